@@ -1,0 +1,83 @@
+package drivers
+
+import "time"
+
+// Samples is a capture of equally spaced values.
+type Samples struct {
+	Start time.Time // of the first sample
+	Rate  float64   // samples per second, > 0
+	Unit  string    // of each value: "A", "Pa", "1" (fraction of full scale)
+	// Values has one value per sample and channel, channels interleaved.
+	Values   []float64
+	Channels int // >= 1
+}
+
+// Frames returns the number of sample instants.
+func (s Samples) Frames() int {
+	if s.Channels < 1 {
+		return 0
+	}
+	return len(s.Values) / s.Channels
+}
+
+// Duration is the time the capture spans.
+func (s Samples) Duration() time.Duration {
+	if s.Rate <= 0 {
+		return 0
+	}
+	return time.Duration(float64(s.Frames()) / s.Rate * float64(time.Second))
+}
+
+// Frame is what a receiver heard at one moment.
+type Frame struct {
+	At       time.Duration // since Frames.Start
+	Channels []uint16      // raw values, channel 1 first, in Frames.Scale units
+	Lost     bool          // the receiver itself marks this frame as lost (held values)
+	Failsafe bool
+}
+
+// LinkStatistics is what a receiver says of its link (CRSF frame type 0x14).
+type LinkStatistics struct {
+	At      time.Duration
+	RSSI    float64 // dBm, the better antenna
+	Quality float64 // percent
+	SNR     float64 // dB
+}
+
+// Frames is a capture of channel frames.
+type Frames struct {
+	Start  time.Time
+	Length time.Duration // how long was listened, frames or none
+	Format string        // "CRSF", "SBUS", "PPM"
+	// Scale turns a raw value into the pulse width it stands for:
+	// microseconds = Raw*Gain + Offset.
+	Gain, Offset float64
+	Period       time.Duration // nominal time between frames, 0 if the format has none
+	Frames       []Frame
+	Link         []LinkStatistics
+	Damaged      int // frames that failed their check (CRC, end byte, length)
+	SkippedBytes int // bytes passed over to find a frame again
+}
+
+// Microseconds is channel ch (1 first) of frame i as a pulse width.
+func (f Frames) Microseconds(i, ch int) float64 {
+	return float64(f.Frames[i].Channels[ch-1])*f.Gain + f.Offset
+}
+
+// Edge is a change of level.
+type Edge struct {
+	At          time.Time
+	Rising      bool
+	Uncertainty time.Duration // how far At may be from the change
+}
+
+// Segment is one straight movement of a Mover: From at Start, To at End, at
+// constant rate between.
+type Segment struct {
+	Start, End time.Time
+	From, To   map[string]float64 // by axis name, -1..+1
+}
+
+// Path is a series of movements in order of time; between two segments, and
+// after the last, the axes stand still.
+type Path []Segment

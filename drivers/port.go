@@ -1,0 +1,55 @@
+package drivers
+
+import (
+	"context"
+	"time"
+)
+
+// Port is a byte stream to a device: a serial port, a TCP connection, a
+// simulated wire, or a transcript of an earlier conversation. One conversation
+// at a time: the device that owns a Port guards it (see [Guard]).
+type Port interface {
+	// String names the port for people: "/dev/ttyUSB0", "tcp 127.0.0.1:5025".
+	String() string
+	// Write sends all of p or fails (Gone, NoReply when it cannot be sent in a
+	// second, Closed).
+	Write(ctx context.Context, p []byte) error
+	// Read waits until at least one byte is there and returns what is there, at
+	// most len(p) bytes. n is 0 exactly when err is not nil. Nothing within
+	// timeout (of the clock the port runs on) is a NoReply error, never 0, nil.
+	// timeout <= 0 takes only what is already there.
+	Read(ctx context.Context, p []byte, timeout time.Duration) (n int, err error)
+	// Discard drops what was received and not yet read.
+	Discard() error
+	// Close gives the port back. It may be called more than once and from any
+	// goroutine; calls under way return Closed.
+	Close() error
+}
+
+// Guard lets one caller at a time use a port. It is a channel, not a mutex, so
+// that waiting obeys the context. The zero Guard is not usable: see [NewGuard].
+type Guard chan struct{}
+
+// NewGuard returns a free Guard.
+func NewGuard() Guard { return make(Guard, 1) }
+
+// Enter waits for the guard, or returns context.Cause(ctx).
+func (g Guard) Enter(ctx context.Context) error {
+	if err := context.Cause(ctx); err != nil {
+		return err
+	}
+	select {
+	case g <- struct{}{}:
+		return nil
+	default:
+	}
+	select {
+	case g <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
+}
+
+// Leave frees the guard.
+func (g Guard) Leave() { <-g }

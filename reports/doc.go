@@ -1,0 +1,12 @@
+// Package reports is the record of what happened to a unit: events in one
+// order, the journal that keeps them on disk before anyone is told, the report
+// that is their fold, and the sealed files of an archive.
+//
+// A run's journal is the only source: [Fold] makes the same report from the
+// journal on disk as from the events in memory. A sealed report is one JSON
+// file; each names the SHA-256 of the station's previous one and is signed
+// (Ed25519), so that a report that was changed, removed or slipped in is found
+// by [Verify]. Values are SI without prefix, times RFC 3339 in UTC.
+//
+// It knows neither the bench nor scripts: whoever runs a unit feeds it events.
+package reports

@@ -1,0 +1,189 @@
+package reports
+
+import "time"
+
+// Kind says what an [Event] tells.
+type Kind string
+
+// The kinds of event, in the order in which a run meets them.
+const (
+	RunStarted   Kind = "run-started"   // Start
+	BenchReady   Kind = "bench-ready"   // Text: what was found; the fixture is safe and every device answers
+	CheckStarted Kind = "check-started" // Check
+	ReadingTaken Kind = "reading"       // Reading, judged
+	NoteMade     Kind = "note"          // Text
+	CaptureKept  Kind = "capture"       // Capture
+	PromptAsked  Kind = "prompt"        // Prompt
+	PromptDone   Kind = "prompt-answer" // Prompt with Answer
+	CheckEnded   Kind = "check-ended"   // Check
+	BenchFault   Kind = "fault"         // Fault
+	MadeSafe     Kind = "made-safe"     // Text: "" or what could not be made safe
+	RunEnded     Kind = "run-ended"     // End
+)
+
+// Event is one thing that happened, one line of a journal.
+type Event struct {
+	Seq     int64     `json:"seq"` // 1, 2, 3, ... within a run
+	Time    time.Time `json:"time"`
+	Kind    Kind      `json:"kind"`
+	Start   *Start    `json:"start,omitempty"`
+	Check   *Check    `json:"check,omitempty"` // as far as known at that moment; Readings stays empty
+	Reading *Reading  `json:"reading,omitempty"`
+	Capture *Capture  `json:"capture,omitempty"`
+	Prompt  *Prompt   `json:"prompt,omitempty"`
+	Fault   *Fault    `json:"fault,omitempty"`
+	End     *End      `json:"end,omitempty"`
+	Text    string    `json:"text,omitempty"`
+}
+
+// Unit names the unit under test.
+type Unit struct {
+	SerialNumber string `json:"serial_number"`
+	Product      string `json:"product"`
+	Revision     string `json:"revision,omitempty"`
+	Lot          string `json:"lot,omitempty"`
+}
+
+// Source is a file that decided how the run went, by content.
+type Source struct {
+	Name   string `json:"name"`
+	SHA256 string `json:"sha256"`
+}
+
+// Start opens a run.
+type Start struct {
+	Run       string   `json:"run"` // unique: see [NewRunID]
+	Station   string   `json:"station"`
+	Nest      string   `json:"nest"`
+	Operator  string   `json:"operator,omitempty"`
+	Unit      Unit     `json:"unit"`
+	Attempt   int      `json:"attempt"`             // 1 for a unit's first run at this station, 2 for the first retest, ...
+	Takt      float64  `json:"takt,omitempty"`      // s, from the plan
+	Simulated bool     `json:"simulated,omitempty"` // no hardware: the unit and bench were simulated
+	Software  string   `json:"software"`            // version of the runner
+	Sources   []Source `json:"sources,omitempty"`   // plan, limits, bench file
+}
+
+// Verdict is the judgement of a reading or a check.
+type Verdict string
+
+// The verdicts, from good to bad.
+const (
+	Pass         Verdict = "pass"
+	Unlimited    Verdict = "unlimited"    // recorded, no limit exists: counts neither for nor against
+	Inconclusive Verdict = "inconclusive" // the decision rule allows neither pass nor fail
+	Fail         Verdict = "fail"
+	Error        Verdict = "error" // not measured, or not a number that can be judged
+)
+
+// Outcome is how a run ended.
+type Outcome string
+
+// The outcomes. Only a run whose every check passed is Passed. A fault of the
+// bench is Errored, never Failed.
+const (
+	Passed  Outcome = "passed"
+	Failed  Outcome = "failed"
+	Errored Outcome = "error"
+	Aborted Outcome = "aborted"
+)
+
+// Check is a named item of the plan.
+type Check struct {
+	Name     string    `json:"name"`
+	About    string    `json:"about,omitempty"`
+	Part     string    `json:"part,omitempty"` // of the handset's drawing
+	Verdict  Verdict   `json:"verdict,omitempty"`
+	Problem  string    `json:"problem,omitempty"` // why Error, in words, with the Lua line
+	Hint     string    `json:"hint,omitempty"`    // what to do about it
+	Started  time.Time `json:"started,omitzero"`
+	Ended    time.Time `json:"ended,omitzero"`
+	Readings []Reading `json:"readings,omitempty"`
+	Notes    []string  `json:"notes,omitempty"`
+}
+
+// Reading is one measured value and its judgement.
+type Reading struct {
+	Check string `json:"check"`
+	Name  string `json:"name"`
+	Value Value  `json:"value"` // in Unit
+	// Bound marks a value known from one side only: "more" (than Value) or
+	// "less". Such a reading can fail a limit, and pass one only where every
+	// value it allows would.
+	Bound       string  `json:"bound,omitempty"`
+	Unit        string  `json:"unit,omitempty"`        // UCUM without prefix: "A", "Hz", "s", "%", "dB", "1"
+	Uncertainty float64 `json:"uncertainty,omitempty"` // expanded (k = 2), in Unit; 0 not stated
+	Limit       *Limit  `json:"limit,omitempty"`
+	Verdict     Verdict `json:"verdict"`
+	Problem     string  `json:"problem,omitempty"` // why it could not be judged
+	Cause       string  `json:"cause,omitempty"`   // likely cause, where it failed
+	Inspect     string  `json:"inspect,omitempty"` // what to look at first
+}
+
+// Limit is what a reading was judged by, in the reading's unit.
+type Limit struct {
+	Lower *float64 `json:"lower,omitempty"`
+	Upper *float64 `json:"upper,omitempty"`
+	Equal *Value   `json:"equal,omitempty"`
+	OneOf []Value  `json:"one_of,omitempty"`
+	Rule  string   `json:"rule,omitempty"`  // decision rule: "simple", "guarded"
+	Guard float64  `json:"guard,omitempty"` // width of the guard band, in the reading's unit
+	Why   string   `json:"why,omitempty"`
+}
+
+// Capture is raw data that goes with the report, as a file named by its
+// content: attachments/<sha256>.<ext> beside the report.
+type Capture struct {
+	Check  string `json:"check"`
+	Name   string `json:"name"`
+	Media  string `json:"media"`            // "audio/wav", "text/csv"
+	SHA256 string `json:"sha256,omitempty"` // "" when policy kept only the plot
+	Size   int64  `json:"size,omitempty"`
+	Plot   *Plot  `json:"plot,omitempty"`
+}
+
+// Plot is a small drawing of a capture: a few hundred points, lasting even
+// where the raw data are not kept.
+type Plot struct {
+	Title  string   `json:"title,omitempty"`
+	XLabel string   `json:"x_label"` // quantity and unit: "time / s"
+	YLabel string   `json:"y_label"`
+	Series []Series `json:"series"`
+}
+
+// Series is one line of a plot; with Low, a band from Low to Y at each X (the
+// envelope of a signal with more samples than the drawing has points).
+type Series struct {
+	Name string    `json:"name,omitempty"`
+	X    []float64 `json:"x"`
+	Y    []float64 `json:"y"`
+	Low  []float64 `json:"low,omitempty"`
+}
+
+// Prompt is a question to the operator and, once given, the answer.
+type Prompt struct {
+	ID      string   `json:"id"`
+	Check   string   `json:"check,omitempty"`
+	Text    string   `json:"text"`
+	Kind    string   `json:"kind"` // "confirm", "choose", "number", "text"
+	Choices []string `json:"choices,omitempty"`
+	Unit    string   `json:"unit,omitempty"`
+	Answer  *Value   `json:"answer,omitempty"`
+	By      string   `json:"by,omitempty"`
+}
+
+// Fault is something wrong with the bench, not with the unit.
+type Fault struct {
+	Device string `json:"device,omitempty"`
+	Kind   string `json:"kind,omitempty"` // see drivers.Kind
+	Text   string `json:"text"`
+	Hint   string `json:"hint,omitempty"`
+	Check  string `json:"check,omitempty"`
+}
+
+// End closes a run.
+type End struct {
+	Outcome Outcome `json:"outcome"`
+	Reason  string  `json:"reason,omitempty"` // one sentence for people
+	Hint    string  `json:"hint,omitempty"`
+}
