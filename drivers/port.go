@@ -27,29 +27,45 @@ type Port interface {
 }
 
 // Guard lets one caller at a time use a port. It is a channel, not a mutex, so
-// that waiting obeys the context. The zero Guard is not usable: see [NewGuard].
-type Guard chan struct{}
+// that waiting obeys the context; and it waits through the clock, because on
+// the simulated clock only one task runs at a time: one that blocked on a
+// channel would keep the holder from ever leaving. See [NewGuard].
+type Guard struct {
+	slot  chan struct{}
+	clock Clock
+}
 
-// NewGuard returns a free Guard.
-func NewGuard() Guard { return make(Guard, 1) }
+// guardPoll is how often a caller waiting on a clock other than [System] looks
+// whether the guard is free.
+const guardPoll = 500 * time.Microsecond
+
+// NewGuard returns a free Guard for callers that wait on clock.
+func NewGuard(clock Clock) Guard { return Guard{make(chan struct{}, 1), clock} }
 
 // Enter waits for the guard, or returns context.Cause(ctx).
 func (g Guard) Enter(ctx context.Context) error {
 	if err := context.Cause(ctx); err != nil {
 		return err
 	}
-	select {
-	case g <- struct{}{}:
-		return nil
-	default:
+	if g.clock == System {
+		select {
+		case g.slot <- struct{}{}:
+			return nil
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
 	}
-	select {
-	case g <- struct{}{}:
-		return nil
-	case <-ctx.Done():
-		return context.Cause(ctx)
+	for {
+		select {
+		case g.slot <- struct{}{}:
+			return nil
+		default:
+		}
+		if err := g.clock.Sleep(ctx, guardPoll); err != nil {
+			return err
+		}
 	}
 }
 
 // Leave frees the guard.
-func (g Guard) Leave() { <-g }
+func (g Guard) Leave() { <-g.slot }
