@@ -1,0 +1,151 @@
+package main
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path/filepath"
+	"sort"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// floors says which packages exist and on which floor each stands. A package
+// imports only what lies on a lower floor; a package missing here fails.
+var floors = map[string]int{
+	"drivers": 0, "reports": 0, "scripts": 0,
+
+	"drivers/drivertest": 1, "drivers/gpio": 1, "drivers/modbus": 1, "drivers/motion": 1, "drivers/receiver": 1, "drivers/scpi": 1,
+	"drivers/serialport": 1, "drivers/sound": 2, "drivers/tcpport": 1, "drivers/wav": 1, "drivers/sim": 2,
+	"runner/measure": 1, "runner/limits": 1,
+
+	"runner/script":  3,
+	"runner/station": 4,
+	"runner":         6,
+}
+
+// rooms adds to the floors what a floor alone does not say: who may not know
+// whom, with the reason.
+var rooms = []struct{ of, not, why string }{
+	{"drivers", "fullthrow/runner", "drivers serve any runner"},
+	{"drivers", "fullthrow/reports", "drivers and the record know nothing of each other"},
+	{"drivers", "fullthrow/scripts", "drivers do not depend on a product"},
+	{"reports", "fullthrow/runner", "a report must be readable without the runner"},
+	{"reports", "fullthrow/drivers", "a report must be readable without the bench"},
+	{"scripts", "fullthrow/", "scripts are text"},
+	{"runner/script", "fullthrow/drivers/", "only package main knows concrete drivers"},
+	{"runner/station", "fullthrow/drivers/", "only package main knows concrete drivers"},
+	{"runner/measure", "fullthrow/drivers/", "measurements are pure"},
+	{"runner/measure", "github.com/yuin/gopher-lua", "measurements are pure"},
+	{"runner/limits", "fullthrow/drivers", "limits are pure"},
+	{"runner/station", "github.com/yuin/gopher-lua", "only runner/script knows Lua"},
+}
+
+type packageFiles struct {
+	imports map[string]bool // of its ordinary files
+	docs    []string        // files with a package comment
+}
+
+func readTree(t *testing.T) map[string]*packageFiles {
+	t.Helper()
+	root := ".."
+	tree := map[string]*packageFiles{}
+	require.NoError(t, filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && (strings.HasPrefix(d.Name(), ".") && d.Name() != ".." || d.Name() == "testdata") {
+			return filepath.SkipDir
+		}
+		if !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
+			return nil
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly|parser.ParseComments)
+		if err != nil {
+			return err
+		}
+		rel, err := filepath.Rel(root, filepath.Dir(path))
+		if err != nil {
+			return err
+		}
+		dir := filepath.ToSlash(rel)
+		p := tree[dir]
+		if p == nil {
+			p = &packageFiles{imports: map[string]bool{}}
+			tree[dir] = p
+		}
+		for _, i := range f.Imports {
+			name, err := strconv.Unquote(i.Path.Value)
+			if err != nil {
+				return err
+			}
+			p.imports[name] = true
+		}
+		if hasText(f.Doc) {
+			p.docs = append(p.docs, filepath.Base(path))
+		}
+		return nil
+	}))
+	return tree
+}
+
+func hasText(c *ast.CommentGroup) bool { return c != nil && strings.TrimSpace(c.Text()) != "" }
+
+func TestImportsPointDown(t *testing.T) {
+	tree := readTree(t)
+	require.NotEmpty(t, tree)
+	for dir, p := range tree {
+		floor, ok := floors[dir]
+		if !ok {
+			t.Errorf("package %s has no floor: add it to the table, or put it where it belongs", dir)
+			continue
+		}
+		for name := range p.imports {
+			other, ours := strings.CutPrefix(name, "fullthrow/")
+			if !ours {
+				continue
+			}
+			if below, ok := floors[other]; ok && below >= floor {
+				t.Errorf("%s (floor %d) imports %s (floor %d): imports point down only", dir, floor, other, below)
+			}
+		}
+		for _, r := range rooms {
+			if dir != r.of && !strings.HasPrefix(dir, r.of+"/") {
+				continue
+			}
+			for name := range p.imports {
+				if name == r.not || strings.HasPrefix(name, strings.TrimSuffix(r.not, "/")+"/") {
+					t.Errorf("%s imports %s: %s", dir, name, r.why)
+				}
+			}
+		}
+	}
+	for dir := range floors {
+		if tree[dir] == nil {
+			t.Errorf("the table has package %s, the tree has not", dir)
+		}
+	}
+}
+
+func TestOnlyScriptKnowsLua(t *testing.T) {
+	for dir, p := range readTree(t) {
+		for name := range p.imports {
+			if strings.HasPrefix(name, "github.com/yuin/gopher-lua") && dir != "runner/script" {
+				t.Errorf("%s imports %s: runner/script is the only one that may", dir, name)
+			}
+		}
+	}
+}
+
+func TestOnePackageCommentEach(t *testing.T) {
+	for dir, p := range readTree(t) {
+		sort.Strings(p.docs)
+		if len(p.docs) != 1 {
+			t.Errorf("package %s has %d package comments %v, want exactly one", dir, len(p.docs), p.docs)
+		}
+	}
+}

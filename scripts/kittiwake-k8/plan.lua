@@ -1,0 +1,196 @@
+-- Stock plan of the Kittiwake K8.
+--
+-- Order matters: the unit is measured switched off first, then started once for
+-- everything that needs it running, and last switched off and on again, since a
+-- unit with a slow restart node may not come back for a minute.
+--
+-- A plan names readings and never holds a limit: limits.toml beside it does.
+
+local search = require "search"
+
+plan { product = "kittiwake-k8", revision = "C", takt = 45, deadline = 180 }
+
+-- The four gimbal axes and the receiver channel that each of them moves.
+local axes = {
+  { name = "left_x",  channel = 1, part = "left-stick" },
+  { name = "left_y",  channel = 2, part = "left-stick" },
+  { name = "right_x", channel = 3, part = "right-stick" },
+  { name = "right_y", channel = 4, part = "right-stick" },
+}
+
+local switches = {
+  { name = "switch_a", channel = 5 },
+  { name = "switch_b", channel = 6 },
+  { name = "switch_c", channel = 7 },
+  { name = "switch_d", channel = 8 },
+}
+
+-- What the unit plays when it starts: pitch in Hz, length in s.
+local score = {
+  { pitch = 1047, length = 0.15 },
+  { pitch = 1319, length = 0.15 },
+  { pitch = 1568, length = 0.15 },
+  { pitch = 2093, length = 0.30 },
+}
+
+-- Above this current, in A, the unit runs; below, it is off or hung in reset.
+local running = 0.06
+
+local tune -- the start-up sound, captured while the unit is switched on
+
+local function positions(where)
+  local to = {}
+  for _, axis in ipairs(axes) do to[axis.name] = where end
+  return to
+end
+
+check("standby", { about = "Draws next to nothing when switched off", part = "power", vital = true }, function()
+  bench.supply:set { voltage = 3.7, limit = 1.5 }
+  bench.power:off()
+  bench.supply:on()
+  wait(2) -- the input capacitors take their charge
+  local capture = bench.meter:current { over = 1, range = 100e-6, rate = 1000 }
+  reading("current", measure.steady(capture).mean, "A")
+  keep("off-state current", capture)
+end)
+
+check("inrush", { about = "Does not overload its cell when switched on", part = "power" }, function()
+  local current
+  current, tune = together(
+    function() return bench.meter:current { over = 0.3, range = 3, rate = 10000 } end,
+    function() return bench.microphone:record(1.5) end,
+    function()
+      wait(0.05)
+      bench.power:on()
+    end)
+  local found = measure.inrush(current)
+  reading("peak", found.peak, "A")
+  reading("charge", found.charge, "C")
+  keep("inrush", current)
+end)
+
+check("running", { about = "Runs, and draws what it should", part = "power", vital = true }, function()
+  local capture = bench.meter:current { over = 0.5, range = 0.3, rate = 1000 }
+  local found = measure.steady(capture)
+  reading("current", found.mean, "A")
+  reading("ripple", found.peak_to_peak, "A")
+  keep("running current", capture)
+end)
+
+check("tune", { about = "Plays its start-up tune, and nothing else", part = "sounder" }, function()
+  keep("start-up tune", tune)
+  local found = measure.tune(tune, { score = score })
+  reading("notes", found.found, "1")
+  if found.found == 0 then return end
+  reading("weakest", found.weakest_level, "dB")
+  reading("missing", found.missing, "1")
+  reading("wrong", found.wrong, "1")
+  reading("extra", found.extra, "1")
+  reading("pitch", found.worst_cents, "cent")
+  reading("length", 100 * found.worst_length, "%")
+  reading("distortion", 100 * found.thd, "%")
+  reading("foreign_level", found.foreign_level, "dB")
+  reading("foreign_frequency", found.foreign_frequency, "Hz")
+end)
+
+check("sticks", { about = "Each stick moves its channel, smoothly and all the way", part = "sticks", deadline = 40 }, function()
+  bench.clutch:on()
+  bench.sticks:home()
+  local names = {}
+  for i, axis in ipairs(axes) do names[i] = axis.name end
+  local frames, path = together(
+    function() return bench.receiver:record(8) end,
+    function() return bench.sticks:sweep { axes = names, points = 11, dwell = 0.13, cycles = 2, rate = 4 } end)
+  for _, axis in ipairs(axes) do
+    local found = measure.travel(frames, path, { channel = axis.channel, axis = axis.name })
+    local function take(name, value, unit) reading(axis.name .. "_" .. name, value, unit) end
+    take("follows", found.follows, "1")
+    take("low_end", found.low_end, "%")
+    take("high_end", found.high_end, "%")
+    take("non_linearity", found.non_linearity, "%")
+    take("hysteresis", found.hysteresis, "%")
+    take("dead_band", found.dead_band, "%")
+    take("noise", found.noise, "%")
+    take("dropouts", found.dropouts, "1")
+  end
+  keep("stick travel", frames)
+  keep("stick path", path)
+end)
+
+check("centre", { about = "Both sticks come back to one centre", part = "sticks", deadline = 40 }, function()
+  local trials = {}
+  local from = -1
+  for trial = 1, 6 do
+    bench.clutch:on()
+    bench.sticks:move(positions(from), { rate = 4 })
+    wait(0.05)
+    bench.clutch:off() -- the fingers let go; the springs take over
+    wait(0.3)
+    trials[trial] = { from = from, frames = bench.receiver:record(0.25) }
+    from = -from
+  end
+  for _, axis in ipairs(axes) do
+    local found = measure.centre(trials, { channel = axis.channel })
+    local function take(name, value) reading(axis.name .. "_" .. name, value, "%") end
+    take("offset", found.offset)
+    take("play", found.play)
+    take("spread", found.spread)
+    take("noise", found.noise)
+    take("wiggle", found.wiggle)
+  end
+end)
+
+check("switches", { about = "Every switch reaches both its positions", part = "switches" }, function()
+  for _, switch in ipairs(switches) do
+    local line = bench[switch.name]
+    line:off()
+    wait(0.05)
+    local off = bench.receiver:record(0.15)
+    line:on()
+    wait(0.05)
+    local on = bench.receiver:record(0.25)
+    line:off()
+    local found = measure.switch(off, on, { channel = switch.channel })
+    reading(switch.name .. "_moves", found.moves, "")
+    reading(switch.name .. "_bounces", found.bounces, "1")
+  end
+end)
+
+check("link", { about = "Is heard near and far", part = "antenna" }, function()
+  for _, place in ipairs { { name = "near", attenuation = 30, over = 1.4 }, { name = "far", attenuation = 60, over = 3.5 } } do
+    bench.attenuator:set(place.attenuation)
+    wait(0.1)
+    local frames = bench.receiver:record(place.over)
+    local found = measure.link(frames)
+    reading(place.name .. "_error_rate", found.error_rate, "%")
+    reading(place.name .. "_longest_gap", found.longest_gap, "s")
+  end
+  bench.attenuator:set(30)
+end)
+
+check("latency", { about = "Answers quickly, and always as quickly", part = "antenna" }, function()
+  local values = {}
+  for i = 1, 60 do values[i] = bench.timer:interval() end
+  local found = measure.latency(values)
+  reading("missed", found.missed, "1")
+  if found.answered < 50 then return end
+  reading("mean", found.mean, "s")
+  reading("p95", found.p95, "s")
+  reading("spread", found.sd, "s")
+end)
+
+check("restart", { about = "Starts again after a short time off", part = "power", deadline = 60 }, function()
+  local trials = search.bisect {
+    low = 1.6, high = 3.2, step = 0.4, trials = 2,
+    test = function(off)
+      bench.power:off()
+      wait(off)
+      bench.power:on()
+      wait(0.25)
+      local capture = bench.meter:current { over = 0.15, range = 0.3, rate = 1000 }
+      return measure.started(capture, running)
+    end,
+  }
+  local found = measure.restart(trials)
+  reading("shortest_off", found.shortest_off, "s", { bound = found.bound })
+end)
