@@ -1,0 +1,208 @@
+package drivertest
+
+import (
+	"context"
+	"errors"
+	"math"
+	"testing"
+	"time"
+
+	"fullthrow/drivers"
+)
+
+// TestDevice checks the promises of [drivers.Device] on a device that works.
+// open gives a fresh one each time.
+func TestDevice(t *testing.T, open func(t *testing.T) drivers.Device) {
+	ctx := context.Background()
+	run := func(name string, f func(t *testing.T, d drivers.Device)) {
+		t.Run(name, func(t *testing.T) {
+			d := open(t)
+			t.Cleanup(func() { _ = d.Close() })
+			f(t, d)
+		})
+	}
+	run("String is the role", func(t *testing.T, d drivers.Device) {
+		if d.String() == "" {
+			t.Error("String is empty")
+		}
+	})
+	run("Ready proves that it answers", func(t *testing.T, d drivers.Device) {
+		a, err := d.Ready(ctx)
+		if err != nil {
+			t.Fatalf("Ready: %v", err)
+		}
+		if b, err := d.Ready(ctx); err != nil || a != b {
+			t.Errorf("Ready changes nothing: first %q, then %q, %v", a, b, err)
+		}
+	})
+	run("Safe may be called more than once", func(t *testing.T, d drivers.Device) {
+		for range 2 {
+			if err := d.Safe(ctx); err != nil {
+				t.Fatalf("Safe: %v", err)
+			}
+		}
+	})
+	run("A cancelled context ends Ready with its cause", func(t *testing.T, d drivers.Device) {
+		why := errors.New("stopped")
+		cancelled, cancel := context.WithCancelCause(ctx)
+		cancel(why)
+		if _, err := d.Ready(cancelled); !errors.Is(err, why) {
+			t.Errorf("got %v, want the cause of the context", err)
+		}
+	})
+	run("After Close everything is Closed", func(t *testing.T, d drivers.Device) {
+		if err := d.Close(); err != nil {
+			t.Fatalf("Close: %v", err)
+		}
+		_, err := d.Ready(ctx)
+		wantError(t, "Ready after Close", err, drivers.Closed, d.String())
+	})
+}
+
+// wantError checks that err is a drivers.Error of that kind that names the
+// device and what was being done.
+func wantError(t *testing.T, promise string, err error, kind drivers.Kind, device string) {
+	t.Helper()
+	var e *drivers.Error
+	if !errors.As(err, &e) {
+		t.Errorf("%s: got %v, want a *drivers.Error of kind %q", promise, err, kind)
+		return
+	}
+	if e.Kind != kind || e.Device != device || e.Op == "" {
+		t.Errorf("%s: got kind %q, device %q, op %q; want kind %q, device %q and an op", promise, e.Kind, e.Device, e.Op, kind, device)
+	}
+}
+
+// LineBench is the outside of a [drivers.Lines], as a test sees it: electrical
+// levels, not logical ones.
+type LineBench struct {
+	Output int // number of a line that can be an output, -1 if the device has none
+	Input  int // number of a line that can be an input, -1 if the device has none
+	None   int // number of a line that the device does not have
+
+	High  func(n int) bool       // level of output n
+	Drive func(n int, high bool) // set the level of input n
+	Break func()                 // from now on the device fails; nil if it cannot
+}
+
+// TestLines checks the promises of [drivers.Lines], [drivers.Output] and
+// [drivers.Input].
+func TestLines(t *testing.T, open func(t *testing.T) (drivers.Lines, LineBench)) {
+	ctx := context.Background()
+	TestDevice(t, func(t *testing.T) drivers.Device { d, _ := open(t); return d })
+	for _, activeLow := range []bool{false, true} {
+		name := map[bool]string{false: "active high", true: "active low"}[activeLow]
+		t.Run("output "+name, func(t *testing.T) {
+			for _, safe := range []bool{false, true} {
+				d, b := open(t)
+				if b.Output < 0 {
+					t.Skip("the device has no outputs")
+				}
+				out, err := d.Output("relay", b.Output, activeLow, safe)
+				if err != nil {
+					t.Fatalf("Output: %v", err)
+				}
+				for _, on := range []bool{true, false, true} {
+					if err := out.Set(ctx, on); err != nil {
+						t.Fatalf("Set(%v): %v", on, err)
+					}
+					if got, want := b.High(b.Output), on != activeLow; got != want {
+						t.Errorf("after Set(%v): level is high %v, want %v", on, got, want)
+					}
+				}
+				for what, makeSafe := range map[string]func(context.Context) error{"Output.Safe": out.Safe, "Lines.Safe": d.Safe} {
+					if err := out.Set(ctx, !safe); err != nil {
+						t.Fatal(err)
+					}
+					if err := makeSafe(ctx); err != nil {
+						t.Fatalf("%s: %v", what, err)
+					}
+					if got, want := b.High(b.Output), safe != activeLow; got != want {
+						t.Errorf("after %s with safe = %v: level is high %v, want %v", what, safe, got, want)
+					}
+				}
+				if err := d.Close(); err != nil {
+					t.Fatalf("Close: %v", err)
+				}
+				wantError(t, "Set after Close", out.Set(ctx, true), drivers.Closed, "relay")
+			}
+		})
+		t.Run("input "+name, func(t *testing.T) {
+			d, b := open(t)
+			t.Cleanup(func() { _ = d.Close() })
+			if b.Input < 0 {
+				t.Skip("the device has no inputs")
+			}
+			in, err := d.Input("guard", b.Input, activeLow)
+			if err != nil {
+				t.Fatalf("Input: %v", err)
+			}
+			for _, high := range []bool{true, false, true} {
+				b.Drive(b.Input, high)
+				got, err := in.Level(ctx)
+				if want := high != activeLow; err != nil || got != want {
+					t.Errorf("driven high %v: got %v, %v, want %v", high, got, err, want)
+				}
+			}
+			if b.Break == nil {
+				return
+			}
+			b.Break()
+			if level, err := in.Level(ctx); err == nil {
+				t.Errorf("a failed read is an error and never a level: got %v, nil", level)
+			} else if drivers.KindOf(err) == "" {
+				t.Errorf("a failed read must be a *drivers.Error: %v", err)
+			}
+		})
+	}
+	t.Run("a line the device does not have", func(t *testing.T) {
+		d, b := open(t)
+		t.Cleanup(func() { _ = d.Close() })
+		if b.Output >= 0 {
+			_, err := d.Output("relay", b.None, false, false)
+			wantError(t, "Output of no line", err, drivers.OutOfRange, "relay")
+		}
+		if b.Input >= 0 {
+			_, err := d.Input("guard", b.None, false)
+			wantError(t, "Input of no line", err, drivers.OutOfRange, "guard")
+		}
+	})
+}
+
+// TestRecorder checks the promises of [drivers.Recorder] on one that works.
+func TestRecorder(t *testing.T, open func(t *testing.T) drivers.Recorder) {
+	TestDevice(t, func(t *testing.T) drivers.Device { return open(t) })
+	t.Run("Record takes as long as asked", func(t *testing.T) {
+		d := open(t)
+		t.Cleanup(func() { _ = d.Close() })
+		const over = 250 * time.Millisecond
+		s, err := d.Record(context.Background(), over)
+		if err != nil {
+			t.Fatalf("Record: %v", err)
+		}
+		if s.Rate <= 0 || s.Channels < 1 || s.Unit == "" || s.Start.IsZero() {
+			t.Fatalf("rate %v, channels %d, unit %q, start %v: all must be said", s.Rate, s.Channels, s.Unit, s.Start)
+		}
+		if len(s.Values)%s.Channels != 0 {
+			t.Errorf("%d values in %d channels", len(s.Values), s.Channels)
+		}
+		if want := int(math.Round(over.Seconds() * s.Rate)); s.Frames() < want || s.Frames() > want+1 {
+			t.Errorf("%d frames, want %d", s.Frames(), want)
+		}
+		for i, v := range s.Values {
+			if s.Unit == "1" && !(v >= -1 && v <= 1) {
+				t.Fatalf("value %d is %v: not a fraction of full scale", i, v)
+			}
+		}
+	})
+	t.Run("a cancelled context ends Record with its cause", func(t *testing.T) {
+		d := open(t)
+		t.Cleanup(func() { _ = d.Close() })
+		why := errors.New("stopped")
+		ctx, cancel := context.WithCancelCause(context.Background())
+		cancel(why)
+		if _, err := d.Record(ctx, time.Second); !errors.Is(err, why) {
+			t.Errorf("got %v, want the cause of the context", err)
+		}
+	})
+}
