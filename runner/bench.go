@@ -1,0 +1,150 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+
+	"github.com/pelletier/go-toml/v2"
+)
+
+// benchFile is a bench as its TOML file describes it: the hardware of one
+// station. Every key is written here and nowhere else; a key that is not here
+// is an error in the file.
+type benchFile struct {
+	Station     string          `toml:"station"`
+	Product     string          `toml:"product"`
+	Calibration calibrationRule `toml:"calibration"`
+	Captures    captureRule     `toml:"captures"`
+	Nests       []nestFile      `toml:"nest"`
+
+	name string // of the file, as given
+	data []byte
+	at   lines
+}
+
+// calibrationRule says what an overdue calibration does.
+type calibrationRule struct {
+	Overdue string `toml:"overdue"` // "warn" (default) or "block"
+}
+
+// captureRule says which raw captures are kept with a report.
+type captureRule struct {
+	Keep string `toml:"keep"` // "all", "failed" (default) or "none"
+}
+
+// nestFile is one place for a unit.
+type nestFile struct {
+	Name      string                `toml:"name"`
+	Interlock string                `toml:"interlock"` // an input, true while the guard is closed; "none" says that there is none
+	Heartbeat string                `toml:"heartbeat"` // an output toggled while a run is on; optional
+	Devices   map[string]deviceFile `toml:"device"`
+	Outputs   map[string]lineFile   `toml:"output"`
+	Inputs    map[string]inputFile  `toml:"input"`
+}
+
+// deviceFile is one piece of fixture hardware, by its role.
+type deviceFile struct {
+	Driver      string              `toml:"driver"`
+	Port        string              `toml:"port"`
+	Baud        int                 `toml:"baud"`    // symbols/s; default by driver
+	Framing     string              `toml:"framing"` // "8N1": data bits, parity N E O, stop bits; default by driver
+	Model       string              `toml:"model"`
+	Format      string              `toml:"format"`  // of a receiver: "SBUS", "CRSF"
+	Address     int                 `toml:"address"` // on a bus with several devices
+	Rate        float64             `toml:"rate"`    // samples/s of a sound input
+	Axes        map[string]axisFile `toml:"axis"`
+	Calibration *calibrationFile    `toml:"calibration"`
+}
+
+// axisFile is one axis of a motion controller.
+type axisFile struct {
+	Letter string  `toml:"letter"` // in G-code: "X"
+	Scale  float64 `toml:"scale"`  // mm per full throw; negative turns the axis round
+	Min    float64 `toml:"min"`    // soft limits, in throws
+	Max    float64 `toml:"max"`
+	Offset float64 `toml:"offset"` // mm, where the stick's centre is
+}
+
+// calibrationFile corrects an indication: gain*x + offset.
+type calibrationFile struct {
+	Gain        float64        `toml:"gain"`
+	Offset      float64        `toml:"offset"`
+	Due         toml.LocalDate `toml:"due"`
+	Certificate string         `toml:"certificate"`
+}
+
+// lineFile is one relay or line that the bench drives.
+type lineFile struct {
+	Device    string `toml:"device"` // role of the device that has the line
+	Line      int    `toml:"line"`
+	ActiveLow bool   `toml:"active_low"`
+	Safe      bool   `toml:"safe"` // logical level on every way out
+}
+
+// inputFile is one line that the bench reads.
+type inputFile struct {
+	Device    string `toml:"device"`
+	Line      int    `toml:"line"`
+	ActiveLow bool   `toml:"active_low"`
+}
+
+// loadBench reads and checks a bench file.
+func loadBench(path string) (*benchFile, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, missingFile("bench file", path, err)
+	}
+	return parseBench(path, data)
+}
+
+// parseBench reads and checks the text of a bench file; name is for messages.
+// The error is an *inputError with every problem found.
+func parseBench(name string, data []byte) (*benchFile, error) {
+	b := &benchFile{name: name, data: data}
+	at, problems := decodeStrict(name, data, b)
+	if len(problems) == 0 {
+		b.at = at
+		b.setDefaults()
+		problems = b.check()
+	}
+	if len(problems) > 0 {
+		return nil, &inputError{inOrder(problems)}
+	}
+	return b, nil
+}
+
+func (b *benchFile) setDefaults() {
+	if b.Calibration.Overdue == "" {
+		b.Calibration.Overdue = "warn"
+	}
+	if b.Captures.Keep == "" {
+		b.Captures.Keep = "failed"
+	}
+}
+
+// nest finds a nest by name; "" is the first one.
+func (b *benchFile) nest(name string) (int, error) {
+	if name == "" {
+		return 0, nil
+	}
+	var names []string
+	for i, n := range b.Nests {
+		if n.Name == name {
+			return i, nil
+		}
+		names = append(names, n.Name)
+	}
+	hint := meant(name, names)
+	return 0, usage("%s has no nest %q", filepath.Base(b.name), name).hint(hint)
+}
+
+// simulated reports whether nest i is a simulated one; [benchFile.check] has
+// made sure that no nest is half of each.
+func (b *benchFile) simulated(i int) bool {
+	for _, d := range b.Nests[i].Devices {
+		if p, err := parsePort(d.Port); err == nil && p.kind == "sim" {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,64 @@
+package main
+
+import (
+	"fmt"
+	"net"
+	"regexp"
+	"strconv"
+	"strings"
+)
+
+// portName is a port as a bench file writes it.
+type portName struct {
+	kind string // "serial", "usb", "tcp", "sim", "gpio", "sound"
+	// rest is what follows the kind's own prefix: a path, "0403:6001:LQ7F2",
+	// "127.0.0.1:5025", a role, a chip, a sound device.
+	rest string
+}
+
+func (p portName) String() string {
+	if p.kind == "serial" {
+		return p.rest
+	}
+	return p.kind + ":" + p.rest
+}
+
+var usbIdentity = regexp.MustCompile(`^[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(:[^:]+)?$`)
+
+// parsePort reads a port of a bench file.
+func parsePort(s string) (portName, error) {
+	kind, rest, found := strings.Cut(s, ":")
+	switch {
+	case s == "":
+		return portName{}, fmt.Errorf("no port given")
+	case strings.HasPrefix(s, "/") || isWindowsPort(s):
+		return portName{"serial", s}, nil
+	case !found:
+		return portName{}, fmt.Errorf("port %q is neither a path (/dev/ttyUSB0) nor usb:, tcp:, gpio:, sound: or sim:", s)
+	case rest == "":
+		return portName{}, fmt.Errorf("port %q ends after the colon", s)
+	}
+	p := portName{kind, rest}
+	switch kind {
+	case "usb":
+		if !usbIdentity.MatchString(rest) {
+			return p, fmt.Errorf("port %q: after usb: come vendor and product as four hex digits each, and perhaps a serial number: usb:0403:6001:LQ7F2", s)
+		}
+	case "tcp":
+		host, port, err := net.SplitHostPort(rest)
+		if n, err2 := strconv.Atoi(port); err != nil || err2 != nil || host == "" || n < 1 || n > 65535 {
+			return p, fmt.Errorf("port %q: after tcp: come host and port: tcp:192.168.7.20:5025", s)
+		}
+	case "sim", "gpio", "sound":
+	default:
+		return p, fmt.Errorf("port %q begins with %q, which is no kind of port", s, kind+":")
+	}
+	return p, nil
+}
+
+// isWindowsPort reports whether s is a port name like COM3.
+func isWindowsPort(s string) bool {
+	n, ok := strings.CutPrefix(strings.ToUpper(s), "COM")
+	_, err := strconv.Atoi(n)
+	return ok && err == nil
+}
