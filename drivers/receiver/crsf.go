@@ -1,0 +1,126 @@
+package receiver
+
+import "fmt"
+
+// CRSF frame: address, length of the rest, type, payload, CRC-8/DVB-S2 over
+// type and payload; at most 64 bytes.
+const (
+	CRSFAddress  = 0xC8 // what a receiver's frames begin with
+	CRSFLinkType = 0x14 // link statistics, 10 bytes
+	CRSFRCType   = 0x16 // 16 channels of 11 bits, 22 bytes
+
+	crsfMin, crsfMax = 2, 62 // the length byte: type and CRC, to 60 bytes of payload
+	crsfLinkPayload  = 10
+)
+
+// CRSFLink is a link statistics frame, in the order of the wire. "Up" is from
+// the handset to the receiver.
+type CRSFLink struct {
+	UpRSSI1, UpRSSI2 uint8 // dBm * -1, antenna 1 and 2; 0 where there is no such antenna
+	UpQuality        uint8 // percent
+	UpSNR            int8  // dB
+	Antenna          uint8 // in use
+	Profile          uint8 // radio mode
+	Power            uint8 // number of the power step: 0, 10, 25, 100, 500, 1000, 2000, 250, 50 mW
+	DownRSSI         uint8 // dBm * -1
+	DownQuality      uint8 // percent
+	DownSNR          int8  // dB
+}
+
+// RSSI is the level at the better antenna, in dBm.
+func (l CRSFLink) RSSI() float64 {
+	a, b := l.UpRSSI1, l.UpRSSI2
+	if a == 0 || b != 0 && b < a {
+		a = b
+	}
+	return -float64(a)
+}
+
+// AppendCRSF appends a frame with any type and payload. A payload of more than
+// 60 bytes is a mistake of the caller and panics.
+func AppendCRSF(dst []byte, address, kind byte, payload []byte) []byte {
+	if len(payload)+2 > crsfMax {
+		panic(fmt.Sprintf("receiver: CRSF payload of %d bytes, at most %d", len(payload), crsfMax-2))
+	}
+	dst = append(dst, address, byte(len(payload)+2))
+	at := len(dst)
+	dst = append(dst, kind)
+	dst = append(dst, payload...)
+	return append(dst, crc8(dvbS2, dst[at:]))
+}
+
+// AppendCRSFChannels appends a frame of type 0x16.
+func AppendCRSFChannels(dst []byte, ch *[Channels]uint16) []byte {
+	var b [packed]byte
+	return AppendCRSF(dst, CRSFAddress, CRSFRCType, appendPacked(b[:0], ch))
+}
+
+// AppendCRSFLink appends a frame of type 0x14.
+func AppendCRSFLink(dst []byte, l CRSFLink) []byte {
+	return AppendCRSF(dst, CRSFAddress, CRSFLinkType, []byte{l.UpRSSI1, l.UpRSSI2, l.UpQuality, byte(l.UpSNR),
+		l.Antenna, l.Profile, l.Power, l.DownRSSI, l.DownQuality, byte(l.DownSNR)})
+}
+
+// CRSFDecoder finds CRSF frames in a stream of bytes. Frames of other types
+// than channels and link statistics are checked, counted and passed over.
+type CRSFDecoder struct {
+	s        stream
+	channels func(*[Channels]uint16)
+	link     func(CRSFLink)
+	ch       [Channels]uint16
+}
+
+// NewCRSFDecoder returns a decoder that calls channels and link for each whole
+// frame of that type; either may be nil. The channels are the decoder's own and
+// good until the function returns.
+func NewCRSFDecoder(channels func(*[Channels]uint16), link func(CRSFLink)) *CRSFDecoder {
+	return &CRSFDecoder{channels: channels, link: link}
+}
+
+// Decode takes the next bytes of the stream.
+func (d *CRSFDecoder) Decode(p []byte) { d.s.decode(d, p) }
+
+// Counts tells how the stream went so far.
+func (d *CRSFDecoder) Counts() Counts { return d.s.Counts }
+
+func (d *CRSFDecoder) frame(b []byte) int {
+	switch b[0] {
+	case CRSFAddress, 0xEE, 0xEA, 0x00: // flight side, transmitter, handset, all
+	default:
+		return -1
+	}
+	if len(b) < 2 {
+		return 0
+	}
+	n := int(b[1])
+	if n < crsfMin || n > crsfMax {
+		return -1
+	}
+	if len(b) >= 3 {
+		// A known type with another length is refused before its bytes have
+		// arrived, so that chance matches do not hold up the frames behind.
+		switch {
+		case b[2] == CRSFRCType && n != packed+2, b[2] == CRSFLinkType && n != crsfLinkPayload+2:
+			return -1
+		}
+	}
+	if len(b) < n+2 {
+		return 0
+	}
+	body, crc := b[2:n+1], b[n+1]
+	if crc8(dvbS2, body) != crc {
+		return -1
+	}
+	switch p := body[1:]; body[0] {
+	case CRSFRCType:
+		if d.channels != nil {
+			unpack(&d.ch, p)
+			d.channels(&d.ch)
+		}
+	case CRSFLinkType:
+		if d.link != nil {
+			d.link(CRSFLink{p[0], p[1], p[2], int8(p[3]), p[4], p[5], p[6], p[7], p[8], int8(p[9])})
+		}
+	}
+	return n + 2
+}

@@ -1,0 +1,42 @@
+// Package receiver hears what a bound radio receiver says: SBUS and CRSF
+// frames on a serial line, PPM pulses on a GPIO input.
+//
+// The decoders ([SBUSDecoder], [CRSFDecoder], [PPM]) are apart from ports: bytes
+// or edges in, frames out, at any cut of the stream. They find their place
+// again after garbage and count what they lost. [Open] and [OpenPPM] put a
+// decoder behind a port or an input and implement drivers.Receiver.
+//
+// # Values
+//
+// A frame carries raw values, channel 1 first, and the capture says how a raw
+// value becomes a pulse width: microseconds = raw*Gain + Offset.
+//
+//   - SBUS and CRSF: 11 bits, 0.625 us each, raw 992 = 1500 us, so
+//     us = 0.625*raw + 880; 172 is 987.5 us and 1811 is 2011.875 us. This is the
+//     convention of the CRSF specification (TICKS_TO_US). For SBUS, which has no
+//     public specification, some firmware uses + 875 instead (992 = 1495 us):
+//     whoever compares with such a receiver will see 5 us on every channel.
+//     Nothing here depends on the choice but Frames.Offset.
+//   - PPM: pulse widths in steps of 0.1 us (us = 0.1*raw).
+//   - +-100 % of stick travel is +-512 us from 1500 us.
+//
+// # Time
+//
+// A frame's time is when its last byte was read (PPM: when its last pulse
+// ended). It is late by what the adapter and the system hold bytes back
+// (commonly 1 to 16 ms with USB), and an SBUS frame takes another 3.0 ms on the
+// wire. Frames that arrive in one read are placed one nominal period apart,
+// the last at the end of the read: their times may be off by as much as the
+// read was late, and one period more where frames were missing in between.
+//
+// # Silence
+//
+// An SBUS receiver sends always, a CRSF receiver sends link statistics always:
+// a line without a byte, or bytes without one whole frame, is a fault of the
+// bench and an error. A receiver that sends but hears no handset gives frames
+// marked lost (SBUS), or no channel frames at all (CRSF, PPM): a capture, no
+// error.
+//
+// SBUS is inverted on the wire (idle low, 100000 baud, 8E2); the adapter has to
+// turn it round. One capture at a time: a second call waits for the first.
+package receiver

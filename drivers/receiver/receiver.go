@@ -1,0 +1,253 @@
+package receiver
+
+import (
+	"context"
+	"sort"
+	"strings"
+	"time"
+
+	"fullthrow/drivers"
+)
+
+// Options says what the receiver sends.
+type Options struct {
+	Format string // "SBUS" or "CRSF"
+	// Period is the nominal time between channel frames, 0 for the usual:
+	// SBUS 7 ms, CRSF 1/150 s.
+	Period time.Duration
+}
+
+// format is a row of the table of formats.
+type format struct {
+	period time.Duration
+	proof  time.Duration // a receiver that is there sends a frame within this time
+	hint   string        // when bytes come and no frame
+	decode func(*capture) decoder
+}
+
+type decoder interface {
+	Decode([]byte)
+	Counts() Counts
+}
+
+func formats() map[string]format {
+	return map[string]format{
+		"SBUS": {
+			period: 7 * time.Millisecond,
+			proof:  100 * time.Millisecond,
+			hint:   "SBUS is 100000 baud, 8E2, inverted: check the port's settings and the adapter",
+			decode: func(c *capture) decoder {
+				return NewSBUSDecoder(func(f *SBUSFrame) { c.channels(&f.Channels, f.Lost, f.Failsafe) })
+			},
+		},
+		"CRSF": {
+			period: time.Second / 150,
+			proof:  250 * time.Millisecond, // link statistics at 10 Hz, one of which may be damaged
+			hint:   "CRSF is 416666 or 400000 baud (420000 with many receivers), 8N1: check the port's settings",
+			decode: func(c *capture) decoder {
+				return NewCRSFDecoder(func(ch *[Channels]uint16) { c.channels(ch, false, false) }, c.link)
+			},
+		},
+	}
+}
+
+const silentHint = "the receiver itself sends nothing, with or without a handset: check its power, its cable and its port"
+
+// Receiver is a receiver's serial output.
+type Receiver struct {
+	name   string
+	port   drivers.Port
+	clock  drivers.Clock
+	format string
+	row    format
+	guard  drivers.Guard
+}
+
+var _ drivers.Receiver = (*Receiver)(nil)
+
+// Open returns the receiver behind port. It sends nothing and does not wait.
+func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Receiver, error) {
+	row, ok := formats()[o.Format]
+	if !ok {
+		if o.Format == "PPM" {
+			return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "PPM does not come over a serial port").
+				WithHint("PPM is read from a GPIO input")
+		}
+		known := make([]string, 0, len(formats()))
+		for f := range formats() {
+			known = append(known, f)
+		}
+		sort.Strings(known)
+		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "unknown format %q, known are %s", o.Format, strings.Join(known, " and "))
+	}
+	if o.Period > 0 {
+		row.period = o.Period
+	}
+	return &Receiver{name: name, port: port, clock: clock, format: o.Format, row: row, guard: drivers.NewGuard(clock)}, nil
+}
+
+func (r *Receiver) String() string { return r.name }
+
+// Ready waits for one frame: any frame of a whole receiver, whether or not it
+// hears a handset (100 ms with SBUS, 250 ms with CRSF).
+func (r *Receiver) Ready(ctx context.Context) (string, error) {
+	const op = "wait for a frame"
+	if err := r.guard.Enter(ctx); err != nil {
+		return "", drivers.Wrap(r.name, op, err)
+	}
+	defer r.guard.Leave()
+	c := r.begin(0)
+	if err := r.listen(ctx, c, r.row.proof, true); err != nil {
+		return "", drivers.Wrap(r.name, op, err)
+	}
+	if err := r.alive(c, r.row.proof); err != nil {
+		return "", drivers.Wrap(r.name, op, err)
+	}
+	return r.format + " frames", nil
+}
+
+// Safe does nothing: a receiver only listens.
+func (r *Receiver) Safe(context.Context) error { return nil }
+
+// Close gives the port back.
+func (r *Receiver) Close() error { return r.port.Close() }
+
+// Record takes every frame that ends within the duration over; what was
+// received before is dropped. A line without a byte, or without a whole frame
+// in spite of bytes, is an error: see the package comment. Where over is too
+// short to tell, it listens on (without recording) until it can tell.
+func (r *Receiver) Record(ctx context.Context, over time.Duration) (drivers.Frames, error) {
+	const op = "record"
+	if over <= 0 {
+		return drivers.Frames{}, drivers.Errorf(r.name, op, drivers.OutOfRange, "duration of %v", over)
+	}
+	if err := r.guard.Enter(ctx); err != nil {
+		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+	}
+	defer r.guard.Leave()
+	c := r.begin(over)
+	if err := r.listen(ctx, c, over, false); err != nil {
+		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+	}
+	out, listened := c.out, over
+	n := c.decoder.Counts()
+	out.Damaged, out.SkippedBytes = n.Damaged, n.Skipped
+	if n.Frames == 0 && over < r.row.proof {
+		listened = r.row.proof
+		if err := r.listen(ctx, c, listened, true); err != nil {
+			return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+		}
+	}
+	if err := r.alive(c, listened); err != nil {
+		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+	}
+	return out, nil
+}
+
+// alive is the error of a receiver that has not sent one whole frame.
+func (r *Receiver) alive(c *capture, listened time.Duration) error {
+	switch {
+	case c.decoder.Counts().Frames > 0:
+		return nil
+	case c.bytes == 0:
+		return drivers.Errorf("", "", drivers.NoReply, "not a byte in %v", listened).WithHint(silentHint)
+	default:
+		return drivers.Errorf("", "", drivers.Garbled, "%d bytes in %v and not one whole %s frame", c.bytes, listened, r.format).
+			WithHint(r.row.hint)
+	}
+}
+
+func (r *Receiver) begin(over time.Duration) *capture {
+	c := &capture{period: r.row.period}
+	n := int(over/r.row.period) + 2
+	c.out = drivers.Frames{Length: over, Format: r.format, Gain: Gain, Offset: Offset, Period: r.row.period}
+	if over > 0 {
+		c.out.Frames = make([]drivers.Frame, 0, n)
+		c.values = make([]uint16, 0, n*Channels)
+	}
+	c.decoder = r.row.decode(c)
+	// A port that cannot discard is gone; the first read will say how.
+	_ = r.port.Discard()
+	c.out.Start = r.clock.Now()
+	return c
+}
+
+// listen decodes what arrives until over has passed since the capture's start;
+// with first, until the first whole frame.
+func (r *Receiver) listen(ctx context.Context, c *capture, over time.Duration, first bool) error {
+	var buf [4096]byte
+	for {
+		left := over - r.clock.Now().Sub(c.out.Start)
+		if left <= 0 || first && c.decoder.Counts().Frames > 0 {
+			return context.Cause(ctx)
+		}
+		n, err := r.port.Read(ctx, buf[:], left)
+		if err != nil {
+			if drivers.KindOf(err) == drivers.NoReply {
+				continue
+			}
+			return err
+		}
+		at := r.clock.Now().Sub(c.out.Start)
+		if at > over {
+			continue // came after the end: the next round leaves
+		}
+		c.bytes += n
+		c.read(buf[:n], at)
+	}
+}
+
+// capture collects the frames of one Record.
+type capture struct {
+	out     drivers.Frames
+	decoder decoder
+	period  time.Duration
+	values  []uint16 // backing of every frame's channels
+	bytes   int
+	frames  int // channel frames before the present read
+	links   int
+}
+
+func (c *capture) read(p []byte, at time.Duration) {
+	c.frames, c.links = len(c.out.Frames), len(c.out.Link)
+	c.decoder.Decode(p)
+	spread(len(c.out.Frames)-c.frames, at, c.period,
+		func(i int) *time.Duration { return &c.out.Frames[c.frames+i].At }, c.lastAt())
+	for i := c.links; i < len(c.out.Link); i++ {
+		c.out.Link[i].At = at
+	}
+}
+
+func (c *capture) lastAt() time.Duration {
+	if c.frames == 0 {
+		return 0
+	}
+	return c.out.Frames[c.frames-1].At
+}
+
+// spread sets the times of n frames that came in one read: the last at its
+// end, the others one period apart before it, none before the frame `after`.
+func spread(n int, end, period time.Duration, at func(int) *time.Duration, after time.Duration) {
+	if n > 1 {
+		if room := (end - after) / time.Duration(n); room < period {
+			period = max(room, 0)
+		}
+	}
+	for i := range n {
+		*at(i) = end - time.Duration(n-1-i)*period
+	}
+}
+
+func (c *capture) channels(ch *[Channels]uint16, lost, failsafe bool) {
+	if len(c.values)+Channels > cap(c.values) {
+		// The frames before keep the array they have.
+		c.values = make([]uint16, 0, max(64*Channels, cap(c.values)))
+	}
+	n := len(c.values)
+	c.values = append(c.values, ch[:]...)
+	c.out.Frames = append(c.out.Frames, drivers.Frame{Channels: c.values[n : n+Channels : n+Channels], Lost: lost, Failsafe: failsafe})
+}
+
+func (c *capture) link(l CRSFLink) {
+	c.out.Link = append(c.out.Link, drivers.LinkStatistics{RSSI: l.RSSI(), Quality: float64(l.UpQuality), SNR: float64(l.UpSNR)})
+}
