@@ -3,6 +3,7 @@ module fullthrow
 go 1.26.8
 
 require (
+	github.com/agnivade/levenshtein v1.2.2 // indirect
 	github.com/creack/pty v1.1.24 // indirect
 	github.com/goburrow/serial v0.1.0 // indirect
 	github.com/google/jsonschema-go v0.4.3 // indirect
@@ -15,6 +16,7 @@ require (
 	github.com/stretchr/testify v1.12.1 // indirect
 	github.com/yuin/gopher-lua v1.1.2 // indirect
 	go.bug.st/serial v1.8.0 // indirect
+	go.yaml.in/yaml/v3 v3.0.5 // indirect
 	golang.org/x/sys v0.50.0 // indirect
 	golang.org/x/term v0.48.0 // indirect
 	gonum.org/v1/gonum v0.17.0 // indirect

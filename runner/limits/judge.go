@@ -1,0 +1,247 @@
+package limits
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"fullthrow/reports"
+)
+
+// Indication is a reading as a script gives it, before it is judged.
+type Indication struct {
+	Value reports.Value
+	Unit  string // as the script wrote it: "mA"; "" for true/false, text and plain numbers
+	// Bound is "more" or "less" where only one side of the value is known.
+	Bound string
+	// Uncertainty is expanded (k = 2), in Unit; 0: not stated.
+	Uncertainty float64
+}
+
+// Judge judges one reading. The result carries value, uncertainty and limit in
+// the unit without prefix of the indication ("mA" is recorded in A), the
+// verdict, and in Problem the reason of an error or inconclusive verdict.
+//
+// Answers to special inputs: no value, NaN, infinity, an unknown unit, a unit
+// with a value that is no number, a negative or non-finite uncertainty, an
+// unknown bound: error, with or without limit. No limit of that name:
+// unlimited. Another dimension or another kind of value than the limit's:
+// error.
+func (s *Set) Judge(check, name string, in Indication) reports.Reading {
+	r := reports.Reading{Check: check, Name: name, Value: in.Value, Bound: in.Bound}
+	var l *limit
+	if s != nil {
+		l = s.limits[check+"."+name]
+	}
+	fail := func(format string, args ...any) reports.Reading {
+		r.Verdict, r.Problem = reports.Error, fmt.Sprintf(format, args...)
+		return r
+	}
+	x, numeric := in.Value.Number()
+	var from unit
+	if numeric {
+		var err error
+		if from, err = parseUnit(in.Unit); err != nil {
+			r.Unit = in.Unit
+			return fail("%s: %s", err, unitHint(in.Unit))
+		}
+		base := from.baseUnit()
+		x = convert(x, from, base)
+		r.Value, r.Unit = reports.Number(x), from.base
+		r.Uncertainty = width(in.Uncertainty, from, base)
+	}
+	// The limit goes with the reading even where no verdict comes of it, as
+	// long as it can be stated in the reading's unit.
+	if l != nil && (!numeric || l.sort() == "numbers" && from.dimension == l.unit.dimension) {
+		r.Limit = l.in(from, numeric)
+		if !numeric && l.sort() == "numbers" {
+			r.Unit = l.unit.base
+		}
+		if numeric && l.rule == Guarded {
+			r.Limit.Guard = l.guard * r.Uncertainty
+		}
+	}
+	switch {
+	case in.Value.IsNone():
+		return fail("no value")
+	case numeric && math.IsNaN(x):
+		return fail("not a number")
+	case numeric && math.IsInf(x, 0):
+		return fail("not finite")
+	case math.IsNaN(in.Uncertainty) || math.IsInf(in.Uncertainty, 0) || in.Uncertainty < 0:
+		r.Uncertainty = 0
+		return fail("uncertainty must be finite and not negative, got %v", in.Uncertainty)
+	case in.Bound != "" && in.Bound != "more" && in.Bound != "less":
+		return fail("unknown bound %q: it is \"more\" or \"less\"", in.Bound)
+	case !numeric && in.Unit != "":
+		return fail("unit %q given for a value that is no number", in.Unit)
+	case !numeric && in.Bound != "":
+		return fail("bound %q given for a value that is no number", in.Bound)
+	case !numeric && in.Uncertainty != 0:
+		return fail("uncertainty given for a value that is no number")
+	case l == nil:
+		r.Verdict = reports.Unlimited
+		return r
+	}
+	if want := l.sort(); want != sortOf(in.Value) {
+		return fail("the limit is for %s, the reading is %s", want, in.Value)
+	}
+	if numeric && from.dimension != l.unit.dimension {
+		return fail("the reading is %s (%q), its limit %s (%q)", from.dimension, in.Unit, l.unit.dimension, l.symbol)
+	}
+	if l.lower == nil && l.upper == nil {
+		r.Verdict, r.Problem = judgeList(r, in.Bound)
+	} else {
+		if l.rule == Guarded && in.Uncertainty == 0 {
+			return fail("the limit is guarded, and the reading states no uncertainty")
+		}
+		r.Verdict, r.Problem = judgeRange(x, in.Bound, r.Limit.Lower, r.Limit.Upper, r.Limit.Guard)
+	}
+	if r.Verdict == reports.Fail {
+		r.Cause, r.Inspect = l.cause, l.inspect
+		above := r.Limit.Upper != nil && (x > *r.Limit.Upper || r.Bound == "more" && x >= *r.Limit.Upper)
+		below := r.Limit.Lower != nil && (x < *r.Limit.Lower || r.Bound == "less" && x <= *r.Limit.Lower)
+		switch {
+		case above:
+			r.Cause, r.Inspect = first(l.causeAbove, l.cause), first(l.inspectAbove, l.inspect)
+		case below:
+			r.Cause, r.Inspect = first(l.causeBelow, l.cause), first(l.inspectBelow, l.inspect)
+		}
+	}
+	return r
+}
+
+func first(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
+}
+
+// judgeRange applies the decision rule with the guard band w on both sides; w
+// is 0 for simple acceptance.
+func judgeRange(x float64, bound string, lower, upper *float64, w float64) (reports.Verdict, string) {
+	// Every value the reading allows lies in [from, to]; an open end that
+	// touches a limit from outside is outside.
+	switch bound {
+	case "more":
+		switch {
+		case upper != nil && x >= *upper+w:
+			return reports.Fail, ""
+		case upper == nil && x >= *lower+w:
+			return reports.Pass, ""
+		}
+		return reports.Inconclusive, "known only to be more than this, which leaves open whether it is within its limit"
+	case "less":
+		switch {
+		case lower != nil && x <= *lower-w:
+			return reports.Fail, ""
+		case lower == nil && x <= *upper-w:
+			return reports.Pass, ""
+		}
+		return reports.Inconclusive, "known only to be less than this, which leaves open whether it is within its limit"
+	}
+	switch {
+	case lower != nil && x < *lower-w, upper != nil && x > *upper+w:
+		return reports.Fail, ""
+	case (lower == nil || x >= *lower+w) && (upper == nil || x <= *upper-w):
+		return reports.Pass, ""
+	}
+	if lower != nil && upper != nil && *lower+w > *upper-w {
+		return reports.Inconclusive, "the uncertainty is too large for these limits: no value could pass"
+	}
+	return reports.Inconclusive, "nearer to its limit than the guard band"
+}
+
+func judgeList(r reports.Reading, bound string) (reports.Verdict, string) {
+	allowed := r.Limit.OneOf
+	if r.Limit.Equal != nil {
+		allowed = []reports.Value{*r.Limit.Equal}
+	}
+	possible := false
+	for _, a := range allowed {
+		if bound == "" && r.Value.Equal(a) {
+			return reports.Pass, ""
+		}
+		x, _ := r.Value.Number()
+		y, _ := a.Number()
+		if bound == "more" && y > x || bound == "less" && y < x {
+			possible = true
+		}
+	}
+	if possible {
+		return reports.Inconclusive, "known from one side only, which leaves open whether it is the value wanted"
+	}
+	return reports.Fail, ""
+}
+
+// sort is the kind of value that the limit is for.
+func (l *limit) sort() string {
+	switch {
+	case l.equal != nil:
+		return sortOf(*l.equal)
+	case len(l.oneOf) > 0:
+		return sortOf(l.oneOf[0])
+	}
+	return "numbers"
+}
+
+// in is the limit for the record: in the reading's unit without prefix, which
+// must be of the limit's dimension, or where the reading is no number in the
+// limit's own unit without prefix.
+func (l *limit) in(from unit, numeric bool) *reports.Limit {
+	base := l.unit.baseUnit()
+	if numeric {
+		base = from.baseUnit()
+	}
+	number := func(p *float64) *float64 {
+		if p == nil {
+			return nil
+		}
+		x := convert(*p, l.unit, base)
+		return &x
+	}
+	value := func(v reports.Value) reports.Value {
+		if x, ok := v.Number(); ok {
+			return reports.Number(convert(x, l.unit, base))
+		}
+		return v
+	}
+	out := &reports.Limit{Lower: number(l.lower), Upper: number(l.upper), Rule: l.rule, Why: l.why}
+	if l.equal != nil {
+		v := value(*l.equal)
+		out.Equal = &v
+	}
+	for _, v := range l.oneOf {
+		out.OneOf = append(out.OneOf, value(v))
+	}
+	return out
+}
+
+// Conformance is the probability that the measurand lies within the limits
+// when its estimate is y with standard uncertainty u, both in one unit, and its
+// distribution normal (JCGM 106:2012, 7.2 to 7.4). A nil limit is none; both
+// nil gives 1. u = 0 gives 0 or 1. It is NaN for a negative or non-finite u and
+// for a non-finite y.
+func Conformance(y, u float64, lower, upper *float64) float64 {
+	if math.IsNaN(y) || math.IsInf(y, 0) || math.IsNaN(u) || math.IsInf(u, 0) || u < 0 {
+		return math.NaN()
+	}
+	if u == 0 {
+		if lower != nil && y < *lower || upper != nil && y > *upper {
+			return 0
+		}
+		return 1
+	}
+	d := distuv.Normal{Mu: y, Sigma: u}
+	switch {
+	case lower == nil && upper == nil:
+		return 1
+	case lower == nil:
+		return d.CDF(*upper)
+	case upper == nil:
+		return d.Survival(*lower)
+	}
+	return d.CDF(*upper) - d.CDF(*lower)
+}

@@ -1,0 +1,501 @@
+package limits
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"sort"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2"
+
+	"fullthrow/reports"
+)
+
+// The decision rules.
+const (
+	Simple  = "simple"
+	Guarded = "guarded"
+)
+
+// Set is the content of one limits file. It is never changed after [Parse] and
+// may be used from several goroutines.
+type Set struct {
+	product string
+	sum     string
+	order   []string // "check.reading" as in the file
+	limits  map[string]*limit
+}
+
+// limit is one table of the file, in the unit it was written in.
+type limit struct {
+	line         int
+	lower, upper *float64
+	equal        *reports.Value
+	oneOf        []reports.Value
+	unit         unit
+	symbol       string // as written
+	rule         string
+	guard        float64 // multiples of U
+	why          string
+
+	cause, causeAbove, causeBelow       string
+	inspect, inspectAbove, inspectBelow string
+}
+
+// keys are what a limit may say.
+var keys = []string{
+	"lower", "upper", "equal", "one_of", "each", "unit", "why", "rule", "guard",
+	"cause", "cause_above", "cause_below", "inspect", "inspect_above", "inspect_below",
+}
+
+// Product is the product that the file says it is for.
+func (s *Set) Product() string { return s.product }
+
+// SHA256 is that of the file, in hexadecimal.
+func (s *Set) SHA256() string { return s.sum }
+
+// Names lists every limit as "check.reading", in the order of the file.
+func (s *Set) Names() []string { return append([]string(nil), s.order...) }
+
+// Expected lists the readings of a check that have a limit, without the
+// check's name, in the order of the file. Each of them must come: a limit whose
+// reading never came is a failure to measure.
+func (s *Set) Expected(check string) []string {
+	var names []string
+	for _, n := range s.order {
+		if c, reading, _ := strings.Cut(n, "."); c == check {
+			names = append(names, reading)
+		}
+	}
+	return names
+}
+
+// Checks lists the checks that have limits, in the order of the file.
+func (s *Set) Checks() []string {
+	seen := map[string]bool{}
+	var checks []string
+	for _, n := range s.order {
+		if c, _, _ := strings.Cut(n, "."); !seen[c] {
+			seen[c] = true
+			checks = append(checks, c)
+		}
+	}
+	return checks
+}
+
+// Line is where the limit "check.reading" stands in the file, 0 if there is
+// none.
+func (s *Set) Line(name string) int {
+	if l := s.limits[name]; l != nil {
+		return l.line
+	}
+	return 0
+}
+
+// Why is the reason that the file gives for the limit "check.reading", "" if
+// there is none.
+func (s *Set) Why(name string) string {
+	if l := s.limits[name]; l != nil {
+		return l.why
+	}
+	return ""
+}
+
+// Unit is the unit that the limit "check.reading" is written in, "" for a
+// limit without unit (true/false, text) and where there is none.
+func (s *Set) Unit(name string) string {
+	if l := s.limits[name]; l != nil {
+		return l.symbol
+	}
+	return ""
+}
+
+var nameForm = regexp.MustCompile(`^[a-z][a-z0-9_]*$`)
+
+// Parse reads a limits file. name is what problems call it. The error is a
+// [*FileError] with every problem found, and the Set is nil then.
+func Parse(name string, data []byte) (*Set, error) {
+	p := &parsing{problems: problems{file: name}}
+	var doc map[string]any
+	if err := toml.Unmarshal(data, &doc); err != nil {
+		var de *toml.DecodeError
+		if errors.As(err, &de) {
+			line, _ := de.Position()
+			hint := ""
+			if strings.Contains(de.Error(), "already") {
+				hint = "each limit stands in the file once"
+			}
+			p.add(line, hint, "%s", strings.TrimPrefix(de.Error(), "toml: "))
+		} else {
+			p.add(1, "", "%s", strings.TrimPrefix(err.Error(), "toml: "))
+		}
+		return nil, p.err()
+	}
+	p.places = findPlaces(data)
+	sum := sha256.Sum256(data)
+	p.set = &Set{sum: hex.EncodeToString(sum[:]), limits: map[string]*limit{}}
+	p.document(doc)
+	if err := p.err(); err != nil {
+		return nil, err
+	}
+	return p.set, nil
+}
+
+type parsing struct {
+	problems
+	places places
+	set    *Set
+}
+
+func (p *parsing) document(doc map[string]any) {
+	switch product := doc["product"].(type) {
+	case string:
+		if strings.TrimSpace(product) == "" {
+			p.add(p.places.of("product"), "", "product is empty")
+		}
+		p.set.product = product
+	case nil:
+		hint := `write product = "..." above the first table`
+		for k := range doc {
+			if Suggest(k, []string{"product"}) != "" {
+				hint = ""
+			}
+		}
+		if hint != "" {
+			p.add(1, hint, "product is missing")
+		}
+	default:
+		p.add(p.places.of("product"), "", "product must be a text, not %s", kindOf(product))
+	}
+	for _, check := range p.inOrder(doc) {
+		line := p.places.of(check)
+		table, ok := doc[check].(map[string]any)
+		switch {
+		case check == "product":
+		case !ok:
+			hint := `a limits file holds product = "..." and tables [check.reading]`
+			if s := Suggest(check, []string{"product"}); s != "" {
+				hint = fmt.Sprintf("did you mean %q?", s)
+			}
+			p.add(line, hint, "unknown key %q", check)
+		case !nameForm.MatchString(check):
+			p.add(line, nameHint, "%q is not a name for a check", check)
+		default:
+			p.check(check, table)
+		}
+	}
+}
+
+const nameHint = "small letters, digits and _, beginning with a letter"
+
+func (p *parsing) check(check string, table map[string]any) {
+	for _, reading := range p.inOrder(table, check) {
+		line := p.places.of(check, reading)
+		fields, ok := table[reading].(map[string]any)
+		switch {
+		case !ok:
+			p.add(line, fmt.Sprintf("limits belong to a reading: [%s.<reading>]", check), "%q stands in [%s], which is a check", reading, check)
+		case !nameForm.MatchString(reading):
+			p.add(line, nameHint, "%q is not a name for a reading", reading)
+		default:
+			p.limit(check, reading, fields)
+		}
+	}
+}
+
+// inOrder returns the keys of a table as they appear in the file.
+func (p *parsing) inOrder(table map[string]any, prefix ...string) []string {
+	at := make(map[string]int, len(p.places.order))
+	for i, k := range p.places.order {
+		at[k] = i
+	}
+	names := make([]string, 0, len(table))
+	for k := range table {
+		names = append(names, k)
+	}
+	position := func(k string) int { return at[joinKey(append(append([]string(nil), prefix...), k)...)] }
+	sort.Slice(names, func(i, j int) bool {
+		if a, b := position(names[i]), position(names[j]); a != b {
+			return a < b
+		}
+		return names[i] < names[j]
+	})
+	return names
+}
+
+// fields reads the keys of one limit, each with its line.
+type fields struct {
+	p      *parsing
+	path   []string
+	values map[string]any
+}
+
+func (f fields) has(key string) bool { _, ok := f.values[key]; return ok }
+func (f fields) line(key string) int {
+	return f.p.places.of(append(append([]string(nil), f.path...), key)...)
+}
+
+func (f fields) text(key string) string {
+	v, ok := f.values[key]
+	if !ok {
+		return ""
+	}
+	s, ok := v.(string)
+	if !ok {
+		f.p.add(f.line(key), "", "%s must be a text, not %s", key, kindOf(v))
+		return ""
+	}
+	if strings.TrimSpace(s) == "" && key != "unit" {
+		f.p.add(f.line(key), "", "%s is empty", key)
+	}
+	return s
+}
+
+func (f fields) number(key string) *float64 {
+	v, ok := f.values[key]
+	if !ok {
+		return nil
+	}
+	x, ok := asNumber(v)
+	if !ok {
+		f.p.add(f.line(key), "", "%s must be a number, not %s", key, kindOf(v))
+		return nil
+	}
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		f.p.add(f.line(key), "leave the line out where there is no limit", "%s must be finite", key)
+		return nil
+	}
+	return &x
+}
+
+func (f fields) value(key string, v any) (reports.Value, bool) {
+	switch x := v.(type) {
+	case bool:
+		return reports.Bool(x), true
+	case string:
+		return reports.Text(x), true
+	}
+	if x, ok := asNumber(v); ok && !math.IsNaN(x) && !math.IsInf(x, 0) {
+		return reports.Number(x), true
+	}
+	f.p.add(f.line(key), "", "%s must be a finite number, true, false or a text, not %s", key, kindOf(v))
+	return reports.Value{}, false
+}
+
+func asNumber(v any) (float64, bool) {
+	switch x := v.(type) {
+	case int64:
+		return float64(x), true
+	case float64:
+		return x, true
+	}
+	return 0, false
+}
+
+func kindOf(v any) string {
+	switch x := v.(type) {
+	case string:
+		return fmt.Sprintf("the text %q", x)
+	case bool:
+		return fmt.Sprint(x)
+	case int64, float64:
+		return fmt.Sprintf("the number %v", x)
+	case []any:
+		return "a list"
+	case map[string]any:
+		return "a table"
+	}
+	return "a date or time"
+}
+
+func (p *parsing) limit(check, reading string, values map[string]any) {
+	f := fields{p: p, path: []string{check, reading}, values: values}
+	name := check + "." + reading
+	for _, key := range p.inOrder(values, check, reading) {
+		if contains(keys, key) {
+			continue
+		}
+		hint := "a limit may have " + strings.Join(keys, ", ")
+		if s := Suggest(key, keys); s != "" {
+			hint = fmt.Sprintf("did you mean %q?", s)
+		}
+		p.add(f.line(key), hint, "unknown key %q in [%s]", key, name)
+	}
+	l := &limit{
+		line: p.places.of(check, reading), lower: f.number("lower"), upper: f.number("upper"),
+		symbol: f.text("unit"), rule: Simple, why: f.text("why"),
+		cause: f.text("cause"), causeAbove: f.text("cause_above"), causeBelow: f.text("cause_below"),
+		inspect: f.text("inspect"), inspectAbove: f.text("inspect_above"), inspectBelow: f.text("inspect_below"),
+	}
+	if !f.has("why") {
+		p.add(l.line, `write why = "...": what the limit protects`, "[%s] does not say why", name)
+	}
+	f.kinds(l)
+	f.rule(l, name)
+	f.units(l, name)
+	f.sides(l, name)
+	p.keep(f, check, reading, l)
+}
+
+// kinds reads equal and one_of, and holds the kinds of limit apart.
+func (f fields) kinds(l *limit) {
+	name := strings.Join(f.path, ".")
+	if v, ok := f.values["equal"]; ok {
+		if x, ok := f.value("equal", v); ok {
+			l.equal = &x
+		}
+	}
+	if v, ok := f.values["one_of"]; ok {
+		list, isList := v.([]any)
+		if !isList || len(list) == 0 {
+			f.p.add(f.line("one_of"), `one_of = ["a", "b"]`, "one_of must be a list with at least one value")
+		}
+		for _, item := range list {
+			x, ok := f.value("one_of", item)
+			if !ok {
+				continue
+			}
+			for _, other := range l.oneOf {
+				if x.Equal(other) {
+					f.p.add(f.line("one_of"), "", "one_of lists %s twice", x)
+				} else if sort := sortOf(x); sort != sortOf(other) {
+					f.p.add(f.line("one_of"), "", "one_of mixes %s and %s", sortOf(other), sort)
+					return
+				}
+			}
+			l.oneOf = append(l.oneOf, x)
+		}
+	}
+	ranged, equal, oneOf := f.has("lower") || f.has("upper"), f.has("equal"), f.has("one_of")
+	switch {
+	case !ranged && !equal && !oneOf:
+		f.p.add(l.line, "give lower, upper or both, or equal, or one_of", "[%s] limits nothing", name)
+	case equal && ranged:
+		f.p.add(f.line("equal"), "either a range or one value", "[%s] has equal together with lower or upper", name)
+	case oneOf && (ranged || equal):
+		f.p.add(f.line("one_of"), "either a list or a range", "[%s] has one_of together with lower, upper or equal", name)
+	}
+	if l.lower == nil || l.upper == nil {
+		return
+	}
+	switch {
+	case *l.lower > *l.upper:
+		f.p.add(max(f.line("lower"), f.line("upper")), "", "lower %v is above upper %v", *l.lower, *l.upper)
+	case *l.lower == *l.upper:
+		f.p.add(max(f.line("lower"), f.line("upper")), fmt.Sprintf("write equal = %v", *l.lower), "lower and upper are both %v", *l.lower)
+	}
+}
+
+func sortOf(v reports.Value) string {
+	if _, ok := v.Number(); ok {
+		return "numbers"
+	}
+	if _, ok := v.Bool(); ok {
+		return "true or false"
+	}
+	return "texts"
+}
+
+func (f fields) rule(l *limit, name string) {
+	if f.has("rule") {
+		l.rule = f.text("rule")
+		if l.rule != Simple && l.rule != Guarded && l.rule != "" {
+			hint := `rules are "simple" and "guarded"`
+			if s := Suggest(l.rule, []string{Simple, Guarded}); s != "" {
+				hint = fmt.Sprintf("did you mean %q?", s)
+			}
+			f.p.add(f.line("rule"), hint, "unknown rule %q", l.rule)
+		}
+	}
+	if l.rule == Guarded {
+		l.guard = 1
+		if f.has("equal") || f.has("one_of") {
+			f.p.add(f.line("rule"), "only lower and upper can be guarded", "[%s] guards a limit that is no range", name)
+		}
+	}
+	if g := f.number("guard"); g != nil {
+		if l.rule == Simple {
+			f.p.add(f.line("guard"), `add rule = "guarded"`, "guard has no meaning with rule \"simple\"")
+		}
+		if *g <= 0 {
+			f.p.add(f.line("guard"), "a multiple of the expanded uncertainty, for example 1.0", "guard must be above 0, not %v", *g)
+		}
+		l.guard = *g
+	}
+}
+
+func (f fields) units(l *limit, name string) {
+	numeric := f.has("lower") || f.has("upper")
+	if l.equal != nil {
+		_, numeric = l.equal.Number()
+	}
+	if len(l.oneOf) > 0 {
+		_, numeric = l.oneOf[0].Number()
+	}
+	switch {
+	case numeric && (!f.has("unit") || f.values["unit"] == ""):
+		f.p.add(l.line, `write unit = "..." ("1" for a plain number)`, "[%s] has no unit", name)
+	case !numeric && f.has("unit") && (f.has("equal") || f.has("one_of")):
+		f.p.add(f.line("unit"), "leave the line out", "[%s] has a unit, but its limit is no number", name)
+	case numeric && l.symbol != "":
+		u, err := parseUnit(l.symbol)
+		if err != nil {
+			f.p.add(f.line("unit"), unitHint(l.symbol), "%s", err)
+		}
+		l.unit = u
+	}
+}
+
+// sides complains of a cause for a side that has no limit.
+func (f fields) sides(l *limit, name string) {
+	for _, s := range []struct{ key, bound string }{
+		{"cause_above", "upper"}, {"inspect_above", "upper"}, {"cause_below", "lower"}, {"inspect_below", "lower"},
+	} {
+		if f.has(s.key) && !f.has(s.bound) {
+			hint := fmt.Sprintf("%s covers any failure", strings.TrimSuffix(strings.TrimSuffix(s.key, "_above"), "_below"))
+			f.p.add(f.line(s.key), hint, "[%s] has %s but no %s", name, s.key, s.bound)
+		}
+	}
+}
+
+// keep enters the limit under its name, or under one name for each.
+func (p *parsing) keep(f fields, check, reading string, l *limit) {
+	readings := []string{reading}
+	if v, ok := f.values["each"]; ok {
+		list, isList := v.([]any)
+		if !isList || len(list) == 0 {
+			p.add(f.line("each"), `each = ["left_x", "left_y"]`, "each must be a list with at least one name")
+		}
+		readings = nil
+		for _, item := range list {
+			s, ok := item.(string)
+			if !ok || !nameForm.MatchString(s) {
+				p.add(f.line("each"), nameHint, "each: %s is not a name", kindOf(item))
+				continue
+			}
+			readings = append(readings, s+"_"+reading)
+		}
+	}
+	for _, r := range readings {
+		name := check + "." + r
+		if other, ok := p.set.limits[name]; ok {
+			p.add(max(l.line, other.line), fmt.Sprintf("the other is on line %d", min(l.line, other.line)), "[%s] has two limits", name)
+			continue
+		}
+		p.set.limits[name] = l
+		p.set.order = append(p.set.order, name)
+	}
+}
+
+func contains(list []string, s string) bool {
+	for _, x := range list {
+		if x == s {
+			return true
+		}
+	}
+	return false
+}
