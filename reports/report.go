@@ -19,6 +19,8 @@ type Report struct {
 	Captures []Capture `json:"captures,omitempty"`
 	Prompts  []Prompt  `json:"prompts,omitempty"`
 	Faults   []Fault   `json:"faults,omitempty"`
+	Notes    []string  `json:"notes,omitempty"` // made outside any check
+	Bench    string    `json:"bench,omitempty"` // what BenchReady found
 	// Unsafe says what could not be put into its safe state, "" if all was.
 	Unsafe string `json:"unsafe,omitempty"`
 	// Events is the number of events folded.

@@ -1,0 +1,371 @@
+package reports
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+)
+
+// rank orders verdicts from good to bad. A verdict that is none of the known
+// words ranks as Error.
+func (v Verdict) rank() int {
+	switch v {
+	case Pass:
+		return 0
+	case Unlimited:
+		return 1
+	case Inconclusive:
+		return 2
+	case Fail:
+		return 3
+	}
+	return 4
+}
+
+// rank orders outcomes from good to bad; an unknown word ranks as Errored.
+func (o Outcome) rank() int {
+	switch o {
+	case Passed:
+		return 0
+	case Failed:
+		return 1
+	case Aborted:
+		return 3
+	}
+	return 2
+}
+
+func worse(a, b Verdict) Verdict {
+	if b.rank() > a.rank() {
+		return b
+	}
+	return a
+}
+
+// validate says what makes an event meaningless: the part its kind promises
+// is missing. Unknown kinds are refused, since a reader that skipped one might
+// skip a failure.
+func (e *Event) validate() error {
+	missing := func(absent bool) error {
+		if absent {
+			return fmt.Errorf("event %d: %s without its content", e.Seq, e.Kind)
+		}
+		return nil
+	}
+	switch e.Kind {
+	case RunStarted:
+		return missing(e.Start == nil)
+	case CheckStarted, CheckEnded:
+		return missing(e.Check == nil)
+	case ReadingTaken:
+		return missing(e.Reading == nil)
+	case CaptureKept:
+		return missing(e.Capture == nil)
+	case PromptAsked, PromptDone:
+		return missing(e.Prompt == nil)
+	case BenchFault:
+		return missing(e.Fault == nil)
+	case RunEnded:
+		return missing(e.End == nil)
+	case BenchReady, NoteMade, MadeSafe:
+		return nil
+	}
+	return fmt.Errorf("event %d: unknown kind %.40q", e.Seq, string(e.Kind))
+}
+
+// Fold makes the report of a run from its events: all of them, in order, from
+// RunStarted on. It is pure, and the only place where verdicts become an
+// outcome:
+//
+//   - a reading that says pass without a value, without a limit, or with a
+//     number outside its own limit is an error, and so is any limited reading
+//     whose value is not finite;
+//   - a check is as bad as its worst reading (pass, inconclusive, fail, error);
+//     readings without a limit count as nothing, and a check that has no others
+//     is Unlimited. What CheckEnded says can only make it worse. A check that
+//     never ended is an error;
+//   - a run is as bad as its worst check (inconclusive counts as failed), and
+//     Errored if the bench had a fault or could not be made safe. It is Passed
+//     only if it ended so, nothing speaks against it and at least one reading
+//     passed; otherwise the worse of what the readings say and what RunEnded
+//     says, in the order passed, failed, error, aborted;
+//   - events that stop before RunEnded make an Aborted run, "cut short".
+//
+// An error means that the events are no run: none at all, not starting with
+// RunStarted, numbers missing, an event after the end, an event without its
+// content. The report returned with an error is empty.
+func Fold(events []Event) (Report, error) {
+	if len(events) == 0 {
+		return Report{}, errors.New("fold: no events")
+	}
+	f := folder{open: -1}
+	for i := range events {
+		e := &events[i]
+		if e.Seq != int64(i)+1 {
+			return Report{}, fmt.Errorf("fold: event %d where %d should be", e.Seq, i+1)
+		}
+		if err := e.validate(); err != nil {
+			return Report{}, fmt.Errorf("fold: %w", err)
+		}
+		if (e.Kind == RunStarted) != (i == 0) {
+			return Report{}, fmt.Errorf("fold: event %d is %s; a run starts once, with %s", e.Seq, e.Kind, RunStarted)
+		}
+		if f.end != nil {
+			return Report{}, fmt.Errorf("fold: event %d (%s) after the run ended", e.Seq, e.Kind)
+		}
+		f.add(e)
+	}
+	return f.finish(), nil
+}
+
+type folder struct {
+	r      Report
+	given  []given // what CheckEnded said, by index of r.Checks
+	open   int     // index of the check that is under way, -1 none
+	end    *End
+	unsafe []string
+}
+
+type given struct {
+	ended   bool
+	verdict Verdict
+}
+
+func (f *folder) add(e *Event) {
+	r := &f.r
+	r.Events, r.Ended = e.Seq, e.Time
+	switch e.Kind {
+	case RunStarted:
+		r.Schema, r.Start, r.Started = Schema, *e.Start, e.Time
+	case BenchReady:
+		r.Bench = e.Text
+	case CheckStarted:
+		f.open = f.begin(*e.Check)
+		r.Checks[f.open].Started = e.Time
+	case ReadingTaken:
+		i := f.find(e.Reading.Check)
+		rd := *e.Reading
+		rd.distrust()
+		r.Checks[i].Readings = append(r.Checks[i].Readings, rd)
+	case NoteMade:
+		switch {
+		case e.Check != nil:
+			i := f.find(e.Check.Name)
+			r.Checks[i].Notes = append(r.Checks[i].Notes, e.Text)
+		case f.open >= 0:
+			r.Checks[f.open].Notes = append(r.Checks[f.open].Notes, e.Text)
+		default:
+			r.Notes = append(r.Notes, e.Text)
+		}
+	case CaptureKept:
+		r.Captures = append(r.Captures, *e.Capture)
+	case PromptAsked:
+		r.Prompts = append(r.Prompts, *e.Prompt)
+	case PromptDone:
+		for i := len(r.Prompts) - 1; i >= 0; i-- {
+			if r.Prompts[i].ID == e.Prompt.ID && r.Prompts[i].Answer == nil {
+				r.Prompts[i].Answer, r.Prompts[i].By = e.Prompt.Answer, e.Prompt.By
+				return
+			}
+		}
+		r.Prompts = append(r.Prompts, *e.Prompt)
+	case CheckEnded:
+		i := f.find(e.Check.Name)
+		c, g := &r.Checks[i], &f.given[i]
+		c.Ended, g.ended = e.Time, true
+		v := e.Check.Verdict
+		if e.Check.Problem != "" {
+			c.Problem, c.Hint = e.Check.Problem, e.Check.Hint
+			if v.rank() < Inconclusive.rank() || v == "" {
+				v = Error // a problem is never compatible with a pass
+			}
+		}
+		if v != "" {
+			g.verdict = worse(g.verdict, v)
+		}
+		if f.open == i {
+			f.open = -1
+		}
+	case BenchFault:
+		r.Faults = append(r.Faults, *e.Fault)
+	case MadeSafe:
+		if e.Text != "" {
+			f.unsafe = append(f.unsafe, e.Text)
+		}
+	case RunEnded:
+		f.end = e.End
+	}
+}
+
+func (f *folder) begin(c Check) int {
+	f.r.Checks = append(f.r.Checks, Check{Name: c.Name, About: c.About, Part: c.Part})
+	f.given = append(f.given, given{verdict: Pass})
+	return len(f.r.Checks) - 1
+}
+
+// find returns the latest check of that name; an event for a check that never
+// started makes one, so that nothing it says is lost.
+func (f *folder) find(name string) int {
+	for i := len(f.r.Checks) - 1; i >= 0; i-- {
+		if f.r.Checks[i].Name == name {
+			return i
+		}
+	}
+	return f.begin(Check{Name: name})
+}
+
+// distrust turns a pass that contradicts its own reading into an error.
+func (rd *Reading) distrust() {
+	problem := ""
+	switch x, isNumber := rd.Value.Number(); {
+	case rd.Verdict.rank() == 4 && rd.Verdict != Error:
+		problem = fmt.Sprintf("unknown verdict %.40q", string(rd.Verdict))
+	case math.IsNaN(rd.Uncertainty) || math.IsInf(rd.Uncertainty, 0):
+		problem = "the uncertainty is not a finite number"
+	case rd.Verdict != Unlimited && isNumber && (math.IsNaN(x) || math.IsInf(x, 0)):
+		problem = "the value is " + FormatQuantity(x, "")
+	case rd.Verdict != Pass:
+		return
+	case rd.Value.IsNone():
+		problem = "passed without a value"
+	case rd.Limit == nil:
+		problem = "passed without a limit"
+	case isNumber && !rd.Limit.admits(x):
+		problem = "passed outside its limit"
+	}
+	if problem == "" || rd.Verdict == Error {
+		return
+	}
+	rd.Verdict = Error
+	if rd.Problem == "" {
+		rd.Problem = problem
+	}
+}
+
+// admits reports whether x lies within the limit, but for the rounding of a
+// conversion of units (one part in 1e9).
+func (l *Limit) admits(x float64) bool {
+	slack := func(limit float64) float64 { return 1e-9 * math.Abs(limit) }
+	if l.Lower != nil && !(x >= *l.Lower-slack(*l.Lower)) {
+		return false
+	}
+	if l.Upper != nil && !(x <= *l.Upper+slack(*l.Upper)) {
+		return false
+	}
+	return true
+}
+
+// judge is the check's verdict by its readings alone.
+func (c *Check) judge() Verdict {
+	v, judged := Pass, false
+	for _, rd := range c.Readings {
+		if rd.Verdict != Unlimited {
+			v, judged = worse(v, rd.Verdict), true
+		}
+	}
+	if !judged {
+		return Unlimited
+	}
+	return v
+}
+
+func (f *folder) finish() Report {
+	r := &f.r
+	out, reason := Passed, ""
+	set := func(o Outcome, format string, args ...any) {
+		if o.rank() > out.rank() {
+			out, reason = o, fmt.Sprintf(format, args...)
+		}
+	}
+	if r.Checks == nil {
+		r.Checks = []Check{} // "checks": [] rather than null
+	}
+	for _, ft := range r.Faults { // first: a fault explains the checks it spoiled
+		text := ft.Text
+		if ft.Device != "" && !strings.HasPrefix(text, ft.Device+":") {
+			text = ft.Device + ": " + text
+		}
+		set(Errored, "%s", text)
+	}
+	passes := 0
+	for i := range r.Checks {
+		c, g := &r.Checks[i], f.given[i]
+		c.Verdict = worse(c.judge(), g.verdict)
+		if !g.ended {
+			c.Verdict = Error
+			if c.Problem == "" {
+				c.Problem = "the check did not end"
+			}
+		}
+		for _, rd := range c.Readings {
+			if rd.Verdict == Pass {
+				passes++
+			}
+		}
+		switch {
+		case c.Verdict == Error:
+			set(Errored, "%s could not be judged: %s", c.Name, c.firstProblem())
+		case c.Verdict.rank() >= Inconclusive.rank():
+			set(Failed, "%s", c.firstFailure())
+		}
+	}
+	r.Unsafe = strings.Join(f.unsafe, "; ")
+	if r.Unsafe != "" {
+		set(Errored, "not made safe: %s", r.Unsafe)
+	}
+	if passes == 0 && out == Passed {
+		set(Errored, "nothing was judged: no reading had a limit")
+	}
+	r.Outcome, r.Reason = out, reason
+	switch {
+	case f.end == nil:
+		where := "before the first check"
+		if f.open >= 0 {
+			where = "during " + r.Checks[f.open].Name
+		} else if n := len(r.Checks); n > 0 {
+			where = "after " + r.Checks[n-1].Name
+		}
+		r.Outcome, r.Reason = Aborted, "cut short: the record stops "+where
+		r.Hint = "run the unit again"
+	case f.end.Outcome.rank() >= out.rank():
+		r.Outcome = f.end.Outcome
+		if r.Outcome.rank() == Errored.rank() {
+			r.Outcome = Errored // also for a word that is no outcome
+		}
+		r.Hint = f.end.Hint
+		if f.end.Reason != "" {
+			r.Reason = f.end.Reason
+		}
+	}
+	return *r
+}
+
+func (c *Check) firstProblem() string {
+	if c.Problem != "" {
+		return c.Problem
+	}
+	for _, rd := range c.Readings {
+		if rd.Verdict == Error {
+			if rd.Problem == "" {
+				return rd.Name + " was not measured"
+			}
+			return rd.Name + ": " + rd.Problem
+		}
+	}
+	return "no reason given"
+}
+
+func (c *Check) firstFailure() string {
+	for _, want := range []Verdict{Fail, Inconclusive} {
+		for _, rd := range c.Readings {
+			if rd.Verdict == want {
+				return c.Name + "." + rd.Name + " " + rd.Miss()
+			}
+		}
+	}
+	if c.Problem != "" {
+		return c.Name + ": " + c.Problem
+	}
+	return c.Name + " failed"
+}

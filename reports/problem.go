@@ -1,0 +1,20 @@
+package reports
+
+// HintedError is an error with a hint: what to do about it, for people.
+type HintedError struct {
+	Err  error
+	Hint string
+}
+
+func (e *HintedError) Error() string { return e.Err.Error() }
+
+func (e *HintedError) Unwrap() error { return e.Err }
+
+// Problem is something wrong with a file of an archive.
+type Problem struct {
+	File string // within the archive; "file:line" for a journal
+	Text string
+	Hint string
+}
+
+func (p Problem) Error() string { return p.File + ": " + p.Text }
