@@ -1,0 +1,304 @@
+package gpio
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+
+	"fullthrow/drivers"
+)
+
+// Flags of a line, linux/gpio.h, enum gpio_v2_line_flag.
+const (
+	flagUsed        = 1 << 0
+	flagInput       = 1 << 2
+	flagOutput      = 1 << 3
+	flagEdgeRising  = 1 << 4
+	flagEdgeFalling = 1 << 5
+)
+
+// stampError is how far a kernel time stamp may be from the edge, noStampError
+// how far the time of the call that returned it.
+const (
+	stampError   = 100 * time.Microsecond
+	noStampError = 10 * time.Millisecond
+)
+
+// chip is a /dev/gpiochipN.
+type chip struct {
+	file  *os.File
+	label string
+	count int
+}
+
+// List returns the chips of this machine and their lines.
+func List() ([]ChipInfo, error) {
+	paths, err := filepath.Glob("/dev/gpiochip*")
+	if err != nil {
+		return nil, err
+	}
+	slices.Sort(paths)
+	var list []ChipInfo
+	var errs []error
+	for _, p := range paths {
+		c, err := openPath(p)
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		lines, err := c.Lines()
+		_ = c.Close()
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		list = append(list, ChipInfo{p, c.label, lines})
+	}
+	return list, errors.Join(errs...)
+}
+
+// openChip opens a chip by path, name or label.
+func openChip(name string) (Chip, error) {
+	if strings.HasPrefix(name, "/") {
+		return openPath(name)
+	}
+	c, err := openPath("/dev/" + name)
+	if err == nil || !errors.Is(err, os.ErrNotExist) || strings.ContainsRune(name, '/') {
+		return c, err
+	}
+	list, _ := List()
+	var found, there []string
+	for _, i := range list {
+		there = append(there, fmt.Sprintf("%s (%s)", strings.TrimPrefix(i.Path, "/dev/"), i.Label))
+		if i.Label == name {
+			found = append(found, i.Path)
+		}
+	}
+	if len(found) == 1 {
+		return openPath(found[0])
+	}
+	hint := "This computer has no GPIO chips."
+	if len(there) > 0 {
+		hint = "There are: " + strings.Join(there, ", ") + "."
+	}
+	return nil, drivers.Errorf(name, "open", drivers.Gone, "%d GPIO chips have this name or label", len(found)).WithHint(hint)
+}
+
+func openPath(path string) (*chip, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|unix.O_CLOEXEC, 0)
+	if err != nil {
+		if errors.Is(err, os.ErrPermission) {
+			return nil, drivers.Errorf(path, "open", drivers.Fault, "%w", err).
+				WithHint("The account may not use GPIO: add it to the group that owns " + path + " and log in again.")
+		}
+		return nil, err
+	}
+	var info unix.GPIOChipInfo
+	if err := ioctl(f, unix.GPIO_GET_CHIPINFO_IOCTL, unsafe.Pointer(&info)); err != nil {
+		_ = f.Close()
+		return nil, fmt.Errorf("%s is no GPIO chip: %w", path, err)
+	}
+	return &chip{file: f, label: text(info.Label[:]), count: int(info.Lines)}, nil
+}
+
+func text(b []byte) string {
+	b, _, _ = bytes.Cut(b, []byte{0})
+	return string(b)
+}
+
+// ioctl calls the kernel on a file that may be closed meanwhile.
+func ioctl(f *os.File, request uintptr, arg unsafe.Pointer) error {
+	conn, err := f.SyscallConn()
+	if err != nil {
+		return err
+	}
+	var errno unix.Errno
+	err = conn.Control(func(fd uintptr) {
+		for {
+			_, _, errno = unix.Syscall(unix.SYS_IOCTL, fd, request, uintptr(arg))
+			if errno != unix.EINTR {
+				return
+			}
+		}
+	})
+	switch {
+	case err != nil:
+		return err
+	case errno == unix.EBUSY:
+		return errLineBusy
+	case errno == unix.ENODEV:
+		return errChipGone
+	case errno != 0:
+		return errno
+	}
+	return nil
+}
+
+func (c *chip) String() string { return c.file.Name() + " (" + c.label + ")" }
+func (c *chip) Close() error   { return c.file.Close() }
+
+func (c *chip) Lines() ([]LineInfo, error) {
+	list := make([]LineInfo, c.count)
+	for i := range list {
+		info := unix.GPIOV2LineInfo{Offset: uint32(i)}
+		if err := ioctl(c.file, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&info)); err != nil {
+			return nil, fmt.Errorf("%s: line %d: %w", c.file.Name(), i, err)
+		}
+		list[i] = LineInfo{i, text(info.Name[:]), text(info.Consumer[:]), info.Flags&flagUsed != 0}
+	}
+	return list, nil
+}
+
+func (c *chip) Output(n int, consumer string, high bool) (Line, error) {
+	return c.request(outputRequest(n, consumer, high))
+}
+
+func (c *chip) Input(n int, consumer string, edges bool) (Line, error) {
+	return c.request(inputRequest(n, consumer, edges))
+}
+
+// outputRequest carries the first level with it.
+func outputRequest(n int, consumer string, high bool) *unix.GPIOV2LineRequest {
+	r := newRequest(n, consumer, flagOutput)
+	r.Config.Num_attrs = 1
+	r.Config.Attrs[0].Mask = 1
+	r.Config.Attrs[0].Attr.Id = unix.GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES
+	if high {
+		r.Config.Attrs[0].Attr.Flags = 1 // a union in C: here the values
+	}
+	return r
+}
+
+func inputRequest(n int, consumer string, edges bool) *unix.GPIOV2LineRequest {
+	flags := uint64(flagInput)
+	if edges {
+		flags |= flagEdgeRising | flagEdgeFalling
+	}
+	return newRequest(n, consumer, flags)
+}
+
+func newRequest(n int, consumer string, flags uint64) *unix.GPIOV2LineRequest {
+	r := &unix.GPIOV2LineRequest{Num_lines: 1}
+	r.Offsets[0] = uint32(n)
+	copy(r.Consumer[:len(r.Consumer)-1], consumer)
+	r.Config.Flags = flags
+	return r
+}
+
+func (c *chip) request(r *unix.GPIOV2LineRequest) (Line, error) {
+	if err := ioctl(c.file, unix.GPIO_V2_GET_LINE_IOCTL, unsafe.Pointer(r)); err != nil {
+		return nil, fmt.Errorf("line %d: %w", r.Offsets[0], err)
+	}
+	// Not blocking, so that reads know deadlines.
+	if err := unix.SetNonblock(int(r.Fd), true); err != nil {
+		_ = unix.Close(int(r.Fd))
+		return nil, err
+	}
+	return &handle{os.NewFile(uintptr(r.Fd), fmt.Sprintf("gpio line %d", r.Offsets[0]))}, nil
+}
+
+// handle is a line the kernel has given us.
+type handle struct{ file *os.File }
+
+func (h *handle) Level() (bool, error) {
+	v := unix.GPIOV2LineValues{Mask: 1}
+	if err := ioctl(h.file, unix.GPIO_V2_LINE_GET_VALUES_IOCTL, unsafe.Pointer(&v)); err != nil {
+		return false, err
+	}
+	return v.Bits&1 != 0, nil
+}
+
+func (h *handle) SetLevel(high bool) error {
+	v := unix.GPIOV2LineValues{Mask: 1}
+	if high {
+		v.Bits = 1
+	}
+	return ioctl(h.file, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&v))
+}
+
+func (h *handle) Edge(ctx context.Context, timeout time.Duration) (drivers.Edge, error) {
+	var buf [16 * unsafe.Sizeof(unix.GPIOV2LineEvent{})]byte
+	if err := h.drain(buf[:]); err != nil {
+		return drivers.Edge{}, err
+	}
+	if err := h.file.SetReadDeadline(time.Now().Add(timeout)); err != nil {
+		return drivers.Edge{}, err
+	}
+	moved := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		_ = h.file.SetReadDeadline(time.Unix(1, 0))
+		close(moved)
+	})
+	n, err := h.file.Read(buf[:unsafe.Sizeof(unix.GPIOV2LineEvent{})])
+	if !stop() {
+		<-moved
+	}
+	switch {
+	case errors.Is(err, unix.ENODEV):
+		return drivers.Edge{}, errChipGone
+	case err != nil:
+		return drivers.Edge{}, err
+	}
+	return decodeEvent(buf[:n])
+}
+
+// drain drops events from before the call.
+func (h *handle) drain(buf []byte) error {
+	if err := h.file.SetReadDeadline(time.Time{}); err != nil {
+		return err
+	}
+	conn, err := h.file.SyscallConn()
+	if err != nil {
+		return err
+	}
+	var result error
+	err = conn.Read(func(fd uintptr) bool {
+		for result == nil || result == unix.EINTR {
+			_, result = unix.Read(int(fd), buf)
+		}
+		return true
+	})
+	if result == unix.EAGAIN {
+		return err
+	}
+	return errors.Join(err, result)
+}
+
+// decodeEvent reads a struct gpio_v2_line_event. Its time stamp is of
+// CLOCK_MONOTONIC, which has no date: it is set off from the present.
+func decodeEvent(b []byte) (drivers.Edge, error) {
+	if uintptr(len(b)) != unsafe.Sizeof(unix.GPIOV2LineEvent{}) {
+		return drivers.Edge{}, fmt.Errorf("an event of %d bytes", len(b))
+	}
+	stamp, id := binary.NativeEndian.Uint64(b), binary.NativeEndian.Uint32(b[8:])
+	e := drivers.Edge{At: time.Now(), Uncertainty: noStampError}
+	switch id {
+	case unix.GPIO_V2_LINE_EVENT_RISING_EDGE:
+		e.Rising = true
+	case unix.GPIO_V2_LINE_EVENT_FALLING_EDGE:
+	default:
+		return drivers.Edge{}, fmt.Errorf("an event of kind %d", id)
+	}
+	var now unix.Timespec
+	if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
+		return e, nil
+	}
+	ago := time.Duration(now.Nano() - int64(stamp))
+	if stamp != 0 && ago >= 0 && ago < time.Hour {
+		between := time.Since(e.At) // the two clocks were read this far apart
+		e.At, e.Uncertainty = e.At.Add(-ago), stampError+between
+	}
+	return e, nil
+}
+
+func (h *handle) Close() error { return h.file.Close() }

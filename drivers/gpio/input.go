@@ -1,0 +1,77 @@
+package gpio
+
+import (
+	"context"
+	"errors"
+	"os"
+	"time"
+
+	"fullthrow/drivers"
+)
+
+// input is an open line that is read.
+type input struct {
+	*line
+	number int
+	edges  bool // asked for with edges
+}
+
+var _ drivers.EdgeInput = (*input)(nil)
+
+// Level reads the logical level.
+func (i *input) Level(ctx context.Context) (bool, error) { return i.level(ctx, "read level") }
+
+// Safe does nothing: an input drives nothing.
+func (i *input) Safe(context.Context) error { return nil }
+
+// Edge waits for a change after the call. One caller at a time.
+func (i *input) Edge(ctx context.Context, timeout time.Duration) (drivers.Edge, error) {
+	const op = "wait for edge"
+	line, err := i.current(ctx, op)
+	if err != nil {
+		return drivers.Edge{}, err
+	}
+	if !i.edges {
+		if line, err = i.withEdges(); err != nil {
+			return drivers.Edge{}, fail(i.name, op, err)
+		}
+	}
+	e, err := line.Edge(ctx, timeout)
+	switch {
+	case err == nil:
+		e.Rising = e.Rising != i.activeLow
+		return e, nil
+	case ctx.Err() != nil:
+		return drivers.Edge{}, drivers.Wrap(i.name, op, context.Cause(ctx))
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		return drivers.Edge{}, drivers.Errorf(i.name, op, drivers.NoReply, "no edge in %v", timeout)
+	case errors.Is(err, os.ErrClosed):
+		return drivers.Edge{}, drivers.Errorf(i.name, op, drivers.Closed, "closed")
+	}
+	return drivers.Edge{}, fail(i.name, op, err)
+}
+
+// withEdges asks for the line again, now with edges: not every chip has
+// interrupts, and a line that is only read must not need them.
+func (i *input) withEdges() (Line, error) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if i.closed {
+		return nil, os.ErrClosed
+	}
+	consumer := "fullthrow " + i.name
+	if err := i.line.line.Close(); err != nil {
+		return nil, err
+	}
+	line, err := i.device.chip.Input(i.number, consumer, true)
+	if err != nil {
+		// Back to a line that can at least be read.
+		again, errAgain := i.device.chip.Input(i.number, consumer, false)
+		if errAgain == nil {
+			i.line.line = again
+		}
+		return nil, errors.Join(err, errAgain)
+	}
+	i.line.line, i.edges = line, true
+	return line, nil
+}
