@@ -51,7 +51,7 @@ check("standby", { about = "Draws next to nothing when switched off", part = "po
   wait(2) -- the input capacitors take their charge
   local capture = bench.meter:current { over = 1, range = 100e-6, rate = 1000 }
   reading("current", measure.steady(capture).mean, "A")
-  keep("off-state current", capture)
+  keep("off_current", capture)
 end)
 
 check("inrush", { about = "Does not overload its cell when switched on", part = "power" }, function()
@@ -74,11 +74,11 @@ check("running", { about = "Runs, and draws what it should", part = "power", vit
   local found = measure.steady(capture)
   reading("current", found.mean, "A")
   reading("ripple", found.peak_to_peak, "A")
-  keep("running current", capture)
+  keep("running_current", capture)
 end)
 
 check("tune", { about = "Plays its start-up tune, and nothing else", part = "sounder" }, function()
-  keep("start-up tune", tune)
+  keep("tune", tune)
   local found = measure.tune(tune, { score = score })
   reading("notes", found.found, "1")
   if found.found == 0 then return end
@@ -113,8 +113,8 @@ check("sticks", { about = "Each stick moves its channel, smoothly and all the wa
     take("noise", found.noise, "%")
     take("dropouts", found.dropouts, "1")
   end
-  keep("stick travel", frames)
-  keep("stick path", path)
+  keep("stick_travel", frames)
+  keep("stick_path", path)
 end)
 
 check("centre", { about = "Both sticks come back to one centre", part = "sticks", deadline = 40 }, function()
@@ -170,7 +170,7 @@ end)
 
 check("latency", { about = "Answers quickly, and always as quickly", part = "antenna" }, function()
   local values = {}
-  for i = 1, 60 do values[i] = bench.timer:interval() end
+  for i = 1, 60 do values[i] = bench.board:interval() end
   local found = measure.latency(values)
   reading("missed", found.missed, "1")
   if found.answered < 50 then return end

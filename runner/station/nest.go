@@ -1,0 +1,269 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sort"
+	"strings"
+	"sync"
+	"time"
+
+	"fullthrow/drivers"
+	"fullthrow/reports"
+	"fullthrow/runner/limits"
+	"fullthrow/runner/script"
+)
+
+// Keep says which captures go to disk with the report. A plot of each is in
+// the report in any case.
+type Keep string
+
+// What Config.Keep may be.
+const (
+	KeepAll    Keep = "all"
+	KeepFailed Keep = "failed" // of every run that did not pass
+	KeepNone   Keep = "none"
+)
+
+// Config is what a nest is made of. Fields without "optional" are required.
+type Config struct {
+	Station string
+	Name    string // of the nest
+	Clock   drivers.Clock
+	// Devices by role, outputs and inputs included.
+	Devices map[string]drivers.Device
+	// Interlock is true while the guard is closed; optional.
+	Interlock drivers.Input
+	// Heartbeat is toggled every quarter of a second while a run is on, for a
+	// hardware watchdog that cuts power when it stops; optional.
+	Heartbeat drivers.Output
+	Plan      *script.Plan
+	Limits    *limits.Set
+	Archive   *reports.Archive
+	Sources   []reports.Source // beyond the plan's own: limits, bench file; optional
+	// Ask puts a question to the operator and returns the answer and who gave
+	// it; optional, then a plan that asks is an error.
+	Ask func(context.Context, reports.Prompt) (answer reports.Value, by string, err error)
+	// Watch is told each event once it is on disk, in order; optional. It may
+	// be slow: the run does not wait for it.
+	Watch     func(reports.Event)
+	Keep      Keep                                  // "" means KeepAll
+	Sound     func(drivers.Samples) ([]byte, error) // writes a capture of sound as WAV
+	Simulated bool
+	Software  string // version of the runner
+	// Grace is how long, in real time, a cancelled plan may take to come back
+	// before it is called stuck. 0 means 3 s.
+	Grace time.Duration
+	// SafeLimit bounds making safe, in real time. 0 means 3 s.
+	SafeLimit time.Duration
+	// CPU is how much real time a check may spend in pure Lua. 0 means 10 s.
+	CPU time.Duration
+}
+
+// Nest is one place for a unit. Its methods may be called from any goroutine;
+// one run at a time is on.
+type Nest struct {
+	Config
+	busy sync.Mutex
+
+	mu           sync.Mutex
+	outOfService string // why, "" while in service
+}
+
+// New checks that the parts fit together: plan and limits are for one product,
+// and every limit belongs to a check of the plan.
+func New(c Config) (*Nest, error) {
+	if c.Plan.Product != c.Limits.Product() {
+		return nil, fmt.Errorf("nest %s: the plan is for product %q, the limits are for %q", c.Name, c.Plan.Product, c.Limits.Product())
+	}
+	checks := map[string]bool{}
+	for _, k := range c.Plan.Checks {
+		checks[k.Name] = true
+	}
+	for _, name := range c.Limits.Names() {
+		check, _, _ := strings.Cut(name, ".")
+		if !checks[check] {
+			return nil, fmt.Errorf("nest %s: there is a limit for %s, but the plan has no check %q", c.Name, name, check)
+		}
+	}
+	if c.Keep == "" {
+		c.Keep = KeepAll
+	}
+	if c.Grace == 0 {
+		c.Grace = 3 * time.Second
+	}
+	if c.SafeLimit == 0 {
+		c.SafeLimit = 3 * time.Second
+	}
+	if c.CPU == 0 {
+		c.CPU = 10 * time.Second
+	}
+	return &Nest{Config: c}, nil
+}
+
+// Abort is the cause with which to cancel the context of [Nest.Run] when
+// somebody or something stops a run on purpose: the outcome is aborted.
+type Abort struct{ Reason, Hint string }
+
+func (a *Abort) Error() string { return a.Reason }
+
+// Fault is a fault of the bench found by the station itself: outcome error.
+type Fault struct {
+	Device string
+	Text   string
+	Hint   string
+	Err    error
+}
+
+func (f *Fault) Error() string { return f.Text }
+func (f *Fault) Unwrap() error { return f.Err }
+
+// NotReady says why no run was begun. Nothing is recorded: no unit was touched.
+type NotReady struct{ Text, Hint string }
+
+func (e *NotReady) Error() string { return e.Text }
+
+// InService returns why the nest takes no unit, "" if it does.
+func (n *Nest) InService() (why string) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.outOfService
+}
+
+func (n *Nest) takeOut(why string) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.outOfService == "" {
+		n.outOfService = why
+	}
+}
+
+// roles returns the device roles in one order, so that runs are repeatable.
+func (n *Nest) roles() []string {
+	var r []string
+	for name := range n.Devices {
+		r = append(r, name)
+	}
+	sort.Strings(r)
+	return r
+}
+
+// Safe puts every device into its safe state, side by side, and returns what
+// could not be made safe. It takes at most SafeLimit of real time.
+func (n *Nest) Safe(ctx context.Context) error {
+	ctx, cancel := context.WithTimeoutCause(context.WithoutCancel(ctx), n.SafeLimit,
+		fmt.Errorf("not safe within %v", n.SafeLimit))
+	defer cancel()
+	roles := n.roles()
+	errs := make([]error, len(roles))
+	fns := make([]func(context.Context), len(roles))
+	for i, role := range roles {
+		fns[i] = func(ctx context.Context) { errs[i] = safe(ctx, n.Devices[role]) }
+	}
+	n.Clock.Together(ctx, fns...)
+	return errors.Join(errs...)
+}
+
+// safeAtOnce is Safe for when a plan may still hold the clock and the ports:
+// nothing in it waits for another goroutine of ours for longer than SafeLimit.
+func (n *Nest) safeAtOnce(ctx context.Context) error {
+	ctx, cancel := context.WithTimeoutCause(context.WithoutCancel(ctx), n.SafeLimit,
+		fmt.Errorf("not safe within %v", n.SafeLimit))
+	defer cancel()
+	type result struct {
+		role string
+		err  error
+	}
+	results := make(chan result, len(n.Devices))
+	waiting := map[string]bool{}
+	for role, d := range n.Devices {
+		waiting[role] = true
+		go func() { results <- result{role, safe(ctx, d)} }()
+	}
+	var errs []error
+	late := time.NewTimer(n.SafeLimit + 200*time.Millisecond)
+	defer late.Stop()
+	for len(waiting) > 0 {
+		select {
+		case r := <-results:
+			delete(waiting, r.role)
+			errs = append(errs, r.err)
+		case <-late.C:
+			for _, role := range n.roles() {
+				if waiting[role] {
+					errs = append(errs, fmt.Errorf("%s: make safe: stuck", role))
+				}
+			}
+			return errors.Join(errs...)
+		}
+	}
+	return errors.Join(errs...)
+}
+
+func safe(ctx context.Context, d drivers.Device) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("%s: make safe: %v", d, p)
+		}
+	}()
+	if err := d.Safe(ctx); err != nil {
+		return drivers.Wrap(d.String(), "make safe", err)
+	}
+	return nil
+}
+
+// Ready makes the fixture safe and proves that the interlock is closed and
+// every device answers. The text says what was found. The error is a
+// [*NotReady] for an open interlock, and a fault of the bench otherwise.
+func (n *Nest) Ready(ctx context.Context) (found string, err error) {
+	if why := n.InService(); why != "" {
+		return "", &NotReady{"nest " + n.Name + " is out of service: " + why, "call the engineer; the nest comes back when the program is started again"}
+	}
+	if err := n.interlockClosed(ctx); err != nil {
+		return "", err
+	}
+	if err := n.Safe(ctx); err != nil {
+		return "", err
+	}
+	roles := n.roles()
+	ids := make([]string, len(roles))
+	errs := make([]error, len(roles))
+	fns := make([]func(context.Context), len(roles))
+	for i, role := range roles {
+		fns[i] = func(ctx context.Context) {
+			defer func() {
+				if p := recover(); p != nil {
+					errs[i] = drivers.Errorf(role, "get ready", drivers.Fault, "%v", p)
+				}
+			}()
+			ids[i], errs[i] = n.Devices[role].Ready(ctx)
+		}
+	}
+	n.Clock.Together(ctx, fns...)
+	if err := errors.Join(errs...); err != nil {
+		return "", err
+	}
+	var b []string
+	for i, role := range roles {
+		if ids[i] != "" {
+			b = append(b, role+": "+ids[i])
+		}
+	}
+	return strings.Join(b, "; "), nil
+}
+
+func (n *Nest) interlockClosed(ctx context.Context) error {
+	if n.Interlock == nil {
+		return nil
+	}
+	closed, err := n.Interlock.Level(ctx)
+	if err != nil {
+		return &Fault{Device: n.Interlock.String(), Err: err, Text: fmt.Sprintf("the interlock cannot be read, so it counts as open: %v", err),
+			Hint: "check the guard switch, its cable and the board it is wired to"}
+	}
+	if !closed {
+		return &NotReady{"the guard of nest " + n.Name + " is open", "close the guard, then start again"}
+	}
+	return nil
+}

@@ -1,0 +1,310 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+
+	"fullthrow/drivers"
+	"fullthrow/reports"
+	"fullthrow/runner/limits"
+	"fullthrow/runner/script"
+)
+
+// recorder judges what the plan says and writes it to the journal. Once
+// abandoned (a stuck script may come back to life) it refuses everything.
+type recorder struct {
+	nest    *Nest
+	journal *reports.Journal
+
+	mu        sync.Mutex
+	abandoned bool
+	current   string                     // check that is on
+	have      map[string]reports.Verdict // readings of the check that is on
+	verdicts  []reports.Verdict          // of the checks that ended
+	captures  []pending
+	failure   error // first failure to write the record
+}
+
+// pending is a capture whose raw data wait for the outcome.
+type pending struct {
+	capture reports.Capture
+	ext     string
+	data    []byte
+}
+
+var errAbandoned = errors.New("the run was ended without this script")
+
+// event appends e, remembering the first failure: a run that could not be
+// recorded must not look like one that was.
+func (r *recorder) event(e reports.Event) error {
+	if e.Time.IsZero() {
+		e.Time = r.nest.Clock.Now()
+	}
+	if err := r.journal.Append(e); err != nil {
+		if r.failure == nil {
+			r.failure = err
+		}
+		return err
+	}
+	return nil
+}
+
+func (r *recorder) abandon() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.abandoned = true
+}
+
+// enter locks the recorder for a call from the script.
+func (r *recorder) enter() error {
+	r.mu.Lock()
+	if r.abandoned {
+		r.mu.Unlock()
+		return errAbandoned
+	}
+	return nil
+}
+
+// CheckStarted implements [script.Recorder].
+func (r *recorder) CheckStarted(c script.Check) error {
+	if err := r.enter(); err != nil {
+		return err
+	}
+	defer r.mu.Unlock()
+	r.current = c.Name
+	r.have = map[string]reports.Verdict{}
+	now := r.nest.Clock.Now()
+	return r.event(reports.Event{Kind: reports.CheckStarted, Time: now,
+		Check: &reports.Check{Name: c.Name, About: c.About, Part: c.Part, Started: now}})
+}
+
+// Reading implements [script.Recorder].
+func (r *recorder) Reading(in script.Reading) (reports.Verdict, error) {
+	if err := r.enter(); err != nil {
+		return reports.Error, err
+	}
+	defer r.mu.Unlock()
+	reading := r.nest.Limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound, Uncertainty: in.Uncertainty})
+	r.have[in.Name] = reading.Verdict
+	return reading.Verdict, r.event(reports.Event{Kind: reports.ReadingTaken, Reading: &reading})
+}
+
+// Note implements [script.Recorder].
+func (r *recorder) Note(check, text string) error {
+	if err := r.enter(); err != nil {
+		return err
+	}
+	defer r.mu.Unlock()
+	return r.event(reports.Event{Kind: reports.NoteMade, Text: text, Check: &reports.Check{Name: check}})
+}
+
+// Keep implements [script.Recorder].
+func (r *recorder) Keep(check, name string, capture any) error {
+	if err := r.enter(); err != nil {
+		return err
+	}
+	defer r.mu.Unlock()
+	p := pending{capture: reports.Capture{Check: check, Name: name, Plot: plot(name, capture)}}
+	if r.nest.Config.Keep != KeepNone {
+		var err error
+		if p.ext, p.capture.Media, p.data, err = encode(capture, r.nest.Sound); err != nil {
+			return fmt.Errorf("keep %s: %w", name, err)
+		}
+	}
+	r.captures = append(r.captures, p)
+	return nil
+}
+
+// CheckEnded implements [script.Recorder]. A limit whose reading never came
+// means that the check did not measure what it must: an error, unless the
+// check had already failed and so had reason to end early.
+func (r *recorder) CheckEnded(check string, err error) (stop bool, _ error) {
+	if e := r.enter(); e != nil {
+		return true, e
+	}
+	defer r.mu.Unlock()
+	ended := reports.Check{Name: check, Ended: r.nest.Clock.Now(), Verdict: worst(r.have)}
+	var missing []string
+	for _, name := range r.nest.Limits.Expected(check) {
+		if _, ok := r.have[name]; !ok {
+			missing = append(missing, name)
+		}
+	}
+	switch {
+	case err != nil:
+		ended.Verdict, ended.Problem, ended.Hint = reports.Error, err.Error(), hintOf(err)
+	case len(missing) > 0 && ended.Verdict != reports.Fail:
+		ended.Verdict = reports.Error
+		ended.Problem = fmt.Sprintf("no reading came for %s, which has a limit", strings.Join(missing, ", "))
+		ended.Hint = "the plan must take this reading, or fail another one of the check first"
+	case len(missing) > 0:
+		ended.Notes = []string{"not measured after the failure: " + strings.Join(missing, ", ")}
+	}
+	r.verdicts = append(r.verdicts, ended.Verdict)
+	r.current = ""
+	for _, c := range r.nest.Plan.Checks {
+		if c.Name == check && c.Vital && ended.Verdict != reports.Pass {
+			stop = true
+		}
+	}
+	return stop, r.event(reports.Event{Kind: reports.CheckEnded, Time: ended.Ended, Check: &ended})
+}
+
+// worst is the verdict of a check from those of its readings. A check with no
+// judged reading has proved nothing.
+func worst(have map[string]reports.Verdict) reports.Verdict {
+	order := map[reports.Verdict]int{reports.Unlimited: 0, reports.Pass: 1, reports.Inconclusive: 2, reports.Fail: 3, reports.Error: 4}
+	w := reports.Unlimited
+	for _, v := range have {
+		if order[v] > order[w] {
+			w = v
+		}
+	}
+	return w
+}
+
+// outcome is what the checks say together. [reports.Fold] judges once more
+// from the events and takes the worse.
+func (r *recorder) outcome() reports.Outcome {
+	out, passed := reports.Passed, false
+	for _, v := range r.verdicts {
+		switch v {
+		case reports.Pass:
+			passed = true
+		case reports.Error:
+			return reports.Errored
+		case reports.Fail, reports.Inconclusive:
+			out = reports.Failed
+		}
+	}
+	if out == reports.Passed && (!passed || len(r.verdicts) < len(r.nest.Plan.Checks)) {
+		return reports.Errored // nothing was judged, or a check was left out
+	}
+	return out
+}
+
+// ask puts the question into the journal, to the operator, and the answer into
+// the journal.
+func (r *recorder) ask(ctx context.Context, p reports.Prompt) (reports.Value, error) {
+	if r.nest.Ask == nil {
+		return reports.Value{}, &Fault{Text: "the plan asks the operator, but nobody is there to answer: " + p.Text,
+			Hint: "run it where an operator can answer"}
+	}
+	if err := r.enter(); err != nil {
+		return reports.Value{}, err
+	}
+	err := r.event(reports.Event{Kind: reports.PromptAsked, Prompt: &p})
+	r.mu.Unlock()
+	if err != nil {
+		return reports.Value{}, err
+	}
+	answer, by, err := r.nest.Ask(ctx, p)
+	if err != nil {
+		return reports.Value{}, err
+	}
+	if err := r.enter(); err != nil {
+		return reports.Value{}, err
+	}
+	defer r.mu.Unlock()
+	p.Answer, p.By = &answer, by
+	return answer, r.event(reports.Event{Kind: reports.PromptDone, Prompt: &p})
+}
+
+// fault records what was wrong with the bench, each part of a joined error by
+// itself. An abort is no fault.
+func (r *recorder) fault(err error, check string) {
+	if err == nil {
+		return
+	}
+	if j, ok := err.(interface{ Unwrap() []error }); ok {
+		for _, e := range j.Unwrap() {
+			r.fault(e, check)
+		}
+		return
+	}
+	var a *Abort
+	var notReady *NotReady
+	if errors.As(err, &a) || errors.As(err, &notReady) {
+		return
+	}
+	f := reports.Fault{Text: err.Error(), Hint: hintOf(err), Check: check}
+	var de *drivers.Error
+	var sf *Fault
+	if errors.As(err, &de) {
+		f.Device, f.Kind = de.Device, string(de.Kind)
+	} else if errors.As(err, &sf) {
+		f.Device = sf.Device
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.event(reports.Event{Kind: reports.BenchFault, Fault: &f})
+}
+
+// safe records that the fixture is safe, or what of it is not.
+func (r *recorder) safe(unsafe error) {
+	text := ""
+	if unsafe != nil {
+		text = oneLine(unsafe)
+		r.fault(unsafe, "")
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.event(reports.Event{Kind: reports.MadeSafe, Text: text})
+}
+
+// seal writes the captures that are to be kept, the end, and the sealed
+// report. If anything of the run could not be recorded the outcome is error.
+func (r *recorder) seal(end reports.End) (reports.Sealed, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	keep := r.nest.Config.Keep == KeepAll || r.nest.Config.Keep == KeepFailed && end.Outcome != reports.Passed
+	for _, p := range r.captures {
+		c := p.capture
+		if keep {
+			var err error
+			if c.SHA256, c.Size, err = r.journal.Attach(p.ext, p.data); err != nil && r.failure == nil {
+				r.failure = err
+			}
+		} else {
+			c.Media = ""
+		}
+		r.event(reports.Event{Kind: reports.CaptureKept, Capture: &c})
+	}
+	if r.failure != nil && end.Outcome != reports.Aborted {
+		end = reports.End{Outcome: reports.Errored, Reason: "the run could not be recorded in full: " + oneLine(r.failure),
+			Hint: "make room on the disk that holds the reports, then run the unit again"}
+	}
+	r.event(reports.Event{Kind: reports.RunEnded, End: &end})
+	sealed, err := r.journal.Seal()
+	if err != nil {
+		return reports.Sealed{}, fmt.Errorf("nest %s: seal the report: %w", r.nest.Name, err)
+	}
+	return sealed, nil
+}
+
+// hintOf finds what to do about err.
+func hintOf(err error) string {
+	var se *script.Error
+	var de *drivers.Error
+	var f *Fault
+	var a *Abort
+	var notReady *NotReady
+	switch {
+	case errors.As(err, &f) && f.Hint != "":
+		return f.Hint
+	case errors.As(err, &a):
+		return a.Hint
+	case errors.As(err, &notReady):
+		return notReady.Hint
+	case errors.As(err, &de) && de.Hint != "":
+		return de.Hint
+	case errors.As(err, &se):
+		return se.Hint
+	}
+	return ""
+}
+
+func oneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }

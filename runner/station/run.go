@@ -1,0 +1,194 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"fullthrow/drivers"
+	"fullthrow/reports"
+	"fullthrow/runner/script"
+)
+
+// Job is one unit to be run.
+type Job struct {
+	Unit     reports.Unit
+	Operator string
+}
+
+// ErrBusy says that a run is on in this nest.
+var ErrBusy = errors.New("a run is on")
+
+// Run takes one unit through the nest and returns the sealed report. The error
+// is not nil only when there is no report: a [*NotReady] when the run was not
+// begun (guard open, nest out of service), [ErrBusy], or a failure to write
+// the record; then nothing may be concluded about the unit.
+//
+// Cancel ctx with an [*Abort] as its cause to abort.
+func (n *Nest) Run(ctx context.Context, job Job) (reports.Sealed, error) {
+	if !n.busy.TryLock() {
+		return reports.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, ErrBusy)
+	}
+	defer n.busy.Unlock()
+	if why := n.InService(); why != "" {
+		return reports.Sealed{}, &NotReady{"nest " + n.Name + " is out of service: " + why, "call the engineer; the nest comes back when the program is started again"}
+	}
+	var notReady *NotReady
+	if err := n.interlockClosed(ctx); errors.As(err, &notReady) {
+		return reports.Sealed{}, notReady
+	}
+
+	var tell []func(reports.Event)
+	if n.Watch != nil {
+		tell = append(tell, n.Watch)
+	}
+	journal, err := n.Archive.Begin(reports.Start{
+		Run:       reports.NewRunID(n.Clock.Now(), n.Station, n.Name),
+		Station:   n.Station,
+		Nest:      n.Name,
+		Operator:  job.Operator,
+		Unit:      job.Unit,
+		Attempt:   n.Archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1,
+		Takt:      n.Plan.Takt.Seconds(),
+		Simulated: n.Simulated,
+		Software:  n.Software,
+		Sources:   append(append([]reports.Source(nil), n.Plan.Sources...), n.Sources...),
+	}, n.Clock.Now(), tell...)
+	if err != nil {
+		return reports.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)
+	}
+	rec := &recorder{nest: n, journal: journal}
+	end := n.pass(ctx, rec)
+	return rec.seal(end)
+}
+
+// pass is the part of Run between the first event and the last. Whatever
+// happens in it, the fixture is safe, or said not to be, when it returns.
+func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
+	found, err := n.Ready(ctx)
+	if err != nil {
+		rec.fault(err, "")
+		unsafe := n.Safe(ctx)
+		rec.safe(unsafe)
+		var notReady *NotReady
+		if errors.As(err, &notReady) { // the guard was opened since Run looked
+			return reports.End{Outcome: reports.Aborted, Reason: notReady.Text, Hint: notReady.Hint}
+		}
+		if cause := aborted(err, ctx); cause != nil {
+			return reports.End{Outcome: reports.Aborted, Reason: cause.Reason, Hint: cause.Hint}
+		}
+		return reports.End{Outcome: reports.Errored, Reason: "the bench is not ready: " + oneLine(err), Hint: hintOf(err)}
+	}
+	rec.event(reports.Event{Kind: reports.BenchReady, Text: found})
+
+	planErr, unsafe := n.plan(ctx, rec)
+	rec.safe(unsafe)
+	rec.fault(planErr, rec.current)
+
+	end := reports.End{Outcome: rec.outcome()}
+	if planErr != nil {
+		end = reports.End{Outcome: reports.Errored, Reason: oneLine(planErr), Hint: hintOf(planErr)}
+		if cause := aborted(planErr, ctx); cause != nil {
+			end = reports.End{Outcome: reports.Aborted, Reason: cause.Reason, Hint: cause.Hint}
+		}
+	}
+	if unsafe != nil {
+		n.takeOut("it could not be made safe: " + oneLine(unsafe))
+		// An abort stays an abort: the operator's stop is still what happened.
+		if end.Outcome != reports.Aborted {
+			end = reports.End{Outcome: reports.Errored, Reason: "the fixture could not be made safe: " + oneLine(unsafe),
+				Hint: "switch the fixture off at its mains switch before reaching in"}
+		}
+	}
+	return end
+}
+
+// plan runs the plan beside the watch on the interlock and makes safe the
+// moment the run is cancelled, without waiting for either.
+func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) {
+	runCtx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	if n.Plan.Deadline > 0 && n.Clock == drivers.System {
+		// The script host holds the plan to its deadline by itself; this is
+		// for a device call that ignores its context.
+		timer := time.AfterFunc(n.Plan.Deadline+2*time.Second, func() {
+			cancel(&Fault{Text: fmt.Sprintf("watchdog: the plan did not end within its deadline of %v", n.Plan.Deadline), Hint: "look which device was being waited for in the last check"})
+		})
+		defer timer.Stop()
+	}
+	host := script.Host{Clock: n.Clock, Devices: n.Devices, Recorder: rec, Ask: rec.ask, Wall: n.CPU}
+	done := make(chan error, 1)
+	go func() {
+		var err error
+		n.Clock.Together(runCtx,
+			func(taskCtx context.Context) {
+				defer cancel(errPlanEnded)
+				defer func() {
+					if p := recover(); p != nil {
+						err = &Fault{Text: fmt.Sprintf("internal error: %v", p), Hint: "this is a defect of fullthrow; the journal of the run says what led to it"}
+					}
+				}()
+				err = n.Plan.Run(taskCtx, host)
+			},
+			func(taskCtx context.Context) {
+				n.watch(taskCtx, cancel)
+			})
+		done <- err
+	}()
+
+	select {
+	case planErr = <-done:
+		unsafe = n.Safe(ctx)
+	case <-runCtx.Done():
+		if errors.Is(context.Cause(runCtx), errPlanEnded) {
+			planErr = <-done // only the watch is left, and it obeys its context
+			unsafe = n.Safe(ctx)
+			break
+		}
+		// Abort, interlock, watchdog: safe at once, beside whatever the plan
+		// is still doing.
+		unsafe = n.safeAtOnce(ctx)
+		stuck := time.NewTimer(n.Grace)
+		defer stuck.Stop()
+		select {
+		case planErr = <-done:
+			// A call that was under way may have set an output after it was
+			// made safe.
+			unsafe = errors.Join(unsafe, n.Safe(ctx))
+		case <-stuck.C:
+			rec.abandon()
+			n.takeOut("the plan is stuck in a call that does not come back")
+			planErr = &Fault{Text: "the plan is stuck: " + oneLine(context.Cause(runCtx)) + ", and it did not come back", Err: context.Cause(runCtx),
+				Hint: "the fixture was made safe without it; start the program again to use this nest"}
+			return planErr, unsafe
+		}
+	}
+	// What cancelled the run explains its end better than the call that was
+	// cut short by it.
+	if cause := context.Cause(runCtx); cause != nil && !errors.Is(cause, errPlanEnded) {
+		planErr = cause
+	}
+	return planErr, unsafe
+}
+
+var errPlanEnded = errors.New("the plan ended")
+
+// aborted returns why the run was aborted, nil if it was not.
+func aborted(err error, ctx context.Context) *Abort {
+	var a *Abort
+	var stuck *Fault
+	if errors.As(err, &stuck) && stuck.Text != "" && !errors.As(stuck.Err, &a) {
+		return nil
+	}
+	if errors.As(err, &a) {
+		return a
+	}
+	if ctx.Err() != nil {
+		if errors.As(context.Cause(ctx), &a) {
+			return a
+		}
+		return &Abort{Reason: "stopped: " + oneLine(context.Cause(ctx))}
+	}
+	return nil
+}
