@@ -1,0 +1,159 @@
+package scpi
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strconv"
+	"sync"
+
+	"fullthrow/drivers"
+)
+
+// Board is a fixture board: relays, digital inputs and an interval timer.
+//
+// Safe opens every relay, then closes those whose output says that closed is
+// safe: such a relay drops out for the time of one command. Wire the fixture so
+// that open is safe.
+type Board struct {
+	*link
+	mu      sync.Mutex
+	outputs map[int]*relay
+}
+
+var (
+	_ drivers.Lines = (*Board)(nil)
+	_ drivers.Timer = (*Board)(nil)
+)
+
+// Interval asks the timer: from stimulus to answer, in s. NaN if no answer
+// came within the timer's own time-out.
+func (b *Board) Interval(ctx context.Context) (float64, error) {
+	const op = "measure interval"
+	var v float64
+	err := b.do(ctx, b.name, op, func(ctx context.Context) (err error) {
+		v, err = b.number(ctx, b.model.Words.TimeInterval, b.model.IntervalTimeout)
+		return err
+	})
+	switch {
+	case err != nil:
+		return 0, err
+	case math.IsNaN(v):
+		return v, nil
+	case math.IsInf(v, 0):
+		return 0, drivers.Errorf(b.name, op, drivers.OutOfRange, "longer than the timer can count")
+	case v < 0:
+		return 0, drivers.Errorf(b.name, op, drivers.Garbled, "an interval of %v s", v)
+	}
+	return b.cal.Apply(v), nil
+}
+
+// Safe opens the relays; see [Board].
+func (b *Board) Safe(ctx context.Context) error {
+	words := []string{b.model.Words.Safe}
+	b.mu.Lock()
+	for n := 1; n <= b.model.Relays; n++ {
+		if r := b.outputs[n]; r != nil && r.safe != r.activeLow {
+			words = append(words, r.word(r.safe))
+		}
+	}
+	b.mu.Unlock()
+	return b.safe(ctx, b.name, words...)
+}
+
+// Output opens relay n, 1 first; closed is the high level. A second Output of
+// the same relay replaces the first one's safe level.
+func (b *Board) Output(name string, n int, activeLow, safe bool) (drivers.Output, error) {
+	if n < 1 || n > b.model.Relays {
+		return nil, drivers.Errorf(name, "open output", drivers.OutOfRange, "no relay %d on %s, it has 1 to %d", n, b.name, b.model.Relays)
+	}
+	r := &relay{board: b, name: name, n: n, activeLow: activeLow, safe: safe}
+	b.mu.Lock()
+	b.outputs[n] = r
+	b.mu.Unlock()
+	return r, nil
+}
+
+// Input opens input n, 1 first.
+func (b *Board) Input(name string, n int, activeLow bool) (drivers.Input, error) {
+	if n < 1 || n > b.model.Inputs {
+		return nil, drivers.Errorf(name, "open input", drivers.OutOfRange, "no input %d on %s, it has 1 to %d", n, b.name, b.model.Inputs)
+	}
+	return &input{board: b, name: name, n: n, activeLow: activeLow}, nil
+}
+
+// bit asks a question that is answered by 0 or 1.
+func (b *Board) bit(ctx context.Context, name, op, word string, n int) (on bool, err error) {
+	err = b.do(ctx, name, op, func(ctx context.Context) error {
+		v, err := b.number(ctx, fmt.Sprintf(word, strconv.Itoa(n)), b.model.Timeout)
+		if err == nil && v != 0 && v != 1 {
+			err = errorf(drivers.Garbled, "level %v, want 0 or 1", v)
+		}
+		on = v == 1
+		return err
+	})
+	return on && err == nil, err
+}
+
+// relay is one output of a board.
+type relay struct {
+	board     *Board
+	name      string
+	n         int
+	activeLow bool
+	safe      bool
+}
+
+func (r *relay) String() string { return r.name }
+
+// Ready asks for the relay's state, to see that the board knows it.
+func (r *relay) Ready(ctx context.Context) (string, error) {
+	_, err := r.board.bit(ctx, r.name, "read relay", r.board.model.Words.RelayState, r.n)
+	return "", err
+}
+
+func (r *relay) word(on bool) string {
+	w := &r.board.model.Words
+	if on != r.activeLow {
+		return fmt.Sprintf(w.Close, strconv.Itoa(r.n))
+	}
+	return fmt.Sprintf(w.Open, strconv.Itoa(r.n))
+}
+
+// Set switches the relay.
+func (r *relay) Set(ctx context.Context, on bool) error {
+	return r.board.do(ctx, r.name, "switch", func(ctx context.Context) error { return r.board.command(ctx, r.word(on)) })
+}
+
+// Safe switches the relay to its safe level.
+func (r *relay) Safe(ctx context.Context) error {
+	return r.board.safe(ctx, r.name, r.word(r.safe))
+}
+
+// Close does nothing: the board holds the port.
+func (r *relay) Close() error { return nil }
+
+// input is one input of a board.
+type input struct {
+	board     *Board
+	name      string
+	n         int
+	activeLow bool
+}
+
+func (i *input) String() string { return i.name }
+
+// Ready reads the level, to see that the board knows the input.
+func (i *input) Ready(ctx context.Context) (string, error) {
+	_, err := i.Level(ctx)
+	return "", err
+}
+
+// Level reads the logical level.
+func (i *input) Level(ctx context.Context) (bool, error) {
+	high, err := i.board.bit(ctx, i.name, "read level", i.board.model.Words.Level, i.n)
+	return err == nil && high != i.activeLow, err
+}
+
+func (i *input) Safe(context.Context) error { return nil }
+func (i *input) Close() error               { return nil }

@@ -1,0 +1,198 @@
+package scpi
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"fullthrow/drivers"
+)
+
+// Meter is a sampling ammeter. There is nothing to make safe in it.
+type Meter struct{ *link }
+
+var _ drivers.Meter = (*Meter)(nil)
+
+// Current samples the current; see drivers.Meter. A rate or a range beyond the
+// model's, or more samples than it holds, is an OutOfRange error and nothing is
+// sent.
+func (m *Meter) Current(ctx context.Context, rng, rate float64, over time.Duration) (drivers.Samples, error) {
+	const op = "read current"
+	if err := within(m.name, op, "range", "A", rng, 0, m.model.MaxCurrent); err != nil {
+		return drivers.Samples{}, err
+	}
+	setRange, which := m.model.Words.AutoRange, "any range of this meter"
+	if rng > 0 {
+		setRange = fmt.Sprintf(m.model.Words.Range, formatNumber(rng))
+		which = "the range of " + formatNumber(rng) + " A"
+	}
+	s, err := m.sweep(ctx, op, rate, over, setRange)
+	if err != nil {
+		return drivers.Samples{}, err
+	}
+	for i, v := range s.Values {
+		switch {
+		case math.IsInf(v, 0):
+			return drivers.Samples{}, drivers.Errorf(m.name, op, drivers.OutOfRange, "overload at sample %d (%.6g s): beyond %s",
+				i+1, float64(i)/s.Rate, which).WithHint("choose a larger range, or look for a short circuit")
+		case math.IsNaN(v):
+			return drivers.Samples{}, drivers.Errorf(m.name, op, drivers.Garbled, "sample %d of %d is not a number", i+1, len(s.Values))
+		}
+		s.Values[i] = m.cal.Apply(v)
+	}
+	s.Unit = "A"
+	return s, nil
+}
+
+// Digitiser is a one-channel digitiser behind a microphone. There is nothing to
+// make safe in it.
+type Digitiser struct{ *link }
+
+var _ drivers.Recorder = (*Digitiser)(nil)
+
+// Record captures sound at the model's usual rate: in Pa if the calibration has
+// a gain, else in fractions of full scale. A sample beyond full scale is
+// an OutOfRange error only where the instrument marks it as overload.
+func (d *Digitiser) Record(ctx context.Context, over time.Duration) (drivers.Samples, error) {
+	const op = "record"
+	s, err := d.sweep(ctx, op, 0, over, "")
+	if err != nil {
+		return drivers.Samples{}, err
+	}
+	for i, v := range s.Values {
+		switch {
+		case math.IsInf(v, 0):
+			return drivers.Samples{}, drivers.Errorf(d.name, op, drivers.OutOfRange, "overload at sample %d (%.6g s)", i+1, float64(i)/s.Rate)
+		case math.IsNaN(v):
+			return drivers.Samples{}, drivers.Errorf(d.name, op, drivers.Garbled, "sample %d of %d is not a number", i+1, len(s.Values))
+		}
+		s.Values[i] = d.cal.Apply(v)
+	}
+	s.Unit = "1"
+	if d.cal.Gain != 0 {
+		s.Unit = "Pa"
+	}
+	return s, nil
+}
+
+// sweep captures over at rate (0: the usual one) into plain, uncorrected values.
+func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Duration, setRange string) (drivers.Samples, error) {
+	m, w := &l.model, &l.model.Words
+	if rate == 0 {
+		rate = m.UsualRate
+	}
+	if err := within(l.name, op, "rate", "samples/s", rate, m.MinRate, m.MaxRate); err != nil {
+		return drivers.Samples{}, err
+	}
+	points := math.Max(1, math.Round(over.Seconds()*rate))
+	if over <= 0 || points > float64(m.MaxPoints) {
+		return drivers.Samples{}, drivers.Errorf(l.name, op, drivers.OutOfRange, "%v at %v samples/s, the instrument holds %d samples", over, rate, m.MaxPoints)
+	}
+	n := int(points)
+	say := append([]string(nil), w.Setup...)
+	if setRange != "" {
+		say = append(say, setRange)
+	}
+	say = append(say, fmt.Sprintf(w.Interval, formatNumber(1/rate)), fmt.Sprintf(w.Points, strconv.Itoa(n)))
+	out := drivers.Samples{Rate: rate, Channels: 1}
+	err := l.do(ctx, l.name, op, func(ctx context.Context) error {
+		if err := l.commands(ctx, say...); err != nil {
+			return err
+		}
+		before := l.clock.Now()
+		if err := l.command(ctx, w.Start); err != nil {
+			return err
+		}
+		out.Start = before.Add(l.clock.Now().Sub(before) / 2)
+		// Asked only when the capture is over: a call that is cancelled before
+		// leaves no answer owed.
+		capture := time.Duration(points / rate * float64(time.Second))
+		if err := l.clock.Sleep(ctx, out.Start.Add(capture).Sub(l.clock.Now())); err != nil {
+			return err
+		}
+		if err := l.send(ctx, w.Fetch); err != nil {
+			return err
+		}
+		var err error
+		if out.Values, err = l.floats(ctx, n, m.Timeout+capture/10); err != nil {
+			return l.why(ctx, err)
+		}
+		return l.empty(ctx)
+	})
+	if err != nil {
+		return drivers.Samples{}, err
+	}
+	return out, nil
+}
+
+// slowest is the rate, in bytes/s, below which a block counts as stuck.
+const slowest = 150
+
+// floats reads a block of n REAL,32 and the end of its line. The first byte may
+// take as long as first; then every byte the model's time-out, and the whole
+// what the slowest line would need.
+func (l *link) floats(ctx context.Context, n int, first time.Duration) ([]float64, error) {
+	start := l.clock.Now()
+	got := 0
+	more := func(end time.Time) error {
+		_, err := l.fill(ctx, end)
+		if err == nil {
+			return nil
+		}
+		if drivers.KindOf(err) == drivers.NoReply {
+			if got == 0 && l.w == l.r {
+				return errorf(drivers.NoReply, "no reply in %v", end.Sub(start)).WithHint(offHint)
+			}
+			return errorf(drivers.Garbled, "only part of a block: %d of %d samples", got/4, n)
+		}
+		return err
+	}
+	end := start.Add(first)
+	var size, used int
+	for {
+		var err error
+		if size, used, err = blockHeader(l.buf[l.r:l.w]); err == nil {
+			break
+		} else if !errors.Is(err, errShort) {
+			return nil, errorf(drivers.Garbled, "%w", err)
+		}
+		if err := more(end); err != nil {
+			return nil, err
+		}
+		end = l.clock.Now().Add(l.model.Timeout)
+	}
+	l.r += used
+	// An indefinite block has no END on a serial line or a socket, and NL may be
+	// a byte of a number: its length is what was asked for.
+	if size >= 0 && size != 4*n {
+		return nil, errorf(drivers.Garbled, "a block of %d bytes, %d samples have %d", size, n, 4*n)
+	}
+	values := make([]float64, 0, n)
+	last := l.clock.Now().Add(first + time.Duration(n)*4*time.Second/slowest)
+	for got < 4*n {
+		if whole := min(l.w-l.r, 4*n-got) &^ 3; whole > 0 {
+			values = AppendReal32(values, l.buf[l.r:l.r+whole], l.model.LittleEndian)
+			l.r += whole
+			got += whole
+			continue
+		}
+		end = l.clock.Now().Add(l.model.Timeout)
+		if last.Before(end) {
+			end = last
+		}
+		if err := more(end); err != nil {
+			return nil, err
+		}
+	}
+	rest, err := l.line(ctx, l.clock.Now().Add(l.model.Timeout))
+	if drivers.KindOf(err) == drivers.NoReply {
+		return nil, errorf(drivers.Garbled, "a block without an end of line")
+	}
+	if err == nil && rest != "" {
+		err = errorf(drivers.Garbled, "%.60q after a block", rest)
+	}
+	return values, err
+}

@@ -1,0 +1,46 @@
+// Package scpi drives instruments and fixture boards that speak SCPI, over
+// whatever port it is handed (serial, TCP, simulated).
+//
+// Every instrument is a row of a table ([Models]): its function, the words for
+// each action, its ranges, its usual rate, its time-outs. A new instrument of a
+// known function is a new row and nothing else.
+//
+// # The conversation
+//
+// A command goes out as "VOLT 3.7;:SYST:ERR?" and so costs one round trip; a
+// query is followed by "SYST:ERR?". Whatever the instrument has in its error
+// queue is read until 0,"No error" and returned as one error of kind Refused
+// with the instrument's numbers and texts ([InstrumentError]); a queue that does
+// not empty within 32 entries is left and said so. Nothing is ever sent for a
+// value outside the row's range: that is an OutOfRange error.
+//
+// # After trouble
+//
+// After a time-out, a reply that makes no sense, or a call that was cancelled,
+// the instrument may still owe an answer. The next conversation first drops
+// what comes until the line has been quiet for a moment, asks *IDN? and then
+// SYST:ERR?, passes over every line that is not the kind of answer asked for,
+// and makes sure that nothing follows. Answers come in the order of the
+// questions, so a late one cannot be taken for a new one. The first
+// conversation begins with the same two questions, and errors left in the queue
+// by somebody else are dropped then.
+//
+// # Values
+//
+// V, A, s, dB. A capture from INIT to block is timed by the middle of INIT's
+// round trip; its start may be off by half of that. The rate is the rate asked
+// for. A sample of 9.9E37 (SCPI infinity) is an overload and an OutOfRange
+// error; 9.91E37 is SCPI's "not a number": for a time interval it means that
+// the answer never came, as a sample it is a Garbled error.
+//
+// A calibration corrects what is measured (gain*x + offset) and, the other way
+// round, what is set: a supply calibrated with gain 1.01 is asked for 1/1.01 of
+// the volts wanted. The gain of a digitiser is pascals per full scale, that of
+// the microphone before it; without one, samples are fractions of full scale.
+//
+// # Who may call what
+//
+// Any method from anywhere; a device holds one conversation at a time and
+// others wait. Safe does not wait: it ends the call under way (which returns an
+// error) and is done, one way or the other, within about half a second.
+package scpi

@@ -1,0 +1,107 @@
+package scpi
+
+import (
+	"time"
+)
+
+// Function is what an instrument does for the bench.
+type Function string
+
+// The functions a row can have.
+const (
+	SupplyFunction     Function = "supply"
+	MeterFunction      Function = "meter"
+	BoardFunction      Function = "board"
+	AttenuatorFunction Function = "attenuator"
+	DigitiserFunction  Function = "digitiser"
+)
+
+// Words are what to say for each action. %s stands for the number. An empty
+// word is an action that the instrument does not have or need.
+type Words struct {
+	Identity string // query
+	Error    string // query for the oldest entry of the error queue
+	Safe     string // puts the instrument into its safe state
+
+	Voltage, CurrentLimit string
+	OutputOn, OutputOff   string
+
+	Setup              []string // before each capture: number format and the like
+	Range, AutoRange   string   // of the measured current
+	Interval, Points   string   // of a capture: s per sample, samples
+	Start, Fetch       string   // Fetch is a query for a block
+	Close, Open, Level string   // relay and input; Level is a query, 0 or 1
+	RelayState         string   // query, 0 or 1
+	TimeInterval       string   // query, s
+
+	Attenuation string
+}
+
+// Model is one kind of instrument.
+type Model struct {
+	Name     string
+	About    string
+	Function Function
+	Words    Words
+
+	LineEnd string        // of what is sent; replies may end in "\n" or "\r\n"
+	Timeout time.Duration // for a reply
+	// Settle is how long the line must be quiet after trouble before it is
+	// taken as quiet.
+	Settle time.Duration
+
+	MaxVoltage float64 // V
+	MaxCurrent float64 // A
+	// Rates of a capture, samples/s, and its largest number of samples.
+	UsualRate, MinRate, MaxRate float64
+	MaxPoints                   int
+	LittleEndian                bool // byte order of REAL,32 in blocks
+	Relays, Inputs              int  // numbered from 1
+	// IntervalTimeout is how long a time interval may take to come, the
+	// instrument's own time-out included.
+	IntervalTimeout      time.Duration
+	MaxAttenuation, Step float64 // dB
+}
+
+// Models lists every model, by function.
+func Models() []Model {
+	words := Words{Identity: "*IDN?", Error: "SYST:ERR?"}
+	row := func(name, about string, f Function, w Words) Model {
+		w.Identity, w.Error = words.Identity, words.Error
+		return Model{Name: name, About: about, Function: f, Words: w,
+			LineEnd: "\n", Timeout: time.Second, Settle: 50 * time.Millisecond}
+	}
+
+	supply := row("generic-supply", "one output, 30 V, 5 A", SupplyFunction, Words{
+		Voltage: "VOLT %s", CurrentLimit: "CURR %s", OutputOn: "OUTP ON", OutputOff: "OUTP OFF", Safe: "OUTP OFF",
+	})
+	supply.MaxVoltage, supply.MaxCurrent = 30, 5
+
+	meter := row("generic-meter", "sampling ammeter, 5 A, 100 kS/s", MeterFunction, Words{
+		Setup: []string{"FORM REAL,32", "FORM:BORD NORM"},
+		Range: "SENS:CURR:RANG %s", AutoRange: "SENS:CURR:RANG:AUTO ON",
+		Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:CURR?",
+	})
+	meter.MaxCurrent = 5
+	meter.UsualRate, meter.MinRate, meter.MaxRate, meter.MaxPoints = 10e3, 0.1, 100e3, 10e6
+
+	board := row("fixture-board", "relays, digital inputs and interval timer of a fixture", BoardFunction, Words{
+		Close: "ROUT:CLOS (@%s)", Open: "ROUT:OPEN (@%s)", RelayState: "ROUT:CLOS? (@%s)", Safe: "ROUT:OPEN:ALL",
+		Level: "SENS:DIG? (@%s)", TimeInterval: "MEAS:TINT?",
+	})
+	board.Relays, board.Inputs, board.IntervalTimeout = 8, 8, 5*time.Second
+
+	attenuator := row("generic-attenuator", "0 to 110 dB in steps of 0.5 dB", AttenuatorFunction, Words{
+		// There is no danger in an attenuator; a known state on every way out
+		// keeps one unit's attenuation from the next.
+		Attenuation: "INP:ATT %s", Safe: "INP:ATT 0",
+	})
+	attenuator.MaxAttenuation, attenuator.Step = 110, 0.5
+
+	digitiser := row("generic-digitiser", "one channel, 48 kS/s, behind a microphone", DigitiserFunction, Words{
+		Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:VOLT?",
+	})
+	digitiser.UsualRate, digitiser.MinRate, digitiser.MaxRate, digitiser.MaxPoints = 48e3, 48e3, 48e3, 10e6
+
+	return []Model{supply, meter, board, attenuator, digitiser}
+}

@@ -1,0 +1,75 @@
+package scpi
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"fullthrow/drivers"
+)
+
+// Supply is a power supply. Its calibration is that of the voltage; the current
+// limit is not corrected. Safe switches the output off.
+type Supply struct{ *link }
+
+var _ drivers.Supply = (*Supply)(nil)
+
+// SetVoltage sets the output voltage, in V.
+func (s *Supply) SetVoltage(ctx context.Context, volts float64) error {
+	const op = "set voltage"
+	if err := within(s.name, op, "voltage", "V", volts, 0, s.model.MaxVoltage); err != nil {
+		return err
+	}
+	v := min(max(uncalibrated(s.cal, volts), 0), s.model.MaxVoltage)
+	return s.do(ctx, s.name, op, func(ctx context.Context) error {
+		return s.command(ctx, fmt.Sprintf(s.model.Words.Voltage, formatNumber(v)))
+	})
+}
+
+// SetCurrentLimit sets the current limit, in A.
+func (s *Supply) SetCurrentLimit(ctx context.Context, amperes float64) error {
+	const op = "set current limit"
+	if err := within(s.name, op, "current", "A", amperes, 0, s.model.MaxCurrent); err != nil {
+		return err
+	}
+	return s.do(ctx, s.name, op, func(ctx context.Context) error {
+		return s.command(ctx, fmt.Sprintf(s.model.Words.CurrentLimit, formatNumber(amperes)))
+	})
+}
+
+// SetOutput switches the output.
+func (s *Supply) SetOutput(ctx context.Context, on bool) error {
+	word := s.model.Words.OutputOff
+	if on {
+		word = s.model.Words.OutputOn
+	}
+	return s.do(ctx, s.name, "switch output", func(ctx context.Context) error { return s.command(ctx, word) })
+}
+
+// Attenuator is a step attenuator in the radio path. Without a calibration the
+// attenuation must be a whole number of steps; with one, the nearest step is
+// set, which may be half a step off. Safe sets 0 dB, so that no unit begins
+// with the attenuation of the one before it.
+type Attenuator struct{ *link }
+
+var _ drivers.Attenuator = (*Attenuator)(nil)
+
+// SetAttenuation sets the attenuation, in dB.
+func (a *Attenuator) SetAttenuation(ctx context.Context, dB float64) error {
+	const op = "set attenuation"
+	if err := within(a.name, op, "attenuation", "dB", dB, 0, a.model.MaxAttenuation); err != nil {
+		return err
+	}
+	v := dB
+	if step := a.model.Step; step > 0 {
+		v = math.Round(uncalibrated(a.cal, dB)/step) * step
+		trivial := a.cal.Offset == 0 && (a.cal.Gain == 0 || a.cal.Gain == 1)
+		if trivial && math.Abs(v-dB) > 1e-9*a.model.MaxAttenuation {
+			return drivers.Errorf(a.name, op, drivers.OutOfRange, "attenuation of %v dB is not a multiple of %v dB", dB, step)
+		}
+		v = min(max(v, 0), a.model.MaxAttenuation)
+	}
+	return a.do(ctx, a.name, op, func(ctx context.Context) error {
+		return a.command(ctx, fmt.Sprintf(a.model.Words.Attenuation, formatNumber(v)))
+	})
+}
