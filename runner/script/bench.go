@@ -1,0 +1,262 @@
+package script
+
+import (
+	"context"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+
+	lua "github.com/yuin/gopher-lua"
+
+	"fullthrow/drivers"
+)
+
+// capability is one thing a device can do, with the methods that scripts have
+// for it.
+type capability struct {
+	kind    string
+	has     func(drivers.Device) bool
+	methods []method
+}
+
+type method struct {
+	name string
+	call func(c call) int
+}
+
+// call is one call of a method. Arguments are counted from 1 without the
+// device itself.
+type call struct {
+	t    *task
+	L    *lua.LState
+	dev  drivers.Device
+	what string // "bench.meter:current"
+}
+
+func (c call) arg(i int) lua.LValue { return c.L.Get(i + 1) }
+
+func is[T drivers.Device](d drivers.Device) bool { _, ok := d.(T); return ok }
+
+// capabilities in the order in which a method's name is looked up.
+func capabilities() []capability {
+	on := func(set func(c call, ctx context.Context, on bool) error, level bool) func(call) int {
+		return func(c call) int {
+			c.t.device(c.L, func(ctx context.Context) error { return set(c, ctx, level) })
+			return 0
+		}
+	}
+	supplyOutput := func(c call, ctx context.Context, on bool) error { return c.dev.(drivers.Supply).SetOutput(ctx, on) }
+	lineOutput := func(c call, ctx context.Context, on bool) error { return c.dev.(drivers.Output).Set(ctx, on) }
+	return []capability{
+		{"supply", is[drivers.Supply], []method{{"set", supplySet}, {"on", on(supplyOutput, true)}, {"off", on(supplyOutput, false)}}},
+		{"output", is[drivers.Output], []method{{"on", on(lineOutput, true)}, {"off", on(lineOutput, false)}, {"set", outputSet}}},
+		{"input", is[drivers.Input], []method{{"level", inputLevel}}},
+		{"meter", is[drivers.Meter], []method{{"current", meterCurrent}}},
+		{"recorder", is[drivers.Recorder], []method{{"record", soundRecord}}},
+		{"mover", is[drivers.Mover], []method{{"home", moverHome}, {"move", moverMove}, {"sweep", moverSweep}}},
+		{"receiver", is[drivers.Receiver], []method{{"record", framesRecord}}},
+		{"timer", is[drivers.Timer], []method{{"interval", timerInterval}}},
+		{"attenuator", is[drivers.Attenuator], []method{{"set", attenuatorSet}}},
+	}
+}
+
+// Kinds lists the kinds of device that scripts have methods for.
+func Kinds() []string {
+	var out []string
+	for _, c := range capabilities() {
+		out = append(out, c.kind)
+	}
+	return out
+}
+
+// MethodsOf lists the methods of a kind of device, nil for an unknown kind.
+func MethodsOf(kind string) []string {
+	for _, c := range capabilities() {
+		if c.kind == kind {
+			return names(c.methods)
+		}
+	}
+	return nil
+}
+
+// Methods lists the methods a script has for dev: of every kind it is.
+func Methods(dev drivers.Device) []string {
+	var out []string
+	for _, c := range capabilities() {
+		if c.has(dev) {
+			out = append(out, names(c.methods)...)
+		}
+	}
+	return sortedCopy(out)
+}
+
+func names(list []method) []string {
+	out := make([]string, len(list))
+	for i, m := range list {
+		out[i] = m.name
+	}
+	return out
+}
+
+// benchDevice is the Go side of bench.<role>.
+type benchDevice struct {
+	role    string
+	dev     drivers.Device
+	methods map[string]*lua.LFunction
+}
+
+// bench is the table whose fields are the devices, by role.
+func (r *run) bench(L *lua.LState) *lua.LTable {
+	r.meta.device = r.valueMetatable(L, deviceMethod, func(v any) string { return "device " + v.(*benchDevice).role })
+	mt := L.CreateTable(0, 0)
+	mt.RawSetString("__metatable", lua.LString("locked"))
+	mt.RawSetString("__newindex", L.NewFunction(guarded(func(t *task, L *lua.LState) int {
+		return t.raisef(L, "devices are named in the bench file", "bench cannot be changed")
+	})))
+	mt.RawSetString("__index", L.NewFunction(guarded(func(t *task, L *lua.LState) int {
+		role := clip(L.Get(2).String(), 60)
+		t.inCheck(L, "bench."+role)
+		if ud, ok := r.devices[role]; ok {
+			L.Push(ud)
+			return 1
+		}
+		dev, ok := r.host.Devices[role]
+		if !ok {
+			roles := slices.Sorted(maps.Keys(r.host.Devices))
+			hint := "this bench has no devices"
+			if len(roles) > 0 {
+				hint = "this bench has " + strings.Join(roles, ", ")
+			}
+			if near := didYouMean(role, roles); near != "" {
+				hint = near + " " + hint
+			}
+			return t.raisef(L, hint, "bench.%s: there is no such device", role)
+		}
+		ud := &lua.LUserData{Value: &benchDevice{role, dev, map[string]*lua.LFunction{}}, Env: r.globals, Metatable: r.meta.device}
+		r.devices[role] = ud
+		L.Push(ud)
+		return 1
+	})))
+	view := L.CreateTable(0, 0)
+	view.Metatable = mt
+	return view
+}
+
+// deviceMethod looks up bench.<role>.<key>.
+func deviceMethod(t *task, L *lua.LState, v any, key string) lua.LValue {
+	d := v.(*benchDevice)
+	if fn, ok := d.methods[key]; ok {
+		return fn
+	}
+	for _, c := range capabilities() {
+		if !c.has(d.dev) {
+			continue
+		}
+		for _, m := range c.methods {
+			if m.name != key {
+				continue
+			}
+			what := "bench." + d.role + ":" + key
+			d.methods[key] = L.NewFunction(guarded(func(t *task, L *lua.LState) int {
+				if ud, ok := L.Get(1).(*lua.LUserData); !ok || ud.Value != any(d) {
+					return t.raisef(L, "write "+what+"(...), with a colon", "bench.%s.%s: called without its device", d.role, key)
+				}
+				return m.call(call{t, L, d.dev, what})
+			}))
+			return d.methods[key]
+		}
+	}
+	has := Methods(d.dev)
+	hint := didYouMean(key, has)
+	if hint == "" {
+		hint = "it has " + strings.Join(has, ", ")
+		if len(has) == 0 {
+			hint = "scripts have nothing to call on this kind of device"
+		}
+	}
+	t.raisef(L, hint, "bench.%s has no %s", d.role, key)
+	return lua.LNil
+}
+
+func supplySet(c call) int {
+	o := c.t.options(c.L, c.what, c.arg(1), "voltage", "limit")
+	if !o.has("voltage") && !o.has("limit") {
+		return c.t.raisef(c.L, "{ voltage = 3.7, limit = 0.5 }", "%s: neither voltage nor limit", c.what)
+	}
+	s := c.dev.(drivers.Supply)
+	if o.has("limit") {
+		amperes := o.number("limit", 0, math.MaxFloat64, 0)
+		c.t.device(c.L, func(ctx context.Context) error { return s.SetCurrentLimit(ctx, amperes) })
+	}
+	if o.has("voltage") {
+		volts := o.number("voltage", 0, math.MaxFloat64, 0)
+		c.t.device(c.L, func(ctx context.Context) error { return s.SetVoltage(ctx, volts) })
+	}
+	return 0
+}
+
+func outputSet(c call) int {
+	on := c.t.boolean(c.L, c.what+": the level", c.arg(1))
+	c.t.device(c.L, func(ctx context.Context) error { return c.dev.(drivers.Output).Set(ctx, on) })
+	return 0
+}
+
+func inputLevel(c call) int {
+	var level bool
+	c.t.device(c.L, func(ctx context.Context) (err error) { level, err = c.dev.(drivers.Input).Level(ctx); return })
+	c.L.Push(lua.LBool(level))
+	return 1
+}
+
+func meterCurrent(c call) int {
+	o := c.t.options(c.L, c.what, c.arg(1), "over", "range", "rate")
+	if !o.has("over") {
+		return c.t.raisef(c.L, "{ over = 1.0 }", "%s: over is missing", c.what)
+	}
+	over := o.duration("over", 0)
+	rng := o.number("range", 0, math.MaxFloat64, 0)
+	rate := o.number("rate", 0, math.MaxFloat64, 0)
+	if over <= 0 {
+		return c.t.raisef(c.L, "", "%s: over is 0 s", c.what)
+	}
+	c.t.fits(c.L, c.what, over)
+	var s drivers.Samples
+	c.t.device(c.L, func(ctx context.Context) (err error) {
+		s, err = c.dev.(drivers.Meter).Current(ctx, rng, rate, over)
+		return
+	})
+	c.L.Push(c.t.captureValue(s))
+	return 1
+}
+
+func soundRecord(c call) int {
+	over := c.t.duration(c.L, c.what+": the time", c.arg(1))
+	c.t.fits(c.L, c.what, over)
+	var s drivers.Samples
+	c.t.device(c.L, func(ctx context.Context) (err error) { s, err = c.dev.(drivers.Recorder).Record(ctx, over); return })
+	c.L.Push(c.t.captureValue(s))
+	return 1
+}
+
+func framesRecord(c call) int {
+	over := c.t.duration(c.L, c.what+": the time", c.arg(1))
+	c.t.fits(c.L, c.what, over)
+	var f drivers.Frames
+	c.t.device(c.L, func(ctx context.Context) (err error) { f, err = c.dev.(drivers.Receiver).Record(ctx, over); return })
+	c.L.Push(c.t.captureValue(f))
+	return 1
+}
+
+func timerInterval(c call) int {
+	var x float64
+	c.t.device(c.L, func(ctx context.Context) (err error) { x, err = c.dev.(drivers.Timer).Interval(ctx); return })
+	c.L.Push(lua.LNumber(x))
+	return 1
+}
+
+func attenuatorSet(c call) int {
+	dB := c.t.number(c.L, c.what+": the attenuation (in dB)", c.arg(1), 0, 1000)
+	c.t.device(c.L, func(ctx context.Context) error { return c.dev.(drivers.Attenuator).SetAttenuation(ctx, dB) })
+	return 0
+}

@@ -1,0 +1,290 @@
+package script
+
+import (
+	"fmt"
+	"math"
+	"reflect"
+	"strings"
+	"time"
+	"unicode"
+
+	lua "github.com/yuin/gopher-lua"
+
+	"fullthrow/drivers"
+)
+
+// A Go function is bound by its types.
+//
+// Arguments: captures are the values that devices give; numbers, booleans and
+// texts themselves; a slice is a list; a struct is a table with the field
+// names in_small_letters, all of them. A struct whose type is named ...Options
+// may have any of them, and be left out as the last argument. What is not a
+// field is an error, with the nearest name as a hint.
+//
+// Results: (value), (value, error); a struct becomes a table, a slice a list, a
+// capture a capture; NaN stays NaN. An error is raised.
+
+// binding is a Go function ready to be called from Lua.
+type binding struct {
+	name string // "measure.steady"
+	call lua.LGFunction
+	args []string // for annotations: what each argument is
+}
+
+var (
+	typeSamples  = reflect.TypeFor[drivers.Samples]()
+	typeFrames   = reflect.TypeFor[drivers.Frames]()
+	typePath     = reflect.TypeFor[drivers.Path]()
+	typeDuration = reflect.TypeFor[time.Duration]()
+	typeError    = reflect.TypeFor[error]()
+)
+
+const maxItems = 1_000_000 // of a list
+
+// bind makes fn callable. The error says which type it cannot carry over.
+func bind(name string, fn any) (binding, error) {
+	v := reflect.ValueOf(fn)
+	b := binding{name: name}
+	if v.Kind() != reflect.Func || v.Type().IsVariadic() {
+		return b, fmt.Errorf("%s: %T cannot be bound: not a plain function", name, fn)
+	}
+	t := v.Type()
+	for i := range t.NumIn() {
+		if err := carries(t.In(i), 0); err != nil {
+			return b, fmt.Errorf("%s: argument %d: %w", name, i+1, err)
+		}
+		b.args = append(b.args, typeName(t.In(i)))
+	}
+	fails := t.NumOut() > 0 && t.Out(t.NumOut()-1) == typeError
+	values := t.NumOut()
+	if fails {
+		values--
+	}
+	for i := range values {
+		if err := carries(t.Out(i), 0); err != nil {
+			return b, fmt.Errorf("%s: result %d: %w", name, i+1, err)
+		}
+	}
+	need := t.NumIn()
+	if need > 0 && optional(t.In(need-1)) {
+		need--
+	}
+	b.call = guarded(func(task *task, L *lua.LState) int {
+		top := L.GetTop()
+		if top > t.NumIn() || top < need {
+			return task.raisef(L, "it takes "+strings.Join(b.args, ", "), "%s: %d arguments", name, top)
+		}
+		in := make([]reflect.Value, t.NumIn())
+		for i := range in {
+			in[i] = reflect.New(t.In(i)).Elem()
+			if i < need || L.Get(i+1) != lua.LNil {
+				what := name
+				if t.NumIn() > 1 && !optional(t.In(i)) {
+					what = fmt.Sprintf("%s: argument %d", name, i+1)
+				}
+				task.toGo(L, what, L.Get(i+1), in[i])
+			}
+		}
+		out := v.Call(in)
+		if fails {
+			if err, ok := out[values].Interface().(error); ok && err != nil {
+				return task.raise(L, err, "")
+			}
+		}
+		for _, o := range out[:values] {
+			L.Push(task.toLua(L, o))
+		}
+		return values
+	})
+	return b, nil
+}
+
+func optional(t reflect.Type) bool {
+	return t.Kind() == reflect.Struct && strings.HasSuffix(t.Name(), "Options")
+}
+
+// carries reports whether values of type t can be carried over.
+func carries(t reflect.Type, depth int) error {
+	if depth > 8 {
+		return fmt.Errorf("%s is nested too deeply", t)
+	}
+	switch t {
+	case typeSamples, typeFrames, typePath, typeDuration:
+		return nil
+	}
+	switch t.Kind() {
+	case reflect.Float64, reflect.Int, reflect.Bool, reflect.String:
+		return nil
+	case reflect.Slice:
+		return carries(t.Elem(), depth+1)
+	case reflect.Struct:
+		for i := range t.NumField() {
+			if f := t.Field(i); f.IsExported() {
+				if err := carries(f.Type, depth+1); err != nil {
+					return fmt.Errorf("%s.%s: %w", t.Name(), f.Name, err)
+				}
+			}
+		}
+		return nil
+	}
+	return fmt.Errorf("%s cannot be carried between Go and Lua", t)
+}
+
+// typeName says what a value of type t is in a script.
+func typeName(t reflect.Type) string {
+	switch t {
+	case typeSamples:
+		return "samples"
+	case typeFrames:
+		return "frames"
+	case typePath:
+		return "a path"
+	case typeDuration:
+		return "a number of seconds"
+	}
+	switch t.Kind() {
+	case reflect.Float64, reflect.Int:
+		return "a number"
+	case reflect.Bool:
+		return "true or false"
+	case reflect.String:
+		return "a text"
+	case reflect.Slice:
+		return "a list"
+	}
+	var fields []string
+	for i := range t.NumField() {
+		if t.Field(i).IsExported() {
+			fields = append(fields, snake(t.Field(i).Name)+" =")
+		}
+	}
+	return "{ " + strings.Join(fields, ", ") + " }"
+}
+
+// toGo puts a Lua value into dst, or raises what is wrong with it.
+func (t *task) toGo(L *lua.LState, what string, v lua.LValue, dst reflect.Value) {
+	typ := dst.Type()
+	switch typ {
+	case typeSamples, typeFrames, typePath:
+		if ud, ok := v.(*lua.LUserData); ok && ud.Metatable == t.run.meta.capture && reflect.TypeOf(ud.Value) == typ {
+			dst.Set(reflect.ValueOf(ud.Value))
+			return
+		}
+		t.raisef(L, "", "%s must be %s, not %s", what, typeName(typ), describe(v))
+	case typeDuration:
+		dst.SetInt(int64(t.duration(L, what, v)))
+		return
+	}
+	switch typ.Kind() {
+	case reflect.Float64:
+		n, ok := v.(lua.LNumber)
+		if !ok {
+			t.raisef(L, "", "%s must be a number, not %s", what, describe(v))
+		}
+		dst.SetFloat(float64(n)) // NaN too: a missing answer of a timer
+	case reflect.Int:
+		f := t.number(L, what, v, -1e9, 1e9)
+		if f != math.Trunc(f) {
+			t.raisef(L, "", "%s must be a whole number, not %g", what, f)
+		}
+		dst.SetInt(int64(f))
+	case reflect.Bool:
+		dst.SetBool(t.boolean(L, what, v))
+	case reflect.String:
+		dst.SetString(t.text(L, what, v))
+	case reflect.Slice:
+		tb, ok := v.(*lua.LTable)
+		if !ok {
+			t.raisef(L, "", "%s must be a list, not %s", what, describe(v))
+		}
+		n := tb.Len()
+		if n > maxItems {
+			t.raisef(L, "", "%s has %d items: at most %d", what, n, maxItems)
+		}
+		tb.ForEach(func(k, _ lua.LValue) {
+			if i, ok := k.(lua.LNumber); !ok || i < 1 || i > lua.LNumber(n) {
+				t.raisef(L, "", "%s must be a list, without %s", what, describe(k))
+			}
+		})
+		t.charge(n * int(typ.Elem().Size()))
+		list := reflect.MakeSlice(typ, n, n)
+		for i := range n {
+			t.toGo(L, fmt.Sprintf("%s: item %d", what, i+1), tb.RawGetInt(i+1), list.Index(i))
+		}
+		dst.Set(list)
+	case reflect.Struct:
+		var fields []string
+		index := map[string]int{}
+		for i := range typ.NumField() {
+			if f := typ.Field(i); f.IsExported() {
+				fields = append(fields, snake(f.Name))
+				index[snake(f.Name)] = i
+			}
+		}
+		o := t.options(L, what, v, fields...)
+		for _, name := range fields {
+			switch {
+			case !o.has(name) && !optional(typ):
+				t.raisef(L, "", "%s: %s is missing", what, name)
+			case o.has(name):
+				t.toGo(L, what+": "+name, o.get(name), dst.Field(index[name]))
+			}
+		}
+	}
+}
+
+// toLua makes a Go value a Lua value.
+func (t *task) toLua(L *lua.LState, v reflect.Value) lua.LValue {
+	switch v.Type() {
+	case typeSamples, typeFrames, typePath:
+		return t.captureValue(v.Interface())
+	case typeDuration:
+		return lua.LNumber(time.Duration(v.Int()).Seconds())
+	}
+	switch v.Kind() {
+	case reflect.Float64:
+		return lua.LNumber(v.Float())
+	case reflect.Int:
+		return lua.LNumber(v.Int())
+	case reflect.Bool:
+		return lua.LBool(v.Bool())
+	case reflect.String:
+		return lua.LString(v.String())
+	case reflect.Slice:
+		t.charge(16 * v.Len())
+		list := L.CreateTable(v.Len(), 0)
+		for i := range v.Len() {
+			list.Append(t.toLua(L, v.Index(i)))
+		}
+		return list
+	case reflect.Struct:
+		tb := L.CreateTable(0, v.NumField())
+		for i := range v.NumField() {
+			if f := v.Type().Field(i); f.IsExported() {
+				tb.RawSetString(snake(f.Name), t.toLua(L, v.Field(i)))
+			}
+		}
+		return tb
+	}
+	return lua.LNil
+}
+
+// snake writes a Go name as Lua has it: PeakAt is peak_at, SD is sd, THDRatio
+// is thd_ratio, F0 is f0.
+func snake(name string) string {
+	var b strings.Builder
+	r := []rune(name)
+	for i, c := range r {
+		if unicode.IsUpper(c) && i > 0 {
+			before, after := r[i-1], rune('A')
+			if i+1 < len(r) {
+				after = r[i+1]
+			}
+			if !unicode.IsUpper(before) || unicode.IsLower(after) {
+				b.WriteByte('_')
+			}
+		}
+		b.WriteRune(unicode.ToLower(c))
+	}
+	return b.String()
+}

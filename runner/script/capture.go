@@ -1,0 +1,99 @@
+package script
+
+import (
+	"fmt"
+	"time"
+
+	lua "github.com/yuin/gopher-lua"
+
+	"fullthrow/drivers"
+)
+
+// captureFields are what a script can read of a capture.
+var captureFields = []string{"duration", "rate", "count", "unit", "channels", "format", "damaged"}
+
+// captureField is one field of a drivers.Samples, drivers.Frames or
+// drivers.Path; nil where this kind of capture has no such thing.
+func captureField(t *task, L *lua.LState, v any, key string) lua.LValue {
+	switch c := v.(type) {
+	case drivers.Samples:
+		switch key {
+		case "duration":
+			return lua.LNumber(c.Duration().Seconds())
+		case "rate":
+			return lua.LNumber(c.Rate)
+		case "count":
+			return lua.LNumber(c.Frames())
+		case "unit":
+			return lua.LString(c.Unit)
+		case "channels":
+			return lua.LNumber(c.Channels)
+		}
+	case drivers.Frames:
+		switch key {
+		case "duration":
+			return lua.LNumber(c.Length.Seconds())
+		case "rate":
+			if c.Period > 0 {
+				return lua.LNumber(1 / c.Period.Seconds())
+			}
+		case "count":
+			return lua.LNumber(len(c.Frames))
+		case "format":
+			return lua.LString(c.Format)
+		case "damaged":
+			return lua.LNumber(c.Damaged)
+		}
+	case drivers.Path:
+		switch key {
+		case "duration":
+			return lua.LNumber(pathDuration(c).Seconds())
+		case "count":
+			return lua.LNumber(len(c))
+		}
+	}
+	for _, f := range captureFields {
+		if f == key {
+			return lua.LNil
+		}
+	}
+	hint := didYouMean(key, captureFields)
+	if hint == "" {
+		hint = "measure.* turns captures into numbers"
+	}
+	t.raisef(L, hint, "a capture has no %s", key)
+	return lua.LNil
+}
+
+func pathDuration(p drivers.Path) time.Duration {
+	if len(p) == 0 {
+		return 0
+	}
+	return p[len(p)-1].End.Sub(p[0].Start)
+}
+
+// captureText describes a capture: "samples: 48000 at 48000/s, 1 s, in A".
+func captureText(v any) string {
+	switch c := v.(type) {
+	case drivers.Samples:
+		return fmt.Sprintf("samples: %d at %g/s, %g s, in %s", c.Frames(), c.Rate, c.Duration().Seconds(), c.Unit)
+	case drivers.Frames:
+		return fmt.Sprintf("frames: %d of %s, %g s", len(c.Frames), c.Format, c.Length.Seconds())
+	case drivers.Path:
+		return fmt.Sprintf("path: %d movements, %g s", len(c), pathDuration(c).Seconds())
+	}
+	return "a value of this bench"
+}
+
+// captureValue makes a capture a Lua value.
+func (t *task) captureValue(v any) lua.LValue {
+	switch c := v.(type) {
+	case drivers.Samples:
+		t.charge(8 * len(c.Values))
+	case drivers.Frames:
+		t.charge(96 * len(c.Frames))
+	case drivers.Path:
+		t.charge(256 * len(c))
+	}
+	return &lua.LUserData{Value: v, Env: t.run.globals, Metatable: t.run.meta.capture}
+}

@@ -1,0 +1,63 @@
+// Package script runs plans: Lua 5.1 files that say what to do with a unit and
+// which readings to take. It alone knows the Lua interpreter.
+//
+// # For script authors
+//
+// A plan declares itself and its checks; what a check does is a function:
+//
+//	plan { product = "kittiwake-k8", revision = "C", takt = 45, deadline = 120 }
+//
+//	check("standby", { about = "Draws next to nothing when off", part = "power", deadline = 10 }, function()
+//	  bench.supply:off()
+//	  wait(2)
+//	  reading("current", bench.meter:current { over = 1.0 }, "A")
+//	end)
+//
+// Seconds, amperes, volts, hertz, dB, without prefix; stick positions are -1
+// to +1. Everywhere: wait, together, measure.*, note, require. Inside a check
+// only: bench.*, reading, keep, ask. A plan holds no limit: it takes readings,
+// limits.toml judges them. scripts/lib/annotations.lua lists every function for
+// editors.
+//
+// Missing on purpose: os, io, load and its kin, debug, coroutine, package,
+// rawset, global variables (use local). Lua's string, table and math are there;
+// math.random gives the same numbers in every run. All names of the language
+// and of this package are read-only.
+//
+// together(f, g, ...) runs functions side by side and returns the first result
+// of each, in order. They take turns: one goes on while the others wait, so
+// two lines of Lua never run at once. The first error ends the others (at their
+// next wait) and is raised where together was called.
+//
+// pcall works across waits. It catches errors of the script and of devices (as
+// a value with the fields device, kind, message and hint), but not what must
+// end the run: an abort, a deadline, the bounds below, a reading taken twice,
+// a failure to record, a fault of the program itself.
+//
+// # Bounds
+//
+// Nothing a plan does can hang or exhaust the station, with one exception: a
+// device whose driver ignores its context. Then Run does not return; the caller
+// must make the fixture safe without waiting for it, and must not use the
+// Recorder it handed in for anything else.
+//
+//   - Time: the deadlines of plan and check, in time of the bench's clock. A
+//     wait never goes past one: it goes up to it and then ends the run.
+//   - Processor time: [Host].Wall per check, counted only while Lua runs.
+//   - Memory: strings up to 1 MiB, array indexes up to 1,000,000, 64 tasks, 200
+//     calls deep; and [Host].Memory. Go cannot say how much memory one
+//     interpreter holds, so two things must be true before a run is ended for
+//     memory: by a generous count of its instructions, strings and captures it
+//     can itself have taken that much, and the whole process has grown by that
+//     much (since the count reached a quarter) after a garbage collection. A
+//     plan that does little is never ended for what another nest does; one that
+//     does very much may be, if the others grow at that moment. A plan may pass
+//     its bound by some 30 MB before it is seen.
+//   - String patterns: refused where the worst case could take longer than
+//     about a second, by subject length and number of repetitions.
+//
+// # For callers
+//
+// [Load] compiles and checks a plan; a [Plan] may be run in any number of nests
+// at once. See [Plan.Run], [Host], [Recorder].
+package script

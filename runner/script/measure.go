@@ -1,0 +1,26 @@
+package script
+
+import (
+	"maps"
+	"slices"
+
+	"fullthrow/runner/measure"
+)
+
+// measures are the functions that plans call as measure.<name>; see [bind] for
+// how their arguments and results look in Lua.
+func measures() map[string]any {
+	return map[string]any{
+		"steady":  measure.Steady,
+		"inrush":  measure.Inrush,
+		"started": measure.Started,
+		"travel":  measure.Travel,
+		"centre":  measure.Centre,
+		"switch":  measure.Switch,
+		"restart": measure.Restart,
+		"link":    measure.Link,
+		"latency": measure.Latency,
+	}
+}
+
+func measureNames() []string { return slices.Sorted(maps.Keys(measures())) }
