@@ -1,0 +1,129 @@
+package measure
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat"
+
+	"fullthrow/drivers"
+)
+
+// Release is one stick that was let go, and what was heard while it rested.
+type Release struct {
+	From   float64 // side it came from: below 0 the low side, above 0 the high side
+	Frames drivers.Frames
+}
+
+// CentreOptions choose what is looked at.
+type CentreOptions struct {
+	Channel int     // 1 first
+	Settle  float64 // s at the beginning of each capture that are passed over (0: none, the plan waited)
+}
+
+// CentreResult describes where a stick comes to rest, in % of throw. Each is
+// NaN when fewer frames were heard than it needs.
+type CentreResult struct {
+	Offset float64 // mean of the mean resting values from the two sides
+	Play   float64 // mean resting value from the high side less that from the low side
+	Spread float64 // largest less smallest resting value
+	Noise  float64 // rms within 50 ms, pooled over all rests
+	// Wiggle is slow wander: the largest less the smallest mean over 50 ms
+	// within one rest, the worst rest. Noise alone gives about its own size.
+	Wiggle float64
+	Heard  int // frames used
+	Silent int // releases of which nothing was heard
+}
+
+// wiggleBlock is the length, in s, that parts noise from wander.
+const wiggleBlock = 0.05
+
+// Centre compares resting values. It needs releases from both sides, each
+// capture longer than Settle. Special inputs: rests of which nothing was heard
+// are counted in Silent and left out; if that leaves a side empty, Offset and
+// Play are NaN.
+func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
+	if !finite(o.Settle) || o.Settle < 0 {
+		return CentreResult{}, errorf("centre", "settle is %v s", o.Settle)
+	}
+	var side [2]int
+	for i, t := range trials {
+		switch {
+		case t.From < 0:
+			side[0]++
+		case t.From > 0:
+			side[1]++
+		default:
+			return CentreResult{}, errorf("centre", "release %d comes from %v, which is neither side", i+1, t.From)
+		}
+		if t.Frames.Length.Seconds() <= o.Settle {
+			return CentreResult{}, errorf("centre", "capture %d is %v long, more than %v s needed", i+1, t.Frames.Length, o.Settle)
+		}
+	}
+	if side[0] == 0 || side[1] == 0 {
+		return CentreResult{}, errorf("centre", "%d releases from the low side and %d from the high side, both needed", side[0], side[1])
+	}
+
+	r := CentreResult{Wiggle: math.NaN()}
+	var rests [2][]float64
+	var all []float64
+	var squares float64
+	var freedom int
+	for _, t := range trials {
+		frames, err := channel("centre", t.Frames, o.Channel)
+		if err != nil {
+			return CentreResult{}, err
+		}
+		var values, blocks, block []float64
+		until := o.Settle + wiggleBlock
+		closeBlock := func() {
+			if len(block) == 0 {
+				return
+			}
+			m, sd := meanSD(block)
+			blocks = append(blocks, m)
+			squares += sd * sd * float64(len(block)-1)
+			freedom += len(block) - 1
+			block = block[:0]
+		}
+		for _, h := range frames {
+			if h.at < o.Settle {
+				continue
+			}
+			for h.at >= until {
+				closeBlock()
+				until += wiggleBlock
+			}
+			values = append(values, h.value)
+			block = append(block, h.value)
+		}
+		closeBlock()
+		if len(values) == 0 {
+			r.Silent++
+			continue
+		}
+		r.Heard += len(values)
+		rest := stat.Mean(values, nil)
+		all = append(all, rest)
+		if t.From < 0 {
+			rests[0] = append(rests[0], rest)
+		} else {
+			rests[1] = append(rests[1], rest)
+		}
+		low, high := extremes(blocks)
+		if math.IsNaN(r.Wiggle) || high-low > r.Wiggle {
+			r.Wiggle = high - low
+		}
+	}
+	low, _ := meanSD(rests[0])
+	high, _ := meanSD(rests[1])
+	r.Offset, r.Play = (low+high)/2, high-low
+	r.Spread, r.Noise = math.NaN(), math.NaN()
+	if len(all) > 0 {
+		a, b := extremes(all)
+		r.Spread = b - a
+	}
+	if freedom > 0 {
+		r.Noise = math.Sqrt(squares / float64(freedom))
+	}
+	return r, nil
+}

@@ -1,0 +1,53 @@
+package measure
+
+// StartTrial is one attempt to start a unit after it was off for a while.
+type StartTrial struct {
+	Off     float64 // s without power before the start
+	Started bool
+}
+
+// RestartResult says how long a unit must be off before it starts again.
+type RestartResult struct {
+	// ShortestOff is the shortest time off, in s, after which the unit started,
+	// of those longer than every time after which it did not. The true figure
+	// lies between LongestFailed and this.
+	ShortestOff float64
+	// Bound is "" in the usual case; "more" when the unit did not start after
+	// the longest time tried (ShortestOff is then that time, and the true
+	// figure more); "less" when it always started (the true figure is
+	// ShortestOff or less).
+	Bound         string
+	LongestFailed float64 // s; 0 when it always started
+	Trials        int
+}
+
+// Restart sums up trials in any order; at least one is needed, each with a
+// finite time off of 0 or more.
+func Restart(trials []StartTrial) (RestartResult, error) {
+	if len(trials) == 0 {
+		return RestartResult{}, errorf("restart", "no trials, at least 1 needed")
+	}
+	r := RestartResult{Trials: len(trials)}
+	failed := false
+	for i, t := range trials {
+		if !finite(t.Off) || t.Off < 0 {
+			return RestartResult{}, errorf("restart", "trial %d was off for %v s", i+1, t.Off)
+		}
+		if !t.Started && (!failed || t.Off > r.LongestFailed) {
+			r.LongestFailed, failed = t.Off, true
+		}
+	}
+	found := false
+	for _, t := range trials {
+		if t.Started && (!failed || t.Off > r.LongestFailed) && (!found || t.Off < r.ShortestOff) {
+			r.ShortestOff, found = t.Off, true
+		}
+	}
+	switch {
+	case !found:
+		r.ShortestOff, r.Bound = r.LongestFailed, "more"
+	case !failed:
+		r.Bound = "less"
+	}
+	return r, nil
+}
