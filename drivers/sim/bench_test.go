@@ -328,8 +328,8 @@ func TestBenchTune(t *testing.T) {
 		// Whole periods in the middle of the note: the amplitude comes out exactly.
 		from := at + 0.02
 		to := from + math.Floor((n.Seconds-0.04)*n.Hz)/n.Hz
-		if got := amplitude(n.Hz, from, to); math.Abs(got-0.25) > 0.002 {
-			t.Errorf("%v Hz: amplitude %v, want 0.25", n.Hz, got)
+		if got := amplitude(n.Hz, from, to); math.Abs(got-0.12) > 0.001 {
+			t.Errorf("%v Hz: amplitude %v, want 0.12", n.Hz, got)
 		}
 		if got := amplitude(n.Hz, at+n.Seconds+0.002, at+n.Seconds+0.028); got > 0.001 {
 			t.Errorf("gap after %v Hz: amplitude %v, want silence", n.Hz, got)

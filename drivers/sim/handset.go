@@ -148,9 +148,9 @@ func tune() []Note {
 //	leakage             9 uA ± 1.5 uA          hung 6 mA ± 1 mA
 //	running             118 mA ± 4 mA          ripple 1.5 mA ± 0.4 mA at 1.1 kHz
 //	inrush              0.62 A ± 0.05 A above running, decays in 2 ms ± 0.2 ms
-//	sound level         0.25 ± 0.03            harmonics 2 %, 1 %, 0.4 % ± 30 %
+//	sound level         0.12 ± 0.015           harmonics 2 %, 1 %, 0.4 % ± 30 %
 //	tempo, notes        ± 0.2 %, ± 0.1 %       noise floor 0.0015
-//	play                0.4 % ± 0.2 %          friction 0.3 % ± 0.15 %
+//	play                0.3 % ± 0.15 %         friction 0.1 % ± 0.05 %
 //	centre              ± 0.8 %                end points ± 1 %
 //	taper               0 ± 0.8 %              noise 0.05 % ± 0.02 %
 //	link                20 dBm ± 1 dB, 50 dB of coupling ± 1 dB, half the packets lost at -104 dBm ± 1 dB
@@ -182,7 +182,7 @@ func sound(rng *rand.Rand, scale float64) Handset {
 			Begin:     around(0.25, 0.005),
 			Gap:       0.030,
 			Tempo:     around(1, 0.002),
-			Level:     positive(0.25, 0.03),
+			Level:     positive(0.12, 0.015),
 			Harmonic:  [3]float64{positive(0.02, 0.006), positive(0.01, 0.003), positive(0.004, 0.001)},
 			ForeignHz: 3900,
 			Floor:     positive(0.0015, 0.0003),
@@ -206,8 +206,8 @@ func sound(rng *rand.Rand, scale float64) Handset {
 	}
 	for i := range h.Gimbals {
 		h.Gimbals[i] = Gimbal{
-			Play:     positive(0.004, 0.002),
-			Friction: positive(0.003, 0.0015),
+			Play:     positive(0.003, 0.0015),
+			Friction: positive(0.001, 0.0005),
 			Return:   around(0.020, 0.003),
 			Offset:   around(0, 0.008),
 			Gain:     around(1, 0.010),

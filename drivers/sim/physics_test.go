@@ -183,11 +183,11 @@ func TestSoundSpans(t *testing.T) {
 		within("leakage", h.Power.Leakage, 7.5e-6, 10.5e-6)
 		within("running", h.Power.Running, 0.114, 0.122)
 		within("inrush", h.Power.Inrush, 0.57, 0.67)
-		within("level", h.Sounder.Level, 0.22, 0.28)
+		within("level", h.Sounder.Level, 0.105, 0.135)
 		within("tempo", h.Sounder.Tempo, 0.998, 1.002)
 		within("range, dB", h.Link.Power-h.Link.Loss-h.Link.Sensitivity, 71, 77)
 		for _, g := range h.Gimbals {
-			within("play", g.Play, 0.002, 0.006)
+			within("play", g.Play, 0.0015, 0.0045)
 			within("offset", g.Offset, -0.008, 0.008)
 			within("gain", g.Gain, 0.99, 1.01)
 			within("taper", g.Taper, -0.008, 0.008)
