@@ -83,7 +83,7 @@ func Link(f drivers.Frames) (LinkResult, error) {
 	if period > 0 {
 		rest := int(math.Round((length-last)/period)) - 1
 		if len(f.Frames) == 0 {
-			rest = int(math.Floor(length / period))
+			rest = int(math.Floor(length/period + 1e-6))
 		}
 		lose(rest)
 	}
