@@ -264,9 +264,35 @@ func (t *task) toLua(L *lua.LState, v reflect.Value) lua.LValue {
 				tb.RawSetString(snake(f.Name), t.toLua(L, v.Field(i)))
 			}
 		}
+		tb.Metatable = t.strict(L, v.Type())
 		return tb
 	}
 	return lua.LNil
+}
+
+// strict is the metatable of results of type typ: a field that does not exist
+// is an error, not nil, since a reading of nil would blame the unit's check.
+func (t *task) strict(L *lua.LState, typ reflect.Type) *lua.LTable {
+	if mt, ok := t.run.meta.results[typ]; ok {
+		return mt
+	}
+	mt := L.CreateTable(0, 0)
+	mt.RawSetString("__index", L.NewFunction(guarded(func(t *task, L *lua.LState) int {
+		key := clip(L.Get(2).String(), 60)
+		var fields []string
+		for i := range typ.NumField() {
+			if f := typ.Field(i); f.IsExported() {
+				fields = append(fields, snake(f.Name))
+			}
+		}
+		hint := didYouMean(key, fields)
+		if hint == "" {
+			hint = "it has " + strings.Join(fields, ", ")
+		}
+		return t.raisef(L, hint, "the result has no %s", key)
+	})))
+	t.run.meta.results[typ] = mt
+	return mt
 }
 
 // snake writes a Go name as Lua has it: PeakAt is peak_at, SD is sd, THDRatio

@@ -20,6 +20,8 @@ func measures() map[string]any {
 		"restart": measure.Restart,
 		"link":    measure.Link,
 		"latency": measure.Latency,
+		"tune":    measure.Tune,
+		"tones":   measure.Tones,
 	}
 }
 

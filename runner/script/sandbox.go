@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"math/rand/v2"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -19,6 +20,7 @@ type metatables struct {
 	failure *lua.LTable
 	capture *lua.LTable
 	device  *lua.LTable
+	results map[reflect.Type]*lua.LTable
 }
 
 // ownFunctions are the globals that are functions of this package; names with
@@ -108,6 +110,7 @@ func guarded(f goFunc) lua.LGFunction {
 // sandbox fills a new interpreter. What the script sees as its globals is an
 // empty table that looks everything up in one out of its reach.
 func (r *run) sandbox(L *lua.LState) {
+	r.meta.results = map[reflect.Type]*lua.LTable{}
 	r.globals = L.CreateTable(0, 0)
 	L.Env = r.globals
 	libs := map[string]*lua.LTable{}
