@@ -17,11 +17,12 @@ import (
 
 // rig is a bench on a virtual clock with every wire open.
 type rig struct {
-	t     testing.TB
-	clock *Clock
-	bench *Bench
-	ports map[string]drivers.Port
-	ctx   context.Context
+	t       testing.TB
+	clock   *Clock
+	bench   *Bench
+	ports   map[string]drivers.Port
+	ctx     context.Context
+	scratch []byte
 }
 
 func newRig(t testing.TB, seed uint64) *rig {
