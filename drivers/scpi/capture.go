@@ -11,7 +11,7 @@ import (
 	"fullthrow/drivers"
 )
 
-// Meter is a sampling ammeter. There is nothing to make safe in it.
+// Meter is a sampling ammeter. Safe ends a capture under way.
 type Meter struct{ *link }
 
 var _ drivers.Meter = (*Meter)(nil)
@@ -47,8 +47,8 @@ func (m *Meter) Current(ctx context.Context, rng, rate float64, over time.Durati
 	return s, nil
 }
 
-// Digitiser is a one-channel digitiser behind a microphone. There is nothing to
-// make safe in it.
+// Digitiser is a one-channel digitiser behind a microphone. Safe ends a capture
+// under way.
 type Digitiser struct{ *link }
 
 var _ drivers.Recorder = (*Digitiser)(nil)

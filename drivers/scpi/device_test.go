@@ -122,7 +122,7 @@ func TestOutOfRangeSendsNothing(t *testing.T) {
 	}
 	record := func(over time.Duration) error { _, err := d.Record(ctx, over); return err }
 	for name, err := range map[string]error{
-		"voltage": s.SetVoltage(ctx, 30.1), "negative": s.SetVoltage(ctx, -1), "NaN": s.SetVoltage(ctx, math.NaN()),
+		"voltage": s.SetVoltage(ctx, 20.1), "negative": s.SetVoltage(ctx, -1), "NaN": s.SetVoltage(ctx, math.NaN()),
 		"infinite": s.SetVoltage(ctx, math.Inf(1)), "limit": s.SetCurrentLimit(ctx, 6),
 		"range": current(6, 0, time.Second), "range NaN": current(math.NaN(), 0, time.Second), "range < 0": current(-1, 0, time.Second),
 		"rate": current(1, 1e6, time.Second), "rate NaN": current(1, math.NaN(), time.Second), "rate < 0": current(1, -5, time.Second),
@@ -168,14 +168,14 @@ func TestCurrent(t *testing.T) {
 				t.Errorf("sample %d: got %v, want %v", k, s.Values[k], want[k])
 			}
 		}
-		// identity, queue; five settings; INIT: the middle of its 2 ms.
-		if got := s.Start.Sub(start); got != 15*time.Millisecond {
-			t.Errorf("started after %v, want 15ms", got)
+		// identity, queue; six settings; INIT: the middle of its 2 ms.
+		if got := s.Start.Sub(start); got != 17*time.Millisecond {
+			t.Errorf("started after %v, want 17ms", got)
 		}
-		if got := time.Since(start); got != (15+40+4)*time.Millisecond {
-			t.Errorf("took %v, want 59ms: 7 round trips, the capture, block and queue", got)
+		if got := time.Since(start); got != (17+40+4)*time.Millisecond {
+			t.Errorf("took %v, want 61ms: 8 round trips, the capture, block and queue", got)
 		}
-		if got, want := i.said(), "*IDN?|FORM REAL,32|FORM:BORD NORM|SENS:CURR:RANG 1.5|SENS:SWE:TINT 0.01|SENS:SWE:POIN 4|INIT|FETC:ARR:CURR?"; got != want {
+		if got, want := i.said(), "*IDN?|ABOR|FORM REAL,32|FORM:BORD NORM|SENS:CURR:RANG 1.5|SENS:SWE:TINT 0.01|SENS:SWE:POIN 4|INIT|FETC:ARR:CURR?"; got != want {
 			t.Errorf("sent %q, want %q", got, want)
 		}
 		if _, err := m.Current(t.Context(), 0, 100, 40*time.Millisecond); err != nil {

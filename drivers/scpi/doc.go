@@ -41,6 +41,6 @@
 // # Who may call what
 //
 // Any method from anywhere; a device holds one conversation at a time and
-// others wait. Safe does not wait: it ends the call under way (which returns an
-// error) and is done, one way or the other, within about half a second.
+// others wait. Safe does not wait: it ends the call under way and those that wait
+// (they return an error that is context.Canceled) and is done, one way or the other, within about half a second.
 package scpi

@@ -87,7 +87,7 @@ func TestFaultsOfABoard(t *testing.T) {
 
 func TestFaultsOfAMeter(t *testing.T) {
 	steps := hello
-	for _, w := range []string{"FORM REAL,32", "FORM:BORD NORM", "SENS:CURR:RANG 1", "SENS:SWE:TINT 0.01", "SENS:SWE:POIN 2", "INIT"} {
+	for _, w := range []string{"ABOR", "FORM REAL,32", "FORM:BORD NORM", "SENS:CURR:RANG 1", "SENS:SWE:TINT 0.01", "SENS:SWE:POIN 2", "INIT"} {
 		steps += "> \"" + w + `;:SYST:ERR?\n"` + "\n" + `< "0,\"No error\"\n"` + "\n"
 	}
 	steps += "> \"FETC:ARR:CURR?\\n\"\n< 23 31 38 3F 80 00 00 C0 20 00 00 0A\n> \"SYST:ERR?\\n\"\n< \"0,\\\"No error\\\"\\n\"\n"
@@ -426,4 +426,15 @@ func (c *chunked) Read(_ context.Context, p []byte, _ time.Duration) (int, error
 		return 0, drivers.Errorf("wire", "read", drivers.NoReply, "nothing")
 	}
 	return n, nil
+}
+
+// BenchmarkCommand is what the driver itself costs per command.
+func BenchmarkCommand(b *testing.B) {
+	s := openAs[drivers.Supply](b, newInstrument().port(), "generic-supply", drivers.Calibration{})
+	b.ReportAllocs()
+	for b.Loop() {
+		if err := s.SetVoltage(b.Context(), 3.7); err != nil {
+			b.Fatal(err)
+		}
+	}
 }

@@ -32,7 +32,7 @@ type instrument struct {
 
 func newInstrument() *instrument {
 	return &instrument{relays: map[string]bool{}, input: map[string]bool{}, answers: map[string]string{},
-		known: []string{"VOLT ", "CURR ", "OUTP O", "SENS:", "FORM", "INIT", "INP:ATT ", "ROUT:"}}
+		known: []string{"VOLT ", "CURR ", "OUTP O", "SENS:", "FORM", "INIT", "INP:ATT ", "ROUT:", "ABOR"}}
 }
 
 // line answers one program message.

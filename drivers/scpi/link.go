@@ -32,6 +32,8 @@ type link struct {
 	cal   drivers.Calibration
 	guard drivers.Guard
 	stop  atomic.Pointer[context.CancelCauseFunc] // ends the call under way
+	// safing counts the calls of safe under way.
+	safing atomic.Int32
 	// stale: the instrument may still owe answers, or was never spoken to.
 	stale atomic.Bool
 
@@ -79,6 +81,9 @@ func (l *link) do(ctx context.Context, name, op string, fn func(context.Context)
 		return drivers.Wrap(name, op, err)
 	}
 	defer l.guard.Leave()
+	if l.safing.Load() > 0 {
+		return drivers.Wrap(name, op, errSafe) // those who wait make way
+	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	l.stop.Store(&cancel)

@@ -72,18 +72,21 @@ func Models() []Model {
 			LineEnd: "\n", Timeout: time.Second, Settle: 50 * time.Millisecond}
 	}
 
-	supply := row("generic-supply", "one output, 30 V, 5 A", SupplyFunction, Words{
+	// A capture that was cancelled may still be running: ABOR first.
+	realBlocks := []string{"ABOR", "FORM REAL,32", "FORM:BORD NORM"}
+
+	supply := row("generic-supply", "one output, 20 V, 5 A", SupplyFunction, Words{
 		Voltage: "VOLT %s", CurrentLimit: "CURR %s", OutputOn: "OUTP ON", OutputOff: "OUTP OFF", Safe: "OUTP OFF",
 	})
-	supply.MaxVoltage, supply.MaxCurrent = 30, 5
+	supply.MaxVoltage, supply.MaxCurrent = 20, 5
 
-	meter := row("generic-meter", "sampling ammeter, 5 A, 100 kS/s", MeterFunction, Words{
-		Setup: []string{"FORM REAL,32", "FORM:BORD NORM"},
+	meter := row("generic-meter", "sampling ammeter, 3 A, 100 kS/s", MeterFunction, Words{
+		Setup: realBlocks, Safe: "ABOR",
 		Range: "SENS:CURR:RANG %s", AutoRange: "SENS:CURR:RANG:AUTO ON",
 		Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:CURR?",
 	})
-	meter.MaxCurrent = 5
-	meter.UsualRate, meter.MinRate, meter.MaxRate, meter.MaxPoints = 10e3, 0.1, 100e3, 10e6
+	meter.MaxCurrent = 3
+	meter.UsualRate, meter.MinRate, meter.MaxRate, meter.MaxPoints = 10e3, 1, 100e3, 4e6
 
 	board := row("fixture-board", "relays, digital inputs and interval timer of a fixture", BoardFunction, Words{
 		Close: "ROUT:CLOS (@%s)", Open: "ROUT:OPEN (@%s)", RelayState: "ROUT:CLOS? (@%s)", Safe: "ROUT:OPEN:ALL",
@@ -99,9 +102,10 @@ func Models() []Model {
 	attenuator.MaxAttenuation, attenuator.Step = 110, 0.5
 
 	digitiser := row("generic-digitiser", "one channel, 48 kS/s, behind a microphone", DigitiserFunction, Words{
+		Setup: realBlocks, Safe: "ABOR",
 		Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:VOLT?",
 	})
-	digitiser.UsualRate, digitiser.MinRate, digitiser.MaxRate, digitiser.MaxPoints = 48e3, 48e3, 48e3, 10e6
+	digitiser.UsualRate, digitiser.MinRate, digitiser.MaxRate, digitiser.MaxPoints = 48e3, 48e3, 48e3, 4e6
 
 	return []Model{supply, meter, board, attenuator, digitiser}
 }

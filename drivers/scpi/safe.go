@@ -13,7 +13,7 @@ const (
 )
 
 // safe sends the words one by one and wants each confirmed, whatever is under
-// way: it ends the call that holds the line; if that does not let go, it sends
+// way: it ends the call that holds the line and those that wait for it; if that does not let go, it sends
 // all the same and says that nothing confirms it. It works under a cancelled
 // context (that of a run being ended, say) and takes about half a second at
 // most, and what the port needs to fail.
@@ -29,6 +29,8 @@ func (l *link) safe(ctx context.Context, name string, words ...string) error {
 		return nil
 	}
 	ctx = context.WithoutCancel(ctx)
+	l.safing.Add(1)
+	defer l.safing.Add(-1)
 	if !l.interrupt(ctx) {
 		l.stale.Store(true)
 		for _, w := range send {

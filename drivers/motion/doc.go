@@ -1,0 +1,33 @@
+// Package motion drives a machine that moves sticks, by G-code (the words of
+// ISO 6983) over a serial line: a line goes out, "ok" or "error ..." comes back.
+//
+// # Positions
+//
+// Callers speak of axes by name ("left_x") and of positions in throws: 0 is the
+// centre, -1 and +1 the ends of the stick's mechanical travel. The bench file
+// says for each axis its letter on the machine, how many mm one throw is and how
+// far it may go; beyond that nothing is sent and the error is OutOfRange. A rate
+// is in throws per second of the axis that has the furthest to go.
+//
+// # Homing
+//
+// The machine does not know where it is until Home has found the reference of
+// every axis. After Safe, and after any failure or cancelled movement, it may
+// stand anywhere: Move is Refused until Home has been called again.
+//
+// # Time
+//
+// Move sends the movement and then asks for the end of it, and returns the
+// segment between the two acknowledgements. Both come late by the same delay of
+// the line (some milliseconds), so its length is better known than its place.
+// The machine's acceleration is not modelled: between start and end the rate is
+// taken as constant. A machine that says it has arrived clearly before it can
+// have is not believed.
+//
+// # Who may call what
+//
+// Any method from anywhere; one call at a time holds the line and others wait.
+// Safe does not wait: it ends the call under way and those that wait (they return an
+// error that is context.Canceled) and stops the machine within about half a
+// second.
+package motion

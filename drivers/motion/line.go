@@ -1,0 +1,234 @@
+package motion
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"fullthrow/drivers"
+)
+
+const (
+	syncRounds = 3
+	drainFor   = 5 * time.Second
+	maxSkipped = 1000 // unsolicited lines while waiting for one reply
+	maxLine    = 512
+	safeTurn   = 50 * time.Millisecond // wait for the call under way to end, three times
+	safeReply  = 300 * time.Millisecond
+	offHint    = "is the machine switched on, is the cable in, and is the baud rate right?"
+	stopHint   = "the machine may still be moving: use the emergency stop"
+)
+
+// errSafe ends a call because the machine is being made safe.
+var errSafe = fmt.Errorf("ended because the machine was made safe: %w", context.Canceled)
+
+// do holds the line for one call and gives its error the name and the verb.
+func (m *Machine) do(ctx context.Context, op string, fn func(context.Context) error) error {
+	if err := m.guard.Enter(ctx); err != nil {
+		return drivers.Wrap(m.name, op, err)
+	}
+	defer m.guard.Leave()
+	if m.safing.Load() > 0 {
+		return drivers.Wrap(m.name, op, errSafe) // those who wait make way
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	m.stop.Store(&cancel)
+	defer m.stop.Store(nil)
+	err := m.ready(ctx)
+	if err == nil {
+		err = fn(ctx)
+	}
+	if err != nil {
+		switch drivers.KindOf(err) {
+		case drivers.Refused, drivers.OutOfRange:
+		default:
+			m.stale.Store(true)
+		}
+	}
+	return drivers.Wrap(m.name, op, err)
+}
+
+// ready drops what nobody asked for. Where an acknowledgement may still be
+// owed it waits until the line is quiet, asks for one and makes sure that no
+// second follows.
+func (m *Machine) ready(ctx context.Context) error {
+	if !m.stale.Load() {
+		return m.discard()
+	}
+	for range syncRounds {
+		if err := m.drain(ctx); err != nil {
+			return err
+		}
+		if err := m.say(ctx, m.model.Synchronise, m.model.HomeTimeout); err != nil {
+			return err
+		}
+		if len(m.buf) > 0 {
+			continue
+		}
+		switch err := m.fill(ctx, m.clock.Now().Add(m.model.Settle)); {
+		case err == nil:
+			continue
+		case drivers.KindOf(err) != drivers.NoReply:
+			return err
+		}
+		m.stale.Store(false)
+		return nil
+	}
+	return errorf(drivers.Garbled, "it acknowledges more than it was told")
+}
+
+func (m *Machine) discard() error {
+	m.buf = m.buf[:0]
+	return m.port.Discard()
+}
+
+func (m *Machine) drain(ctx context.Context) error {
+	if err := m.discard(); err != nil {
+		return err
+	}
+	for end := m.clock.Now().Add(drainFor); m.clock.Now().Before(end); {
+		m.buf = m.buf[:0]
+		if err := m.fill(ctx, m.clock.Now().Add(m.model.Settle)); err != nil {
+			if drivers.KindOf(err) == drivers.NoReply {
+				return nil
+			}
+			return err
+		}
+	}
+	return errorf(drivers.Garbled, "it does not stop sending")
+}
+
+// say sends a line and waits for its acknowledgement.
+func (m *Machine) say(ctx context.Context, line string, timeout time.Duration) error {
+	if err := m.send(ctx, line); err != nil {
+		return err
+	}
+	return m.acknowledged(ctx, m.clock.Now().Add(timeout))
+}
+
+func (m *Machine) send(ctx context.Context, line string) error {
+	return m.port.Write(ctx, []byte(line+m.model.LineEnd))
+}
+
+// acknowledged waits for "ok"; lines nobody asked for are passed over.
+func (m *Machine) acknowledged(ctx context.Context, end time.Time) error {
+	for range maxSkipped {
+		line, err := m.line(ctx, end)
+		if err != nil {
+			return err
+		}
+		switch k, text := m.model.parseReply(line); k {
+		case acknowledged:
+			return nil
+		case failed:
+			if text == "" {
+				text = "no reason given"
+			}
+			return errorf(drivers.Refused, "the machine answers: error %.100s", text).WithHint("error numbers are in the machine's manual")
+		case unknown:
+			return errorf(drivers.Garbled, "%.60q is no answer", line)
+		}
+	}
+	return errorf(drivers.Garbled, "%d lines and no answer", maxSkipped)
+}
+
+// line reads up to the next NL.
+func (m *Machine) line(ctx context.Context, end time.Time) (string, error) {
+	start := m.clock.Now()
+	for {
+		if i := bytes.IndexByte(m.buf, '\n'); i >= 0 {
+			s := strings.TrimRight(string(m.buf[:i]), "\r")
+			m.buf = append(m.buf[:0], m.buf[i+1:]...)
+			return s, nil
+		}
+		if len(m.buf) > maxLine {
+			return "", errorf(drivers.Garbled, "%d bytes without an end of line", len(m.buf))
+		}
+		if err := m.fill(ctx, end); err != nil {
+			if drivers.KindOf(err) != drivers.NoReply {
+				return "", err
+			}
+			if len(m.buf) > 0 {
+				return "", errorf(drivers.Garbled, "only part of a reply: %.60q", m.buf)
+			}
+			return "", errorf(drivers.NoReply, "no reply in %v", end.Sub(start)).WithHint(offHint)
+		}
+	}
+}
+
+func (m *Machine) fill(ctx context.Context, end time.Time) error {
+	var b [256]byte
+	n, err := m.port.Read(ctx, b[:], max(0, end.Sub(m.clock.Now())))
+	m.buf = append(m.buf, b[:n]...)
+	return err
+}
+
+// Safe stops the machine at once, whatever is under way and also under a
+// cancelled context. If the call under way does not let go of the line, the
+// stop is sent all the same and the error says that nothing confirms it.
+func (m *Machine) Safe(ctx context.Context) error {
+	const op = "stop"
+	ctx = context.WithoutCancel(ctx)
+	m.safing.Add(1)
+	defer m.safing.Add(-1)
+	m.homed.Store(false)
+	if !m.interrupt(ctx) {
+		m.stale.Store(true)
+		if err := m.send(ctx, m.model.Stop); err != nil {
+			return drivers.Wrap(m.name, op, err)
+		}
+		return drivers.Errorf(m.name, op, drivers.Busy, "sent, but another call holds the line and nothing confirms it").WithHint(stopHint)
+	}
+	defer m.guard.Leave()
+	m.homed.Store(false) // a homing that ended meanwhile
+	owed := m.stale.Swap(true)
+	err := m.discard()
+	if err == nil {
+		err = m.stopped(ctx, owed, m.clock.Now().Add(safeReply))
+	}
+	if e, ok := drivers.Wrap(m.name, op, err).(*drivers.Error); ok {
+		return e.WithHint(stopHint)
+	}
+	return nil
+}
+
+// stopped wants the stop acknowledged before end; where an older
+// acknowledgement may be owed, one more.
+func (m *Machine) stopped(ctx context.Context, owed bool, end time.Time) error {
+	if err := m.send(ctx, m.model.Stop); err != nil {
+		return err
+	}
+	if err := m.acknowledged(ctx, end); err != nil || !owed {
+		return err
+	}
+	if err := m.send(ctx, m.model.Synchronise); err != nil {
+		return err
+	}
+	return m.acknowledged(ctx, end)
+}
+
+// interrupt ends the call under way and takes the guard.
+func (m *Machine) interrupt(ctx context.Context) bool {
+	for range 3 {
+		if stop := m.stop.Load(); stop != nil {
+			(*stop)(errSafe)
+		}
+		try, cancel := context.WithCancel(ctx)
+		var err error
+		m.clock.Together(try,
+			func(ctx context.Context) { err = m.guard.Enter(ctx); cancel() },
+			func(ctx context.Context) { _ = m.clock.Sleep(ctx, safeTurn); cancel() })
+		if err == nil {
+			return true
+		}
+	}
+	return false
+}
+
+// errorf makes an error that do will give its name and verb.
+func errorf(kind drivers.Kind, format string, args ...any) *drivers.Error {
+	return drivers.Errorf("", "", kind, format, args...)
+}

@@ -1,0 +1,202 @@
+package motion
+
+import (
+	"context"
+	"maps"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"fullthrow/drivers"
+)
+
+// Machine moves sticks.
+type Machine struct {
+	name   string
+	port   drivers.Port
+	clock  drivers.Clock
+	model  Model
+	axes   map[string]Axis
+	names  []string
+	guard  drivers.Guard
+	stop   atomic.Pointer[context.CancelCauseFunc] // ends the call under way
+	safing atomic.Int32                            // calls of Safe under way
+	stale  atomic.Bool                             // acknowledgements may be owed
+	homed  atomic.Bool
+
+	// Under the guard:
+	buf []byte
+	at  map[string]float64 // throws; good while homed
+}
+
+var _ drivers.Mover = (*Machine)(nil)
+
+// Open returns the machine behind port. It sends nothing.
+func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Machine, error) {
+	model, axes, err := o.check(name)
+	if err != nil {
+		return nil, err
+	}
+	return &Machine{name: name, port: port, clock: clock, model: model, axes: axes,
+		names: slices.Sorted(maps.Keys(axes)), guard: drivers.NewGuard(clock)}, nil
+}
+
+func (m *Machine) String() string { return m.name }
+
+// Axes names the axes, in alphabetical order.
+func (m *Machine) Axes() []string { return slices.Clone(m.names) }
+
+// Close gives the port back.
+func (m *Machine) Close() error { return m.port.Close() }
+
+// Ready makes the machine acknowledge a line that does nothing. G-code has no
+// question for an identity.
+func (m *Machine) Ready(ctx context.Context) (string, error) {
+	err := m.do(ctx, "wait for an answer", func(ctx context.Context) error {
+		return m.say(ctx, m.model.Synchronise, m.model.Timeout)
+	})
+	if err != nil {
+		return "", err
+	}
+	return m.model.Name, nil
+}
+
+// Home finds the reference position of every axis.
+func (m *Machine) Home(ctx context.Context) error {
+	return m.do(ctx, "home", func(ctx context.Context) error {
+		m.homed.Store(false)
+		for _, line := range m.model.Setup {
+			if err := m.say(ctx, line, m.model.Timeout); err != nil {
+				return err
+			}
+		}
+		if err := m.say(ctx, m.model.Home, m.model.HomeTimeout); err != nil {
+			return err
+		}
+		m.at = make(map[string]float64, len(m.axes))
+		for n, a := range m.axes {
+			m.at[n] = -a.Offset / a.Scale
+		}
+		if err := context.Cause(ctx); err != nil {
+			return err // made safe while the acknowledgement came
+		}
+		m.homed.Store(true)
+		return nil
+	})
+}
+
+// Move goes in a straight line to the positions named, in throws; the axis
+// with the furthest to go moves at rate, throws per second. The segment names
+// every axis, also those that stand still. An unknown axis, a position beyond
+// its limits, a rate that is not positive or beyond the machine's feed is an
+// OutOfRange error and nothing is sent; before Home, and after anything that
+// left the position unknown, Move is Refused.
+func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64) (drivers.Segment, error) {
+	const op = "move"
+	bad := func(format string, args ...any) (drivers.Segment, error) {
+		return drivers.Segment{}, drivers.Errorf(m.name, op, drivers.OutOfRange, format, args...)
+	}
+	if !(rate > 0) || !finite(rate) {
+		return bad("rate of %v throws/s", rate)
+	}
+	for _, n := range slices.Sorted(maps.Keys(to)) {
+		a, ok := m.axes[n]
+		if !ok {
+			return bad("no axis %q, the machine has %s", n, strings.Join(m.names, ", "))
+		}
+		if v := to[n]; !(v >= a.Min && v <= a.Max) {
+			return bad("%s to %v throws, range is %v to %v", n, v, a.Min, a.Max)
+		}
+	}
+	var seg drivers.Segment
+	err := m.do(ctx, op, func(ctx context.Context) error {
+		if !m.homed.Load() {
+			return errorf(drivers.Refused, "the machine does not know where it stands").WithHint("home it first")
+		}
+		seg.From = maps.Clone(m.at)
+		seg.To = maps.Clone(m.at)
+		maps.Copy(seg.To, to)
+		line, takes, err := m.plan(seg.From, seg.To, rate)
+		if err != nil {
+			return err
+		}
+		seg.Start = m.clock.Now()
+		if seg.End = seg.Start; line == "" {
+			return nil // it stands there
+		}
+		if err := m.say(ctx, line, m.model.Timeout); err != nil {
+			if drivers.KindOf(err) != drivers.Refused {
+				m.homed.Store(false)
+			}
+			return err
+		}
+		// From here on it moves.
+		m.homed.Store(false)
+		seg.Start = m.clock.Now()
+		if err := m.say(ctx, m.model.Synchronise, m.model.Timeout+takes+takes/2); err != nil {
+			return err
+		}
+		seg.End = m.clock.Now()
+		if took := seg.End.Sub(seg.Start); took < takes-takes/10-50*time.Millisecond {
+			return errorf(drivers.Fault, "arrived after %v, the movement takes %v", took.Round(time.Millisecond), takes.Round(time.Millisecond)).
+				WithHint("the machine acknowledges but does not move: check its motors' supply and its emergency stop")
+		}
+		if err := context.Cause(ctx); err != nil {
+			return err // made safe while the acknowledgement came
+		}
+		m.at = maps.Clone(seg.To)
+		m.homed.Store(true)
+		return nil
+	})
+	if err != nil {
+		return drivers.Segment{}, err
+	}
+	return seg, nil
+}
+
+// plan is the line for a movement and how long it takes; "" if there is
+// nothing to move.
+func (m *Machine) plan(from, to map[string]float64, rate float64) (line string, takes time.Duration, err error) {
+	var b strings.Builder
+	b.WriteString(m.model.Move)
+	furthest, path, rest := 0.0, 0.0, 0.0
+	for _, n := range m.names {
+		if from[n] == to[n] {
+			continue
+		}
+		a := m.axes[n]
+		furthest = max(furthest, math.Abs(to[n]-from[n]))
+		mm := (to[n] - from[n]) * a.Scale
+		if m.model.PathLetters == "" || strings.Contains(m.model.PathLetters, a.Letter) {
+			path += mm * mm
+		} else {
+			rest += mm * mm
+		}
+		b.WriteString(" " + a.Letter + decimal(to[n]*a.Scale+a.Offset))
+	}
+	if furthest == 0 {
+		return "", 0, nil
+	}
+	if path == 0 {
+		path = rest // only axes that otherwise keep up: then the feed is theirs
+	}
+	seconds := furthest / rate
+	feed := math.Sqrt(path) / seconds * 60
+	if feed > m.model.MaxFeed {
+		return "", 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.0f mm/min, at most %.0f", rate, feed, m.model.MaxFeed)
+	}
+	if feed < 0.01 {
+		return "", 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.2g mm/min, at least 0.01", rate, feed)
+	}
+	b.WriteString(" " + m.model.Feed + decimal(feed))
+	return b.String(), time.Duration(min(seconds, 1e6) * float64(time.Second)), nil
+}
+
+// decimal writes v in mm or mm/min to 0.1 um, without exponent: G-code has
+// none.
+func decimal(v float64) string {
+	return strconv.FormatFloat(math.Round(v*1e4)/1e4+0, 'f', -1, 64)
+}
