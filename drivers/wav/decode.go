@@ -1,0 +1,196 @@
+// Package wav reads and writes sound as WAV files (RIFF, "WAVE"): integers of
+// 8, 16, 24 and 32 bits and 32-bit floats, 1 to 64 channels.
+//
+// Samples are fractions of full scale, unit "1": integers of n bits are divided
+// by 2^(n-1), so they run from -1 to just under +1. What a file does not hold
+// is an error naming the byte offset, never a shorter capture: a recording
+// that breaks off would change what is measured on it.
+//
+// It is written here because the usual Go package for WAV reads float files as
+// integers, knows no extensible headers, and takes a file that breaks off as
+// a whole one.
+//
+// Source: Microsoft "Multiple Channel Audio Data and WAVE Files" for the
+// extensible header; RIFF WAVE otherwise.
+package wav
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+
+	"fullthrow/drivers"
+)
+
+// Format codes of the "fmt " chunk.
+const (
+	formatPCM        = 1
+	formatFloat      = 3
+	formatExtensible = 0xFFFE
+)
+
+const maxChannels = 64
+
+// subFormat is what follows the code in the sub-format of an extensible header.
+var subFormat = []byte{0, 0, 0, 0, 0x10, 0, 0x80, 0, 0, 0xAA, 0, 0x38, 0x9B, 0x71}
+
+// format is a "fmt " chunk.
+type format struct {
+	float    bool
+	channels int
+	rate     uint32
+	bits     int // of the container: 8, 16, 24, 32
+}
+
+// counter counts bytes read, for messages.
+type counter struct {
+	r io.Reader
+	n int64
+}
+
+func (c *counter) Read(p []byte) (int, error) {
+	n, err := c.r.Read(p)
+	c.n += int64(n)
+	return n, err
+}
+
+// Decode reads a whole file; name stands before the byte offset in errors.
+// Start of the capture is zero: a file does not hold it. A value that is no
+// finite number (of a float file) is an error.
+func Decode(r io.Reader, name string) (drivers.Samples, error) {
+	in := &counter{r: r}
+	fail := func(at int64, text string, args ...any) (drivers.Samples, error) {
+		return drivers.Samples{}, fmt.Errorf("%s: byte %d: %w", name, at, fmt.Errorf(text, args...))
+	}
+	var head [12]byte
+	if _, err := io.ReadFull(in, head[:]); err != nil {
+		return fail(in.n, "no WAV file: %w", ended(err))
+	}
+	if string(head[:4]) != "RIFF" || string(head[8:]) != "WAVE" {
+		return fail(0, "no WAV file: it begins with %q", head[:])
+	}
+	var f *format
+	for {
+		at := in.n
+		var chunk [8]byte
+		if n, err := io.ReadFull(in, chunk[:]); err != nil {
+			if n == 0 && err == io.EOF {
+				err = errors.New("the file has no sound (no \"data\" chunk)")
+			}
+			return fail(at, "%w", ended(err))
+		}
+		id, size := string(chunk[:4]), int64(binary.LittleEndian.Uint32(chunk[4:]))
+		switch id {
+		case "fmt ":
+			if size < 16 || size > 1024 {
+				return fail(at, "a \"fmt \" chunk of %d bytes", size)
+			}
+			b := make([]byte, size+size&1)
+			if _, err := io.ReadFull(in, b); err != nil {
+				return fail(in.n, "in the \"fmt \" chunk: %w", ended(err))
+			}
+			var err error
+			if f, err = parseFormat(b[:size]); err != nil {
+				return fail(at+8, "%w", err)
+			}
+		case "data":
+			if f == nil {
+				return fail(at, "\"data\" before \"fmt \"")
+			}
+			return f.samples(in, name, size)
+		default:
+			if n, err := io.CopyN(io.Discard, in, size+size&1); err != nil && (err != io.EOF || n < size) {
+				return fail(in.n, "in the chunk %q: %w", id, ended(err))
+			}
+		}
+	}
+}
+
+// ended says in words that a file breaks off.
+func ended(err error) error {
+	if err == io.EOF || err == io.ErrUnexpectedEOF {
+		return errors.New("the file breaks off")
+	}
+	return err
+}
+
+func parseFormat(b []byte) (*format, error) {
+	u16 := func(i int) int { return int(binary.LittleEndian.Uint16(b[i:])) }
+	code, block := u16(0), u16(12)
+	f := &format{channels: u16(2), rate: binary.LittleEndian.Uint32(b[4:]), bits: u16(14)}
+	if code == formatExtensible {
+		if len(b) < 40 {
+			return nil, fmt.Errorf("an extensible header of %d bytes, want 40", len(b))
+		}
+		if !bytes.Equal(b[26:40], subFormat) {
+			return nil, fmt.Errorf("unknown sub-format % X", b[24:40])
+		}
+		if valid := u16(18); valid > f.bits {
+			return nil, fmt.Errorf("%d valid bits in %d", valid, f.bits)
+		}
+		code = u16(24)
+	}
+	switch {
+	case code == formatFloat:
+		f.float = true
+		if f.bits != 32 {
+			return nil, fmt.Errorf("floats of %d bits; 32 can be read", f.bits)
+		}
+	case code != formatPCM:
+		return nil, fmt.Errorf("coding %d; 1 (integers) and 3 (floats) can be read", code)
+	case f.bits != 8 && f.bits != 16 && f.bits != 24 && f.bits != 32:
+		return nil, fmt.Errorf("integers of %d bits; 8, 16, 24 and 32 can be read", f.bits)
+	}
+	switch {
+	case f.channels < 1 || f.channels > maxChannels:
+		return nil, fmt.Errorf("%d channels; 1 to %d can be read", f.channels, maxChannels)
+	case f.rate == 0:
+		return nil, errors.New("0 samples per second")
+	case block != f.channels*f.bits/8:
+		return nil, fmt.Errorf("blocks of %d bytes, %d channels of %d bits need %d", block, f.channels, f.bits, f.channels*f.bits/8)
+	}
+	return f, nil
+}
+
+// samples reads the data chunk. It takes memory as bytes arrive, not as the
+// header promises.
+func (f *format) samples(in *counter, name string, size int64) (drivers.Samples, error) {
+	s := drivers.Samples{Rate: float64(f.rate), Unit: "1", Channels: f.channels}
+	begin, width := in.n, f.bits/8
+	if block := int64(width * f.channels); size%block != 0 {
+		return drivers.Samples{}, fmt.Errorf("%s: byte %d: %d bytes of sound are no whole number of frames of %d bytes", name, begin, size, block)
+	}
+	buf := make([]byte, 12<<10) // a multiple of every width
+	for left := size; left > 0; {
+		part := buf[:min(int64(len(buf)), left)]
+		if _, err := io.ReadFull(in, part); err != nil {
+			return drivers.Samples{}, fmt.Errorf("%s: byte %d: in the sound, %d of %d bytes there: %w", name, in.n, in.n-begin, size, ended(err))
+		}
+		for i := 0; i < len(part); i += width {
+			v := f.value(part[i:])
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				return drivers.Samples{}, fmt.Errorf("%s: byte %d: %v is no sample", name, begin+size-left+int64(i), v)
+			}
+			s.Values = append(s.Values, v)
+		}
+		left -= int64(len(part))
+	}
+	return s, nil
+}
+
+func (f *format) value(b []byte) float64 {
+	switch {
+	case f.float:
+		return float64(math.Float32frombits(binary.LittleEndian.Uint32(b)))
+	case f.bits == 8: // the only unsigned one
+		return (float64(b[0]) - 128) / 128
+	case f.bits == 16:
+		return float64(int16(binary.LittleEndian.Uint16(b))) / (1 << 15)
+	case f.bits == 24:
+		return float64(int32(uint32(b[0])<<8|uint32(b[1])<<16|uint32(b[2])<<24)>>8) / (1 << 23)
+	}
+	return float64(int32(binary.LittleEndian.Uint32(b))) / (1 << 31)
+}
