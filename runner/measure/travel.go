@@ -41,7 +41,7 @@ type TravelResult struct {
 	Repeatability float64
 	// DeadBand is the way around the centre, in % of throw of the stick, on
 	// which the output does not change; from the moving parts of the path. NaN
-	// if the path does not pass the centre.
+	// if the path does not pass the centre, or too little was heard near it.
 	DeadBand  float64
 	Noise     float64 // % of throw, rms about the mean of each dwell, pooled
 	NoisePeak float64 // % of throw, the largest single distance from the mean of a dwell
@@ -450,8 +450,7 @@ func deadBand(frames []heard, moves []move, dwells []dwell, c curve, lag float64
 	}
 	window := 25.0 // % of throw on either side
 	clear := math.Max(1, 4*r.Noise)
-	var total float64
-	var ways int
+	var edges [2][]float64 // of each side, one for each direction
 	for _, direction := range []int{1, -1} {
 		// Play moves both sides of one direction together: the centre's value is
 		// that of the same direction.
@@ -481,23 +480,23 @@ func deadBand(frames []heard, moves []move, dwells []dwell, c curve, lag float64
 			}
 			position[side], output[side] = append(position[side], p), append(output[side], v)
 		}
-		var edge [2]float64
-		ok := true
-		for side := range edge {
+		for side := range edges {
 			if len(position[side]) < 4 {
-				ok = false
-				break
+				continue
 			}
-			edge[side], _ = stat.LinearRegression(output[side], position[side], nil, false)
-			ok = ok && finite(edge[side])
-		}
-		if ok {
-			total += edge[1] - edge[0]
-			ways++
+			edge, _ := stat.LinearRegression(output[side], position[side], nil, false)
+			if finite(edge) {
+				edges[side] = append(edges[side], edge)
+			}
 		}
 	}
-	if ways == 0 {
-		return math.NaN()
+	low, _ := meanSD(edges[0])
+	high, _ := meanSD(edges[1])
+	switch {
+	case len(edges[0]) == 0: // too little was heard of one side: take both for alike
+		low = -high
+	case len(edges[1]) == 0:
+		high = -low
 	}
-	return math.Max(0, total/float64(ways))
+	return math.Max(0, high-low) // NaN stays NaN
 }
