@@ -115,9 +115,9 @@ func devicePath(device string, proc fs.FS) (string, error) {
 		var there []string
 		found := ""
 		for _, i := range infos {
-			there = append(there, fmt.Sprintf("%s (%s)", i.Device, i.Card))
+			there = append(there, fmt.Sprintf("%s (%s)", i.Name, i.Card))
 			if i.Card == card {
-				found, _, _ = strings.Cut(strings.TrimPrefix(i.Device, "hw:"), ",")
+				found, _, _ = strings.Cut(strings.TrimPrefix(i.Name, "hw:"), ",")
 			}
 		}
 		if found == "" {

@@ -11,9 +11,9 @@ import (
 
 // Info is a sound input of this machine.
 type Info struct {
-	Device string // as a bench file names it: "hw:1,0"
-	Card   string // the card's short name, which stays the same when cards are numbered anew: "hw:CARD,0"
-	Name   string
+	Name  string // as a bench file names it: "hw:1,0"
+	Card  string // the card's short name, which stays the same when cards are numbered anew: "hw:CARD,0"
+	About string
 }
 
 // list reads /proc/asound/cards and /proc/asound/pcm. A machine without sound
@@ -65,9 +65,9 @@ func parseList(cards, pcm []byte) []Info {
 		}
 		if captures {
 			infos = append(infos, Info{
-				Device: "hw:" + strconv.Itoa(c) + "," + strconv.Itoa(d),
-				Card:   short[c],
-				Name:   strings.TrimSpace(fields[1]),
+				Name:  "hw:" + strconv.Itoa(c) + "," + strconv.Itoa(d),
+				Card:  short[c],
+				About: strings.TrimSpace(fields[1]),
 			})
 		}
 	}

@@ -285,8 +285,8 @@ func FuzzParseList(f *testing.F) {
 	f.Add(" 0 [PCH  ]: x - y\n", "00-00: a : b : capture 1\n")
 	f.Fuzz(func(t *testing.T, cards, pcm string) {
 		for _, i := range parseList([]byte(cards), []byte(pcm)) {
-			if !strings.HasPrefix(i.Device, "hw:") || !strings.Contains(i.Device, ",") {
-				t.Errorf("device %q", i.Device)
+			if !strings.HasPrefix(i.Name, "hw:") || !strings.Contains(i.Name, ",") {
+				t.Errorf("device %q", i.Name)
 			}
 		}
 	})
