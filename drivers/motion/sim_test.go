@@ -2,9 +2,11 @@ package motion_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
+	"fullthrow/drivers"
 	"fullthrow/drivers/motion"
 	"fullthrow/drivers/sim"
 )
@@ -44,6 +46,55 @@ func TestSimulatedMachine(t *testing.T) {
 		}
 		if err := m.Safe(ctx); err != nil {
 			t.Fatal(err)
+		}
+	}
+}
+
+// Each fault of the simulated machine, in the middle of a movement; mended, it
+// must be homed before it moves again.
+func TestSimulatedFaults(t *testing.T) {
+	for fault, want := range map[sim.Fault][]drivers.Kind{
+		sim.Silent: {drivers.NoReply}, sim.Garbled: {drivers.Garbled}, sim.Partial: {drivers.Garbled, drivers.NoReply},
+		sim.Gone: {drivers.Gone}, sim.Slow: {drivers.NoReply}, sim.Stuck: {drivers.Fault},
+	} {
+		clock := sim.NewClock(time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC))
+		bench := sim.NewBench(clock, 1)
+		port, err := bench.Port(sim.Sticks)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := motion.Open("sticks", port, clock, motion.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := m.Home(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		at := 500 * time.Millisecond
+		if fault == sim.Stuck {
+			at = 0 // before it begins to move
+		}
+		if err := bench.BreakAt(clock.Now().Add(at), sim.Sticks, fault); err != nil {
+			t.Fatal(err)
+		}
+		if seg, err := m.Move(t.Context(), map[string]float64{"left_y": 1}, 1); !slices.Contains(want, drivers.KindOf(err)) || seg.To != nil {
+			t.Errorf("%s: got %+v, %v", fault, seg, err)
+		}
+		start := clock.Now()
+		if err := m.Safe(t.Context()); fault != sim.Stuck && err == nil || clock.Now().Sub(start) > 500*time.Millisecond {
+			t.Errorf("%s: Safe %v after %v", fault, err, clock.Now().Sub(start))
+		}
+		if err := bench.Break(sim.Sticks, sim.Mended); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := m.Move(t.Context(), map[string]float64{"left_y": 1}, 1); drivers.KindOf(err) != drivers.Refused {
+			t.Errorf("%s, mended: moved without homing: %v", fault, err)
+		}
+		if err := m.Home(t.Context()); err != nil {
+			t.Errorf("%s, mended: home %v", fault, err)
+		}
+		if _, err := m.Move(t.Context(), map[string]float64{"left_y": 1}, 1); err != nil {
+			t.Errorf("%s, mended: move %v", fault, err)
 		}
 	}
 }

@@ -3,6 +3,7 @@ package scpi_test
 import (
 	"context"
 	"errors"
+	"slices"
 	"testing"
 	"time"
 
@@ -127,6 +128,58 @@ func TestTasksShareOneBoard(t *testing.T) {
 		})
 		if err := d.Safe(t.Context()); err != nil { // a caller without a task
 			t.Error(err)
+		}
+	}
+}
+
+// Each fault of the simulated board, and what the driver makes of it; mended,
+// the board is understood again.
+func TestSimulatedFaults(t *testing.T) {
+	for fault, want := range map[sim.Fault][]drivers.Kind{
+		sim.Silent: {drivers.NoReply}, sim.Garbled: {drivers.Garbled, drivers.NoReply}, sim.Partial: {drivers.Garbled, drivers.NoReply},
+		sim.Gone: {drivers.Gone}, sim.Slow: {drivers.NoReply, drivers.Garbled},
+	} {
+		clock := sim.NewClock(time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC))
+		bench := sim.NewBench(clock, 1)
+		port, err := bench.Port(sim.Board)
+		if err != nil {
+			t.Fatal(err)
+		}
+		d, err := scpi.Open("board", port, clock, "fixture-board", drivers.Calibration{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		guard, err := d.(drivers.Lines).Input("guard", 1, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if on, err := guard.Level(t.Context()); err != nil || !on {
+			t.Fatal(on, err)
+		}
+		for range 2 {
+			if err := bench.Break(sim.Board, fault); err != nil {
+				t.Fatal(err)
+			}
+			for range 3 {
+				start := clock.Now()
+				on, err := guard.Level(t.Context())
+				if !slices.Contains(want, drivers.KindOf(err)) || on || clock.Now().Sub(start) > 10*time.Second {
+					t.Errorf("%s: got %v, %v after %v", fault, on, err, clock.Now().Sub(start))
+				}
+			}
+			start := clock.Now()
+			if err := d.Safe(t.Context()); !slices.Contains(want, drivers.KindOf(err)) || clock.Now().Sub(start) > 500*time.Millisecond {
+				t.Errorf("%s: Safe %v after %v", fault, err, clock.Now().Sub(start))
+			}
+			if err := bench.Break(sim.Board, sim.Mended); err != nil {
+				t.Fatal(err)
+			}
+			if on, err := guard.Level(t.Context()); err != nil || !on {
+				t.Errorf("%s, mended: got %v, %v", fault, on, err)
+			}
+			if err := d.Safe(t.Context()); err != nil {
+				t.Errorf("%s, mended: Safe %v", fault, err)
+			}
 		}
 	}
 }
