@@ -23,6 +23,12 @@
 //	equal = true       # or a number with unit, or a text
 //	why   = "..."
 //
+//	[sticks.noise]
+//	each  = ["left_x", "left_y"]  # for left_x_noise and left_y_noise
+//	upper = 0.4
+//	unit  = "%"
+//	why   = "..."
+//
 //	[sticks.mode]
 //	one_of = ["1", "2"]
 //	why    = "..."

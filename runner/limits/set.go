@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"math"
 	"regexp"
 	"sort"
 	"strings"
@@ -227,91 +226,6 @@ func (p *parsing) inOrder(table map[string]any, prefix ...string) []string {
 	return names
 }
 
-// fields reads the keys of one limit, each with its line.
-type fields struct {
-	p      *parsing
-	path   []string
-	values map[string]any
-}
-
-func (f fields) has(key string) bool { _, ok := f.values[key]; return ok }
-func (f fields) line(key string) int {
-	return f.p.places.of(append(append([]string(nil), f.path...), key)...)
-}
-
-func (f fields) text(key string) string {
-	v, ok := f.values[key]
-	if !ok {
-		return ""
-	}
-	s, ok := v.(string)
-	if !ok {
-		f.p.add(f.line(key), "", "%s must be a text, not %s", key, kindOf(v))
-		return ""
-	}
-	if strings.TrimSpace(s) == "" && key != "unit" {
-		f.p.add(f.line(key), "", "%s is empty", key)
-	}
-	return s
-}
-
-func (f fields) number(key string) *float64 {
-	v, ok := f.values[key]
-	if !ok {
-		return nil
-	}
-	x, ok := asNumber(v)
-	if !ok {
-		f.p.add(f.line(key), "", "%s must be a number, not %s", key, kindOf(v))
-		return nil
-	}
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		f.p.add(f.line(key), "leave the line out where there is no limit", "%s must be finite", key)
-		return nil
-	}
-	return &x
-}
-
-func (f fields) value(key string, v any) (reports.Value, bool) {
-	switch x := v.(type) {
-	case bool:
-		return reports.Bool(x), true
-	case string:
-		return reports.Text(x), true
-	}
-	if x, ok := asNumber(v); ok && !math.IsNaN(x) && !math.IsInf(x, 0) {
-		return reports.Number(x), true
-	}
-	f.p.add(f.line(key), "", "%s must be a finite number, true, false or a text, not %s", key, kindOf(v))
-	return reports.Value{}, false
-}
-
-func asNumber(v any) (float64, bool) {
-	switch x := v.(type) {
-	case int64:
-		return float64(x), true
-	case float64:
-		return x, true
-	}
-	return 0, false
-}
-
-func kindOf(v any) string {
-	switch x := v.(type) {
-	case string:
-		return fmt.Sprintf("the text %q", x)
-	case bool:
-		return fmt.Sprint(x)
-	case int64, float64:
-		return fmt.Sprintf("the number %v", x)
-	case []any:
-		return "a list"
-	case map[string]any:
-		return "a table"
-	}
-	return "a date or time"
-}
-
 func (p *parsing) limit(check, reading string, values map[string]any) {
 	f := fields{p: p, path: []string{check, reading}, values: values}
 	name := check + "." + reading
@@ -388,16 +302,6 @@ func (f fields) kinds(l *limit) {
 	case *l.lower == *l.upper:
 		f.p.add(max(f.line("lower"), f.line("upper")), fmt.Sprintf("write equal = %v", *l.lower), "lower and upper are both %v", *l.lower)
 	}
-}
-
-func sortOf(v reports.Value) string {
-	if _, ok := v.Number(); ok {
-		return "numbers"
-	}
-	if _, ok := v.Bool(); ok {
-		return "true or false"
-	}
-	return "texts"
 }
 
 func (f fields) rule(l *limit, name string) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -265,5 +266,24 @@ func BenchmarkTune(b *testing.B) {
 		if _, err := Tune(s, TuneOptions{Score: score}); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// Calls side by side share plans but not results.
+func TestTuneSideBySide(t *testing.T) {
+	want := hear(t, plain())
+	got := make([]TuneResult, 8)
+	var wg sync.WaitGroup
+	for i := range got {
+		wg.Go(func() {
+			r, err := Tune(plain().play(), TuneOptions{Score: score})
+			if err == nil {
+				got[i] = r
+			}
+		})
+	}
+	wg.Wait()
+	for _, r := range got {
+		require.Equal(t, want, r)
 	}
 }

@@ -1,0 +1,101 @@
+package measure
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"fullthrow/drivers"
+)
+
+// dwell is a time that the axis stands still.
+type dwell struct {
+	from, to  float64 // s since the capture's start
+	position  float64 // % of throw
+	direction int     // +1 reached upwards, -1 downwards, 0 unknown (before the first movement)
+	values    []float64
+	mean      float64
+}
+
+// move is a time that the axis moves at constant rate.
+type move struct {
+	start, end float64 // s since the capture's start
+	from, to   float64 // % of throw
+}
+
+// movesOf takes one axis out of a path. Segments in which the axis stands
+// still are dwells of that axis.
+func movesOf(p drivers.Path, axis string, start time.Time) ([]move, error) {
+	var moves []move
+	known := false
+	for i, s := range p {
+		from, ok := s.From[axis]
+		to, ok2 := s.To[axis]
+		if !ok || !ok2 {
+			continue
+		}
+		known = true
+		m := move{s.Start.Sub(start).Seconds(), s.End.Sub(start).Seconds(), 100 * from, 100 * to}
+		if !finite(m.from) || !finite(m.to) {
+			return nil, errorf("travel", "segment %d goes from %v to %v", i+1, from, to)
+		}
+		if n := len(moves); m.end < m.start || n > 0 && m.start < moves[n-1].end {
+			return nil, errorf("travel", "segment %d is out of time", i+1)
+		}
+		if m.from != m.to && m.end > m.start {
+			moves = append(moves, m)
+		}
+	}
+	if !known {
+		return nil, errorf("travel", "the path has no axis %q", axis)
+	}
+	if len(moves) == 0 {
+		return nil, errorf("travel", "the path does not move %q", axis)
+	}
+	return moves, nil
+}
+
+func dwellsOf(moves []move, end float64) []dwell {
+	dwells := []dwell{{from: math.Inf(-1), to: moves[0].start, position: moves[0].from}}
+	for i, m := range moves {
+		d := dwell{from: m.end, to: end, position: m.to, direction: 1}
+		if i+1 < len(moves) {
+			d.to = moves[i+1].start
+		}
+		if m.to < m.from {
+			d.direction = -1
+		}
+		if i+1 == len(moves) || d.to-d.from > 1e-3 { // else the corner of one movement
+			dwells = append(dwells, d)
+		}
+	}
+	return dwells
+}
+
+func span(moves []move) (low, high float64) {
+	low, high = moves[0].from, moves[0].from
+	for _, m := range moves {
+		low, high = min(low, m.from, m.to), max(high, m.from, m.to)
+	}
+	return low, high
+}
+
+// commanded is where the stick stands at time t, and how fast it moves then, in
+// % of throw and % of throw per s.
+func commanded(moves []move, t float64) (position, rate float64) {
+	i, _ := slices.BinarySearchFunc(moves, t, func(m move, t float64) int {
+		if m.end <= t {
+			return -1
+		}
+		return 1
+	})
+	switch {
+	case i == len(moves):
+		return moves[i-1].to, 0
+	case t < moves[i].start:
+		return moves[i].from, 0
+	}
+	m := moves[i]
+	rate = (m.to - m.from) / (m.end - m.start)
+	return m.from + rate*(t-m.start), rate
+}
