@@ -158,7 +158,7 @@ func Defects() []Defect {
 			func(h *Handset, s float64, _ *rand.Rand) { h.Link.Power -= 24 * s }},
 		{"burst-loss", "loses packets in bursts", "link", "far_longest_gap", "antenna",
 			func(h *Handset, s float64, _ *rand.Rand) {
-				h.Link.Enter, h.Link.Leave, h.Link.InBurst = min(1, 0.010*s), 0.08, 0.95
+				h.Link.Enter, h.Link.Leave, h.Link.InBurst = min(1, 0.030*s), 0.08, 0.95
 			}},
 		{"slow-latency", "answers too late", "latency", "mean", "antenna",
 			func(h *Handset, s float64, _ *rand.Rand) { h.Latency.Fixed += 0.020 * s }},

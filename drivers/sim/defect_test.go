@@ -316,7 +316,7 @@ func TestDefectsShow(t *testing.T) {
 			between(t, lost(r, "30"), 0, 0)
 			between(t, lost(r, "60"), 0.9, 1)
 		},
-		"burst-loss":   func(t *testing.T, r *rig) { between(t, lost(r, "0"), 0.03, 0.25) },
+		"burst-loss":   func(t *testing.T, r *rig) { between(t, lost(r, "0"), 0.15, 0.4) },
 		"slow-latency": func(t *testing.T, r *rig) { m, _ := intervals(r); between(t, m, 0.0325, 0.0345) },
 		"latency-jitter": func(t *testing.T, r *rig) {
 			_, most := intervals(r)

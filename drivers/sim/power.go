@@ -15,7 +15,7 @@ const (
 	off     phase = "off"       // supplied, switched off: leaks
 	dead    phase = "dead"      // switched on, does nothing
 	hung    phase = "hung"      // switched on before the restart node had fallen
-	running phase = "running"   //
+	running phase = "running"
 )
 
 func (p phase) powered() bool { return p == dead || p == hung || p == running }

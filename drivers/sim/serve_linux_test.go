@@ -122,7 +122,6 @@ func TestServe(t *testing.T) {
 	f := open(t, ends[Receiver].Address)
 	var got []byte
 	buf := make([]byte, 4096)
-	pressed := unpack(t, appendSBUS(nil, &[16]uint16{992, 992, 992, 992, highRaw, lowRaw, lowRaw, lowRaw, 992, 992, 992, 992, 992, 992, 992, 992}, 0))
 	want := appendSBUS(nil, &[16]uint16{992, 992, 992, 992, highRaw, lowRaw, lowRaw, lowRaw, 992, 992, 992, 992, 992, 992, 992, 992}, 0)
 	for !bytes.Contains(got, want) {
 		n, err := f.Read(buf)
@@ -130,7 +129,7 @@ func TestServe(t *testing.T) {
 			t.Fatal(err)
 		}
 		if got = append(got, buf[:n]...); len(got) > 1<<20 {
-			t.Fatalf("no frame %+v in a megabyte", pressed)
+			t.Fatalf("no frame % X in a megabyte", want)
 		}
 	}
 
