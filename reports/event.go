@@ -38,24 +38,24 @@ type Event struct {
 
 // Unit names the unit under test.
 type Unit struct {
-	SerialNumber string `json:"serial_number"`
-	Product      string `json:"product"`
-	Revision     string `json:"revision,omitempty"`
-	Lot          string `json:"lot,omitempty"`
+	SerialNumber string `json:"serial_number"`      // as scanned
+	Product      string `json:"product"`            // name of the product, as in its plan
+	Revision     string `json:"revision,omitempty"` // of the product
+	Lot          string `json:"lot,omitempty"`      // production lot
 }
 
 // Source is a file that decided how the run went, by content.
 type Source struct {
-	Name   string `json:"name"`
-	SHA256 string `json:"sha256"`
+	Name   string `json:"name"`   // as the bench file or command names it
+	SHA256 string `json:"sha256"` // of its content, lower-case hex
 }
 
 // Start opens a run.
 type Start struct {
-	Run       string   `json:"run"` // unique: see [NewRunID]
-	Station   string   `json:"station"`
-	Nest      string   `json:"nest"`
-	Operator  string   `json:"operator,omitempty"`
+	Run       string   `json:"run"`                // unique: see [NewRunID]
+	Station   string   `json:"station"`            // name of the test station
+	Nest      string   `json:"nest"`               // place in the station for one unit
+	Operator  string   `json:"operator,omitempty"` // who ran it, as given
 	Unit      Unit     `json:"unit"`
 	Attempt   int      `json:"attempt"`             // 1 for a unit's first run at this station, 2 for the first retest, ...
 	Takt      float64  `json:"takt,omitempty"`      // s, from the plan
@@ -90,22 +90,22 @@ const (
 
 // Check is a named item of the plan.
 type Check struct {
-	Name     string    `json:"name"`
-	About    string    `json:"about,omitempty"`
-	Part     string    `json:"part,omitempty"` // of the handset's drawing
+	Name     string    `json:"name"`            // name in the plan
+	About    string    `json:"about,omitempty"` // what it proves, in one sentence
+	Part     string    `json:"part,omitempty"`  // of the handset's drawing
 	Verdict  Verdict   `json:"verdict,omitempty"`
-	Problem  string    `json:"problem,omitempty"` // why Error, in words, with the Lua line
-	Hint     string    `json:"hint,omitempty"`    // what to do about it
-	Started  time.Time `json:"started,omitzero"`
-	Ended    time.Time `json:"ended,omitzero"`
-	Readings []Reading `json:"readings,omitempty"`
-	Notes    []string  `json:"notes,omitempty"`
+	Problem  string    `json:"problem,omitempty"`  // why Error, in words, with the Lua line
+	Hint     string    `json:"hint,omitempty"`     // what to do about it
+	Started  time.Time `json:"started,omitzero"`   // when it began
+	Ended    time.Time `json:"ended,omitzero"`     // when it ended
+	Readings []Reading `json:"readings,omitempty"` // in the order in which they were taken
+	Notes    []string  `json:"notes,omitempty"`    // made by the plan during the check
 }
 
 // Reading is one measured value and its judgement.
 type Reading struct {
-	Check string `json:"check"`
-	Name  string `json:"name"`
+	Check string `json:"check"` // name of the check it belongs to
+	Name  string `json:"name"`  // name within the check
 	Value Value  `json:"value"` // in Unit
 	// Bound marks a value known from one side only: "more" (than Value) or
 	// "less". Such a reading can fail a limit, and pass one only where every
@@ -122,63 +122,63 @@ type Reading struct {
 
 // Limit is what a reading was judged by, in the reading's unit.
 type Limit struct {
-	Lower *float64 `json:"lower,omitempty"`
-	Upper *float64 `json:"upper,omitempty"`
+	Lower *float64 `json:"lower,omitempty"` // lowest value allowed
+	Upper *float64 `json:"upper,omitempty"` // highest value allowed
 	Equal *Value   `json:"equal,omitempty"`
-	OneOf []Value  `json:"one_of,omitempty"`
-	Rule  string   `json:"rule,omitempty"`  // decision rule: "simple", "guarded"
-	Guard float64  `json:"guard,omitempty"` // width of the guard band, in the reading's unit
-	Why   string   `json:"why,omitempty"`
+	OneOf []Value  `json:"one_of,omitempty"` // or one of these values
+	Rule  string   `json:"rule,omitempty"`   // decision rule: "simple", "guarded"
+	Guard float64  `json:"guard,omitempty"`  // width of the guard band, in the reading's unit
+	Why   string   `json:"why,omitempty"`    // why the limit is what it is
 }
 
 // Capture is raw data that goes with the report, as a file named by its
 // content: attachments/<sha256>.<ext> beside the report.
 type Capture struct {
-	Check  string `json:"check"`
-	Name   string `json:"name"`
+	Check  string `json:"check"`            // name of the check it belongs to
+	Name   string `json:"name"`             // name within the check
 	Media  string `json:"media"`            // "audio/wav", "text/csv"
 	SHA256 string `json:"sha256,omitempty"` // "" when policy kept only the plot
-	Size   int64  `json:"size,omitempty"`
+	Size   int64  `json:"size,omitempty"`   // bytes
 	Plot   *Plot  `json:"plot,omitempty"`
 }
 
 // Plot is a small drawing of a capture: a few hundred points, lasting even
 // where the raw data are not kept.
 type Plot struct {
-	Title  string   `json:"title,omitempty"`
-	XLabel string   `json:"x_label"` // quantity and unit: "time / s"
-	YLabel string   `json:"y_label"`
-	Series []Series `json:"series"`
+	Title  string   `json:"title,omitempty"` // what it shows
+	XLabel string   `json:"x_label"`         // quantity and unit: "time / s"
+	YLabel string   `json:"y_label"`         // the same for the other axis
+	Series []Series `json:"series"`          // drawn over one another
 }
 
 // Series is one line of a plot; with Low, a band from Low to Y at each X (the
 // envelope of a signal with more samples than the drawing has points).
 type Series struct {
-	Name string    `json:"name,omitempty"`
-	X    []float64 `json:"x"`
-	Y    []float64 `json:"y"`
-	Low  []float64 `json:"low,omitempty"`
+	Name string    `json:"name,omitempty"` // for the legend
+	X    []float64 `json:"x"`              // in the unit of the x axis
+	Y    []float64 `json:"y"`              // as many as X
+	Low  []float64 `json:"low,omitempty"`  // as many as X, or none
 }
 
 // Prompt is a question to the operator and, once given, the answer.
 type Prompt struct {
-	ID      string   `json:"id"`
-	Check   string   `json:"check,omitempty"`
-	Text    string   `json:"text"`
-	Kind    string   `json:"kind"` // "confirm", "choose", "number", "text"
-	Choices []string `json:"choices,omitempty"`
-	Unit    string   `json:"unit,omitempty"`
+	ID      string   `json:"id"`                // names question and answer within the run
+	Check   string   `json:"check,omitempty"`   // during which it was asked
+	Text    string   `json:"text"`              // the question
+	Kind    string   `json:"kind"`              // "confirm", "choose", "number", "text"
+	Choices []string `json:"choices,omitempty"` // for "choose"
+	Unit    string   `json:"unit,omitempty"`    // of the answer, for "number"
 	Answer  *Value   `json:"answer,omitempty"`
-	By      string   `json:"by,omitempty"`
+	By      string   `json:"by,omitempty"` // who answered
 }
 
 // Fault is something wrong with the bench, not with the unit.
 type Fault struct {
-	Device string `json:"device,omitempty"`
-	Kind   string `json:"kind,omitempty"` // see drivers.Kind
-	Text   string `json:"text"`
-	Hint   string `json:"hint,omitempty"`
-	Check  string `json:"check,omitempty"`
+	Device string `json:"device,omitempty"` // role of the device in the bench file
+	Kind   string `json:"kind,omitempty"`   // see drivers.Kind
+	Text   string `json:"text"`             // what happened
+	Hint   string `json:"hint,omitempty"`   // what to do about it
+	Check  string `json:"check,omitempty"`  // during which it happened
 }
 
 // End closes a run.

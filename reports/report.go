@@ -8,19 +8,19 @@ const Schema = "fullthrow-report/1"
 
 // Report is what a run found: the fold of its events.
 type Report struct {
-	Schema   string    `json:"schema"`
+	Schema   string    `json:"schema"` // layout of the report
 	Start              // run, station, nest, unit, ...
-	Started  time.Time `json:"started"`
-	Ended    time.Time `json:"ended"`
+	Started  time.Time `json:"started"` // when the run began, UTC
+	Ended    time.Time `json:"ended"`   // time of the last event, UTC
 	Outcome  Outcome   `json:"outcome"`
-	Reason   string    `json:"reason,omitempty"`
-	Hint     string    `json:"hint,omitempty"`
-	Checks   []Check   `json:"checks"`
-	Captures []Capture `json:"captures,omitempty"`
-	Prompts  []Prompt  `json:"prompts,omitempty"`
-	Faults   []Fault   `json:"faults,omitempty"`
-	Notes    []string  `json:"notes,omitempty"` // made outside any check
-	Bench    string    `json:"bench,omitempty"` // what BenchReady found
+	Reason   string    `json:"reason,omitempty"`   // why it did not pass, one sentence for people
+	Hint     string    `json:"hint,omitempty"`     // what to do next
+	Checks   []Check   `json:"checks"`             // in the order in which they began
+	Captures []Capture `json:"captures,omitempty"` // raw data and plots
+	Prompts  []Prompt  `json:"prompts,omitempty"`  // questions to the operator and their answers
+	Faults   []Fault   `json:"faults,omitempty"`   // of the bench
+	Notes    []string  `json:"notes,omitempty"`    // made outside any check
+	Bench    string    `json:"bench,omitempty"`    // what BenchReady found
 	// Unsafe says what could not be put into its safe state, "" if all was.
 	Unsafe string `json:"unsafe,omitempty"`
 	// Events is the number of events folded.

@@ -1,0 +1,449 @@
+package reports
+
+import (
+	_ "embed"
+	"encoding/hex"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+)
+
+//go:embed report.tmpl
+var reportTemplate string
+
+//go:embed report.css
+var reportStyle string
+
+var reportPage = template.Must(template.New("report").Parse(reportTemplate))
+
+// HTMLOptions are what a page cannot know from the report alone.
+type HTMLOptions struct {
+	// Location of the reader, for times; nil is the machine's.
+	Location *time.Location
+	// ProductTitle is the product's name for people; empty shows the name in
+	// the plan.
+	ProductTitle string
+}
+
+// WriteHTML writes the report of one unit as a page that needs nothing else:
+// no script, no font, no network. It follows the reader's light or dark
+// setting and prints on A4 and Letter. Whatever text the report holds is shown
+// as text.
+func WriteHTML(w io.Writer, s Sealed, opts HTMLOptions) error {
+	if opts.Location == nil {
+		opts.Location = time.Local
+	}
+	if err := reportPage.Execute(w, newPage(s, opts)); err != nil {
+		return fmt.Errorf("html: %w", err)
+	}
+	return nil
+}
+
+type page struct {
+	Style    template.CSS
+	Report   Report
+	Seal     Seal
+	Product  string
+	Shape    string // pass, fail, error, aborted: names a drawn shape
+	Word     string
+	Sentence string
+	Attempt  string
+	Started  string
+	Ended    string
+	Offset   string
+	Took     string
+	Tally    []tally
+	Course   course
+	First    *finding
+	Checks   []checkView
+	Loose    []captureView // captures that belong to no check
+	Prompts  []promptView
+	Key      string
+}
+
+type tally struct {
+	Shape, Text string
+}
+
+// finding is what failed first.
+type finding struct {
+	Heading string
+	Check   checkView
+	Reading *readingView
+	Problem string
+	Hint    string
+	Cause   string
+	Inspect string
+	More    bool // there is more to say than Problem
+}
+
+type checkView struct {
+	Check
+	Anchor   string
+	Shape    string
+	Word     string
+	Took     string
+	Readings []readingView
+	Captures []captureView
+}
+
+type readingView struct {
+	Reading
+	Shape string
+	Word  string
+	Shown string // the value
+	Allow string // the limit in words
+	Plus  string // the uncertainty
+	Miss  string
+	Scale *scale
+}
+
+type captureView struct {
+	Capture
+	Kept    string
+	Drawing *drawing
+}
+
+type promptView struct {
+	Prompt
+	Given string
+}
+
+// course is the run drawn along its time.
+type course struct {
+	Width   float64
+	Steps   []step
+	Takt    float64 // place of the takt mark, 0 none
+	Label   string  // of the takt mark, at LabelAt
+	LabelAt float64
+	Desc    string
+}
+
+type step struct {
+	X, Width, Mid float64
+	Shape, Name   string
+	Anchor        string
+	Row           int // of its label
+	LabelY        float64
+	Leader        float64 // from the middle of the step down to the label
+	Took          string
+}
+
+var verdictWords = map[Verdict][2]string{ // shape, word
+	Pass: {"pass", "passed"}, Unlimited: {"none", "no limit"}, Inconclusive: {"doubt", "inconclusive"},
+	Fail: {"fail", "failed"}, Error: {"error", "not measured"},
+}
+
+func view(v Verdict) (shape, word string) {
+	w, ok := verdictWords[v]
+	if !ok {
+		return "error", "unknown"
+	}
+	return w[0], w[1]
+}
+
+func newPage(s Sealed, opts HTMLOptions) page {
+	r := s.Report
+	p := page{
+		Style:  template.CSS(reportStyle), // our own file
+		Report: r, Seal: s.Seal, Product: opts.ProductTitle, Attempt: attempt(r.Attempt),
+		Started: localTime(r.Started, opts.Location), Ended: localTime(r.Ended, opts.Location),
+		Took: duration(r.Ended.Sub(r.Started)),
+	}
+	if p.Product == "" {
+		p.Product = r.Unit.Product
+	}
+	p.Offset = r.Started.In(opts.Location).Format("MST -07:00")
+	if key, err := hex.DecodeString(s.Seal.Key); err == nil {
+		p.Key = Fingerprint(key)
+	}
+	captures := map[string][]captureView{}
+	for i, c := range r.Captures {
+		v := captureView{Capture: c}
+		switch {
+		case c.SHA256 != "":
+			v.Kept = fmt.Sprintf("%s, %s, attachment %s", c.Media, size(c.Size), brief(c.SHA256, 17))
+		default:
+			v.Kept = "raw data not kept"
+		}
+		if c.Plot != nil {
+			d := newDrawing(*c.Plot, fmt.Sprint("p", i))
+			v.Drawing = &d
+		}
+		captures[c.Check] = append(captures[c.Check], v)
+	}
+	counts := map[string]int{}
+	for i, c := range r.Checks {
+		v := checkView{Check: c, Anchor: fmt.Sprint("check-", i+1)}
+		v.Shape, v.Word = view(c.Verdict)
+		counts[v.Shape]++
+		if !c.Started.IsZero() && !c.Ended.IsZero() {
+			v.Took = duration(c.Ended.Sub(c.Started))
+		}
+		for k, rd := range c.Readings {
+			v.Readings = append(v.Readings, newReading(rd, fmt.Sprintf("s%d-%d", i, k)))
+		}
+		v.Captures = captures[c.Name]
+		delete(captures, c.Name)
+		p.Checks = append(p.Checks, v)
+	}
+	for _, c := range r.Captures { // in their order
+		p.Loose = append(p.Loose, captures[c.Check]...)
+		delete(captures, c.Check)
+	}
+	for _, w := range []struct{ shape, text string }{
+		{"fail", "failed"}, {"doubt", "inconclusive"}, {"error", "not measured"}, {"pass", "passed"}, {"none", "without limit"},
+	} {
+		if n := counts[w.shape]; n > 0 {
+			p.Tally = append(p.Tally, tally{w.shape, fmt.Sprintf("%d %s", n, w.text)})
+		}
+	}
+	for _, q := range r.Prompts {
+		v := promptView{Prompt: q, Given: "not answered"}
+		if q.Answer != nil {
+			v.Given = quantity(*q.Answer, q.Unit)
+			if b, ok := q.Answer.Bool(); ok {
+				v.Given = map[bool]string{true: "yes", false: "no"}[b]
+			}
+		}
+		p.Prompts = append(p.Prompts, v)
+	}
+	p.outcome()
+	p.First = p.first()
+	if f := p.First; f != nil {
+		f.More = f.Hint != "" || f.Cause != "" || f.Inspect != "" || f.Reading != nil && f.Reading.Limit != nil && f.Reading.Limit.Why != ""
+	}
+	p.Report.Faults = slices.Clone(r.Faults)
+	for i, f := range p.Report.Faults {
+		if f.Device != "" { // it stands before the text
+			p.Report.Faults[i].Text = strings.TrimPrefix(f.Text, f.Device+": ")
+		}
+	}
+	p.Course = newCourse(r, p.Checks)
+	return p
+}
+
+func (p *page) outcome() {
+	r := p.Report
+	switch r.Outcome {
+	case Passed:
+		p.Shape, p.Word = "pass", "Passed"
+		p.Sentence = "Every check of this unit passed."
+		if len(r.Checks) == 1 {
+			p.Sentence = "The check of this unit passed."
+		}
+	case Failed:
+		p.Shape, p.Word, p.Sentence = "fail", "Failed", "The unit does not meet its limits."
+	case Aborted:
+		p.Shape, p.Word, p.Sentence = "aborted", "Aborted", "The run was not finished: it says nothing about the unit."
+	default:
+		p.Shape, p.Word, p.Sentence = "error", "Error", "The unit could not be judged: this is not a failure of the unit."
+	}
+}
+
+// first finds what to look at first: for a failed unit the first reading that
+// missed its limit, for the others what stopped the run.
+func (p *page) first() *finding {
+	r := p.Report
+	if r.Outcome == Passed {
+		return nil
+	}
+	find := func(bad func(Verdict) bool) *finding {
+		for _, c := range p.Checks {
+			for i := range c.Readings {
+				rd := &c.Readings[i]
+				if !bad(rd.Verdict) {
+					continue
+				}
+				first := *rd
+				if rd.Scale != nil { // drawn a second time, under another name
+					again := *rd.Scale
+					again.ID = "first"
+					first.Scale = &again
+				}
+				f := &finding{Check: c, Reading: &first, Problem: rd.Problem, Hint: c.Hint, Cause: rd.Cause, Inspect: rd.Inspect}
+				return f
+			}
+			if c.Problem != "" && bad(c.Verdict) {
+				return &finding{Check: c, Problem: c.Problem, Hint: c.Hint}
+			}
+		}
+		return nil
+	}
+	failed := func(v Verdict) bool { return v == Fail || v == Inconclusive }
+	switch r.Outcome {
+	case Failed:
+		if f := find(failed); f != nil {
+			f.Heading = "What failed first"
+			return f
+		}
+	case Errored:
+		if len(r.Faults) > 0 || r.Unsafe != "" {
+			return nil // the faults say it
+		}
+		if f := find(func(v Verdict) bool { return v == Error }); f != nil {
+			f.Heading = "What could not be measured"
+			if f.Hint == "" {
+				f.Hint = r.Hint
+			}
+			return f
+		}
+	}
+	return &finding{Heading: "What happened", Problem: r.Reason, Hint: r.Hint}
+}
+
+func newReading(rd Reading, id string) readingView {
+	v := readingView{Reading: rd, Shown: quantity(rd.Value, rd.Unit), Allow: minus(rd.Limit.String(rd.Unit))}
+	v.Shape, v.Word = view(rd.Verdict)
+	if x, ok := rd.Value.Number(); ok && rd.Limit != nil {
+		for _, limit := range []*float64{rd.Limit.Lower, rd.Limit.Upper} {
+			if limit != nil && (rd.Verdict == Fail || rd.Verdict == Inconclusive) {
+				if s := FormatQuantityBeside(x, *limit, rd.Unit); len(s) > len(v.Shown) {
+					v.Shown = s
+				}
+			}
+		}
+	}
+	if _, ok := rd.Value.Number(); ok {
+		v.Shown = minus(v.Shown)
+	}
+	switch {
+	case rd.Value.IsNone():
+		v.Shown = "no value"
+	case rd.Bound == "more":
+		v.Shown = "> " + v.Shown
+	case rd.Bound == "less":
+		v.Shown = "< " + v.Shown
+	}
+	if rd.Limit == nil {
+		v.Allow = ""
+	}
+	if rd.Uncertainty > 0 {
+		v.Plus = "± " + FormatQuantity(rd.Uncertainty, rd.Unit)
+	}
+	if rd.Verdict == Fail || rd.Verdict == Inconclusive {
+		v.Miss = minus(rd.Miss())
+	}
+	if s, ok := newScale(rd, id); ok {
+		v.Scale = &s
+	}
+	return v
+}
+
+// minus gives numbers a minus sign in place of a hyphen.
+func minus(s string) string { return hyphenMinus.ReplaceAllString(s, "$1\u2212$2") }
+
+var hyphenMinus = regexp.MustCompile(`(^| )-([0-9])`)
+
+// quantity shows a value for people.
+func quantity(v Value, unit string) string {
+	if x, ok := v.Number(); ok {
+		return FormatQuantity(x, unit)
+	}
+	if b, ok := v.Bool(); ok {
+		return map[bool]string{true: "true", false: "false"}[b]
+	}
+	if s, ok := v.Text(); ok && s == "" {
+		return "empty text"
+	}
+	return v.String()
+}
+
+const courseWidth = 660.0
+
+// newCourse draws the checks along the time of the run.
+func newCourse(r Report, checks []checkView) course {
+	c := course{Width: courseWidth}
+	total := r.Ended.Sub(r.Started).Seconds()
+	if !(total > 0) {
+		return c
+	}
+	end := total
+	if r.Takt > total && r.Takt < 4*total {
+		end = r.Takt * 1.02
+	}
+	if r.Takt > 0 && r.Takt <= end {
+		c.Takt = round1(courseWidth * r.Takt / end)
+		c.Label = "takt " + FormatQuantity(r.Takt, "s")
+		c.LabelAt = min(max(c.Takt, 26), courseWidth-26)
+	}
+	free := [3]float64{} // where each row of labels is free again
+	for _, v := range checks {
+		if v.Started.IsZero() {
+			continue
+		}
+		ended := v.Ended
+		if ended.IsZero() {
+			ended = r.Ended
+		}
+		s := step{Shape: v.Shape, Name: brief(v.Name, 14), Anchor: v.Anchor, Took: duration(ended.Sub(v.Started))}
+		s.X = round1(courseWidth * v.Started.Sub(r.Started).Seconds() / end)
+		s.Width = round1(max(2, courseWidth*ended.Sub(v.Started).Seconds()/end-1.5))
+		half := float64(len([]rune(s.Name)))*3.4 + 5
+		s.Mid = min(max(s.X+s.Width/2, half), courseWidth-half)
+		s.Row = -1
+		for row := range free {
+			if s.Mid-half >= free[row] {
+				s.Row, free[row] = row, s.Mid+half
+				break
+			}
+		}
+		s.LabelY = 46 + 14*float64(max(s.Row, 0))
+		s.Leader = round1(s.X + s.Width/2)
+		c.Steps = append(c.Steps, s)
+	}
+	c.Desc = fmt.Sprintf("%d checks along %s.", len(c.Steps), duration(r.Ended.Sub(r.Started)))
+	return c
+}
+
+func brief(s string, n int) string {
+	if r := []rune(s); len(r) > n {
+		return string(r[:n-1]) + "…"
+	}
+	return s
+}
+
+func attempt(n int) string {
+	switch {
+	case n <= 1:
+		return "first run of this unit"
+	case n == 2:
+		return "first retest"
+	case n == 3:
+		return "second retest"
+	}
+	return fmt.Sprintf("retest number %d", n-1)
+}
+
+func duration(d time.Duration) string {
+	s := d.Seconds()
+	switch {
+	case s < 0:
+		return "0 s"
+	case s < 120:
+		return FormatQuantity(math.Round(s*100)/100, "s")
+	}
+	return d.Round(time.Second).String()
+}
+
+func localTime(t time.Time, loc *time.Location) string {
+	if t.IsZero() {
+		return "unknown"
+	}
+	return t.In(loc).Format("2 January 2006, 15:04:05")
+}
+
+func size(n int64) string {
+	switch {
+	case n < 1000:
+		return fmt.Sprintf("%d bytes", n)
+	case n < 1e6:
+		return fmt.Sprintf("%.1f kB", float64(n)/1e3)
+	}
+	return fmt.Sprintf("%.1f MB", float64(n)/1e6)
+}
