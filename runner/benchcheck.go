@@ -82,9 +82,6 @@ func (c *benchCheck) nest(i int, n nestFile) {
 	for _, name := range slices.Sorted(maps.Keys(n.Devices)) {
 		d := n.Devices[name]
 		role("device", name, path("device", name))
-		for _, axis := range slices.Sorted(maps.Keys(d.Axes)) {
-			role("axis", axis, path("device", name, "axis", axis))
-		}
 		c.device(n, name, d, func(p ...string) int { return path(append([]string{"device", name}, p...)...) })
 		if p, _ := parsePort(d.Port); p.kind == "sim" {
 			sims++
@@ -194,7 +191,7 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 		case owner != n.Name+"\x00"+row.name:
 			nest, driver, _ := strings.Cut(owner, "\x00")
 			c.add("", line("port"), "device %q: port %s already belongs to driver %q in nest %q", name, key, driver, nest)
-		case !row.bus:
+		case row.bus == nil:
 			c.add("", line("port"), "device %q: port %s is there twice in nest %q, and driver %q is alone on its port", name, key, n.Name, row.name)
 		}
 	}
@@ -220,6 +217,9 @@ func (c *benchCheck) axes(name string, d deviceFile, line func(...string) int) {
 	for _, axis := range slices.Sorted(maps.Keys(d.Axes)) {
 		a := d.Axes[axis]
 		at := line("axis", axis)
+		if !roleName.MatchString(axis) {
+			c.add("small letters, digits and _ , a letter first", at, "a plan cannot write the axis %q", axis)
+		}
 		if len(a.Letter) != 1 || !strings.Contains("ABCUVWXYZ", a.Letter) {
 			c.add("one of X Y Z A B C U V W", line("axis", axis, "letter"), "axis %q: letter %q", axis, a.Letter)
 		} else if other := letters[a.Letter]; other != "" {

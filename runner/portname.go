@@ -23,6 +23,10 @@ func (p portName) String() string {
 	return p.kind + ":" + p.rest
 }
 
+// isStream reports whether bytes go in and out; the others are opened by their
+// driver itself.
+func (p portName) isStream() bool { return p.kind != "gpio" && p.kind != "sound" }
+
 var usbIdentity = regexp.MustCompile(`^[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(:[^:]+)?$`)
 
 // parsePort reads a port of a bench file.

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"fullthrow/runner/limits"
 )
 
 // problem is one thing wrong with an input file, at a line.
@@ -60,12 +62,19 @@ func inOrder(list []problem) []problem {
 	return slices.Compact(list)
 }
 
-// asProblems finds the problems in an error of this package; ok is false for
-// any other error.
+// asProblems finds the problems of an input file in an error, whoever read the
+// file; ok is false for any other error.
 func asProblems(err error) (list []problem, ok bool) {
-	var e *inputError
-	if errors.As(err, &e) {
-		return e.problems, true
+	var own *inputError
+	var limit *limits.FileError
+	switch {
+	case errors.As(err, &own):
+		return own.problems, true
+	case errors.As(err, &limit):
+		for _, p := range limit.Problems() {
+			list = append(list, problem(p))
+		}
+		return list, true
 	}
 	return nil, false
 }

@@ -1,0 +1,162 @@
+package main
+
+import (
+	"slices"
+
+	"fullthrow/drivers"
+	"fullthrow/drivers/gpio"
+	"fullthrow/drivers/modbus"
+	"fullthrow/drivers/motion"
+	"fullthrow/drivers/receiver"
+	"fullthrow/drivers/scpi"
+	"fullthrow/drivers/sound"
+)
+
+// driverRow is one driver that a bench file can name. Drivers differ by row:
+// what ports they take, which keys, and how they are made.
+type driverRow struct {
+	name    string
+	ports   []string // kinds of port, see portName
+	example string   // of a port
+	keys    []string // it takes beside driver and port
+	models  []string // rows of its own table; nil: none
+	formats []string
+	serial  func(d deviceFile) portSettings // usual settings where the port is serial
+	lines   bool                            // has numbered outputs and inputs
+	// bus makes of a port one that several devices share, by address; nil: a
+	// device of this driver is alone on its port.
+	bus  func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port
+	open func(o opening) (drivers.Device, error)
+}
+
+// opening is what a driver is made of.
+type opening struct {
+	role        string
+	file        deviceFile
+	at          portName
+	port        drivers.Port // nil where at is no stream of bytes
+	clock       drivers.Clock
+	calibration drivers.Calibration
+	none        bool // lint: open nothing
+}
+
+// settings are those of the serial port of a device: as the bench file says,
+// else as usual for the driver.
+func (r driverRow) settings(d deviceFile) portSettings {
+	s := portSettings{115200, "8N1"}
+	if r.serial != nil {
+		s = r.serial(d)
+	}
+	if d.Baud != 0 {
+		s.baud = d.Baud
+	}
+	if d.Framing != "" {
+		s.framing = d.Framing
+	}
+	return s
+}
+
+// driverRows is the list of every driver there is.
+func driverRows() []driverRow {
+	wire := []string{"serial", "usb", "tcp", "sim"}
+	return []driverRow{
+		{
+			name: "scpi", ports: wire, example: "tcp:192.168.7.20:5025",
+			keys: []string{"baud", "framing", "model", "calibration"}, models: names(scpi.Models(), func(m scpi.Model) string { return m.Name }), lines: true,
+			open: func(o opening) (drivers.Device, error) {
+				return scpi.Open(o.role, o.port, o.clock, o.file.Model, o.calibration)
+			},
+		},
+		{
+			name: "motion", ports: wire, example: "/dev/ttyUSB0",
+			keys: []string{"baud", "framing", "model", "axis"}, models: names(motion.Models(), func(m motion.Model) string { return m.Name }),
+			open: func(o opening) (drivers.Device, error) {
+				return motion.Open(o.role, o.port, o.clock, motion.Options{Axes: o.file.axes(), Model: o.file.Model})
+			},
+		},
+		{
+			name: "receiver", ports: wire, example: "usb:0403:6001",
+			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"},
+			serial: func(d deviceFile) portSettings {
+				if d.Format == "CRSF" {
+					return portSettings{420000, "8N1"}
+				}
+				return portSettings{100000, "8E2"}
+			},
+			open: func(o opening) (drivers.Device, error) {
+				return receiver.Open(o.role, o.port, o.clock, receiver.Options{Format: orElse(o.file.Format, "SBUS")})
+			},
+		},
+		{
+			name: "modbus", ports: wire, example: "/dev/ttyUSB0",
+			keys: []string{"baud", "framing", "model", "address"}, models: names(modbus.Models(), func(m modbus.Model) string { return m.Name }), lines: true,
+			serial: func(d deviceFile) portSettings {
+				s := portSettings{19200, "8E1"}
+				for _, m := range modbus.Models() {
+					if m.Name == d.Model {
+						s.baud = m.Baud
+					}
+				}
+				return s
+			},
+			bus: func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port {
+				return modbus.NewBus(port, clock, s.baud)
+			},
+			open: func(o opening) (drivers.Device, error) {
+				return modbus.Open(o.role, o.port, o.clock, modbus.Options{Model: o.file.Model, Address: o.file.Address})
+			},
+		},
+		{
+			name: "gpio", ports: []string{"gpio"}, example: "gpio:gpiochip0", lines: true,
+			open: func(o opening) (drivers.Device, error) {
+				if o.none {
+					return gpio.New(o.role, gpio.NewFake(lintLines))
+				}
+				return gpio.Open(o.role, o.at.rest)
+			},
+		},
+		{
+			name: "sound", ports: []string{"sound"}, example: "sound:hw:1,0", keys: []string{"rate", "calibration"},
+			open: func(o opening) (drivers.Device, error) {
+				if o.none {
+					return sound.New(o.role, noSource{}, o.clock, o.calibration), nil
+				}
+				return sound.Open(o.role, o.at.rest, o.clock, sound.Options{Rate: o.file.Rate, Calibration: o.calibration})
+			},
+		},
+	}
+}
+
+// noSource is a sound input that lint opens.
+type noSource struct{ sound.Source }
+
+func (noSource) Close() error { return nil }
+
+// lintLines is how many lines lint believes a GPIO chip to have: as many as
+// the kernel allows one.
+const lintLines = 512
+
+func names[T any](rows []T, name func(T) string) []string {
+	var list []string
+	for _, r := range rows {
+		list = append(list, name(r))
+	}
+	slices.Sort(list)
+	return list
+}
+
+// axes are those of a motion controller as its driver takes them; nil for the
+// usual ones.
+func (d deviceFile) axes() map[string]motion.Axis {
+	if len(d.Axes) == 0 {
+		return nil
+	}
+	m := map[string]motion.Axis{}
+	for name, a := range d.Axes {
+		if a.Min == 0 && a.Max == 0 {
+			a.Min, a.Max = -1.05, 1.05
+		}
+		m[name] = motion.Axis{Letter: a.Letter, Scale: a.Scale, Min: a.Min, Max: a.Max, Offset: a.Offset}
+	}
+	return m
+}

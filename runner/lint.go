@@ -1,0 +1,235 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"fullthrow/drivers"
+	"fullthrow/runner/script"
+)
+
+// lintCommand compares plan, limits and bench files with each other, without
+// hardware.
+func (a *app) lintCommand() *cobra.Command {
+	var from sources
+	c := &cobra.Command{
+		Use:   "lint [--product DIR] [--bench FILE]",
+		Short: "Check plan, limits and bench files against each other, without hardware",
+		Long: `Check plan, limits and bench files against each other, without hardware.
+
+Without --bench, every bench*.toml of the product's folder is checked; without
+--product, the stock folder. Each problem is one line, FILE:LINE: what is wrong,
+and below it what to do.`,
+		Args: takes(),
+		RunE: func(cmd *cobra.Command, _ []string) error { return a.lint(cmd.Context(), from) },
+	}
+	from.flags(c)
+	return c
+}
+
+func (a *app) lint(ctx context.Context, from sources) error {
+	var problems []problem
+	keep := func(err error) error {
+		list, ok := asProblems(err)
+		if err != nil && !ok {
+			return err
+		}
+		problems = append(problems, list...)
+		return nil
+	}
+	benches, err := from.benches(keep)
+	if err != nil {
+		return err
+	}
+	product := demoProduct
+	if len(benches) > 0 {
+		product = benches[0].Product
+	}
+	m, err := from.load(product)
+	if keep(err) != nil {
+		return err
+	}
+	var notes []problem
+	if err == nil {
+		var found []problem
+		found, notes = m.readings()
+		problems = append(problems, found...)
+		for _, b := range benches {
+			found, err := m.devices(ctx, b)
+			if keep(err) != nil {
+				return err
+			}
+			problems = append(problems, found...)
+		}
+	}
+	problems = inOrder(problems)
+	for _, p := range problems {
+		printProblem(a.out, p)
+	}
+	for _, n := range notes {
+		n.Text = "note: " + n.Text
+		printProblem(a.out, n)
+	}
+	if len(problems) > 0 {
+		return &failure{code: exitInput, err: errors.New(count(len(problems), "problem"))}
+	}
+	fmt.Fprintf(a.out, "no problem: %s, %s, %s\n", count(len(m.plan.Checks), "check"), count(len(m.limits.Names()), "limit"), count(len(benches), "bench file"))
+	return nil
+}
+
+// benches loads the bench files that lint is to check: the one given, or all
+// of the product's folder. Problems of one go to keep.
+func (s sources) benches(keep func(error) error) ([]*benchFile, error) {
+	if s.bench != "" {
+		b, err := loadBench(s.bench)
+		if err != nil {
+			return nil, keep(err)
+		}
+		return []*benchFile{b}, nil
+	}
+	home, err := s.folder(demoProduct)
+	if err != nil {
+		return nil, err
+	}
+	names, err := fs.Glob(home.fs, "bench*.toml")
+	if err != nil {
+		return nil, err
+	}
+	var list []*benchFile
+	for _, name := range names {
+		data, err := home.read(name)
+		if err != nil {
+			return nil, err
+		}
+		b, err := parseBench(home.path(name), data)
+		if err != nil {
+			if err := keep(err); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		list = append(list, b)
+	}
+	return list, nil
+}
+
+// readings compares the readings that the plan names with the limits. A name
+// that is put together as the plan runs cannot be known here: where a check has
+// such, its limits are not called unused, and a note says so. A reading without
+// a limit is only a note, unless a limit of nearly that name is never used.
+func (m *method) readings() (problems, notes []problem) {
+	var checks []string
+	for _, c := range m.plan.Checks {
+		checks = append(checks, c.Name)
+	}
+	limited := m.limits.Names()
+	var taken []string
+	unknown := map[string]bool{} // checks with readings named as the plan runs
+	elsewhere := false           // readings in helper functions: of whatever check calls them
+	for _, u := range m.plan.Uses() {
+		switch {
+		case u.Kind != "reading":
+		case u.Check == "":
+			elsewhere = true
+		case u.Name == "":
+			if !unknown[u.Check] {
+				notes = append(notes, problem{m.file(u.File), u.Line, fmt.Sprintf("check %q names readings as it runs: they were not compared with the limits", u.Check), ""})
+			}
+			unknown[u.Check] = true
+		default:
+			taken = append(taken, u.Check+"."+u.Name)
+		}
+	}
+	unused := slices.DeleteFunc(slices.Clone(limited), func(name string) bool {
+		check, _, _ := strings.Cut(name, ".")
+		return slices.Contains(taken, name) || slices.Contains(checks, check) && (unknown[check] || elsewhere)
+	})
+	for _, name := range unused {
+		check, _, _ := strings.Cut(name, ".")
+		text, hint := fmt.Sprintf("limit %q: the plan never takes this reading, so no unit could pass", name), meantReading(name, taken)
+		if !slices.Contains(checks, check) {
+			text, hint = fmt.Sprintf("limit %q: the plan has no check %q", name, check), meantReading(check, checks)
+		}
+		problems = append(problems, problem{m.limitsAt, m.limits.Line(name), text, hint})
+	}
+	for _, u := range m.plan.Uses() {
+		full := u.Check + "." + u.Name
+		if u.Kind != "reading" || u.Check == "" || u.Name == "" || slices.Contains(limited, full) {
+			continue
+		}
+		text := fmt.Sprintf("reading %q has no limit: it is recorded, and judges nothing", full)
+		if hint := meantReading(full, unused); hint != "" {
+			problems = append(problems, problem{m.file(u.File), u.Line, text, hint})
+		} else {
+			notes = append(notes, problem{m.file(u.File), u.Line, text, ""})
+		}
+	}
+	return problems, inOrder(notes)
+}
+
+func meantReading(full string, among []string) string {
+	if n := near(full, among); n != "" {
+		return `did you mean "` + n + `"?`
+	}
+	return ""
+}
+
+// file is a file of the plan as messages name it.
+func (m *method) file(name string) string {
+	if strings.HasPrefix(name, "lib/") {
+		return "scripts/" + name
+	}
+	return m.planAt
+}
+
+// devices compares what the plan asks of the bench with what its drivers can
+// do, for each nest.
+func (m *method) devices(ctx context.Context, b *benchFile) (problems []problem, err error) {
+	if b.Product != m.product.Product {
+		problems = append(problems, problem{b.name, b.at.at("product"), fmt.Sprintf("the bench is for product %q, the plan for %q", b.Product, m.product.Product), ""})
+	}
+	for i, nest := range b.Nests {
+		n, err := b.open(ctx, i, noHardware())
+		if err != nil {
+			return problems, err
+		}
+		roles := slices.Sorted(maps.Keys(n.devices))
+		for _, u := range m.plan.Uses() {
+			if u.Kind != "device" || u.Name == "" {
+				continue
+			}
+			d, ok := n.devices[u.Name]
+			switch {
+			case !ok:
+				problems = append(problems, problem{m.file(u.File), u.Line, fmt.Sprintf("bench.%s: nest %q of %s has no device, output or input of that name", u.Name, nest.Name, b.name), meant(u.Name, roles)})
+			case u.Method != "" && !slices.Contains(script.Methods(d), u.Method):
+				can := script.Methods(d)
+				problems = append(problems, problem{m.file(u.File), u.Line, fmt.Sprintf("bench.%s:%s: %s cannot do that", u.Name, u.Method, whatIs(b, i, u.Name, d)),
+					orElse(meantReading(u.Method, can), "it can: "+strings.Join(can, ", "))})
+			}
+		}
+		if err := n.Close(); err != nil {
+			return problems, err
+		}
+	}
+	return problems, nil
+}
+
+// whatIs names a role with its driver: "supply (scpi, generic-supply)".
+func whatIs(b *benchFile, i int, role string, d drivers.Device) string {
+	f, ok := b.Nests[i].Devices[role]
+	if !ok {
+		if _, isOutput := d.(drivers.Output); isOutput {
+			return role + " (an output)"
+		}
+		return role + " (an input)"
+	}
+	return role + " (" + strings.Join(nonEmpty(f.Driver, f.Model), ", ") + ")"
+}

@@ -1,0 +1,233 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"fullthrow/reports"
+)
+
+// lotResult is one unit of a lot.
+type lotResult struct {
+	sealed  reports.Sealed
+	defects []string // that the simulation gave it
+}
+
+// kindOfFailure is what units that failed alike have in common: the check and
+// the likely cause of the first limit they broke, whichever of several like
+// parts (four stick axes) it was on.
+type kindOfFailure struct{ check, cause string }
+
+// lotTally shows a lot as it is tested, in the order of its units whatever
+// nest is faster, and counts. Its methods may be called from any goroutine.
+type lotTally struct {
+	screen *screen
+	units  int
+	began  time.Time
+
+	mu      sync.Mutex
+	waiting map[int]lotResult // done, but a unit before them is not
+	next    int
+	passed  []string // serial numbers not yet shown
+	done    int
+	first   int // passed at the first attempt
+	byEnd   map[reports.Outcome]int
+	broken  map[kindOfFailure]int // units by what they broke first
+	bad     []reports.Sealed      // not passed, in order
+	escaped []string              // passed although the simulation gave them a defect
+	wronged []string              // not passed although they are sound
+}
+
+func newLotTally(s *screen, units int) *lotTally {
+	return &lotTally{screen: s, units: units, began: time.Now(), waiting: map[int]lotResult{},
+		byEnd: map[reports.Outcome]int{}, broken: map[kindOfFailure]int{}}
+}
+
+// maxPages is how many reports are rendered at the end of a demo.
+const maxPages = 200
+
+// maxKinds is how many kinds of failure the summary lists.
+const maxKinds = 12
+
+// watch follows the events of a nest for the live line.
+func (l *lotTally) watch(e reports.Event) {
+	if e.Kind != reports.RunStarted && e.Kind != reports.CheckStarted {
+		return
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.screen.now("%d of %d units, %d not passed", l.done, l.units, len(l.bad))
+}
+
+// add takes the result of unit i.
+func (l *lotTally) add(i int, r lotResult) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.done++
+	l.waiting[i] = r
+	for {
+		r, ok := l.waiting[l.next]
+		if !ok {
+			break
+		}
+		delete(l.waiting, l.next)
+		l.next++
+		l.take(r)
+	}
+	l.screen.now("%d of %d units, %d not passed", l.done, l.units, len(l.bad))
+}
+
+// flush takes what is left when the lot ended early.
+func (l *lotTally) flush() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, i := range slices.Sorted(maps.Keys(l.waiting)) {
+		l.take(l.waiting[i])
+	}
+	l.waiting = map[int]lotResult{}
+	l.showPassed()
+}
+
+func (l *lotTally) take(r lotResult) {
+	rep := r.sealed.Report
+	l.byEnd[rep.Outcome]++
+	if rep.Outcome == reports.Passed {
+		if rep.Attempt <= 1 {
+			l.first++
+		}
+		l.passed = append(l.passed, rep.Unit.SerialNumber)
+		if len(r.defects) > 0 {
+			l.escaped = append(l.escaped, fmt.Sprintf("%s (%s)", rep.Unit.SerialNumber, strings.Join(r.defects, ", ")))
+		}
+		return
+	}
+	l.showPassed()
+	l.bad = append(l.bad, r.sealed)
+	if rep.Outcome == reports.Failed && len(r.defects) == 0 {
+		l.wronged = append(l.wronged, rep.Unit.SerialNumber)
+	}
+	l.screen.say("%s", l.verdict(rep))
+}
+
+// showPassed shows the passed units since the last that was not, in one line.
+func (l *lotTally) showPassed() {
+	switch n := len(l.passed); {
+	case n == 0:
+		return
+	case n == 1:
+		l.screen.say("%s", l.screen.faint("  "+l.passed[0]+" passed"))
+	default:
+		l.screen.say("%s", l.screen.faint(fmt.Sprintf("  %s to %s, %d units, passed", l.passed[0], l.passed[n-1], n)))
+	}
+	l.passed = nil
+}
+
+// verdict says what a unit broke, and why that is likely.
+func (l *lotTally) verdict(rep reports.Report) string {
+	var b strings.Builder
+	bad := brokenReadings(rep)
+	word := map[reports.Outcome]string{reports.Failed: "FAILED", reports.Aborted: "ABORTED"}[rep.Outcome]
+	if rep.Outcome != reports.Failed || len(bad) == 0 {
+		fmt.Fprintf(&b, "%s %s: %s", l.screen.strong(rep.Unit.SerialNumber), l.screen.strong(orElse(word, "NOT TESTED")), orElse(rep.Reason, firstProblem(rep)))
+		return b.String()
+	}
+	cause, inspect := blame(bad)
+	l.broken[kindOfFailure{bad[0].Check, orElse(cause, bad[0].Name)}]++
+	fmt.Fprintf(&b, "%s %s %s", l.screen.strong(rep.Unit.SerialNumber), l.screen.strong(word), brief(bad[0]))
+	if len(bad) > 1 {
+		fmt.Fprintf(&b, ", and %d more", len(bad)-1)
+	}
+	if cause != "" {
+		fmt.Fprintf(&b, "\n    likely cause: %s", cause)
+	}
+	if inspect != "" {
+		fmt.Fprintf(&b, "\n    look first at: %s", inspect)
+	}
+	return b.String()
+}
+
+// pages renders the reports of the units that did not pass.
+func (l *lotTally) pages(dir string) ([]string, error) {
+	if len(l.bad) == 0 {
+		return nil, nil
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, err
+	}
+	var files []string
+	for _, s := range l.bad[:min(len(l.bad), maxPages)] {
+		file := filepath.Join(dir, s.Report.Unit.SerialNumber+".html")
+		if err := writePage(file, s); err != nil {
+			return nil, err
+		}
+		files = append(files, file)
+	}
+	return files, nil
+}
+
+// summary says how the lot did and where everything is.
+func (l *lotTally) summary(records string, pages []string) {
+	tested := l.byEnd[reports.Passed] + l.byEnd[reports.Failed]
+	l.screen.say("\n%s", l.screen.strong(fmt.Sprintf("%s tested: %d passed, %d failed", count(tested, "unit"), l.byEnd[reports.Passed], l.byEnd[reports.Failed])))
+	if n := l.byEnd[reports.Errored] + l.byEnd[reports.Aborted]; n > 0 {
+		l.screen.say("%s not tested: %d by the bench's fault, %d aborted", count(n, "unit"), l.byEnd[reports.Errored], l.byEnd[reports.Aborted])
+	}
+	if tested > 0 {
+		low, high := wilson(l.first, tested)
+		l.screen.say("First-pass yield %.1f %%; from so many units, between %.1f %% and %.1f %% (Wilson, 95 %%)",
+			100*float64(l.first)/float64(tested), 100*low, 100*high)
+	}
+	if len(l.broken) > 0 {
+		l.screen.say("\nWhat was found first on those that failed:")
+		kinds := slices.SortedFunc(maps.Keys(l.broken), func(a, b kindOfFailure) int {
+			return cmp.Or(cmp.Compare(l.broken[b], l.broken[a]), cmp.Compare(a.check, b.check), cmp.Compare(a.cause, b.cause))
+		})
+		for i, k := range kinds {
+			if i == maxKinds {
+				l.screen.say("  and %d more kinds", len(kinds)-i)
+				break
+			}
+			l.screen.say("  %3d× %-9s %s", l.broken[k], k.check, k.cause)
+		}
+	}
+	l.screen.say("\nThe simulation knows what it made: %s with a defect passed, %s failed.",
+		count(len(l.escaped), "unit"), count(len(l.wronged), "sound unit"))
+	for _, e := range l.escaped {
+		l.screen.say("  passed in spite of it: %s", e)
+	}
+	for _, e := range l.wronged {
+		l.screen.say("  sound, yet failed: %s", e)
+	}
+	l.screen.say("\nRecords: %s", records)
+	l.screen.say("  prove them:   fullthrow verify %s", records)
+	if len(l.bad) > 0 {
+		file := filepath.Join(records, filepath.FromSlash(l.bad[0].File))
+		l.screen.say("  one as page:  fullthrow report %s --html page.html", file)
+	}
+	if len(pages) > 0 {
+		l.screen.say("Pages of those that did not pass, to open in a browser: %s", filepath.Dir(pages[0]))
+	}
+	l.screen.say("%s in %.1f s. Simulated units, invented data.", count(l.done, "unit"), time.Since(l.began).Seconds())
+}
+
+// wilson is the 95 % interval (Wilson score, without continuity correction;
+// e-Handbook 7.2.4.1) of a proportion of which k in n were seen. n = 0 gives
+// 0 and 1: nothing is known.
+func wilson(k, n int) (low, high float64) {
+	if n <= 0 {
+		return 0, 1
+	}
+	const z = 1.959963984540054
+	p, m := float64(k)/float64(n), float64(n)
+	middle := (p + z*z/(2*m)) / (1 + z*z/m)
+	half := z / (1 + z*z/m) * math.Sqrt(p*(1-p)/m+z*z/(4*m*m))
+	return max(0, middle-half), min(1, middle+half)
+}

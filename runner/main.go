@@ -1,0 +1,145 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+)
+
+func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+
+// run is the program: it returns the exit code.
+func run(args []string, in io.Reader, out, errs io.Writer) int {
+	a := &app{in: in, out: out, errs: errs}
+	root := a.root()
+	root.SetArgs(args)
+	if err := root.ExecuteContext(context.Background()); err != nil {
+		return complain(errs, err)
+	}
+	return exitPassed
+}
+
+// app is what every command shares: the three streams and the flags that
+// several commands have.
+type app struct {
+	in        io.Reader
+	out, errs io.Writer
+	data      string // -data
+}
+
+func (a *app) root() *cobra.Command {
+	cobra.EnableCommandSorting = false
+	root := &cobra.Command{
+		Use:   "fullthrow",
+		Short: "Test hand-held radio-control transmitters on the production line",
+		Long: `Fullthrow tests hand-held radio-control transmitters on the production line.
+
+A plan drives the fixture, a limits file judges what was read, and each run
+leaves one sealed report per serial number. Begin with: fullthrow demo`,
+		SilenceUsage: true, SilenceErrors: true,
+		Args: cobra.ArbitraryArgs,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return cmd.Help()
+			}
+			return unknownCommand(cmd, args[0])
+		},
+		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
+	}
+	root.SetIn(a.in)
+	root.SetOut(a.out)
+	root.SetErr(a.errs)
+	root.SetFlagErrorFunc(flagError)
+	root.SetHelpCommand(&cobra.Command{
+		Use: "help [COMMAND]", Short: "Explain a command", Hidden: true,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			c, rest, err := cmd.Root().Find(args)
+			if err != nil || len(rest) > 0 {
+				return unknownCommand(cmd.Root(), args[0])
+			}
+			return c.Help()
+		},
+	})
+	root.SetUsageTemplate(usageTemplate)
+	root.SetHelpTemplate(helpTemplate + "{{if not .HasParent}}\nExit codes:\n" + exitTable() + "{{end}}")
+	root.AddCommand(a.commands()...)
+	for _, c := range root.Commands() {
+		c.DisableFlagsInUseLine = true
+	}
+	return root
+}
+
+const helpTemplate = `{{with or .Long .Short}}{{. | trimTrailingWhitespaces}}
+
+{{end}}{{.UsageString}}`
+
+const usageTemplate = `Usage:
+  {{if .HasParent}}{{.UseLine}}{{else}}fullthrow COMMAND [arguments]{{end}}
+{{if .HasExample}}
+{{.Example}}
+{{end}}{{if .HasAvailableSubCommands}}
+Commands:{{range .Commands}}{{if .IsAvailableCommand}}
+  {{rpad .Name .NamePadding}}  {{.Short}}{{end}}{{end}}
+
+More about one: fullthrow help COMMAND
+{{end}}{{if and .HasParent .HasAvailableLocalFlags}}
+Flags:
+{{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}
+{{end}}`
+
+func unknownCommand(root *cobra.Command, word string) error {
+	var names []string
+	for _, c := range root.Commands() {
+		if !c.Hidden {
+			names = append(names, c.Name())
+		}
+	}
+	return usage("there is no command %q", word).hint(meant(word, names))
+}
+
+// flagError makes a flag's error ours, with the flag that was perhaps meant.
+func flagError(cmd *cobra.Command, err error) error {
+	f := usage("%s: %w", cmd.Name(), err)
+	word, ok := strings.CutPrefix(err.Error(), "unknown flag: --")
+	if !ok {
+		return f.hint("fullthrow help " + cmd.Name())
+	}
+	var names []string
+	cmd.Flags().VisitAll(func(fl *pflag.Flag) { names = append(names, fl.Name) })
+	slices.Sort(names)
+	if n := near(word, names); n != "" {
+		return f.hint("did you mean --" + n + "?")
+	}
+	return f.hint("fullthrow help " + cmd.Name())
+}
+
+// takes is an argument rule that says what is missing or too much.
+func takes(names ...string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		switch {
+		case len(args) < len(names):
+			return usage("%s: %s is missing", cmd.Name(), names[len(args)]).hint("fullthrow help " + cmd.Name())
+		case len(args) > len(names):
+			return usage("%s: %q is one argument too many", cmd.Name(), args[len(names)]).hint("fullthrow help " + cmd.Name())
+		}
+		return nil
+	}
+}
+
+// missingFile is the failure for an input file that cannot be read.
+func missingFile(what, path string, err error) error {
+	if os.IsNotExist(err) {
+		return usage("%s %s: no such file", what, path)
+	}
+	return &failure{code: exitInput, err: fmt.Errorf("%s: %w", what, err)}
+}
+
+func (a *app) dataFlag(c *cobra.Command, about string) {
+	c.Flags().StringVar(&a.data, "data", "", about+" (`DIR`)")
+}

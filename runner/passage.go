@@ -1,0 +1,208 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"fullthrow/reports"
+)
+
+// passage shows one run to the person beside the fixture, event by event as
+// they reach the disk.
+type passage struct {
+	s       *screen
+	started time.Time
+	takt    float64
+	check   string
+}
+
+// tell shows one event.
+func (p *passage) tell(e reports.Event) {
+	switch e.Kind {
+	case reports.RunStarted:
+		p.started, p.takt = e.Time, e.Start.Takt
+		p.s.say("%s", p.head(*e.Start))
+		p.s.now("asking every device whether it is there")
+	case reports.CheckStarted:
+		p.check = e.Check.Name
+		p.s.say("\n%s  %s", p.s.strong(e.Check.Name), e.Check.About)
+		p.s.now("%s, %s", p.check, p.elapsed(e.Time))
+	case reports.ReadingTaken:
+		p.reading(*e.Reading)
+		p.s.now("%s, %s", p.check, p.elapsed(e.Time))
+	case reports.NoteMade:
+		p.s.say("  note: %s", e.Text)
+	case reports.CheckEnded:
+		if e.Check.Problem != "" {
+			p.s.say("  %s %s", p.s.strong("NOT FINISHED:"), e.Check.Problem)
+			p.also("to do", e.Check.Hint)
+		}
+	case reports.BenchFault:
+		p.s.say("\n%s %s", p.s.strong("bench:"), e.Fault.Text)
+		p.also("to do", e.Fault.Hint)
+	case reports.MadeSafe:
+		if e.Text != "" {
+			p.s.say("\n%s %s", p.s.strong("NOT SAFE:"), e.Text)
+		}
+	case reports.RunEnded:
+		p.s.now("")
+	}
+}
+
+func (p *passage) head(s reports.Start) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s, a %s", p.s.strong(s.Unit.SerialNumber), s.Unit.Product)
+	if s.Unit.Revision != "" {
+		fmt.Fprintf(&b, " revision %s", s.Unit.Revision)
+	}
+	if s.Unit.Lot != "" {
+		fmt.Fprintf(&b, " of lot %s", s.Unit.Lot)
+	}
+	fmt.Fprintf(&b, ", in nest %s of %s", s.Nest, s.Station)
+	if s.Attempt > 1 {
+		fmt.Fprintf(&b, "; retest %d", s.Attempt-1)
+	}
+	if s.Simulated {
+		b.WriteString("; simulated, nothing here is a real unit")
+	}
+	return b.String()
+}
+
+func (p *passage) elapsed(now time.Time) string {
+	t := now.Sub(p.started).Seconds()
+	if p.takt > 0 {
+		return fmt.Sprintf("%.0f s of about %.0f", t, p.takt)
+	}
+	return fmt.Sprintf("%.0f s", t)
+}
+
+func (p *passage) reading(r reports.Reading) {
+	line := readingLine(r)
+	if !broken(r.Verdict) {
+		p.s.say("  %s", line)
+		return
+	}
+	p.s.say("  %s", p.s.strong(line))
+	p.also("likely cause", r.Cause)
+	p.also("look first at", r.Inspect)
+}
+
+// also adds a line below, if there is something to say.
+func (p *passage) also(label, text string) {
+	if text != "" {
+		p.s.say("      %s: %s", label, text)
+	}
+}
+
+// brokenReadings lists what keeps a report from passing, in order.
+func brokenReadings(r reports.Report) []reports.Reading {
+	var list []reports.Reading
+	for _, c := range r.Checks {
+		for _, x := range c.Readings {
+			if broken(x.Verdict) {
+				list = append(list, x)
+			}
+		}
+	}
+	return list
+}
+
+// finish says how the run ended, why, and what to do now.
+func (p *passage) finish(r reports.Report, file string) {
+	bad := brokenReadings(r)
+	judged := 0
+	for _, c := range r.Checks {
+		for _, x := range c.Readings {
+			if x.Verdict != reports.Unlimited {
+				judged++
+			}
+		}
+	}
+	seconds := r.Ended.Sub(r.Started).Seconds()
+	var b strings.Builder
+	b.WriteString("\n")
+	unit := r.Unit.SerialNumber
+	switch r.Outcome {
+	case reports.Passed:
+		fmt.Fprintf(&b, "%s %s: all %d limits kept, in %.0f s\n", unit, p.s.strong("PASSED"), judged, seconds)
+		b.WriteString("  now: hand it on\n")
+	case reports.Failed:
+		fmt.Fprintf(&b, "%s %s: %d of %d limits not kept, in %.0f s\n", unit, p.s.strong("FAILED"), len(bad), judged, seconds)
+		for _, x := range bad {
+			fmt.Fprintf(&b, "  %s\n", brief(x))
+		}
+		b.WriteString("  now: put it aside for repair")
+		if cause, inspect := blame(bad); cause != "" || inspect != "" {
+			fmt.Fprintf(&b, "; %s", strings.Join(nonEmpty(cause, prefixed("look first at ", inspect)), "; "))
+		}
+		b.WriteString("\n")
+	case reports.Aborted:
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("ABORTED"), orElse(r.Reason, "stopped"))
+		fmt.Fprintf(&b, "  now: %s\n", orElse(r.Hint, "nothing is known about the unit; run it again"))
+	default:
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("NOT TESTED, THE BENCH IS AT FAULT"), orElse(r.Reason, firstProblem(r)))
+		fmt.Fprintf(&b, "  now: %s\n", orElse(r.Hint, "put the bench right, then run the unit again; it is neither good nor bad"))
+	}
+	if r.Unsafe != "" {
+		fmt.Fprintf(&b, "  %s %s\n", p.s.strong("NOT SAFE, switch the fixture off:"), r.Unsafe)
+	}
+	fmt.Fprintf(&b, "report: %s\n", file)
+	p.s.say("%s", b.String())
+}
+
+// brief is a reading that does not keep its limit, in one line.
+func brief(r reports.Reading) string {
+	if r.Verdict == reports.Error {
+		return r.Check + "." + r.Name + ": not measured" + prefixed(", ", r.Problem)
+	}
+	return r.Check + "." + r.Name + ": " + r.Miss()
+}
+
+// blame is the first cause and the first place to look at that any of the
+// readings names.
+func blame(list []reports.Reading) (cause, inspect string) {
+	for _, r := range list {
+		if r.Cause != "" || r.Inspect != "" {
+			return r.Cause, r.Inspect
+		}
+	}
+	return "", ""
+}
+
+// firstProblem is why the first unfinished check did not finish.
+func firstProblem(r reports.Report) string {
+	for _, c := range r.Checks {
+		if c.Problem != "" {
+			return c.Name + ": " + c.Problem
+		}
+	}
+	for _, f := range r.Faults {
+		return f.Text
+	}
+	return "it could not measure"
+}
+
+func nonEmpty(list ...string) []string {
+	var out []string
+	for _, s := range list {
+		if s != "" {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+func prefixed(prefix, s string) string {
+	if s == "" {
+		return ""
+	}
+	return prefix + s
+}
+
+func orElse(s, instead string) string {
+	if s == "" {
+		return instead
+	}
+	return s
+}

@@ -1,0 +1,169 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"fullthrow/reports"
+)
+
+// verifyCommand proves an archive.
+func (a *app) verifyCommand() *cobra.Command {
+	return &cobra.Command{
+		Use: "verify DIR", Short: "Prove that no report was changed, removed or slipped in",
+		Args: takes("DIR"),
+		RunE: func(_ *cobra.Command, args []string) error { return a.verify(args[0]) },
+	}
+}
+
+func (a *app) verify(dir string) error {
+	if _, err := os.Stat(dir); err != nil {
+		return missingFile("records", dir, err)
+	}
+	v, err := reports.Verify(dir)
+	if err != nil {
+		return err
+	}
+	if v.Reports == 0 && len(v.Problems) == 0 && len(v.Pending) == 0 {
+		return usage("%s holds no reports", dir).hint("give the folder that a station's --data named; the demo's is its sub-folder records")
+	}
+	var ends []string
+	for _, o := range []reports.Outcome{reports.Passed, reports.Failed, reports.Errored, reports.Aborted} {
+		if v.Outcomes[o] > 0 {
+			ends = append(ends, fmt.Sprintf("%d %s", v.Outcomes[o], o))
+		}
+	}
+	fmt.Fprintf(a.out, "%s read: %s\n", count(v.Reports, "report"), strings.Join(ends, ", "))
+	if len(v.Key) > 0 {
+		fmt.Fprintf(a.out, "station key %s\n", reports.Fingerprint(v.Key))
+	}
+	if v.Number > 0 {
+		fmt.Fprintf(a.out, "newest is number %d, %s\n", v.Number, v.Head[:min(16, len(v.Head))])
+	}
+	for _, p := range v.Pending {
+		fmt.Fprintf(a.out, "under way or cut short: %s\n", p)
+	}
+	if len(v.Problems) == 0 {
+		fmt.Fprintln(a.out, "every report is as it was sealed, and none is missing")
+		return nil
+	}
+	fmt.Fprintf(a.out, "%s:\n", count(len(v.Problems), "problem"))
+	for _, p := range v.Problems {
+		printProblem(a.out, problem{File: p.File, Text: p.Text, Hint: p.Hint})
+	}
+	return quiet(exitFailed)
+}
+
+// reportCommand shows one sealed report.
+func (a *app) reportCommand() *cobra.Command {
+	var html, csv string
+	c := &cobra.Command{
+		Use: "report FILE", Short: "Show a sealed report, or write it as a page or a table",
+		Args: takes("FILE"),
+		RunE: func(_ *cobra.Command, args []string) error { return a.report(args[0], html, csv) },
+	}
+	c.Flags().StringVar(&html, "html", "", "write a page that prints well; - is standard output (`OUT`)")
+	c.Flags().StringVar(&csv, "csv", "", "write the readings for a spreadsheet; - is standard output (`OUT`)")
+	return c
+}
+
+func (a *app) report(file, html, csv string) error {
+	if _, err := os.Stat(file); err != nil {
+		return missingFile("report", file, err)
+	}
+	sealed, err := reports.Load(file)
+	if err != nil {
+		return (&failure{code: exitInput, err: err}).hint(hintOf(err))
+	}
+	for _, to := range []struct {
+		out   string
+		write func(io.Writer, reports.Sealed) error
+	}{{html, htmlPage}, {csv, reports.WriteCSV}} {
+		switch to.out {
+		case "":
+		case "-":
+			if err := to.write(a.out, sealed); err != nil {
+				return err
+			}
+		default:
+			if err := writeFile(to.out, sealed, to.write); err != nil {
+				return err
+			}
+			fmt.Fprintf(a.errs, "written: %s\n", to.out)
+		}
+	}
+	if html == "" && csv == "" {
+		a.tellReport(sealed.Report, file)
+	}
+	return nil
+}
+
+// tellReport shows a report as it was shown while it ran.
+func (a *app) tellReport(r reports.Report, file string) {
+	p := &passage{s: newScreen(a.out), started: r.Started, takt: r.Takt}
+	p.s.say("%s\n%s", p.head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))
+	for _, c := range r.Checks {
+		p.tell(reports.Event{Kind: reports.CheckStarted, Time: c.Started, Check: &c})
+		for _, x := range c.Readings {
+			p.reading(x)
+		}
+		for _, n := range c.Notes {
+			p.tell(reports.Event{Kind: reports.NoteMade, Text: n})
+		}
+		p.tell(reports.Event{Kind: reports.CheckEnded, Check: &c})
+	}
+	for _, f := range r.Faults {
+		p.tell(reports.Event{Kind: reports.BenchFault, Fault: &f})
+	}
+	p.s.now("")
+	p.finish(r, file)
+}
+
+func writePage(file string, s reports.Sealed) error { return writeFile(file, s, htmlPage) }
+
+// htmlPage renders a report with the title that its product has, where that is
+// known here.
+func htmlPage(w io.Writer, s reports.Sealed) error {
+	var o reports.HTMLOptions
+	if home, err := stockFolder(s.Report.Unit.Product); err == nil {
+		if p, err := home.product(); err == nil {
+			o.ProductTitle = p.Title
+		}
+	}
+	return reports.WriteHTML(w, s, o)
+}
+
+// writeFile writes a rendering beside the file's place and then moves it there:
+// half a page never stands under its name.
+func writeFile(file string, s reports.Sealed, write func(io.Writer, reports.Sealed) error) (err error) {
+	f, err := os.CreateTemp(filepath.Dir(file), ".fullthrow-*")
+	if err != nil {
+		return usage("cannot write %s: %w", file, err)
+	}
+	defer func() {
+		if err != nil {
+			f.Close()
+			os.Remove(f.Name())
+		}
+	}()
+	w := bufio.NewWriter(f)
+	if err := write(w, s); err != nil {
+		return err
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	if err := f.Chmod(0o644); err != nil {
+		return err
+	}
+	if err := f.Close(); err != nil {
+		return err
+	}
+	return os.Rename(f.Name(), file)
+}

@@ -1,0 +1,80 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"sync"
+	"unicode/utf8"
+
+	"golang.org/x/term"
+)
+
+// screen writes to people. On a terminal its last line is live: what is going
+// on now, written over again and again. Piped, or with NO_COLOR set, it writes
+// plain lines and nothing that moves a cursor. It may be used from any
+// goroutine.
+type screen struct {
+	mu    sync.Mutex
+	w     io.Writer
+	live  bool
+	width int    // of the terminal, in columns
+	line  string // the live line now shown
+}
+
+func newScreen(w io.Writer) *screen {
+	s := &screen{w: w}
+	f, ok := w.(*os.File)
+	if !ok || os.Getenv("NO_COLOR") != "" || os.Getenv("TERM") == "dumb" || !term.IsTerminal(int(f.Fd())) {
+		return s
+	}
+	s.live, s.width = true, 80
+	if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
+		s.width = w
+	}
+	return s
+}
+
+// say writes whole lines.
+func (s *screen) say(format string, args ...any) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	text := fmt.Sprintf(format, args...)
+	if !strings.HasSuffix(text, "\n") {
+		text += "\n"
+	}
+	if s.line != "" {
+		text = "\r\x1b[K" + text + s.line
+	}
+	io.WriteString(s.w, text)
+}
+
+// now sets the live line; "" takes it away. Without a terminal it does nothing.
+func (s *screen) now(format string, args ...any) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.live {
+		return
+	}
+	text := fmt.Sprintf(format, args...)
+	if utf8.RuneCountInString(text) >= s.width {
+		text = string([]rune(text)[:s.width-2]) + "…"
+	}
+	if text != s.line {
+		io.WriteString(s.w, "\r\x1b[K"+text)
+		s.line = text
+	}
+}
+
+// strong marks text that must be seen from afar; faint what may be passed
+// over. Meaning is never in the style alone.
+func (s *screen) strong(text string) string { return s.style("1", text) }
+func (s *screen) faint(text string) string  { return s.style("2", text) }
+
+func (s *screen) style(code, text string) string {
+	if !s.live || text == "" {
+		return text
+	}
+	return "\x1b[" + code + "m" + text + "\x1b[0m"
+}

@@ -1,0 +1,68 @@
+package main
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+
+	"fullthrow/reports"
+)
+
+func TestScreenPipedWritesNoCursorCodes(t *testing.T) {
+	var out strings.Builder
+	s := newScreen(&out)
+	s.now("busy")
+	s.say("%s and %s", s.strong("one"), s.faint("two"))
+	s.now("")
+	assert.Equal(t, "one and two\n", out.String())
+}
+
+func TestScreenKeepsTheLiveLineLast(t *testing.T) {
+	var out strings.Builder
+	s := &screen{w: &out, live: true, width: 12}
+	s.now("busy")
+	s.now("busy") // the same again writes nothing
+	s.say("one")
+	s.now("much too long for it")
+	s.now("")
+	assert.Equal(t, "\r\x1b[Kbusy"+"\r\x1b[Kone\nbusy"+"\r\x1b[Kmuch too l…"+"\r\x1b[K", out.String())
+	assert.Equal(t, "\x1b[1mx\x1b[0m", s.strong("x"))
+}
+
+func f(x float64) *float64 { return &x }
+
+func TestReadingLine(t *testing.T) {
+	both := &reports.Limit{Lower: f(1e-6), Upper: f(12e-6)}
+	for _, c := range []struct {
+		name string
+		r    reports.Reading
+		want string
+	}{
+		{"inside", reports.Reading{Name: "current", Value: reports.Number(9.1e-6), Unit: "A", Limit: both, Verdict: reports.Pass},
+			"current                  9.1 µA       1 µA   ├────────●──┤   12 µA    kept"},
+		{"at the lower limit", reports.Reading{Name: "current", Value: reports.Number(1e-6), Unit: "A", Limit: both, Verdict: reports.Pass},
+			"current                    1 µA       1 µA   ├●──────────┤   12 µA    kept"},
+		{"at the upper limit", reports.Reading{Name: "current", Value: reports.Number(12e-6), Unit: "A", Limit: both, Verdict: reports.Pass},
+			"current                   12 µA       1 µA   ├──────────●┤   12 µA    kept"},
+		{"above", reports.Reading{Name: "current", Value: reports.Number(15.3e-6), Unit: "A", Limit: both, Verdict: reports.Fail},
+			"current                 15.3 µA       1 µA   ├───────────┤ ● 12 µA    NOT KEPT: 15.3 µA, above 12 µA"},
+		{"below", reports.Reading{Name: "current", Value: reports.Number(0), Unit: "A", Limit: both, Verdict: reports.Fail},
+			"current                     0 A       1 µA ● ├───────────┤   12 µA    NOT KEPT: 0 A, below 1 µA"},
+		{"one side", reports.Reading{Name: "peak", Value: reports.Number(0.5), Unit: "A", Limit: &reports.Limit{Upper: f(1.1)}, Verdict: reports.Pass},
+			"peak                     500 mA            at most 1.1 A              kept"},
+		{"bound", reports.Reading{Name: "off", Value: reports.Number(3.2), Unit: "s", Bound: "more", Limit: &reports.Limit{Upper: f(2.8)}, Verdict: reports.Fail},
+			"off                     > 3.2 s            at most 2.8 s              NOT KEPT: more than 3.2 s, above 2.8 s"},
+		{"not a number", reports.Reading{Name: "x", Value: reports.Number(math.NaN()), Unit: "A", Limit: both, Verdict: reports.Error, Problem: "the value is not a number"},
+			"x                     not a number            1 µA to 12 µA              NOT MEASURED: the value is not a number"},
+		{"unlimited", reports.Reading{Name: "x", Value: reports.Number(1), Unit: "1", Verdict: reports.Unlimited},
+			"x                             1                                       no limit"},
+		{"yes", reports.Reading{Name: "moves", Value: reports.Bool(true), Limit: &reports.Limit{Equal: ptr(reports.Bool(true))}, Verdict: reports.Pass},
+			"moves                      true            exactly true               kept"},
+	} {
+		t.Run(c.name, func(t *testing.T) { assert.Equal(t, c.want, readingLine(c.r)) })
+	}
+}
+
+func ptr[T any](v T) *T { return &v }
