@@ -54,7 +54,9 @@
 //     does very much may be, if the others grow at that moment. A plan may pass
 //     its bound by some 30 MB before it is seen.
 //   - String patterns: refused where the worst case could take longer than
-//     about a second, by subject length and number of repetitions.
+//     about two seconds, by the length of the text and the number of
+//     repetitions in the pattern. The matcher cannot be stopped, so a check's
+//     processor time may be passed by that much.
 //
 // # For callers
 //

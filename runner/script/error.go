@@ -190,12 +190,7 @@ func (t *task) asError(err error) *Error {
 		}
 		c := *ended // ended by a timer, which knows no place: where it was noticed
 		c.Check = t.run.current
-		if f, ok := failureOf(api.Object); ok {
-			c.File, c.Line, c.Trace = f.file, f.line, f.trace
-		} else {
-			c.File, c.Line, _ = t.run.plan.position(api.Object.String())
-			c.Trace = t.tidy(api.StackTrace)
-		}
+		t.place(&c, api)
 		return &c
 	}
 	if !isLua {
@@ -205,12 +200,7 @@ func (t *task) asError(err error) *Error {
 	if cause := context.Cause(t.ctx); cause != nil {
 		// Cancelled from outside: the cause, at the line where it was noticed.
 		e.Text, e.Err, e.Hint = cause.Error(), cause, hintOf(cause)
-		if f, ok := failureOf(api.Object); ok {
-			e.File, e.Line, e.Trace = f.file, f.line, f.trace
-		} else {
-			e.File, e.Line, _ = t.run.plan.position(api.Object.String())
-			e.Trace = t.tidy(api.StackTrace)
-		}
+		t.place(e, api)
 		return e
 	}
 	if api.Type == lua.ApiErrorPanic {
@@ -250,6 +240,18 @@ func (t *task) asError(err error) *Error {
 		e.Text = clip(fmt.Sprintf("error was called with a %s: %s", v.Type(), v), maxErrorText)
 	}
 	return e
+}
+
+// place says where e was noticed.
+func (t *task) place(e *Error, api *lua.ApiError) {
+	if f, ok := failureOf(api.Object); ok {
+		e.File, e.Line, e.Trace = f.file, f.line, f.trace
+		return
+	}
+	e.Trace = t.tidy(api.StackTrace)
+	if e.File, e.Line, _ = t.run.plan.position(api.Object.String()); e.File == "" {
+		e.File, e.Line, _ = t.run.plan.position(e.Trace)
+	}
 }
 
 const (

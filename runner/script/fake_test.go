@@ -97,10 +97,13 @@ type fakeMeter struct {
 	err   error
 	panic any
 	stuck chan struct{} // not nil: ignores its context until closed
+
+	entered chan struct{} // closed when stuck
 }
 
 func (m *fakeMeter) Current(ctx context.Context, rng, rate float64, over time.Duration) (drivers.Samples, error) {
 	if m.stuck != nil {
+		close(m.entered)
 		<-m.stuck
 	}
 	if m.panic != nil {
@@ -152,14 +155,13 @@ func (m fakeMover) Move(ctx context.Context, to map[string]float64, rate float64
 	return drivers.Segment{Start: start, End: m.clock.Now(), From: map[string]float64{}, To: to}, nil
 }
 
-type fakeLine struct{ part }
+type fakeInput struct{ part }
 
-func (l fakeLine) Set(_ context.Context, on bool) error { l.did("%v", on); return nil }
-func (l fakeLine) Level(context.Context) (bool, error)  { return true, nil }
+func (fakeInput) Level(context.Context) (bool, error) { return true, nil }
 
-type fakeOutput struct{ fakeLine }
+type fakeOutput struct{ part }
 
-func (fakeOutput) Level() {} // an output is no input
+func (l fakeOutput) Set(_ context.Context, on bool) error { l.did("%v", on); return nil }
 
 type fakeTimer struct{ part }
 
@@ -193,7 +195,7 @@ func newStageOn(clock drivers.Clock) *stage {
 	s.meter = &fakeMeter{part: p("meter")}
 	s.host = Host{Clock: clock, Recorder: s.tape, Devices: map[string]drivers.Device{
 		"supply": fakeSupply{p("supply")}, "meter": s.meter, "receiver": fakeReceiver{p("receiver")}, "recorder": fakeRecorder{p("recorder")},
-		"sticks": fakeMover{p("sticks")}, "power": fakeOutput{fakeLine{p("power")}}, "guard": fakeLine{p("guard")}, "timer": fakeTimer{p("timer")},
+		"sticks": fakeMover{p("sticks")}, "power": fakeOutput{p("power")}, "guard": fakeInput{p("guard")}, "timer": fakeTimer{p("timer")},
 		"attenuator": fakeAttenuator{p("attenuator")},
 	}}
 	return s
@@ -226,3 +228,5 @@ func load(src string, libs ...string) (*Plan, error) {
 func body(lua string) string {
 	return "plan { product = 'kittiwake-k8' } check('c', { deadline = 10 }, function()\n" + lua + "\nend)"
 }
+
+func planFS(src string) fstest.MapFS { return fstest.MapFS{"plan.lua": {Data: []byte(src)}} }

@@ -35,8 +35,9 @@ const (
 	DefaultMemory = 256 << 20
 )
 
-// Recorder takes what a run finds. Its calls come one at a time. An error from
-// any of them ends the run.
+// Recorder takes what a run finds. Its calls come one at a time; no Lua runs
+// during one, so they should not take long. An error from any of them ends the
+// run.
 type Recorder interface {
 	CheckStarted(c Check) error
 	// Reading judges and records.
@@ -76,7 +77,7 @@ type run struct {
 	random  func() float64
 
 	declaring *Plan // where plan{} and check() put what they hear, while the top level runs
-	bodies    []*lua.LFunction
+	bodies    []checkBody
 
 	current  string // check under way
 	taken    map[string]bool
@@ -124,10 +125,20 @@ func (p *Plan) Run(ctx context.Context, h Host) error {
 			cause := context.Cause(ctx)
 			return &Error{Text: cause.Error(), Hint: hintOf(cause), Err: cause}
 		}
+		wanted, failed := r.wanted(c, r.bodies[i].when)
+		if failed != nil {
+			return failed
+		}
+		if !wanted {
+			if err := h.Recorder.Note("", "left out: "+c.Name); err != nil {
+				return recordError(c, "leave out the check", err)
+			}
+			continue
+		}
 		if err := h.Recorder.CheckStarted(c); err != nil {
 			return recordError(c, "start the check", err)
 		}
-		problem := r.check(c, r.bodies[i])
+		problem := r.check(c, r.bodies[i].fn)
 		var asError error
 		if problem != nil {
 			asError = problem
@@ -202,6 +213,28 @@ func sameChecks(a, b []Check) bool {
 		}
 	}
 	return true
+}
+
+// checkBody is what a plan gave for a check: what it does, and when it makes
+// sense (nil: always).
+type checkBody struct{ fn, when *lua.LFunction }
+
+// wanted asks a check's `when` whether it makes sense after what went before.
+// A run that leaves out a check can fail, but never pass.
+func (r *run) wanted(c Check, when *lua.LFunction) (yes bool, failed *Error) {
+	if when == nil {
+		return true, nil
+	}
+	failed = r.protected(r.main.ctx, r.main.L.NewFunction(func(L *lua.LState) int {
+		L.Push(when)
+		L.Call(0, 1)
+		yes = lua.LVAsBool(L.Get(-1))
+		return 0
+	}))
+	if failed != nil {
+		failed.Check = c.Name
+	}
+	return yes, failed
 }
 
 // check runs the body of one check.

@@ -190,8 +190,8 @@ func TestGarbageIsAllowed(t *testing.T) {
 // the call comes back the run ends with what cancelled it.
 func TestStuckDevice(t *testing.T) {
 	s := newStage()
-	s.meter.stuck = make(chan struct{})
-	p, err := load(body("bench.meter:current { over = 1 }\nreading('x', 1, 'A')"))
+	s.meter.stuck, s.meter.entered = make(chan struct{}), make(chan struct{})
+	p, err := load(body("pcall(function() bench.meter:current { over = 1 } end)\nreading('x', 1, 'A')"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -199,15 +199,8 @@ func TestStuckDevice(t *testing.T) {
 	ctx, cancel := context.WithCancelCause(context.Background())
 	done := make(chan error)
 	go func() { done <- s.runPlan(ctx, p) }()
+	<-s.meter.entered
 	cancel(cause)
-	select {
-	case err := <-done:
-		if !errors.Is(err, cause) { // cancelled before the call was made
-			t.Fatalf("got %v, want %v", err, cause)
-		}
-		return
-	default:
-	}
 	close(s.meter.stuck)
 	if err := <-done; !errors.Is(err, cause) {
 		t.Errorf("got %v, want %v in the chain", err, cause)
@@ -215,4 +208,45 @@ func TestStuckDevice(t *testing.T) {
 	if len(s.tape.readings) > 0 {
 		t.Errorf("took readings after the stop: %v", s.tape.readings)
 	}
+}
+
+// Of two runs at the same time the one that takes the memory is ended.
+func TestMemoryIsBlamedOnTheRightRun(t *testing.T) {
+	modest, err := load(body("local t = {} for i = 1, 20000 do t[i] = i wait(0.0001) end reading('n', #t, '1')"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	greedy, err := load(body("local t = {} while true do t[#t+1] = ('x'):rep(1e5) wait(0.0001) end"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error)
+	a, b := newStage(), newStage()
+	a.host.Memory, b.host.Memory = 64<<20, 64<<20
+	go func() { done <- a.runPlan(context.Background(), greedy) }()
+	if err := b.runPlan(context.Background(), modest); err != nil {
+		t.Errorf("the modest run: %v", err)
+	}
+	var stop *Stop
+	if err := <-done; !errors.As(err, &stop) || stop.Kind != StopMemory {
+		t.Errorf("the greedy run: %v", err)
+	}
+}
+
+// The top level has its bounds too, when a plan is loaded.
+func TestHostileTopLevel(t *testing.T) {
+	for _, tt := range []struct {
+		lua  string
+		kind StopKind
+	}{
+		{"local t = {} while true do t[#t+1] = ('x'):rep(1e6) end", StopMemory},
+		{"while true do pcall(error) end", StopProcessor},
+	} {
+		_, err := load("plan { product = 'x' }\n" + tt.lua)
+		var stop *Stop
+		if !errors.As(err, &stop) || stop.Kind != tt.kind || !strings.HasPrefix(err.Error(), "plan.lua:2: ") {
+			t.Errorf("%s: got %v", tt.lua, err)
+		}
+	}
+	debug.FreeOSMemory()
 }

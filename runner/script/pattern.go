@@ -16,7 +16,7 @@ import (
 const (
 	maxPattern        = 256     // bytes of a pattern
 	maxSubject        = 1 << 16 // bytes of text: the matcher calls itself once per byte
-	maxPatternSteps   = 2e8     // about a second
+	maxPatternSteps   = 2e8     // at most 9 ns each, so less than two seconds
 	patternLimitsHint = "match a shorter piece of the text, use fewer of * + - in the pattern, begin it with ^, or use plain find"
 )
 

@@ -81,7 +81,7 @@ func Load(fsys fs.FS, name string, lib fs.FS) (*Plan, error) {
 	if p.proto, failed = p.compile(name, src, lib); failed != nil {
 		return nil, failed
 	}
-	r, err := newRun(context.Background(), p, Host{Clock: drivers.System, Wall: 2 * time.Second})
+	r, err := newRun(context.Background(), p, Host{Clock: drivers.System, Wall: 2 * time.Second, Memory: 64 << 20})
 	if err != nil {
 		return nil, err
 	}
@@ -174,7 +174,6 @@ func (p *Plan) compile(file string, src []byte, lib fs.FS) (proto *lua.FunctionP
 var (
 	libraryName = regexp.MustCompile(`^[a-z][a-z0-9_]*$`)
 	plainName   = libraryName
-	nearText    = regexp.MustCompile(`(?s)^(.*) line:(\d+)\(column:\d+\) near '(.*)':\s+(.*?)\s*$`)
 	compileText = regexp.MustCompile(`(?s)compile error near line\((\d+)\) (.*?): (.*)$`)
 )
 
@@ -204,6 +203,9 @@ func syntaxError(file string, src []byte, err error) *Error {
 			e.Hint = "look there and just before: a comma, an end or a bracket is missing or too many"
 		default:
 			e.Line, e.Text = pe.Pos.Line, fmt.Sprintf("%s, at %q", pe.Message, clip(near, 40))
+		}
+		if all := bytes.Split(src, []byte("\n")); e.Line > 1 && e.Line <= len(all) && !bytes.Contains(all[e.Line-1], []byte(near)) {
+			e.Line-- // the end of the line was the mistake, and the parser is past it
 		}
 		return e
 	}

@@ -259,7 +259,7 @@ func assert(t *task, L *lua.LState) int {
 		return L.GetTop()
 	}
 	if v := L.Get(2); v != lua.LNil {
-		L.Error(v, 1)
+		L.Error(v, 0) // as it is: the language adds no place here
 	}
 	L.RaiseError("assertion failed")
 	return 0

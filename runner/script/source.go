@@ -2,6 +2,7 @@ package script
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 
 	"github.com/yuin/gopher-lua/ast"
@@ -89,13 +90,14 @@ func (s *source) deeper(line int) {
 
 func (s *source) block(stmts []ast.Stmt) {
 	s.open()
-	for _, st := range stmts {
-		s.stmt(st)
+	for i := range stmts {
+		s.stmt(&stmts[i])
 	}
 	s.close()
 }
 
-func (s *source) stmt(st ast.Stmt) {
+func (s *source) stmt(place *ast.Stmt) {
+	st := *place
 	s.deeper(st.Line())
 	defer func() { s.depth-- }()
 	switch x := st.(type) {
@@ -104,6 +106,7 @@ func (s *source) stmt(st ast.Stmt) {
 			s.target(&x.Lhs[i])
 		}
 		s.exprs(x.Rhs)
+		*place = s.assign(x)
 	case *ast.LocalAssignStmt:
 		// local function f is a local whose function sees itself.
 		if len(x.Names) == 1 && len(x.Exprs) == 1 {
@@ -130,8 +133,8 @@ func (s *source) stmt(st ast.Stmt) {
 		s.block(x.Stmts)
 	case *ast.RepeatStmt:
 		s.open() // the condition sees the block's locals
-		for _, st := range x.Stmts {
-			s.stmt(st)
+		for i := range x.Stmts {
+			s.stmt(&x.Stmts[i])
 		}
 		s.expr(&x.Condition)
 		s.close()
@@ -175,6 +178,45 @@ func (s *source) stmt(st ast.Stmt) {
 	default:
 		s.fail(st.Line(), "", "a statement of an unknown kind (%T)", st)
 	}
+}
+
+// assign goes round a fault of the compiler: where a function's last parameter
+// is given the value of a call (s = (f(s)), s, n = f(s), 1), it loads the
+// function over the parameter before it reads the arguments. A lone call in
+// last place it compiles well.
+func (s *source) assign(x *ast.AssignStmt) ast.Stmt {
+	last := len(x.Rhs) - 1
+	clear := true
+	for i, e := range x.Rhs {
+		call, ok := e.(*ast.FuncCallExpr)
+		if !ok || i >= len(x.Lhs) {
+			continue
+		}
+		if i == last && i == len(x.Lhs)-1 {
+			call.AdjustRet = false // only one value is taken anyway
+		} else if _, ok := x.Lhs[i].(*ast.IdentExpr); ok && (i < last || call.AdjustRet) {
+			clear = false
+		}
+	}
+	if clear {
+		return x
+	}
+	// By way of locals of its own.
+	hold := &ast.LocalAssignStmt{Exprs: x.Rhs}
+	move := &ast.AssignStmt{Lhs: x.Lhs}
+	block := &ast.DoBlockStmt{Stmts: []ast.Stmt{hold, move}}
+	for _, st := range []ast.Stmt{hold, move, block} {
+		st.SetLine(x.Line())
+		st.SetLastLine(x.LastLine())
+	}
+	for i := range x.Lhs {
+		id := &ast.IdentExpr{Value: fmt.Sprintf("\x00%d", i)}
+		id.SetLine(x.Line())
+		id.SetLastLine(x.LastLine())
+		hold.Names = append(hold.Names, id.Value)
+		move.Rhs = append(move.Rhs, id)
+	}
+	return block
 }
 
 // target is the left side of an assignment.
@@ -391,9 +433,16 @@ func (s *source) unknown(x *ast.IdentExpr) {
 	s.fail(x.Line(), didYouMean(x.Value, near), "%s is not declared", x.Value)
 }
 
-// didYouMean is a hint naming the candidate nearest to word, "" if none is.
+// didYouMean is a hint naming the candidate nearest to word, "" if none is. Two
+// neighbouring letters in the wrong order count as one mistake.
 func didYouMean(word string, candidates []string) string {
 	sorted := sortedCopy(candidates)
+	for i := 0; i+1 < len(word); i++ {
+		swapped := word[:i] + string(word[i+1]) + string(word[i]) + word[i+2:]
+		if slices.Contains(sorted, swapped) && swapped != word {
+			return "did you mean " + swapped + "?"
+		}
+	}
 	if near := limits.Suggest(word, sorted); near != "" {
 		return "did you mean " + near + "?"
 	}

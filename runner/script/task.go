@@ -130,11 +130,9 @@ func (t *task) fits(L *lua.LState, what string, d time.Duration) {
 func wait(t *task, L *lua.LState) int {
 	t.inCheck(L, "wait")
 	d := t.duration(L, "wait: the time", L.Get(1))
-	left, s := t.left()
-	if d > left {
+	if left, _ := t.left(); d > left {
 		d = max(left, 0) + 1 // past it, by as little as the clock can tell
 	}
-	_ = s
 	t.device(L, func(ctx context.Context) error { return t.run.host.Clock.Sleep(ctx, d) })
 	return 0
 }
@@ -208,8 +206,7 @@ func together(t *task, L *lua.LState) int {
 	return n
 }
 
-// call runs fn in this task and returns its first result. A string the
-// interpreter raised is made a failure, so that it keeps its place.
+// call runs fn in this task and returns its first result.
 func (t *task) call(fn *lua.LFunction) (v lua.LValue, err error) {
 	v = lua.LNil
 	defer func() {
