@@ -8,5 +8,13 @@
 // (Ed25519), so that a report that was changed, removed or slipped in is found
 // by [Verify]. Values are SI without prefix, times RFC 3339 in UTC.
 //
+// Beside these: the page and the table made of one report ([WriteHTML],
+// [WriteCSV]), its layout (report.schema.json), quantities as people read them
+// ([FormatQuantity]), and what a scanner may give as a serial number
+// ([SerialFormat]).
+//
+// Who may call what: one process holds an [Archive]; within it any goroutine
+// may call anything. [Verify] and [Load] only read, and may run beside it.
+//
 // It knows neither the bench nor scripts: whoever runs a unit feeds it events.
 package reports

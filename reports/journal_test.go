@@ -13,6 +13,7 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -283,6 +284,37 @@ func TestJournalSlowSubscriberHoldsNobodyUp(t *testing.T) {
 	if !slices.Equal(late, []int64{7, 8}) {
 		t.Errorf("after the run, from 6: got %v, want [7 8]", late)
 	}
+}
+
+// Within a bubble of virtual time, runs take no time but that of the disk, and
+// leave no goroutine behind.
+func TestJournalVirtualTime(t *testing.T) {
+	a := openTest(t, t.TempDir())
+	synctest.Test(t, func(t *testing.T) {
+		begun := time.Now()
+		told := 0
+		j, err := a.Begin(testStart("r1"), begun, func(Event) { time.Sleep(time.Hour); told++ })
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range testEvents(Passed) {
+			time.Sleep(time.Minute)
+			e.Time = time.Now()
+			if err := j.Append(e); err != nil {
+				t.Fatal(err)
+			}
+		}
+		s, err := j.Seal()
+		if err != nil || s.Report.Ended.Sub(s.Report.Started) != 7*time.Minute {
+			t.Errorf("took %s (%v), want 7 minutes", s.Report.Ended.Sub(s.Report.Started), err)
+		}
+		if got := time.Since(begun); got != 7*time.Minute {
+			t.Errorf("a subscriber that takes hours held the run up: %s", got)
+		}
+		if err := j.Drain(); err != nil || told != 8 {
+			t.Errorf("told %d events (%v), want 8", told, err)
+		}
+	})
 }
 
 // fullFile fails like a full disk once it holds more than room bytes: it

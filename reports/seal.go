@@ -14,7 +14,7 @@ import (
 // Seal ties a report to the station and to the report before it. All texts are
 // lower-case hex.
 type Seal struct {
-	Number    int64  `json:"number"`    // 1, 2, 3, ... within the archive
+	Number    int64  `json:"number"`    // 1, 2, 3, ... within the archive; proved by the chain, not by the signature
 	Previous  string `json:"previous"`  // SHA256 of the report with the number before, "" for the first
 	SHA256    string `json:"sha256"`    // of Previous, a newline, and the report's bytes as they stand in the file
 	Key       string `json:"key"`       // the station's public Ed25519 key, 32 bytes

@@ -75,6 +75,7 @@ func TestElements(t *testing.T) {
 		{"^21123456789012345678901", "", "longer than 20"},
 		{"^11ABCDEF", "", "not all digits"},
 		{"^85x", "", "no known application identifier"},
+		{"^24\x01", "", "no known application identifier"}, // found by fuzzing: the character was echoed
 	} {
 		parse := parseElements
 		if strings.HasPrefix(tt.in, "(") {
