@@ -1,7 +1,6 @@
 package reports
 
 import (
-	"bytes"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/hex"
@@ -183,51 +182,6 @@ func (a *Archive) load() error {
 
 const hintVerify = "verify the archive, and restore the file from a copy"
 
-// loadChain finds the number and hash that the next report follows. The head
-// in the file chain is one behind after a crash between report and chain;
-// further behind, or ahead of the files, something was put back or taken away:
-// then the higher number counts, so that a gap stays a gap for ever.
-func (a *Archive) loadChain() error {
-	var newest head
-	if n := len(a.entries); n > 0 {
-		e := a.entries[n-1]
-		newest = head{e.Number, e.Hash, e.File}
-	}
-	h, err := readChain(a.dir)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		if newest.Number > 1 {
-			a.problems = append(a.problems, Problem{File: chainFile, Text: "missing; taken from the newest report", Hint: hintVerify})
-		}
-		h = newest
-	case err != nil:
-		a.problems = append(a.problems, Problem{File: chainFile, Text: err.Error(), Hint: hintVerify})
-		h = newest
-	case h.Number > newest.Number:
-		a.problems = append(a.problems, Problem{File: h.File, Text: fmt.Sprintf("number %d, the newest report, is missing", h.Number), Hint: hintVerify})
-	case h.Number == newest.Number && h.Hash != newest.Hash:
-		a.problems = append(a.problems, Problem{File: newest.File, Text: "is not the report that was sealed last", Hint: hintVerify})
-	default:
-		h = newest
-	}
-	a.head = h
-	return nil
-}
-
-func readChain(dir string) (h head, err error) {
-	data, err := os.ReadFile(filepath.Join(dir, chainFile))
-	if err != nil {
-		return head{}, err
-	}
-	if err := json.Unmarshal(data, &h); err != nil {
-		return head{}, err
-	}
-	if b, err := hex.DecodeString(h.Hash); err != nil || len(b) != sha256.Size || h.Number < 1 {
-		return head{}, errors.New("not the head of a chain")
-	}
-	return h, nil
-}
-
 // count takes entries[i] into the other indexes; the caller holds mu or is
 // alone.
 func (a *Archive) count(i int) {
@@ -235,83 +189,6 @@ func (a *Archive) count(i int) {
 	a.runs[e.Run] = i
 	if e.Outcome == Passed || e.Outcome == Failed {
 		a.attempts[unitKey{e.Unit.Product, e.Unit.SerialNumber}]++
-	}
-}
-
-// recover seals the runs whose journals were left behind.
-func (a *Archive) recover() error {
-	dir := filepath.Join(a.dir, journalDir)
-	names, err := os.ReadDir(dir)
-	if err != nil {
-		return fmt.Errorf("archive: %w", err)
-	}
-	for _, n := range names { // by name, and so by time
-		run, ok := strings.CutSuffix(n.Name(), ".jsonl")
-		if !ok || n.IsDir() || !validRun(run) {
-			continue
-		}
-		file := filepath.Join(dir, n.Name())
-		if _, sealed := a.runs[run]; sealed {
-			if err := os.Remove(file); err != nil {
-				return fmt.Errorf("archive: %w", err)
-			}
-			continue
-		}
-		events, rerr := ReadJournal(file)
-		var damage *Problem
-		if rerr != nil && !errors.As(rerr, &damage) {
-			return fmt.Errorf("archive: %w", rerr)
-		}
-		if damage != nil {
-			damage.File = path.Join(journalDir, filepath.Base(damage.File))
-			a.problems = append(a.problems, *damage)
-		}
-		if len(events) > 0 {
-			report, err := Fold(events)
-			if err != nil || report.Run != run {
-				// Whole lines that make no run: not this program's doing.
-				damage = &Problem{File: path.Join(journalDir, n.Name()), Text: fmt.Sprintf("not the journal of run %s: %v", run, err)}
-				a.problems = append(a.problems, *damage)
-			} else {
-				cutShort(&report, damage)
-				s, err := a.seal(report)
-				if err != nil {
-					return fmt.Errorf("archive: run %s was cut short: %w", run, err)
-				}
-				a.recovered = append(a.recovered, s)
-			}
-		}
-		if damage != nil {
-			keep, err := makeDir(dir, "damaged")
-			if err == nil {
-				err = os.Rename(file, filepath.Join(keep, n.Name()))
-			}
-			if err != nil {
-				return fmt.Errorf("archive: %w", err)
-			}
-			continue
-		}
-		// Without a whole first line nobody was told that the run began.
-		if err := os.Remove(file); err != nil {
-			return fmt.Errorf("archive: %w", err)
-		}
-	}
-	return nil
-}
-
-// cutShort makes the report of a run whose journal was found unsealed. A run
-// that had ended as failed or error stays so: pulling the plug must not undo a
-// failure. One that had ended as passed is aborted: a pass is only what was
-// sealed while the unit was still in the nest.
-func cutShort(r *Report, damage *Problem) {
-	if damage != nil {
-		r.Outcome, r.Reason, r.Hint = Aborted, "cut short: "+damage.Error(), damage.Hint
-		return
-	}
-	if r.Outcome == Passed {
-		r.Outcome = Aborted
-		r.Reason = "cut short: the run had ended but its report was not sealed"
-		r.Hint = "run the unit again"
 	}
 }
 
@@ -576,89 +453,4 @@ func validExt(ext string) bool {
 		}
 	}
 	return len(ext) >= 1 && len(ext) <= 8
-}
-
-// reportFiles lists the files below the directories of years, with slashes;
-// sweep removes what was never finished.
-func reportFiles(dir string, sweep bool) ([]string, error) {
-	var files []string
-	years, err := os.ReadDir(dir)
-	if err != nil {
-		return nil, err
-	}
-	for _, y := range years {
-		if _, err := strconv.Atoi(y.Name()); err != nil || len(y.Name()) != 4 || !y.IsDir() {
-			continue
-		}
-		err := filepath.WalkDir(filepath.Join(dir, y.Name()), func(p string, d fs.DirEntry, err error) error {
-			if err != nil || d.IsDir() {
-				return err
-			}
-			if strings.HasPrefix(d.Name(), tempPrefix) {
-				if sweep {
-					os.Remove(p)
-				}
-				return nil
-			}
-			rel, err := filepath.Rel(dir, p)
-			files = append(files, filepath.ToSlash(rel))
-			return err
-		})
-		if err != nil {
-			return nil, err
-		}
-	}
-	slices.Sort(files)
-	return files, nil
-}
-
-func sweepTemps(dir string) {
-	names, _ := os.ReadDir(dir)
-	for _, n := range names {
-		if strings.HasPrefix(n.Name(), tempPrefix) {
-			os.Remove(filepath.Join(dir, n.Name()))
-		}
-	}
-}
-
-// readEntry reads only the beginning and the end of a sealed report, up to its
-// checks and from its seal: opening an archive must not take the time to parse
-// every reading of years. What the seal proves is left to [Load] and [Verify].
-func readEntry(dir, name string) (Entry, error) {
-	f, err := os.Open(filepath.Join(dir, filepath.FromSlash(name)))
-	if err != nil {
-		return Entry{}, err
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return Entry{}, err
-	}
-	begin := make([]byte, min(info.Size(), 4096))
-	tail := make([]byte, min(info.Size(), 1024))
-	if _, err := f.ReadAt(begin, 0); err != nil {
-		return Entry{}, err
-	}
-	if _, err := f.ReadAt(tail, info.Size()-int64(len(tail))); err != nil {
-		return Entry{}, err
-	}
-	i := bytes.Index(begin, []byte(`,"checks":[`))
-	k := bytes.LastIndex(tail, []byte(fileMid))
-	if i >= 0 && k >= 0 && bytes.HasPrefix(begin, []byte(fileHead)) {
-		var r Report
-		var s struct {
-			Seal Seal `json:"seal"`
-		}
-		err1 := json.Unmarshal(append(bytes.Clone(begin[len(fileHead):i]), '}'), &r)
-		err2 := json.Unmarshal(append([]byte{'{'}, tail[k+1:]...), &s)
-		if err1 == nil && err2 == nil && r.Schema == Schema && s.Seal.Number > 0 {
-			return entryOf(r, s.Seal, name), nil
-		}
-	}
-	// A long head, or not what it seems: read all of it.
-	s, err := Load(f.Name())
-	if err != nil {
-		return Entry{}, errors.Unwrap(err)
-	}
-	return entryOf(s.Report, s.Seal, name), nil
 }
