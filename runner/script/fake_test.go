@@ -99,6 +99,7 @@ type fakeMeter struct {
 	stuck chan struct{} // not nil: ignores its context until closed
 
 	entered chan struct{} // closed when stuck
+	late    time.Duration // how much longer than asked it takes
 }
 
 func (m *fakeMeter) Current(ctx context.Context, rng, rate float64, over time.Duration) (drivers.Samples, error) {
@@ -109,7 +110,7 @@ func (m *fakeMeter) Current(ctx context.Context, rng, rate float64, over time.Du
 	if m.panic != nil {
 		panic(m.panic)
 	}
-	if err := m.sleep(ctx, over); err != nil {
+	if err := m.sleep(ctx, over+m.late); err != nil {
 		return drivers.Samples{}, drivers.Wrap(m.role, "read current", err)
 	}
 	if m.err != nil {

@@ -1,8 +1,12 @@
 package script
 
 import (
+	"errors"
 	"strings"
 	"testing"
+	"time"
+
+	"fullthrow/drivers"
 )
 
 func TestRun(t *testing.T) {
@@ -76,5 +80,62 @@ power false`
 	}
 	if d := s.clock.Now().Sub(epoch).Seconds(); d != 3+1+6+0.02 {
 		t.Errorf("took %g s of bench time, want 10.02", d)
+	}
+}
+
+func TestWhen(t *testing.T) {
+	s := newStage()
+	err := s.run(t, `plan { product = "x" }
+local heard
+check("a", function() heard = false end)
+check("b", { when = function() return heard end }, function() reading("x", 1, "1") end)
+check("c", { when = function() return not heard end }, function() end)`)
+	if got := strings.Join(s.tape.lines, ", "); err != nil || got != "start a, end a, note : left out: b, start c, end c" {
+		t.Errorf("got %v, %s", err, got)
+	}
+	err = newStage().run(t, "plan { product = 'x' }\ncheck('a', { when = function() return bench.meter end }, function() end)")
+	if err == nil || err.Error() != "plan.lua:2: bench.meter: outside a check" {
+		t.Errorf("a device in when: %v", err)
+	}
+}
+
+func TestRunWithoutRecorder(t *testing.T) {
+	s := newStage()
+	s.host.Recorder = nil
+	if err := s.run(t, body("wait(1)")); err == nil || err.Error() != "run: the host has no clock or no recorder" {
+		t.Errorf("got %v", err)
+	}
+}
+
+// What captures tell, and print.
+func TestCaptures(t *testing.T) {
+	for _, tt := range []struct{ lua, want string }{
+		{`local c = bench.recorder:record(0.5) print(c, c.duration, c.rate, c.count, c.channels, c.unit, c.format, c.damaged)`,
+			"samples: 24000 at 48000/s, 0.5 s, in 1 0.5 48000 24000 1 1 n..."},
+		{`local c = bench.receiver:record(0.5) print(c.duration, c.count, c.format, c.damaged, math.floor(c.rate), c.unit)`, "0.5 0 SBUS 0 142 nil"},
+		{`local c = bench.sticks:move({ left_x = 1 }, { rate = 2 }) print(c, c.count, c.duration, c.rate)`, "path: 1 movements, 0.1 s 1 0.1 nil"},
+		{`print(bench.meter, 1, nil, "x")`, "device meter 1 nil x"},
+		{`print("joined: " .. bench.recorder:record(0.5))`, "joined: samples: 24000 at 48000/s, 0.5 s, in 1"},
+	} {
+		s := newStage()
+		if err := s.run(t, body(tt.lua)); err != nil {
+			t.Errorf("%s: %v", tt.lua, err)
+		} else if got := s.tape.lines[1]; got != "note c: "+tt.want {
+			t.Errorf("%s: got %q, want %q", tt.lua, got, tt.want)
+		}
+	}
+}
+
+// A device that fails only after the deadline: the deadline ends the run, and
+// the device's error is in the chain.
+func TestDeadlineWithCause(t *testing.T) {
+	s := newStage()
+	s.meter.err = drivers.Errorf("meter", "read current", drivers.NoReply, "no answer in 20 s")
+	s.meter.late = 20 * time.Second
+	err := s.run(t, body("pcall(function() bench.meter:current { over = 1 } end)"))
+	var stop *Stop
+	if !errors.As(err, &stop) || stop.Kind != StopDeadline || !errors.Is(err, s.meter.err) ||
+		err.Error() != "plan.lua:2: check c: deadline of 10 s passed: meter: read current: no answer in 20 s" {
+		t.Errorf("got %v", err)
 	}
 }

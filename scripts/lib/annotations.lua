@@ -19,6 +19,7 @@ function plan(options) end
 ---@field part? string of the product's drawing
 ---@field deadline? number s; 30 if not given
 ---@field vital? boolean the plan ends if this check does not pass
+---@field when? fun(): boolean asked before the check; false leaves it out, and then the unit can fail but not pass
 
 ---Declares a check. The options may be left out.
 ---@param name string a-z, 0-9 and _
