@@ -28,11 +28,11 @@ type recorder struct {
 	failure   error // first failure to write the record
 }
 
-// pending is a capture whose raw data wait for the outcome.
+// pending is a capture whose raw data wait for the outcome: most units pass,
+// and writing their captures as files is a good part of a run's cost.
 type pending struct {
 	capture reports.Capture
-	ext     string
-	data    []byte
+	raw     any
 }
 
 var errAbandoned = errors.New("the run was ended without this script")
@@ -98,7 +98,11 @@ func (r *recorder) Note(check, text string) error {
 		return err
 	}
 	defer r.mu.Unlock()
-	return r.event(reports.Event{Kind: reports.NoteMade, Text: text, Check: &reports.Check{Name: check}})
+	e := reports.Event{Kind: reports.NoteMade, Text: text}
+	if check != "" {
+		e.Check = &reports.Check{Name: check}
+	}
+	return r.event(e)
 }
 
 // Keep implements [script.Recorder].
@@ -107,14 +111,7 @@ func (r *recorder) Keep(check, name string, capture any) error {
 		return err
 	}
 	defer r.mu.Unlock()
-	p := pending{capture: reports.Capture{Check: check, Name: name, Plot: plot(name, capture)}}
-	if r.nest.Config.Keep != KeepNone {
-		var err error
-		if p.ext, p.capture.Media, p.data, err = encode(capture, r.nest.Sound); err != nil {
-			return fmt.Errorf("keep %s: %w", name, err)
-		}
-	}
-	r.captures = append(r.captures, p)
+	r.captures = append(r.captures, pending{reports.Capture{Check: check, Name: name, Plot: plot(name, capture)}, capture})
 	return nil
 }
 
@@ -264,12 +261,9 @@ func (r *recorder) seal(end reports.End) (reports.Sealed, error) {
 	for _, p := range r.captures {
 		c := p.capture
 		if keep {
-			var err error
-			if c.SHA256, c.Size, err = r.journal.Attach(p.ext, p.data); err != nil && r.failure == nil {
+			if err := r.attach(&c, p.raw); err != nil && r.failure == nil {
 				r.failure = err
 			}
-		} else {
-			c.Media = ""
 		}
 		r.event(reports.Event{Kind: reports.CaptureKept, Capture: &c})
 	}
@@ -283,6 +277,17 @@ func (r *recorder) seal(end reports.End) (reports.Sealed, error) {
 		return reports.Sealed{}, fmt.Errorf("nest %s: seal the report: %w", r.nest.Name, err)
 	}
 	return sealed, nil
+}
+
+// attach writes the raw data of a capture beside the report.
+func (r *recorder) attach(c *reports.Capture, raw any) error {
+	ext, media, data, err := encode(raw, r.nest.Sound)
+	if err != nil {
+		return fmt.Errorf("keep %s: %w", c.Name, err)
+	}
+	c.Media = media
+	c.SHA256, c.Size, err = r.journal.Attach(ext, data)
+	return err
 }
 
 // hintOf finds what to do about err.

@@ -8,7 +8,7 @@
 
 local search = require "search"
 
-plan { product = "kittiwake-k8", revision = "C", takt = 45, deadline = 180 }
+plan { product = "kittiwake-k8", revision = "C", takt = 48, deadline = 180 }
 
 -- The four gimbal axes and the receiver channel that each of them moves.
 local axes = {
@@ -48,7 +48,7 @@ check("standby", { about = "Draws next to nothing when switched off", part = "po
   bench.supply:set { voltage = 3.7, limit = 1.5 }
   bench.power:off()
   bench.supply:on()
-  wait(2) -- the input capacitors take their charge
+  wait(1.5) -- the input capacitors take their charge
   local capture = bench.meter:current { over = 1, range = 100e-6, rate = 1000 }
   reading("current", measure.steady(capture).mean, "A")
   keep("off_current", capture)
@@ -93,7 +93,25 @@ check("tune", { about = "Plays its start-up tune, and nothing else", part = "sou
   reading("foreign_frequency", found.foreign_frequency, "Hz")
 end)
 
-check("sticks", { about = "Each stick moves its channel, smoothly and all the way", part = "sticks", deadline = 40 }, function()
+-- Sticks, switches and latency are read at the receiver: without a link there
+-- is nothing to read, and the link's own failure says so.
+local heard = false
+local function is_heard() return heard end
+
+check("link", { about = "Is heard near and far", part = "antenna" }, function()
+  for _, place in ipairs { { name = "near", attenuation = 30, over = 1.4 }, { name = "far", attenuation = 60, over = 3 } } do
+    bench.attenuator:set(place.attenuation)
+    wait(0.1)
+    local frames = bench.receiver:record(place.over)
+    local found = measure.link(frames)
+    reading(place.name .. "_error_rate", found.error_rate, "%")
+    reading(place.name .. "_longest_gap", found.longest_gap, "s")
+    if place.name == "near" then heard = found.error_rate < 50 end
+  end
+  bench.attenuator:set(30)
+end)
+
+check("sticks", { about = "Each stick moves its channel, smoothly and all the way", part = "sticks", deadline = 40, when = is_heard }, function()
   bench.clutch:on()
   bench.sticks:home()
   local names = {}
@@ -103,21 +121,25 @@ check("sticks", { about = "Each stick moves its channel, smoothly and all the wa
     function() return bench.sticks:sweep { axes = names, points = 11, dwell = 0.13, cycles = 2, rate = 4 } end)
   for _, axis in ipairs(axes) do
     local found = measure.travel(frames, path, { channel = axis.channel, axis = axis.name })
-    local function take(name, value, unit) reading(axis.name .. "_" .. name, value, unit) end
+    local sound = true
+    local function take(name, value, unit)
+      if value ~= value and not sound then return end -- what already failed may leave the rest without a number
+      if reading(axis.name .. "_" .. name, value, unit) ~= "pass" then sound = false end
+    end
     take("follows", found.follows, "1")
+    take("dropouts", found.dropouts, "1")
     take("low_end", found.low_end, "%")
     take("high_end", found.high_end, "%")
     take("non_linearity", found.non_linearity, "%")
     take("hysteresis", found.hysteresis, "%")
     take("dead_band", found.dead_band, "%")
     take("noise", found.noise, "%")
-    take("dropouts", found.dropouts, "1")
   end
   keep("stick_travel", frames)
   keep("stick_path", path)
 end)
 
-check("centre", { about = "Both sticks come back to one centre", part = "sticks", deadline = 40 }, function()
+check("centre", { about = "Both sticks come back to one centre", part = "sticks", deadline = 40, when = is_heard }, function()
   local trials = {}
   local from = -1
   for trial = 1, 6 do
@@ -129,6 +151,7 @@ check("centre", { about = "Both sticks come back to one centre", part = "sticks"
     trials[trial] = { from = from, frames = bench.receiver:record(0.25) }
     from = -from
   end
+  bench.sticks:move(positions(0), { rate = 4 }) -- parked, so that the next unit finds the machine where this one did
   for _, axis in ipairs(axes) do
     local found = measure.centre(trials, { channel = axis.channel })
     local function take(name, value) reading(axis.name .. "_" .. name, value, "%") end
@@ -140,7 +163,7 @@ check("centre", { about = "Both sticks come back to one centre", part = "sticks"
   end
 end)
 
-check("switches", { about = "Every switch reaches both its positions", part = "switches" }, function()
+check("switches", { about = "Every switch reaches both its positions", part = "switches", when = is_heard }, function()
   for _, switch in ipairs(switches) do
     local line = bench[switch.name]
     line:off()
@@ -156,19 +179,7 @@ check("switches", { about = "Every switch reaches both its positions", part = "s
   end
 end)
 
-check("link", { about = "Is heard near and far", part = "antenna" }, function()
-  for _, place in ipairs { { name = "near", attenuation = 30, over = 1.4 }, { name = "far", attenuation = 60, over = 3.5 } } do
-    bench.attenuator:set(place.attenuation)
-    wait(0.1)
-    local frames = bench.receiver:record(place.over)
-    local found = measure.link(frames)
-    reading(place.name .. "_error_rate", found.error_rate, "%")
-    reading(place.name .. "_longest_gap", found.longest_gap, "s")
-  end
-  bench.attenuator:set(30)
-end)
-
-check("latency", { about = "Answers quickly, and always as quickly", part = "antenna" }, function()
+check("latency", { about = "Answers quickly, and always as quickly", part = "antenna", when = is_heard }, function()
   local values = {}
   for i = 1, 60 do values[i] = bench.board:interval() end
   local found = measure.latency(values)

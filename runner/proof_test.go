@@ -1,0 +1,265 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"fullthrow/drivers/sim"
+	"fullthrow/reports"
+	"fullthrow/runner/station"
+)
+
+// proofNest is one nest of the demo's station with its own records, for tests
+// of the stock plan against the simulated bench.
+func proofNest(t testing.TB, seed uint64, change ...func(*station.Config)) (*demoNest, *reports.Archive) {
+	t.Helper()
+	m, b, _, err := demoFiles(1)
+	require.NoError(t, err)
+	archive, err := reports.OpenArchive(t.TempDir(), b.Station)
+	require.NoError(t, err)
+	clock := sim.NewClock(demoStart)
+	fixture := sim.NewBench(clock, seed)
+	n, err := b.open(context.Background(), 0, simulated(fixture, clock))
+	require.NoError(t, err)
+	c := m.nestConfig(b, 0, n, clock, archive)
+	for _, f := range change {
+		f(&c)
+	}
+	nest, err := station.New(c)
+	require.NoError(t, err)
+	t.Cleanup(func() { n.Close(); archive.Close() })
+	_, err = nest.Ready(context.Background())
+	require.NoError(t, err)
+	return &demoNest{nest, fixture}, archive
+}
+
+func (n *demoNest) unit(t testing.TB, i int, h sim.Handset) reports.Report {
+	t.Helper()
+	n.fixture.Load(h)
+	serial, err := demoSerial("24A", i)
+	require.NoError(t, err)
+	sealed, err := n.Run(context.Background(), station.Job{Unit: reports.Unit{SerialNumber: serial, Product: demoProduct, Revision: "C", Lot: "24A"}})
+	require.NoError(t, err)
+	return sealed.Report
+}
+
+// broke lists the readings that did not pass, as check.reading=value.
+func broke(r reports.Report) []string {
+	var list []string
+	for _, c := range r.Checks {
+		if c.Problem != "" {
+			list = append(list, c.Name+": "+c.Problem)
+		}
+		for _, rd := range c.Readings {
+			if rd.Verdict != reports.Pass && rd.Verdict != reports.Unlimited {
+				list = append(list, fmt.Sprintf("%s.%s=%v %s", c.Name, rd.Name, rd.Value, rd.Unit))
+			}
+		}
+	}
+	return list
+}
+
+// Every kind of defect that the simulation knows is caught by the check that
+// it names, in every one of several units, with a likely cause to tell.
+func TestEveryDefectIsCaught(t *testing.T) {
+	for _, d := range sim.Defects() {
+		t.Run(d.Name, func(t *testing.T) {
+			t.Parallel()
+			n, _ := proofNest(t, 11)
+			for i := range 4 {
+				rng := rand.New(rand.NewPCG(7, uint64(i)))
+				h := sim.Sound(rng)
+				d.Apply(&h, 1, rng)
+				r := n.unit(t, i+1, h)
+				assert.Equal(t, reports.Failed, r.Outcome, "unit %d: %s; %v", i, r.Reason, broke(r))
+				caught, cause := false, false
+				for _, c := range r.Checks {
+					for _, rd := range c.Readings {
+						if c.Name == d.Check && rd.Verdict == reports.Fail {
+							caught = true
+							cause = cause || rd.Cause != "" && rd.Inspect != ""
+						}
+					}
+				}
+				assert.True(t, caught, "unit %d: %s is to be caught by %s, broke %v", i, d.Name, d.Check, broke(r))
+				assert.True(t, cause, "unit %d: no likely cause and place to look at for %v", i, broke(r))
+			}
+		})
+	}
+}
+
+// Five hundred sound units: not one may fail.
+func TestSoundUnitsPass(t *testing.T) {
+	const units, nests = 500, 2
+	var wg sync.WaitGroup
+	for k := range nests {
+		n, _ := proofNest(t, uint64(k))
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			for i := k; i < units; i += nests {
+				r := n.unit(t, i+1, sim.Sound(rand.New(rand.NewPCG(99, uint64(i)))))
+				if r.Outcome != reports.Passed {
+					t.Errorf("sound unit %d: %s: %s; %v", i, r.Outcome, r.Reason, broke(r))
+				}
+			}
+		}()
+	}
+	wg.Wait()
+}
+
+// The same seed gives the same reports, but for run ids and times, whatever
+// the number of nests.
+func TestSameSeedSameReports(t *testing.T) {
+	lot := func(nests int) map[string]string {
+		_, _, people, err := demoFiles(1)
+		require.NoError(t, err)
+		const units = 200
+		out := make([]string, units)
+		var wg sync.WaitGroup
+		for k := range nests {
+			n, _ := proofNest(t, 1)
+			wg.Add(1)
+			go func() {
+				defer wg.Done()
+				for i := k; i < units; i += nests {
+					h, _ := people.Draw(1, i)
+					out[i] = normalised(t, n.unit(t, i+1, h))
+				}
+			}()
+		}
+		wg.Wait()
+		m := map[string]string{}
+		for i, s := range out {
+			m[fmt.Sprint(i)] = s
+		}
+		return m
+	}
+	one, two, three := lot(1), lot(1), lot(2)
+	for i := range one {
+		require.Equal(t, one[i], two[i], "unit %s, again", i)
+		require.Equal(t, one[i], three[i], "unit %s, in two nests", i)
+	}
+}
+
+// normalised is a report without what must differ between two runs.
+func normalised(t testing.TB, r reports.Report) string {
+	t.Helper()
+	r.Run, r.Nest = "", ""
+	r.Started, r.Ended = time.Time{}, time.Time{}
+	for i := range r.Checks {
+		r.Checks[i].Started, r.Checks[i].Ended = time.Time{}, time.Time{}
+	}
+	b, err := json.Marshal(r)
+	require.NoError(t, err)
+	return string(b)
+}
+
+// A device that fails in any way makes the run an error that names it, never a
+// judgement of the unit, and the fixture ends safe.
+func TestDeviceFaultsAreErrors(t *testing.T) {
+	faults := []sim.Fault{sim.Silent, sim.Garbled, sim.Partial, sim.Gone, sim.Slow, sim.Stuck}
+	for _, role := range []string{sim.Supply, sim.Meter, sim.Board, sim.Attenuator, sim.Microphone, sim.Sticks, sim.Receiver} {
+		for _, fault := range faults {
+			// From the beginning, and in the middle of the plan.
+			for _, after := range []time.Duration{0, 4 * time.Second, 12 * time.Second, 22 * time.Second} {
+				t.Run(fmt.Sprintf("%s/%s/%v", role, fault, after), func(t *testing.T) {
+					t.Parallel()
+					n, _ := proofNest(t, 3)
+					if after == 0 {
+						require.NoError(t, n.fixture.Break(role, fault))
+					} else {
+						require.NoError(t, n.fixture.BreakAt(n.Clock.Now().Add(after), role, fault))
+					}
+					r := n.unit(t, 1, sim.Sound(rand.New(rand.NewPCG(5, 5))))
+					if r.Outcome == reports.Passed {
+						// The device may not have been needed after it broke.
+						require.NotZero(t, after, "passed with a device broken from the beginning")
+						require.Greater(t, after, lastUse(t, role), "passed although the device broke while it was needed")
+						return
+					}
+					if fault == sim.Stuck && r.Outcome == reports.Failed {
+						// A device that acknowledges everything and does nothing
+						// cannot always be told from a unit that does nothing;
+						// what matters is that it never passes.
+						return
+					}
+					assert.Equal(t, reports.Errored, r.Outcome, "%s; %v", r.Reason, broke(r))
+					named := strings.Contains(r.Reason, role+":") || strings.Contains(r.Reason, role)
+					for _, f := range r.Faults {
+						named = named || f.Device == role || strings.Contains(f.Text, role)
+					}
+					assert.True(t, named, "the reason does not name the %s: %s", role, r.Reason)
+					if role != sim.Supply && role != sim.Board && role != sim.Sticks {
+						assert.True(t, n.fixture.State().Safe(), "not safe: %+v", n.fixture.State())
+					}
+				})
+			}
+		}
+	}
+}
+
+// lastUse is when, in the stock plan, a device is used for the last time, so
+// that a fault later than that rightly changes nothing.
+func lastUse(t *testing.T, role string) time.Duration {
+	t.Helper()
+	at, ok := map[string]time.Duration{
+		sim.Supply: 1 * time.Second, sim.Microphone: 5 * time.Second, sim.Sticks: 20 * time.Second, sim.Attenuator: 27 * time.Second,
+		sim.Receiver: 30 * time.Second, sim.Meter: time.Hour, sim.Board: time.Hour,
+	}[role]
+	require.True(t, ok)
+	return at
+}
+
+// The guard opened in the middle of a run: aborted, and everything off.
+func TestGuardOpened(t *testing.T) {
+	for _, after := range []time.Duration{time.Second, 5 * time.Second, 10 * time.Second, 25 * time.Second} {
+		t.Run(after.String(), func(t *testing.T) {
+			n, _ := proofNest(t, 3)
+			n.fixture.OpenInterlockAt(n.Clock.Now().Add(after))
+			began := n.Clock.Now()
+			r := n.unit(t, 1, sim.Sound(rand.New(rand.NewPCG(5, 5))))
+			assert.Equal(t, reports.Aborted, r.Outcome, r.Reason)
+			assert.True(t, n.fixture.State().Safe(), "%+v", n.fixture.State())
+			assert.Empty(t, r.Faults)
+			assert.Less(t, n.Clock.Now().Sub(began), after+2*time.Second)
+		})
+	}
+}
+
+// BenchmarkLot is simulated units per second and core, with records written
+// and synced to the disk, real signal processing and real wire formats.
+func BenchmarkLot(b *testing.B) {
+	_, _, people, err := demoFiles(1)
+	require.NoError(b, err)
+	n, _ := proofNest(b, 1)
+	b.ResetTimer()
+	before := cpuTime()
+	for i := range b.N {
+		h, _ := people.Draw(1, i)
+		n.unit(b, i%99999+1, h)
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "units/s")
+	// By processor time, garbage collection and the kernel's share included:
+	// what the machine's other work does not disturb.
+	b.ReportMetric(float64(b.N)/(cpuTime()-before).Seconds(), "units/s/core")
+}
+
+// cpuTime is the processor time this process has taken so far.
+func cpuTime() time.Duration {
+	var u syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
+		return 0
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
