@@ -21,6 +21,9 @@ type dialog struct {
 	s        *screen
 	lines    chan string // what was typed; closed at the end of input
 	operator string
+	// turn gets a token for each question when all before it is on the screen;
+	// nil: at once.
+	turn chan struct{}
 }
 
 // newDialog returns nil where nobody can answer: standard input is no terminal.
@@ -51,11 +54,18 @@ func (d *dialog) ask(ctx context.Context, p reports.Prompt) (reports.Value, stri
 	if d == nil {
 		return reports.Value{}, "", (&failure{code: exitBench, err: errNobody}).hint("run fullthrow test at a terminal, or use a plan that asks nothing")
 	}
+	if d.turn != nil {
+		select {
+		case <-ctx.Done():
+			return reports.Value{}, "", context.Cause(ctx)
+		case <-d.turn:
+		}
+	}
 	for again := ""; ; {
-		d.s.now("")
 		d.s.say("%s\n%s %s", again, d.s.strong("? "+p.Text), d.form(p))
 		select {
 		case <-ctx.Done():
+			d.s.say("")
 			return reports.Value{}, "", context.Cause(ctx)
 		case line, ok := <-d.lines:
 			if !ok {

@@ -25,7 +25,8 @@ func (a *app) lintCommand() *cobra.Command {
 		Long: `Check plan, limits and bench files against each other, without hardware.
 
 Without --bench, every bench*.toml of the product's folder is checked; without
---product, the stock folder. Each problem is one line, FILE:LINE: what is wrong,
+--product, the stock folder. Where a bench is a simulated one the plan is also
+run once on it, with a sound unit. Each problem is one line, FILE:LINE: what is wrong,
 and below it what to do.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return a.lint(cmd.Context(), from) },
@@ -58,16 +59,28 @@ func (a *app) lint(ctx context.Context, from sources) error {
 	}
 	var notes []problem
 	if err == nil {
-		var found []problem
-		found, notes = m.readings()
-		problems = append(problems, found...)
+		var played *[]script.Reading // of a rehearsal, where a bench is a simulated one
 		for _, b := range benches {
 			found, err := m.devices(ctx, b)
 			if keep(err) != nil {
 				return err
 			}
 			problems = append(problems, found...)
+			if played != nil || len(found) > 0 || err != nil || !b.simulated(0) {
+				continue
+			}
+			taken, found, complete, err := m.rehearse(ctx, b, 0)
+			if keep(err) != nil {
+				return err
+			}
+			problems = append(problems, found...)
+			if complete {
+				played = &taken
+			}
 		}
+		var found []problem
+		found, notes = m.readings(played)
+		problems = append(problems, found...)
 	}
 	problems = inOrder(problems)
 	for _, p := range problems {
@@ -120,55 +133,72 @@ func (s sources) benches(keep func(error) error) ([]*benchFile, error) {
 	return list, nil
 }
 
-// readings compares the readings that the plan names with the limits. A name
-// that is put together as the plan runs cannot be known here: where a check has
-// such, its limits are not called unused, and a note says so. A reading without
-// a limit is only a note, unless a limit of nearly that name is never used.
-func (m *method) readings() (problems, notes []problem) {
+// readings compares the readings that the plan takes with the limits: those of
+// a rehearsal, or without one (nil) those whose names stand in the plan. A name
+// that is put together as the plan runs cannot be known without a rehearsal:
+// where a check has such, its limits are not called unused, and a note says so.
+// A reading without a limit is only a note, unless a limit of nearly that name
+// is never used.
+func (m *method) readings(played *[]script.Reading) (problems, notes []problem) {
 	var checks []string
 	for _, c := range m.plan.Checks {
 		checks = append(checks, c.Name)
 	}
-	limited := m.limits.Names()
-	var taken []string
-	unknown := map[string]bool{} // checks with readings named as the plan runs
-	elsewhere := false           // readings in helper functions: of whatever check calls them
-	for _, u := range m.plan.Uses() {
-		switch {
-		case u.Kind != "reading":
-		case u.Check == "":
-			elsewhere = true
-		case u.Name == "":
-			if !unknown[u.Check] {
-				notes = append(notes, problem{m.file(u.File), u.Line, fmt.Sprintf("check %q names readings as it runs: they were not compared with the limits", u.Check), ""})
-			}
-			unknown[u.Check] = true
-		default:
-			taken = append(taken, u.Check+"."+u.Name)
+	type place struct {
+		name, file string
+		line       int
+	}
+	var taken []place
+	var names []string
+	take := func(check, name, file string, line int) {
+		if full := check + "." + name; !slices.Contains(names, full) {
+			taken, names = append(taken, place{full, file, line}), append(names, full)
 		}
 	}
+	unknown := map[string]bool{} // checks with readings named as the plan runs; "" helper functions
+	if played != nil {
+		for _, r := range *played {
+			take(r.Check, r.Name, r.File, r.Line)
+		}
+	}
+	for _, u := range m.plan.Uses() {
+		switch {
+		case u.Kind != "reading" || played != nil:
+		case u.Check != "" && u.Name != "":
+			take(u.Check, u.Name, u.File, u.Line)
+		case !unknown[u.Check]:
+			unknown[u.Check] = true
+			where := fmt.Sprintf("check %q names readings", u.Check)
+			if u.Check == "" {
+				where = "a function outside the checks takes readings"
+			}
+			notes = append(notes, problem{m.file(u.File), u.Line, where + " as it runs: they are compared with the limits only on a simulated bench", ""})
+		}
+	}
+
+	limited := m.limits.Names()
 	unused := slices.DeleteFunc(slices.Clone(limited), func(name string) bool {
 		check, _, _ := strings.Cut(name, ".")
-		return slices.Contains(taken, name) || slices.Contains(checks, check) && (unknown[check] || elsewhere)
+		return slices.Contains(names, name) || slices.Contains(checks, check) && (unknown[check] || unknown[""])
 	})
+	unlimited := slices.DeleteFunc(slices.Clone(names), func(name string) bool { return slices.Contains(limited, name) })
 	for _, name := range unused {
 		check, _, _ := strings.Cut(name, ".")
-		text, hint := fmt.Sprintf("limit %q: the plan never takes this reading, so no unit could pass", name), meantReading(name, taken)
+		text, hint := fmt.Sprintf("limit %q: the plan never takes this reading, so no unit could pass", name), meantReading(name, unlimited)
 		if !slices.Contains(checks, check) {
 			text, hint = fmt.Sprintf("limit %q: the plan has no check %q", name, check), meantReading(check, checks)
 		}
 		problems = append(problems, problem{m.limitsAt, m.limits.Line(name), text, hint})
 	}
-	for _, u := range m.plan.Uses() {
-		full := u.Check + "." + u.Name
-		if u.Kind != "reading" || u.Check == "" || u.Name == "" || slices.Contains(limited, full) {
+	for _, t := range taken {
+		if slices.Contains(limited, t.name) {
 			continue
 		}
-		text := fmt.Sprintf("reading %q has no limit: it is recorded, and judges nothing", full)
-		if hint := meantReading(full, unused); hint != "" {
-			problems = append(problems, problem{m.file(u.File), u.Line, text, hint})
+		text := fmt.Sprintf("reading %q has no limit: it is recorded, and judges nothing", t.name)
+		if hint := meantReading(t.name, unused); hint != "" {
+			problems = append(problems, problem{m.file(t.file), t.line, text, hint})
 		} else {
-			notes = append(notes, problem{m.file(u.File), u.Line, text, ""})
+			notes = append(notes, problem{m.file(t.file), t.line, text, ""})
 		}
 	}
 	return problems, inOrder(notes)

@@ -15,6 +15,10 @@ type passage struct {
 	started time.Time
 	takt    float64
 	check   string
+	// asked gets one token for each question when all before it has been shown:
+	// then the dialog puts it. nil: nobody can be asked.
+	asked  chan<- struct{}
+	asking bool // no live line now: the operator types there
 }
 
 // tell shows one event.
@@ -23,16 +27,25 @@ func (p *passage) tell(e reports.Event) {
 	case reports.RunStarted:
 		p.started, p.takt = e.Time, e.Start.Takt
 		p.s.say("%s", p.head(*e.Start))
-		p.s.now("asking every device whether it is there")
+		p.live("asking every device whether it is there")
 	case reports.CheckStarted:
 		p.check = e.Check.Name
 		p.s.say("\n%s  %s", p.s.strong(e.Check.Name), e.Check.About)
-		p.s.now("%s, %s", p.check, p.elapsed(e.Time))
+		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.ReadingTaken:
 		p.reading(*e.Reading)
-		p.s.now("%s, %s", p.check, p.elapsed(e.Time))
+		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.NoteMade:
 		p.s.say("  note: %s", e.Text)
+	case reports.PromptAsked:
+		p.s.now("")
+		if p.asked != nil {
+			p.asking = true
+			p.asked <- struct{}{}
+		}
+	case reports.PromptDone:
+		p.asking = false
+		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.CheckEnded:
 		if e.Check.Problem != "" {
 			p.s.say("  %s %s", p.s.strong("NOT FINISHED:"), e.Check.Problem)
@@ -47,6 +60,13 @@ func (p *passage) tell(e reports.Event) {
 		}
 	case reports.RunEnded:
 		p.s.now("")
+	}
+}
+
+// live sets the live line, unless the operator is typing.
+func (p *passage) live(format string, args ...any) {
+	if !p.asking {
+		p.s.now(format, args...)
 	}
 }
 

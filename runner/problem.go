@@ -55,9 +55,8 @@ func filesOf(list []problem) []string {
 
 // inOrder sorts problems by file and line; equal ones keep their order.
 func inOrder(list []problem) []problem {
-	order := filesOf(list)
 	slices.SortStableFunc(list, func(a, b problem) int {
-		return cmp.Or(cmp.Compare(slices.Index(order, a.File), slices.Index(order, b.File)), cmp.Compare(a.Line, b.Line))
+		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
 	})
 	return slices.Compact(list)
 }

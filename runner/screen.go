@@ -44,6 +44,9 @@ func (s *screen) say(format string, args ...any) {
 	if !strings.HasSuffix(text, "\n") {
 		text += "\n"
 	}
+	if s.live {
+		text = wrap(text, s.width)
+	}
 	if s.line != "" {
 		text = "\r\x1b[K" + text + s.line
 	}
@@ -77,4 +80,43 @@ func (s *screen) style(code, text string) string {
 		return text
 	}
 	return "\x1b[" + code + "m" + text + "\x1b[0m"
+}
+
+// wrap breaks lines longer than width at blanks, the rest indented a little
+// more than the line itself. Style codes have no width. A word longer than a
+// line (a path) is left whole.
+func wrap(text string, width int) string {
+	var b strings.Builder
+	for line := range strings.Lines(text) {
+		body := strings.TrimLeft(line, " ")
+		indent := strings.Repeat(" ", min(len(line)-len(body)+4, width/2))
+		b.WriteString(line[:len(line)-len(body)])
+		column := len(line) - len(body)
+		for i, word := range strings.SplitAfter(body, " ") {
+			n := columns(strings.TrimRight(word, " \n"))
+			if i > 0 && column+n > width && n > 0 {
+				b.WriteString("\n" + indent)
+				column = len(indent)
+			}
+			b.WriteString(word)
+			column += columns(strings.TrimRight(word, "\n"))
+		}
+	}
+	return b.String()
+}
+
+// columns is how many columns text takes.
+func columns(text string) int {
+	n, code := 0, false
+	for _, r := range text {
+		switch {
+		case r == '\x1b':
+			code = true
+		case code:
+			code = r != 'm'
+		default:
+			n++
+		}
+	}
+	return n
 }

@@ -31,6 +31,24 @@ func TestScreenKeepsTheLiveLineLast(t *testing.T) {
 	assert.Equal(t, "\x1b[1mx\x1b[0m", s.strong("x"))
 }
 
+func TestWrap(t *testing.T) {
+	for _, c := range []struct {
+		name, text, want string
+		width            int
+	}{
+		{"short", "one two\n", "one two\n", 20},
+		{"exactly", "one two\n", "one two\n", 7},
+		{"long", "  one two three\n", "  one \n    two \n    three\n", 8},
+		{"style has no width", "\x1b[1mone\x1b[0m two\n", "\x1b[1mone\x1b[0m two\n", 7},
+		{"a path stays whole", "at /a/very/long/path\n", "at \n    /a/very/long/path\n", 10},
+		{"several", "a b\nc d\n", "a b\nc d\n", 3},
+		{"no end", "one two", "one two", 7},
+		{"empty", "", "", 7},
+	} {
+		t.Run(c.name, func(t *testing.T) { assert.Equal(t, c.want, wrap(c.text, c.width)) })
+	}
+}
+
 func f(x float64) *float64 { return &x }
 
 func TestReadingLine(t *testing.T) {

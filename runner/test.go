@@ -122,6 +122,11 @@ func (a *app) runUnit(ctx context.Context, c station.Config, job station.Job) er
 		}
 	}
 	ask := newDialog(a.in, s, job.Operator)
+	if ask != nil {
+		// Several questions may be open side by side; this many at most.
+		ask.turn = make(chan struct{}, 64)
+		p.asked = ask.turn
+	}
 	c.Ask = ask.ask
 	nest, err := station.New(c)
 	if err != nil {
