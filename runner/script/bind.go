@@ -258,6 +258,7 @@ func (t *task) toLua(L *lua.LState, v reflect.Value) lua.LValue {
 		}
 		return list
 	case reflect.Struct:
+		t.charge(128 * v.NumField())
 		tb := L.CreateTable(0, v.NumField())
 		for i := range v.NumField() {
 			if f := v.Type().Field(i); f.IsExported() {

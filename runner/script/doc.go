@@ -48,15 +48,16 @@
 //   - Time: the deadlines of plan and check, in time of the bench's clock. A
 //     wait never goes past one: it goes up to it and then ends the run.
 //   - Processor time: [Host].Wall per check, counted only while Lua runs.
-//   - Memory: strings up to 1 MiB, array indexes up to 1,000,000, 64 tasks, 200
+//   - Memory: strings up to 1 MiB, array indexes up to 100,000, 64 tasks, 200
 //     calls deep; and [Host].Memory. Go cannot say how much memory one
 //     interpreter holds, so two things must be true before a run is ended for
 //     memory: by a generous count of its instructions, strings and captures it
 //     can itself have taken that much, and the whole process has grown by that
 //     much (since the count reached a quarter) after a garbage collection. A
 //     plan that does little is never ended for what another nest does; one that
-//     does very much may be, if the others grow at that moment. A plan may pass
-//     its bound by some 30 MB before it is seen.
+//     does very much may be, if the others grow at that moment.
+//     The bound is on what lives on the heap: with garbage not yet collected
+//     the process may for a moment take up to five times as much.
 //   - String patterns: refused where the worst case could take longer than
 //     about two seconds, by the length of the text and the number of
 //     repetitions in the pattern. The matcher cannot be stopped, so a check's

@@ -121,6 +121,7 @@ func (t *task) raise(L *lua.LState, err error, hint string) int {
 	f := &failure{err: err, hint: hint}
 	f.file, f.line = t.where(L)
 	f.trace = t.trace(L)
+	t.charge(len(f.trace) + len(f.hint) + 1024)
 	L.Error(t.run.failureValue(f), 0)
 	return 0
 }

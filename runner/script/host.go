@@ -25,14 +25,14 @@ type Host struct {
 	// counted. 0: 20 s.
 	Wall time.Duration
 	// Memory is how much a run may take, in bytes; see the package comment. 0:
-	// 256 MiB.
+	// 128 MiB.
 	Memory int64
 }
 
 // Defaults of [Host].
 const (
 	DefaultWall   = 20 * time.Second
-	DefaultMemory = 256 << 20
+	DefaultMemory = 128 << 20
 )
 
 // Recorder takes what a run finds. Its calls come one at a time; no Lua runs

@@ -37,9 +37,17 @@ func TestHostile(t *testing.T) {
 
 		{"strings in a table", "local t = {} while true do t[#t+1] = ('x'):rep(1e6) end", StopMemory, "MiB of memory", 2},
 		{"strings in a table, in pcall", "local t = {} while true do pcall(function() t[#t+1] = ('x'):rep(1e6) end) end", StopMemory, "MiB of memory", 0},
-		{"tables in a table", "local t = {} while true do t[#t+1] = { x = 1 } end", StopMemory, "MiB of memory", 2},
+		{"tables in a table", "local t = {} while true do table.insert(t, { x = 1 }) end", StopMemory, "MiB of memory", 2},
 		{"closures in a table", "local t = {} local n = 0 while true do n = n + 1 t['k' .. n] = function() return n end end", StopMemory, "MiB of memory", 2},
-		{"long arrays", "local t = {} while true do local u = {} u[1e6 - 1 + 0] = 1 t[#t+1] = u end", StopMemory, "MiB of memory", 2},
+		{"long arrays", "local t = {} while true do local u = {} u[1e5 - 1 + 0] = 1 t[#t+1] = u end", StopMemory, "MiB of memory", 2},
+		{"long arrays, written out", "local t = {} while true do local u = {} u[99999] = 1 t[#t+1] = u end", StopMemory, "MiB of memory", 2},
+		{"long arrays, in constructors", "local t = {} while true do t[#t+1] = { [99999] = 1 } end", StopMemory, "MiB of memory", 2},
+		{"tables of many", "local t, u = {}, {} for i = 1, 9000 do u[i] = i end while true do t[#t+1] = { unpack(u) } end", StopMemory, "MiB of memory", 2},
+		{"tables of arguments", "local t, u = {}, {} for i = 1, 9000 do u[i] = i end local function f(...) while true do t[#t+1] = { ... } end end f(unpack(u))", StopMemory, "MiB of memory", 2},
+		{"tables of bytes", "local t, s = {}, ('x'):rep(9000) while true do t[#t+1] = { s:byte(1, -1) } end", StopMemory, "MiB of memory", 2},
+		{"iterators", "local t, s = {}, ('x'):rep(60000) while true do t[#t+1] = s:gmatch('()()()()()()()()x') end", StopMemory, "MiB of memory", 2},
+		{"errors", "local t = {} local function f() table.insert(t, (select(2, pcall(note)))) end while true do f() end", StopMemory, "MiB of memory", 2},
+		{"results", "local t, c = {}, bench.meter:current { over = 0.01 } while true do t[#t+1] = measure.steady(c) end", StopMemory, "MiB of memory", 2},
 		{"inserted", "local t = {} while true do table.insert(t, ('y'):rep(1000)) end", StopMemory, "MiB of memory", 2},
 
 		{"doubling", "local s = 'x' while true do s = s .. s end", "", "longer than 1048576 bytes", 2},
@@ -121,7 +129,7 @@ func TestHostile(t *testing.T) {
 		{"check inside a check", "check('d', function() end)", "", "check: inside a check", 2},
 		{"together of a result", "together(wait(1))", "", "together: no functions", 2},
 		{"together of nil", "together(nil)", "", "argument 1 is nil", 2},
-		{"keep of a huge list", "local t = {} t[100001] = 1 keep('x', t)", "", "at most 100000", 2},
+		{"keep of a huge list", "local t = {} for i = 1, 100001 do table.insert(t, i) end keep('x', t)", "", "at most 100000", 2},
 		{"keep of texts", "keep('x', { 'a' })", "", "item 1 is the text", 2},
 		{"ask without anybody", "ask { text = 'ok?' }", "", "nobody to ask", 2},
 	}

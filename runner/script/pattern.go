@@ -84,7 +84,10 @@ func (t *task) matches(L *lua.LState, what, s, pattern string, init, limit int) 
 	if err != nil {
 		t.raisef(L, "", "%s: the pattern %q: %v", what, clip(pattern, 60), err)
 	}
-	t.charge(n + 128*len(found))
+	t.charge(n)
+	if len(found) > 0 {
+		t.charge(len(found) * (96 + 16*found[0].CaptureLength()))
+	}
 	return found
 }
 

@@ -260,6 +260,8 @@ func TestLanguage(t *testing.T) {
 		`local function n(s) return { v = #s } end local function f(s) s = { n(s), n(s) } return s end assert(f("ab")[2].v == 2)`,
 		`local t = {} local function f(k) t[k .. 1], k = k .. 2, k .. 3 return k end assert(f("a") == "a3" and t.a1 == "a2")`,
 		`assert(select("#", ("a" .. "b")) == 1)`,
+		`local function f(...) return { ... }, { (...) }, { 0, ... }, { ..., 0 }, { n = ..., ... } end local a, b, c, d, e = f(1, nil, 3) assert(a[3] == 3 and #b == 1 and c[4] == 3 and d[2] == 0 and e.n == 1 and e[3] == 3)`,
+		`local function two() return 1, 2 end local a, b, c = { two() }, { (two()) }, { two(), two() } assert(#a == 2 and #b == 1 and #c == 3) assert(#{ (function() end)() } == 0)`,
 		`local t = {} for i = 1, 5000 do t[i] = i end assert(#t == 5000 and t[5000] == 5000)`,
 		`local t = { [1] = "a", [2 + 1] = "c", x = 1 } assert(t[1] == "a" and t[3] == "c" and t.x == 1)`,
 		`local t = {} t[1.5] = 1 t[-1] = 2 t[0] = 3 t["1e9"] = 4 t[1e9 + 0.5] = 5 assert(t[1.5] == 1 and t[-1] == 2 and t[0] == 3 and t[1e9 + 0.5] == 5)`,

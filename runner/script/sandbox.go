@@ -75,7 +75,7 @@ func baseFunctions() map[string]lua.LGFunction {
 		L.Push(L.NewFunction(open))
 		L.Call(0, 0)
 	}
-	out := map[string]lua.LGFunction{joinName: guarded(join), indexName: guarded(index)}
+	out := map[string]lua.LGFunction{joinName: guarded(join), indexName: guarded(index), spreadName: guarded(spread)}
 	for _, n := range interpretersOwn {
 		v := lua.LValue(L.Get(lua.GlobalsIndex))
 		for _, part := range strings.Split(n, ".") {

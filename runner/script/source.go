@@ -12,8 +12,9 @@ import (
 
 // Names no plan can write, for the functions that [source] puts in.
 const (
-	joinName  = "\x00join"
-	indexName = "\x00index"
+	joinName   = "\x00join"
+	indexName  = "\x00index"
+	spreadName = "\x00spread"
 )
 
 // maxDepth is how deep expressions and blocks may be nested: the compiler
@@ -21,12 +22,16 @@ const (
 const maxDepth = 200
 
 // maxIndex is the largest array index: writing to t[n] takes 16 n bytes.
-const maxIndex = 1_000_000
+const maxIndex = 100_000
+
+// freeIndex is where indexes begin to be counted as memory.
+const freeIndex = 1024
 
 // source looks through the syntax tree of one file before it is compiled. It
 // refuses unknown names, lists uses and requires, and puts bounds into what the
-// interpreter itself leaves unbounded: joining strings (a .. b becomes a call)
-// and writing far beyond the end of an array (t[k] = v becomes t[index(k)] = v).
+// interpreter itself leaves unbounded: joining strings (a .. b becomes a call),
+// writing far beyond the end of an array (t[k] = v becomes t[index(k)] = v),
+// and tables of many values at once ({ ... } becomes { spread(...) }).
 type source struct {
 	file     string
 	globals  map[string]bool
@@ -243,7 +248,7 @@ func (s *source) key(e *ast.Expr) {
 	case *ast.StringExpr, *ast.TrueExpr, *ast.FalseExpr, *ast.NilExpr:
 		return
 	case *ast.NumberExpr:
-		if f, err := strconv.ParseFloat(x.Value, 64); err == nil && f <= maxIndex {
+		if f, err := strconv.ParseFloat(x.Value, 64); err == nil && f < freeIndex {
 			return
 		}
 	}
@@ -293,6 +298,16 @@ func (s *source) expr(e *ast.Expr) {
 			}
 			s.expr(&f.Value)
 		}
+		if n := len(x.Fields); n > 0 && x.Fields[n-1].Key == nil {
+			last := &x.Fields[n-1].Value
+			call, isCall := (*last).(*ast.FuncCallExpr)
+			dots, isDots := (*last).(*ast.Comma3Expr)
+			if isCall && !call.AdjustRet || isDots && !dots.AdjustRet {
+				spread := s.call(spreadName, (*last).Line(), *last)
+				spread.(*ast.FuncCallExpr).AdjustRet = false // all values
+				*last = spread
+			}
+		}
 	case *ast.FuncCallExpr:
 		s.callExpr(x)
 	case *ast.LogicalOpExpr:
@@ -341,9 +356,6 @@ func (s *source) function(f *ast.FunctionExpr, method bool) {
 	if f.ParList != nil {
 		for _, n := range f.ParList.Names {
 			s.declare(n, "")
-		}
-		if f.ParList.HasVargs {
-			s.declare("arg", "")
 		}
 	}
 	s.block(f.Stmts)
@@ -414,7 +426,7 @@ var absent = map[string]string{
 	"os": "use wait and note", "io": "a plan has no files; use note and keep", "debug": "use note", "coroutine": "use together",
 	"package": "use require", "dofile": "use require", "loadfile": "use require", "load": "write the function out", "loadstring": "write the function out",
 	"module": "return a table from the library", "collectgarbage": "it is not needed", "getfenv": "use locals", "setfenv": "use locals",
-	"_G": "use locals", "rawset": "use a plain assignment", "newproxy": "use a table",
+	"_G": "use locals", "rawset": "use a plain assignment", "newproxy": "use a table", "arg": "use { ... }",
 }
 
 func (s *source) unknown(x *ast.IdentExpr) {

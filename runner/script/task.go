@@ -172,6 +172,7 @@ func together(t *task, L *lua.LState) int {
 	var first error // with the lock held
 	calls := make([]func(context.Context), n)
 	for i := range fns {
+		t.charge(64 << 10) // stacks
 		th, drop := L.NewThread()
 		drop()
 		calls[i] = func(ctx context.Context) {

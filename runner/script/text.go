@@ -103,12 +103,18 @@ func index(t *task, L *lua.LState) int {
 		if n > maxIndex && float64(n) == math.Trunc(float64(n)) {
 			return t.raisef(L, "use a text as the key: t[tostring(n)]", "index %s is too large: at most %d", n, maxIndex)
 		}
-		if n >= 1024 {
+		if n >= freeIndex {
 			t.charge(16 * int(n)) // at worst, the table grows to there
 		}
 	}
 	L.Push(k)
 	return 1
+}
+
+// spread gives back its arguments, which are about to go into a table.
+func spread(t *task, L *lua.LState) int {
+	t.charge(16 * L.GetTop())
+	return L.GetTop()
 }
 
 func stringRep(t *task, L *lua.LState) int {
