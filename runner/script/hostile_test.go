@@ -136,9 +136,9 @@ func TestHostile(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			s := newStage()
-			s.host.Wall, s.host.Memory = 150*time.Millisecond, 48<<20
-			if tt.kind == StopMemory {
-				s.host.Wall = 20 * time.Second
+			s.host.Memory = 48 << 20
+			if tt.kind == StopProcessor {
+				s.host.Wall = 150 * time.Millisecond
 			}
 			s.meter.panic = nil
 			if strings.Contains(tt.lua, "range = 13") {
