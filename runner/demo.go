@@ -57,11 +57,11 @@ same lot.`,
 			return a.demo(cmd.Context(), o)
 		},
 	}
-	c.Flags().IntVar(&o.units, "units", o.units, "how many units (`N`)")
-	c.Flags().Uint64Var(&o.seed, "seed", o.seed, "which lot (`S`)")
-	c.Flags().IntVar(&o.nests, "nests", o.nests, "how many units at a time (`N`)")
-	c.Flags().StringVar(&o.lot, "lot", o.lot, "lot in the serial numbers (`LOT`)")
-	a.dataFlag(c, "where the records are kept; default: a new folder for temporary files")
+	c.Flags().IntVar(&o.units, "units", o.units, "test `N` units")
+	c.Flags().Uint64Var(&o.seed, "seed", o.seed, "make the lot that belongs to `S`")
+	c.Flags().IntVar(&o.nests, "nests", o.nests, "test `N` units at a time")
+	c.Flags().StringVar(&o.lot, "lot", o.lot, "`LOT` in the serial numbers")
+	a.dataFlag(c, "a new temporary folder")
 	return c
 }
 

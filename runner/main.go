@@ -69,9 +69,6 @@ leaves one sealed report per serial number. Begin with: fullthrow demo`,
 	root.SetUsageTemplate(usageTemplate)
 	root.SetHelpTemplate(helpTemplate + "{{if not .HasParent}}\nExit codes:\n" + exitTable() + "{{end}}")
 	root.AddCommand(a.commands()...)
-	for _, c := range root.Commands() {
-		c.DisableFlagsInUseLine = true
-	}
 	return root
 }
 
@@ -141,5 +138,5 @@ func missingFile(what, path string, err error) error {
 }
 
 func (a *app) dataFlag(c *cobra.Command, about string) {
-	c.Flags().StringVar(&a.data, "data", "", about+" (`DIR`)")
+	c.Flags().StringVar(&a.data, "data", "", "keep the records in `DIR`; default: "+about)
 }

@@ -145,7 +145,7 @@ func (p *passage) finish(r reports.Report, file string) {
 	unit := r.Unit.SerialNumber
 	switch r.Outcome {
 	case reports.Passed:
-		fmt.Fprintf(&b, "%s %s: all %d limits kept, in %.0f s\n", unit, p.s.strong("PASSED"), judged, seconds)
+		fmt.Fprintf(&b, "%s %s: %s kept, in %.0f s\n", unit, p.s.strong("PASSED"), count(judged, "limit"), seconds)
 		b.WriteString("  now: hand it on\n")
 	case reports.Failed:
 		fmt.Fprintf(&b, "%s %s: %d of %d limits not kept, in %.0f s\n", unit, p.s.strong("FAILED"), len(bad), judged, seconds)

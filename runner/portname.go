@@ -38,7 +38,7 @@ func parsePort(s string) (portName, error) {
 	case strings.HasPrefix(s, "/") || isWindowsPort(s):
 		return portName{"serial", s}, nil
 	case !found:
-		return portName{}, fmt.Errorf("port %q is neither a path (/dev/ttyUSB0) nor usb:, tcp:, gpio:, sound: or sim:", s)
+		return portName{}, fmt.Errorf("port %q is neither a path (/dev/ttyUSB0) nor of a kind (usb:, tcp:, gpio:, sound:, sim:)", s)
 	case rest == "":
 		return portName{}, fmt.Errorf("port %q ends after the colon", s)
 	}

@@ -68,8 +68,8 @@ func (a *app) reportCommand() *cobra.Command {
 		Args: takes("FILE"),
 		RunE: func(_ *cobra.Command, args []string) error { return a.report(args[0], html, csv) },
 	}
-	c.Flags().StringVar(&html, "html", "", "write a page that prints well; - is standard output (`OUT`)")
-	c.Flags().StringVar(&csv, "csv", "", "write the readings for a spreadsheet; - is standard output (`OUT`)")
+	c.Flags().StringVar(&html, "html", "", "write a page that prints well to `OUT`; - is standard output")
+	c.Flags().StringVar(&csv, "csv", "", "write the readings for a spreadsheet to `OUT`; - is standard output")
 	return c
 }
 

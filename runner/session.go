@@ -30,10 +30,10 @@ type sources struct {
 }
 
 func (s *sources) flags(c *cobra.Command) {
-	c.Flags().StringVar(&s.bench, "bench", "", "bench file: what hardware there is (`FILE`)")
-	c.Flags().StringVar(&s.product, "product", "", "folder with plan.lua, limits.toml and product.toml; without it, the bench file's own folder, else the stock folder of its product (`DIR`)")
-	c.Flags().StringVar(&s.plan, "plan", "", "another plan than the folder's (`FILE`)")
-	c.Flags().StringVar(&s.limits, "limits", "", "other limits than the folder's (`FILE`)")
+	c.Flags().StringVar(&s.bench, "bench", "", "`FILE` that says what hardware there is")
+	c.Flags().StringVar(&s.product, "product", "", "`DIR` with plan.lua, limits.toml and product.toml; default: the bench file's own if it holds a plan, else the stock one")
+	c.Flags().StringVar(&s.plan, "plan", "", "`FILE` with another plan than the product's")
+	c.Flags().StringVar(&s.limits, "limits", "", "`FILE` with other limits than the product's")
 }
 
 // method is how a product is tested: its plan, limits and serial numbers.

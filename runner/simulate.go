@@ -53,12 +53,12 @@ It runs until it is stopped.`,
 			return a.simulate(cmd.Context(), o)
 		},
 	}
-	c.Flags().StringVar(&o.dir, "dir", "", "where bench.toml and the ports' names go; default: a new folder for temporary files (`DIR`)")
-	c.Flags().Uint64Var(&o.seed, "seed", o.seed, "which lot (`S`)")
-	c.Flags().IntVar(&o.unit, "unit", 0, "that unit of the demo's lot, with its defects; default: a sound one (`N`)")
-	c.Flags().StringVar(&o.defect, "defect", "", "a sound unit but for this (`NAME`)")
-	c.Flags().Float64Var(&o.severity, "severity", o.severity, "how bad the defect is: 1 is clearly bad (`X`)")
-	c.Flags().IntVar(&o.nests, "nests", o.nests, "how many fixtures, each with its unit (`N`)")
+	c.Flags().StringVar(&o.dir, "dir", "", "put bench.toml and the names of the ports into `DIR`; default: a new temporary folder")
+	c.Flags().Uint64Var(&o.seed, "seed", o.seed, "make the lot that belongs to `S`")
+	c.Flags().IntVar(&o.unit, "unit", 0, "take unit `N` of the demo's lot, with its defects; default: a sound unit")
+	c.Flags().StringVar(&o.defect, "defect", "", "give a sound unit the defect `NAME`")
+	c.Flags().Float64Var(&o.severity, "severity", o.severity, "how bad the defect is, as `X`: 1 is clearly bad")
+	c.Flags().IntVar(&o.nests, "nests", o.nests, "make `N` fixtures, each with a unit")
 	return c
 }
 

@@ -38,10 +38,10 @@ it. Ctrl-C stops the run; whatever ends it, the fixture is made safe.`,
 		},
 	}
 	from.flags(c)
-	c.Flags().StringVar(&nest, "nest", "", "nest of the bench file; the first if not given (`NAME`)")
-	c.Flags().StringVar(&lot, "lot", "", "lot the unit belongs to (`LOT`)")
-	c.Flags().StringVar(&operator, "operator", "", "who is at the fixture (`NAME`)")
-	a.dataFlag(c, "where the records are kept; default: "+filepath.Join("~", ".local", "state", "fullthrow"))
+	c.Flags().StringVar(&nest, "nest", "", "`NAME` of the nest; default: the first of the bench file")
+	c.Flags().StringVar(&lot, "lot", "", "`LOT` the unit belongs to; default: as in its serial number")
+	c.Flags().StringVar(&operator, "operator", "", "`NAME` of who is at the fixture")
+	a.dataFlag(c, "~/.local/state/fullthrow")
 	return c
 }
 
