@@ -161,7 +161,7 @@ func newRig(t *testing.T, source, limitsText string, change ...func(*Config)) *r
 
 func (r *rig) run(t *testing.T, ctx context.Context) reports.Report {
 	t.Helper()
-	sealed, err := r.Run(ctx, Job{Unit: reports.Unit{SerialNumber: "K824A00017W", Product: "kite"}})
+	sealed, err := r.Run(ctx, Job{Unit: reports.Unit{SerialNumber: "K824A00017M", Product: "kite"}})
 	require.NoError(t, err)
 	v, err := reports.Verify(r.dir)
 	require.NoError(t, err)

@@ -244,7 +244,7 @@ func (r *recorder) fault(err error, check string) {
 func (r *recorder) safe(unsafe error) {
 	text := ""
 	if unsafe != nil {
-		text = oneLine(unsafe)
+		text = unsafeText(unsafe)
 		r.fault(unsafe, "")
 	}
 	r.mu.Lock()
@@ -313,3 +313,42 @@ func hintOf(err error) string {
 }
 
 func oneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }
+
+// unsafeText says what could not be made safe, devices with one cause together:
+// twelve lines of one unplugged board are one thing to look at.
+func unsafeText(err error) string {
+	list := []error{err}
+	if j, ok := err.(interface{ Unwrap() []error }); ok {
+		list = j.Unwrap()
+	}
+	var causes []string
+	roles := map[string][]string{}
+	var add func(error)
+	add = func(e error) {
+		if j, ok := e.(interface{ Unwrap() []error }); ok {
+			for _, e := range j.Unwrap() {
+				add(e)
+			}
+			return
+		}
+		role, cause, found := strings.Cut(oneLine(e), ": make safe: ")
+		if !found {
+			role, cause = "", oneLine(e)
+		}
+		if _, seen := roles[cause]; !seen {
+			causes = append(causes, cause)
+		}
+		roles[cause] = append(roles[cause], role)
+	}
+	for _, e := range list {
+		add(e)
+	}
+	var parts []string
+	for _, cause := range causes {
+		if who := strings.Join(roles[cause], ", "); who != "" {
+			cause = who + ": " + cause
+		}
+		parts = append(parts, cause)
+	}
+	return strings.Join(parts, "; ")
+}

@@ -94,11 +94,15 @@ func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
 		}
 	}
 	if unsafe != nil {
-		n.takeOut("it could not be made safe: " + oneLine(unsafe))
+		text := "the fixture could not be made safe: " + unsafeText(unsafe)
+		n.takeOut(text)
+		if planErr != nil { // what happened first explains it better
+			text = end.Reason + "; and " + text
+		}
+		end.Reason, end.Hint = text, "switch the fixture off at its mains switch before reaching in"
 		// An abort stays an abort: the operator's stop is still what happened.
 		if end.Outcome != reports.Aborted {
-			end = reports.End{Outcome: reports.Errored, Reason: "the fixture could not be made safe: " + oneLine(unsafe),
-				Hint: "switch the fixture off at its mains switch before reaching in"}
+			end.Outcome = reports.Errored
 		}
 	}
 	return end

@@ -2,6 +2,7 @@ package station
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"testing"
@@ -309,7 +310,7 @@ func TestCaptureThatCannotBeWritten(t *testing.T) {
 		dir := filepath.Join(r.dir, "attachments")
 		require.NoError(t, os.RemoveAll(dir))
 		require.NoError(t, os.WriteFile(dir, nil, 0o600)) // a file where the folder was
-		sealed, err := r.Run(context.Background(), Job{Unit: reports.Unit{SerialNumber: "K824A00017W", Product: "kite"}})
+		sealed, err := r.Run(context.Background(), Job{Unit: reports.Unit{SerialNumber: "K824A00017M", Product: "kite"}})
 		require.NoError(t, err)
 		assert.Equal(t, reports.Errored, sealed.Report.Outcome)
 		assert.Contains(t, sealed.Report.Reason, "could not be recorded")
@@ -346,4 +347,11 @@ func TestNewRefusesPartsThatDoNotFit(t *testing.T) {
 		r.archive.Close()
 		other.archive.Close()
 	})
+}
+
+func TestUnsafeTextNamesACauseOnce(t *testing.T) {
+	gone := func(role string) error { return drivers.Errorf(role, "make safe", drivers.Gone, "unplugged") }
+	err := errors.Join(errors.Join(gone("clutch"), gone("power")), drivers.Errorf("supply", "make safe", drivers.NoReply, "no reply in 1s"))
+	assert.Equal(t, "clutch, power: unplugged; supply: no reply in 1s", unsafeText(err))
+	assert.Equal(t, "unplugged", unsafeText(errors.New("unplugged")))
 }

@@ -11,7 +11,7 @@ import (
 const (
 	// interlockPoll is how often an interlock that cannot report edges is
 	// read. The guard switch itself must cut power; this only stops the run.
-	interlockPoll = 50 * time.Millisecond
+	interlockPoll = 100 * time.Millisecond
 	// interlockProve is how often one that reports edges is read all the same,
 	// to prove that it still can be.
 	interlockProve = 250 * time.Millisecond
