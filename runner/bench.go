@@ -52,6 +52,8 @@ type deviceFile struct {
 	Format      string              `toml:"format"`  // of a receiver: "SBUS", "CRSF"
 	Address     int                 `toml:"address"` // on a bus with several devices
 	Rate        float64             `toml:"rate"`    // samples/s of a sound input
+	Line        int                 `toml:"line"`    // of a receiver's pulse output, at a GPIO chip
+	ActiveLow   bool                `toml:"active_low"`
 	Axes        map[string]axisFile `toml:"axis"`
 	Calibration *calibrationFile    `toml:"calibration"`
 }

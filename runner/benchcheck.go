@@ -146,7 +146,7 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 		given bool
 	}{
 		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0},
-		{"rate", d.Rate != 0}, {"axis", len(d.Axes) > 0}, {"calibration", d.Calibration != nil},
+		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0}, {"calibration", d.Calibration != nil},
 	} {
 		if g.given && !slices.Contains(row.keys, g.key) {
 			c.add("it takes "+strings.Join(append([]string{"port"}, row.keys...), ", "), line(g.key), "device %q: driver %q takes no %s", name, d.Driver, g.key)
@@ -154,6 +154,9 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	}
 	if d.Address < 0 || d.Address > 247 {
 		c.add("", line("address"), "device %q: address %d is not in 1 to 247", name, d.Address)
+	}
+	if d.Line < 0 {
+		c.add("", line("line"), "device %q: line %d", name, d.Line)
 	}
 	if d.Rate < 0 || d.Rate > 384000 || math.IsNaN(d.Rate) {
 		c.add("", line("rate"), "device %q: %g samples/s is not a rate", name, d.Rate)
@@ -183,7 +186,8 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 		c.add("like "+row.example, line("port"), "device %q: driver %q cannot use a %s port", name, d.Driver, p.kind)
 		return
 	}
-	if p.kind != "sim" {
+	// A GPIO chip has many lines; the kernel gives out each of them once.
+	if p.kind != "sim" && p.kind != "gpio" {
 		key := p.String()
 		switch owner := c.ports[key]; {
 		case owner == "":

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"slices"
 
 	"fullthrow/drivers"
@@ -109,11 +110,12 @@ func driverRows() []driverRow {
 		{
 			name: "gpio", ports: []string{"gpio"}, example: "gpio:gpiochip0", lines: true,
 			open: func(o opening) (drivers.Device, error) {
-				if o.none {
-					return gpio.New(o.role, gpio.NewFake(lintLines))
-				}
-				return gpio.Open(o.role, o.at.rest)
+				return openChip(o)
 			},
+		},
+		{
+			name: "ppm", ports: []string{"gpio"}, example: "gpio:gpiochip0", keys: []string{"line", "active_low"},
+			open: openPulses,
 		},
 		{
 			name: "sound", ports: []string{"sound"}, example: "sound:hw:1,0", keys: []string{"rate", "calibration"},
@@ -125,6 +127,38 @@ func driverRows() []driverRow {
 			},
 		},
 	}
+}
+
+func openChip(o opening) (*gpio.Lines, error) {
+	if o.none {
+		return gpio.New(o.role, gpio.NewFake(lintLines))
+	}
+	return gpio.Open(o.role, o.at.rest)
+}
+
+// pulseReceiver is a receiver's pulse output at a GPIO line, with the chip that
+// was opened for it.
+type pulseReceiver struct {
+	*receiver.PulseReceiver
+	chip *gpio.Lines
+}
+
+func (r pulseReceiver) Close() error { return errors.Join(r.PulseReceiver.Close(), r.chip.Close()) }
+
+func openPulses(o opening) (drivers.Device, error) {
+	chip, err := openChip(o)
+	if err != nil {
+		return nil, err
+	}
+	in, err := chip.Input(o.role, o.file.Line, false)
+	if err != nil {
+		return nil, errors.Join(err, chip.Close())
+	}
+	edges, ok := in.(drivers.EdgeInput)
+	if !ok {
+		return nil, errors.Join(drivers.Errorf(o.role, "open", drivers.OutOfRange, "%s cannot wait for edges", o.at), chip.Close())
+	}
+	return pulseReceiver{receiver.OpenPPM(o.role, edges, o.clock, o.file.ActiveLow), chip}, nil
 }
 
 // noSource is a sound input that lint opens.

@@ -192,7 +192,7 @@ func (l *lotTally) summary(records string, pages []string) {
 		})
 		for i, k := range kinds {
 			if i == maxKinds {
-				l.screen.say("  and %d more kinds", len(kinds)-i)
+				l.screen.say("  and %s", count(len(kinds)-i, "more kind"))
 				break
 			}
 			l.screen.say("  %3d× %-9s %s", l.broken[k], k.check, k.cause)

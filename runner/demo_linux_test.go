@@ -1,0 +1,34 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// A demo that is stopped says what it has so far, and its records are whole.
+func TestStoppedDemo(t *testing.T) {
+	data := t.TempDir()
+	cmd := exec.Command("fullthrow", "demo", "--units", "20000", "--data", data)
+	var out bytes.Buffer
+	cmd.Stdout = &out
+	require.NoError(t, cmd.Start())
+	// Once the first report is sealed, something has been found.
+	require.Eventually(t, func() bool {
+		sealed, err := filepath.Glob(filepath.Join(data, "records", "2026", "*", "*", "*.json"))
+		return err == nil && len(sealed) > 0
+	}, time.Minute, 20*time.Millisecond)
+	require.NoError(t, cmd.Process.Signal(os.Interrupt))
+	err := cmd.Wait()
+	assert.Equal(t, exitAborted, exitCode(err), out.String())
+	assert.Regexp(t, `stopped by Ctrl-C \(SIGINT\), after \d+ of 20000 units`, out.String())
+	verified, err := exec.Command("fullthrow", "verify", filepath.Join(data, "records")).CombinedOutput()
+	assert.NoError(t, err, "%s", verified)
+	assert.NotContains(t, string(verified), "under way")
+}
