@@ -20,6 +20,22 @@ func (s Samples) Frames() int {
 	return len(s.Values) / s.Channels
 }
 
+// Constant says whether every channel has one and the same value throughout,
+// which no working converter delivers for long: it has noise. A capture without
+// samples is not constant, one of a single instant is; an infinite value equals
+// itself, NaN nothing.
+func (s Samples) Constant() bool {
+	if s.Frames() == 0 {
+		return false
+	}
+	for i := range s.Values {
+		if s.Values[i] != s.Values[i%s.Channels] {
+			return false
+		}
+	}
+	return true
+}
+
 // Duration is the time the capture spans.
 func (s Samples) Duration() time.Duration {
 	if s.Rate <= 0 {

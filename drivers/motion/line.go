@@ -3,7 +3,6 @@ package motion
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"strings"
 	"time"
 
@@ -15,29 +14,19 @@ const (
 	drainFor   = 5 * time.Second
 	maxSkipped = 1000 // unsolicited lines while waiting for one reply
 	maxLine    = 512
-	safeTurn   = 50 * time.Millisecond // wait for the call under way to end, three times
 	safeReply  = 300 * time.Millisecond
 	offHint    = "is the machine switched on, is the cable in, and is the baud rate right?"
 	stopHint   = "the machine may still be moving: use the emergency stop"
 )
 
-// errSafe ends a call because the machine is being made safe.
-var errSafe = fmt.Errorf("ended because the machine was made safe: %w", context.Canceled)
-
 // do holds the line for one call and gives its error the name and the verb.
 func (m *Machine) do(ctx context.Context, op string, fn func(context.Context) error) error {
-	if err := m.guard.Enter(ctx); err != nil {
+	ctx, leave, err := m.guard.Hold(ctx)
+	if err != nil {
 		return drivers.Wrap(m.name, op, err)
 	}
-	defer m.guard.Leave()
-	if m.safing.Load() > 0 {
-		return drivers.Wrap(m.name, op, errSafe) // those who wait make way
-	}
-	ctx, cancel := context.WithCancelCause(ctx)
-	defer cancel(nil)
-	m.stop.Store(&cancel)
-	defer m.stop.Store(nil)
-	err := m.ready(ctx)
+	defer leave()
+	err = m.ready(ctx)
 	if err == nil {
 		err = fn(ctx)
 	}
@@ -172,17 +161,16 @@ func (m *Machine) fill(ctx context.Context, end time.Time) error {
 func (m *Machine) Safe(ctx context.Context) error {
 	const op = "stop"
 	ctx = context.WithoutCancel(ctx)
-	m.safing.Add(1)
-	defer m.safing.Add(-1)
 	m.homed.Store(false)
-	if !m.interrupt(ctx) {
+	leave, entered := m.guard.Interrupt(ctx)
+	defer leave()
+	if !entered {
 		m.stale.Store(true)
 		if err := m.send(ctx, m.model.Stop); err != nil {
 			return drivers.Wrap(m.name, op, err)
 		}
 		return drivers.Errorf(m.name, op, drivers.Busy, "sent, but another call holds the line and nothing confirms it").WithHint(stopHint)
 	}
-	defer m.guard.Leave()
 	m.homed.Store(false) // a homing that ended meanwhile
 	owed := m.stale.Swap(true)
 	err := m.discard()
@@ -208,24 +196,6 @@ func (m *Machine) stopped(ctx context.Context, owed bool, end time.Time) error {
 		return err
 	}
 	return m.acknowledged(ctx, end)
-}
-
-// interrupt ends the call under way and takes the guard.
-func (m *Machine) interrupt(ctx context.Context) bool {
-	for range 3 {
-		if stop := m.stop.Load(); stop != nil {
-			(*stop)(errSafe)
-		}
-		try, cancel := context.WithCancel(ctx)
-		var err error
-		m.clock.Together(try,
-			func(ctx context.Context) { err = m.guard.Enter(ctx); cancel() },
-			func(ctx context.Context) { _ = m.clock.Sleep(ctx, safeTurn); cancel() })
-		if err == nil {
-			return true
-		}
-	}
-	return false
 }
 
 // errorf makes an error that do will give its name and verb.

@@ -15,17 +15,15 @@ import (
 
 // Machine moves sticks.
 type Machine struct {
-	name   string
-	port   drivers.Port
-	clock  drivers.Clock
-	model  Model
-	axes   map[string]Axis
-	names  []string
-	guard  drivers.Guard
-	stop   atomic.Pointer[context.CancelCauseFunc] // ends the call under way
-	safing atomic.Int32                            // calls of Safe under way
-	stale  atomic.Bool                             // acknowledgements may be owed
-	homed  atomic.Bool
+	name  string
+	port  drivers.Port
+	clock drivers.Clock
+	model Model
+	axes  map[string]Axis
+	names []string
+	guard drivers.Guard
+	stale atomic.Bool // acknowledgements may be owed
+	homed atomic.Bool
 
 	// Under the guard:
 	buf []byte

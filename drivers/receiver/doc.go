@@ -33,7 +33,10 @@
 //
 // An SBUS receiver sends always, a CRSF receiver sends link statistics always:
 // a line without a byte, or bytes without one whole frame, is a fault of the
-// bench and an error. A receiver that sends but hears no handset gives frames
+// bench and an error. So is a capture in which not a byte came for longer than
+// such a receiver may be silent (SBUS 100 ms, CRSF 250 ms), at its end as well:
+// the receiver or its adapter stood still, and what it did not hear then was
+// not lost by the handset. A receiver that sends but hears no handset gives frames
 // marked lost (SBUS), or no channel frames at all (CRSF, PPM): a capture, no
 // error.
 //

@@ -20,7 +20,7 @@ type Options struct {
 // format is a row of the table of formats.
 type format struct {
 	period time.Duration
-	proof  time.Duration // a receiver that is there sends a frame within this time
+	proof  time.Duration // a receiver that is there sends a frame within this time, always
 	hint   string        // when bytes come and no frame
 	decode func(*capture) decoder
 }
@@ -50,6 +50,8 @@ func formats() map[string]format {
 		},
 	}
 }
+
+const stallHint = "the receiver sends always, with or without a handset: it or its adapter stood still. Check its power, its plug and the adapter"
 
 const silentHint = "the receiver itself sends nothing, with or without a handset: check its power, its cable and its port"
 
@@ -141,7 +143,22 @@ func (r *Receiver) Record(ctx context.Context, over time.Duration) (drivers.Fram
 	if err := r.alive(c, listened); err != nil {
 		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
 	}
+	if err := r.steady(c, listened); err != nil {
+		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+	}
 	return out, nil
+}
+
+// steady is the error of a receiver that stood still for longer than it may, in
+// the capture or at its end: what it would have heard then is not known, so
+// nothing that was lost in it is the handset's loss.
+func (r *Receiver) steady(c *capture, listened time.Duration) error {
+	c.quiet(listened)
+	if c.gap <= r.row.proof {
+		return nil
+	}
+	return drivers.Errorf("", "", drivers.NoReply, "not a byte for %v, from %v on", c.gap.Round(time.Millisecond), c.gapAt.Round(time.Millisecond)).
+		WithHint(stallHint)
 }
 
 // alive is the error of a receiver that has not sent one whole frame.
@@ -190,6 +207,7 @@ func (r *Receiver) listen(ctx context.Context, c *capture, over time.Duration, f
 		}
 		at := r.clock.Now().Sub(c.out.Start)
 		if at > over {
+			c.heard = over
 			continue // came after the end: the next round leaves
 		}
 		c.bytes += n
@@ -206,11 +224,26 @@ type capture struct {
 	bytes   int
 	frames  int // channel frames before the present read
 	links   int
+
+	heard      time.Duration // until when bytes came
+	gap, gapAt time.Duration // the longest time without a byte, and its begin
+}
+
+// quiet notes that no byte came from the last one to end.
+func (c *capture) quiet(end time.Duration) {
+	if gap := end - c.heard; gap > c.gap {
+		c.gap, c.gapAt = gap, c.heard
+	}
 }
 
 func (c *capture) read(p []byte, at time.Duration) {
 	c.frames, c.links = len(c.out.Frames), len(c.out.Link)
+	whole := c.decoder.Counts().Frames
 	c.decoder.Decode(p)
+	// Several frames in one read came one after the other, while the adapter or
+	// this program held them back.
+	c.quiet(at - time.Duration(max(0, c.decoder.Counts().Frames-whole-1))*c.period)
+	c.heard = at
 	spread(len(c.out.Frames)-c.frames, at, c.period,
 		func(i int) *time.Duration { return &c.out.Frames[c.frames+i].At }, c.lastAt())
 	for i := c.links; i < len(c.out.Link); i++ {

@@ -239,6 +239,67 @@ func TestReceiverFaults(t *testing.T) {
 	})
 }
 
+// A stream that stands still: the receiver's fault wherever it is, unless the
+// bytes come after all, late and all at once.
+func TestStalledStream(t *testing.T) {
+	sbus := func(k int) []byte { return sbusStream(k) }
+	link := func(int) []byte { return AppendCRSFLink(nil, CRSFLink{UpRSSI1: 120, UpSNR: -20}) }
+	for _, c := range []struct {
+		name, format string
+		frame        func(n int) []byte
+		period       time.Duration
+		from, to     time.Duration // still between these
+		kept         bool          // what was due meanwhile comes at its end
+		text         string        // "": no error
+	}{
+		{"at the beginning", "SBUS", sbus, 7 * time.Millisecond, 0, 150 * time.Millisecond, false, "not a byte for 154ms, from 0s on"},
+		{"in the middle", "SBUS", sbus, 7 * time.Millisecond, 200 * time.Millisecond, 310 * time.Millisecond, false, "not a byte for 119ms, from 196ms on"},
+		{"at the end", "SBUS", sbus, 7 * time.Millisecond, 500 * time.Millisecond, time.Hour, false, "not a byte for 103ms, from 497ms on"},
+		{"short", "SBUS", sbus, 7 * time.Millisecond, 200 * time.Millisecond, 290 * time.Millisecond, false, ""},
+		{"held back", "SBUS", sbus, 7 * time.Millisecond, 200 * time.Millisecond, 450 * time.Millisecond, true, ""},
+		{"statistics go on", "CRSF", link, 100 * time.Millisecond, time.Hour, time.Hour, false, ""},
+		{"one of the statistics missing", "CRSF", link, 100 * time.Millisecond, 250 * time.Millisecond, 350 * time.Millisecond, false, ""},
+		{"two missing", "CRSF", link, 100 * time.Millisecond, 150 * time.Millisecond, 350 * time.Millisecond, false, "not a byte for 300ms, from 100ms on"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				port, peer := drivertest.Pipe("wire", drivers.System)
+				r := open(t, port, c.format)
+				go func() {
+					held := 0
+					for at := c.period; at <= 650*time.Millisecond; at += c.period {
+						time.Sleep(c.period)
+						if at > c.from && at < c.to {
+							held++
+							continue
+						}
+						n := 1
+						if c.kept {
+							n, held = n+held, 0
+						}
+						send(peer, 0, c.frame(n))
+					}
+				}()
+				f, err := r.Record(t.Context(), 600*time.Millisecond)
+				time.Sleep(100 * time.Millisecond) // the other end is done
+				if c.text == "" {
+					if err != nil {
+						t.Errorf("got %v", err)
+					}
+					return
+				}
+				var e *drivers.Error
+				if drivers.KindOf(err) != drivers.NoReply || !strings.HasSuffix(err.Error(), "record: "+c.text) || !errors.As(err, &e) || e.Hint == "" {
+					t.Errorf("got %v (%q), want no reply, %s", err, drivers.KindOf(err), c.text)
+				}
+				if len(f.Frames) != 0 {
+					t.Errorf("%d frames beside the error", len(f.Frames))
+				}
+			})
+		})
+	}
+}
+
 func TestReady(t *testing.T) {
 	for _, c := range []struct {
 		format string

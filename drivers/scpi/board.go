@@ -50,15 +50,26 @@ func (b *Board) Interval(ctx context.Context) (float64, error) {
 
 // Safe opens the relays; see [Board].
 func (b *Board) Safe(ctx context.Context) error {
-	words := []string{b.model.Words.Safe}
+	all := []setting{b.relays(b.model.Words.Safe, "1:"+strconv.Itoa(b.model.Relays), false)}
 	b.mu.Lock()
 	for n := 1; n <= b.model.Relays; n++ {
 		if r := b.outputs[n]; r != nil && r.safe != r.activeLow {
-			words = append(words, r.word(r.safe))
+			all = append(all, r.setting(r.safe))
 		}
 	}
 	b.mu.Unlock()
-	return b.safe(ctx, b.name, words...)
+	return b.safe(ctx, b.name, all...)
+}
+
+// relays is what puts the relays of a channel list into one state.
+func (b *Board) relays(word, list string, closed bool) setting {
+	ask := b.model.Words.RelayState
+	if ask != "" {
+		ask = fmt.Sprintf(ask, list)
+	}
+	s := state(word, ask, closed, "open", "closed")
+	s.who = b.name
+	return s
 }
 
 // Output opens relay n, 1 first; closed is the high level. A second Output of
@@ -112,22 +123,24 @@ func (r *relay) Ready(ctx context.Context) (string, error) {
 	return "", err
 }
 
-func (r *relay) word(on bool) string {
-	w := &r.board.model.Words
-	if on != r.activeLow {
-		return fmt.Sprintf(w.Close, strconv.Itoa(r.n))
+// setting is what switches the relay to a logical level.
+func (r *relay) setting(on bool) setting {
+	n, word := strconv.Itoa(r.n), r.board.model.Words.Open
+	closed := on != r.activeLow
+	if closed {
+		word = r.board.model.Words.Close
 	}
-	return fmt.Sprintf(w.Open, strconv.Itoa(r.n))
+	return r.board.relays(fmt.Sprintf(word, n), n, closed)
 }
 
 // Set switches the relay.
 func (r *relay) Set(ctx context.Context, on bool) error {
-	return r.board.do(ctx, r.name, "switch", func(ctx context.Context) error { return r.board.command(ctx, r.word(on)) })
+	return r.board.do(ctx, r.name, "switch", func(ctx context.Context) error { return r.board.set(ctx, r.setting(on)) })
 }
 
 // Safe switches the relay to its safe level.
 func (r *relay) Safe(ctx context.Context) error {
-	return r.board.safe(ctx, r.name, r.word(r.safe))
+	return r.board.safe(ctx, r.name, r.setting(r.safe))
 }
 
 // Close does nothing: the board holds the port.

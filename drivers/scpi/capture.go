@@ -125,8 +125,14 @@ func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Dur
 	if err != nil {
 		return drivers.Samples{}, err
 	}
+	if m.Dead > 0 && n >= m.Dead && !math.IsInf(out.Values[0], 0) && out.Constant() {
+		return drivers.Samples{}, drivers.Errorf(l.name, op, drivers.Fault, "%d samples and every one is %v: no working converter says that", n, out.Values[0]).
+			WithHint(deadHint)
+	}
 	return out, nil
 }
+
+const deadHint = "a converter has noise even with nothing at its input: the instrument is stuck, or the cable to its converter or microphone is off; switch it off and on, check the cable"
 
 // slowest is the rate, in bytes/s, below which a block counts as stuck.
 const slowest = 150

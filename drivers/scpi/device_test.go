@@ -42,7 +42,11 @@ func TestBoardIsLines(t *testing.T) {
 func TestDigitiserIsARecorder(t *testing.T) {
 	drivertest.TestRecorder(t, func(t *testing.T) drivers.Recorder {
 		i := newInstrument()
-		i.fetch = real32(make([]float64, 12000)...)
+		noise := make([]float64, 12000)
+		for k := range noise {
+			noise[k] = 1e-4 * float64(k%7-3)
+		}
+		i.fetch = real32(noise...)
 		return openAs[drivers.Recorder](t, i.port(), "generic-digitiser", drivers.Calibration{})
 	})
 }
@@ -75,22 +79,22 @@ func TestWords(t *testing.T) {
 		err  error
 		want string
 	}{
-		{"voltage", s.SetVoltage(ctx, 3.7), "VOLT 3.7"},
-		{"small voltage", s.SetVoltage(ctx, 0.00002), "VOLT 2E-05"},
-		{"current", s.SetCurrentLimit(ctx, 0.5), "CURR 0.5"},
-		{"on", s.SetOutput(ctx, true), "OUTP ON"},
-		{"off", s.SetOutput(ctx, false), "OUTP OFF"},
-		{"safe supply", s.Safe(ctx), "OUTP OFF"},
-		{"calibrated voltage", cal.SetVoltage(ctx, 3), "VOLT 2"},
-		{"calibrated beyond the end", cal.SetVoltage(ctx, 0.1), "VOLT 0"},
-		{"attenuation", a.SetAttenuation(ctx, 42.5), "INP:ATT 42.5"},
-		{"calibrated attenuation", calA.SetAttenuation(ctx, 40), "INP:ATT 39.5"},
-		{"safe attenuator", a.Safe(ctx), "INP:ATT 0"},
-		{"close", out.Set(ctx, true), "ROUT:CLOS (@6)"},
-		{"open", out.Set(ctx, false), "ROUT:OPEN (@6)"},
+		{"voltage", s.SetVoltage(ctx, 3.7), "VOLT 3.7|VOLT?"},
+		{"small voltage", s.SetVoltage(ctx, 0.00002), "VOLT 2E-05|VOLT?"},
+		{"current", s.SetCurrentLimit(ctx, 0.5), "CURR 0.5|CURR?"},
+		{"on", s.SetOutput(ctx, true), "OUTP ON|OUTP?"},
+		{"off", s.SetOutput(ctx, false), "OUTP OFF|OUTP?"},
+		{"safe supply", s.Safe(ctx), "OUTP OFF|OUTP?"},
+		{"calibrated voltage", cal.SetVoltage(ctx, 3), "VOLT 2|VOLT?"},
+		{"calibrated beyond the end", cal.SetVoltage(ctx, 0.1), "VOLT 0|VOLT?"},
+		{"attenuation", a.SetAttenuation(ctx, 42.5), "INP:ATT 42.5|INP:ATT?"},
+		{"calibrated attenuation", calA.SetAttenuation(ctx, 40), "INP:ATT 39.5|INP:ATT?"},
+		{"safe attenuator", a.Safe(ctx), "INP:ATT 0|INP:ATT?"},
+		{"close", out.Set(ctx, true), "ROUT:CLOS (@6)|ROUT:CLOS? (@6)"},
+		{"open", out.Set(ctx, false), "ROUT:OPEN (@6)|ROUT:CLOS? (@6)"},
 		{"relay state", ready(), "ROUT:CLOS? (@6)"},
-		{"safe relay", held.Safe(ctx), "ROUT:CLOS (@7)"},
-		{"safe board", b.Safe(ctx), "ROUT:OPEN:ALL|ROUT:CLOS (@7)"},
+		{"safe relay", held.Safe(ctx), "ROUT:CLOS (@7)|ROUT:CLOS? (@7)"},
+		{"safe board", b.Safe(ctx), "ROUT:OPEN:ALL|ROUT:CLOS? (@1:8)|ROUT:CLOS (@7)|ROUT:CLOS? (@7)"},
 		{"input", level(), "SENS:DIG? (@1)"},
 	} {
 		// The calls were made in order; what was heard is one list.

@@ -7,12 +7,25 @@
 //
 // # The conversation
 //
-// A command goes out as "VOLT 3.7;:SYST:ERR?" and so costs one round trip; a
-// query is followed by "SYST:ERR?". Whatever the instrument has in its error
+// A command goes out as "INIT;:SYST:ERR?", a query as "SENS:DIG? (@1);:SYST:ERR?"
+// with the reply 1;0,"No error", and so each costs one round trip; where a
+// model's answers do not come joined (Model.Joined), where a block is fetched,
+// and for *IDN?, "SYST:ERR?" follows by itself. Whatever the instrument has in its error
 // queue is read until 0,"No error" and returned as one error of kind Refused
 // with the instrument's numbers and texts ([InstrumentError]); a queue that does
 // not empty within 32 entries is left and said so. Nothing is ever sent for a
 // value outside the row's range: that is an OutOfRange error.
+//
+// # Nothing is taken on trust
+//
+// What is set is asked back in the same message ("VOLT 3.7;:VOLT?;:SYST:ERR?"),
+// and an answer more than half a step off is a Fault: "asked for 60 dB, it says
+// 0 dB". So is a capture in which every sample is exactly the same value
+// (Model.Dead): a converter has noise. The meter is held to that as well, since
+// a sampling ammeter's noise is well above the resolution of its REAL,32; the
+// row of one that repeats its last digit says 0. Safe asks back where it costs
+// nothing, that is, where answers come joined. Whether the output's terminals
+// carry what the instrument believes no driver can know.
 //
 // # After trouble
 //

@@ -33,11 +33,11 @@ const hello = `> "*IDN?\n"
 `
 
 func TestFaultsOfASupply(t *testing.T) {
-	drivertest.TestFaults(t, transcript(t, hello+`> "VOLT 3.7;:SYST:ERR?\n"
+	drivertest.TestFaults(t, transcript(t, hello+`> "VOLT 3.7;:VOLT?;:SYST:ERR?\n"
 ~ 20ms
-< "0,\"No error\"\n"
-> "OUTP ON;:SYST:ERR?\n"
-< "0,\"No error\"\n"
+< "3.7000E+00;0,\"No error\"\n"
+> "OUTP ON;:OUTP?;:SYST:ERR?\n"
+< "1;0,\"No error\"\n"
 `), func(ctx context.Context, port drivers.Port, clock drivers.Clock) error {
 		d, err := Open("supply", port, clock, "generic-supply", drivers.Calibration{})
 		if err != nil {
@@ -52,15 +52,11 @@ func TestFaultsOfASupply(t *testing.T) {
 }
 
 func TestFaultsOfABoard(t *testing.T) {
-	drivertest.TestFaults(t, transcript(t, hello+`> "SENS:DIG? (@1)\n"
-< "1\n"
-> "SYST:ERR?\n"
-< "0,\"No error\"\n"
-> "MEAS:TINT?\n"
+	drivertest.TestFaults(t, transcript(t, hello+`> "SENS:DIG? (@1);:SYST:ERR?\n"
+< "1;0,\"No error\"\n"
+> "MEAS:TINT?;:SYST:ERR?\n"
 ~ 13ms
-< "0.0135\n"
-> "SYST:ERR?\n"
-< "0,\"No error\"\n"
+< "0.0135;0,\"No error\"\n"
 `), func(ctx context.Context, port drivers.Port, clock drivers.Clock) error {
 		d, err := Open("board", port, clock, "fixture-board", drivers.Calibration{})
 		if err != nil {
@@ -122,7 +118,7 @@ func TestLateReply(t *testing.T) {
 						if err != nil {
 							return
 						}
-						if s := string(buf[:k]); s == "MEAS:TINT?\n" {
+						if s := string(buf[:k]); s == "MEAS:TINT?;:SYST:ERR?\n" {
 							if n++; n == 1 {
 								time.Sleep(late)
 							}
@@ -278,16 +274,18 @@ func TestSafe(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			i := newInstrument()
 			b := meet[*Board](t, i, "fixture-board", drivers.Calibration{})
-			i.known = nil // so that the query stays without an answer
+			i.broken = true // so that the query stays without an answer
 			done := make(chan error, 1)
 			go func() { _, err := b.Interval(t.Context()); done <- err }()
 			time.Sleep(100 * time.Millisecond)
-			i.relays["1"] = true
+			i.mu.Lock()
+			i.broken, i.relays["1"] = false, true
+			i.mu.Unlock()
 			start := time.Now()
 			if err := b.Safe(t.Context()); err != nil || time.Since(start) > 500*time.Millisecond || i.relays["1"] {
 				t.Errorf("Safe: %v after %v, relay closed %v", err, time.Since(start), i.relays["1"])
 			}
-			if err := <-done; !errors.Is(err, errSafe) || !errors.Is(err, context.Canceled) {
+			if err := <-done; !errors.Is(err, drivers.ErrMadeSafe) || !errors.Is(err, context.Canceled) {
 				t.Errorf("the call under way: got %v", err)
 			}
 		})
@@ -300,7 +298,7 @@ func TestSafe(t *testing.T) {
 		if err := s.Safe(ctx); err != nil {
 			t.Error(err)
 		}
-		if got := i.said(); got != "OUTP OFF" {
+		if got := i.said(); got != "OUTP OFF|OUTP?" {
 			t.Errorf("sent %q", got)
 		}
 	})

@@ -22,9 +22,12 @@ type instrument struct {
 	errors []string
 	relays map[string]bool
 	input  map[string]bool
+	set    map[string]string // settings, by header
+	stuck  bool              // acknowledges everything and does nothing
 	broken bool
 	// answers to other queries, by the query; fetch is the data of a block.
 	answers map[string]string
+	whole   map[string]string // to whole messages
 	fetch   []byte
 	known   []string // beginnings of commands that are not refused
 	endless bool     // the error queue never empties
@@ -32,6 +35,7 @@ type instrument struct {
 
 func newInstrument() *instrument {
 	return &instrument{relays: map[string]bool{}, input: map[string]bool{}, answers: map[string]string{},
+		set:   map[string]string{"VOLT": "0", "CURR": "1", "OUTP": "0", "INP:ATT": "0"},
 		known: []string{"VOLT ", "CURR ", "OUTP O", "SENS:", "FORM", "INIT", "INP:ATT ", "ROUT:", "ABOR"}}
 }
 
@@ -41,6 +45,9 @@ func (i *instrument) line(s string) string {
 	defer i.mu.Unlock()
 	if i.broken {
 		return ""
+	}
+	if a, ok := i.whole[s]; ok {
+		return a
 	}
 	var out []string
 	for _, part := range strings.Split(s, ";:") {
@@ -74,10 +81,20 @@ func (i *instrument) part(s string) string {
 	case strings.HasPrefix(s, "FETC:") && i.fetch != nil:
 		n := fmt.Sprint(len(i.fetch))
 		return fmt.Sprintf("#%d%s%s", len(n), n, i.fetch)
+	case s == "ROUT:CLOS? (@1:8)":
+		var all []string
+		for n := range 8 {
+			all = append(all, bit[i.relays[fmt.Sprint(n+1)]])
+		}
+		return strings.Join(all, ",")
 	case strings.HasPrefix(s, "ROUT:CLOS? "):
 		return bit[i.relays[channel]]
 	case strings.HasPrefix(s, "SENS:DIG? "):
 		return bit[i.input[channel]]
+	case i.stuck && !strings.HasSuffix(s, "?"):
+		return ""
+	case i.set[strings.TrimSuffix(s, "?")] != "":
+		return i.set[strings.TrimSuffix(s, "?")]
 	case s == "ROUT:OPEN:ALL":
 		clear(i.relays)
 		return ""
@@ -87,6 +104,12 @@ func (i *instrument) part(s string) string {
 	}
 	for _, k := range i.known {
 		if strings.HasPrefix(s, k) && !strings.HasSuffix(s, "?") {
+			if header, value, ok := strings.Cut(s, " "); ok && i.set[header] != "" {
+				i.set[header] = map[string]string{"ON": "1", "OFF": "0"}[value]
+				if i.set[header] == "" {
+					i.set[header] = value
+				}
+			}
 			return ""
 		}
 	}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -20,9 +19,6 @@ const (
 	offHint    = "is it switched on, is the cable in, and is the port the right one?"
 )
 
-// errSafe ends a call because the device is being made safe.
-var errSafe = fmt.Errorf("ended because the device was made safe: %w", context.Canceled)
-
 // link holds the conversation with one instrument.
 type link struct {
 	name  string
@@ -31,9 +27,6 @@ type link struct {
 	model Model
 	cal   drivers.Calibration
 	guard drivers.Guard
-	stop  atomic.Pointer[context.CancelCauseFunc] // ends the call under way
-	// safing counts the calls of safe under way.
-	safing atomic.Int32
 	// stale: the instrument may still owe answers, or was never spoken to.
 	stale atomic.Bool
 
@@ -72,23 +65,19 @@ func (l *link) Ready(ctx context.Context) (string, error) {
 }
 
 // Safe sends the row's safe word; see the package comment.
-func (l *link) Safe(ctx context.Context) error { return l.safe(ctx, l.name, l.model.Words.Safe) }
+func (l *link) Safe(ctx context.Context) error {
+	return l.safe(ctx, l.name, setting{say: l.model.Words.Safe})
+}
 
 // do holds one conversation: it waits for the guard, makes sure of the line,
 // runs fn and gives its error the name and the verb.
 func (l *link) do(ctx context.Context, name, op string, fn func(context.Context) error) error {
-	if err := l.guard.Enter(ctx); err != nil {
+	ctx, leave, err := l.guard.Hold(ctx)
+	if err != nil {
 		return drivers.Wrap(name, op, err)
 	}
-	defer l.guard.Leave()
-	if l.safing.Load() > 0 {
-		return drivers.Wrap(name, op, errSafe) // those who wait make way
-	}
-	ctx, cancel := context.WithCancelCause(ctx)
-	defer cancel(nil)
-	l.stop.Store(&cancel)
-	defer l.stop.Store(nil)
-	err := l.ready(ctx)
+	defer leave()
+	err = l.ready(ctx)
 	if err == nil {
 		err = fn(ctx)
 	}
@@ -275,6 +264,35 @@ func (l *link) query(ctx context.Context, text string, timeout time.Duration) (s
 	return line, l.empty(ctx)
 }
 
+// ask sends what to do ("" for nothing) and a question, and returns its answer
+// once the queue is known to be empty: in one round trip where answers come
+// joined, else in two.
+func (l *link) ask(ctx context.Context, do, question string, timeout time.Duration) (string, error) {
+	if do != "" {
+		do += ";:"
+	}
+	if !l.model.Joined {
+		return l.query(ctx, do+question, timeout)
+	}
+	if err := l.send(ctx, do+question+";:"+l.model.Words.Error); err != nil {
+		return "", err
+	}
+	line, err := l.line(ctx, l.clock.Now().Add(timeout))
+	if err != nil {
+		return "", l.why(ctx, err)
+	}
+	answer, e, ok := splitReply(line)
+	switch {
+	case !ok:
+		return "", errorf(drivers.Garbled, "%.60q is not an answer and an entry of the error queue", line)
+	case e.Number != 0:
+		return "", l.rest(ctx, e)
+	case answer == "":
+		return "", errorf(drivers.Garbled, "no answer to %s, and no error", question)
+	}
+	return answer, nil
+}
+
 // empty is the error of a queue that should be empty and is not.
 func (l *link) empty(ctx context.Context) error {
 	entries, err := l.queue(ctx, false)
@@ -298,7 +316,7 @@ func (l *link) why(ctx context.Context, err error) error {
 
 // number asks for a number.
 func (l *link) number(ctx context.Context, text string, timeout time.Duration) (float64, error) {
-	line, err := l.query(ctx, text, timeout)
+	line, err := l.ask(ctx, "", text, timeout)
 	if err != nil {
 		return 0, err
 	}

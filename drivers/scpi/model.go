@@ -31,10 +31,14 @@ type Words struct {
 	Interval, Points   string   // of a capture: s per sample, samples
 	Start, Fetch       string   // Fetch is a query for a block
 	Close, Open, Level string   // relay and input; Level is a query, 0 or 1
-	RelayState         string   // query, 0 or 1
 	TimeInterval       string   // query, s
 
 	Attenuation string
+
+	// Queries for what was set: whatever is set is asked back, and it is a
+	// fault where the instrument says something else. Without the word the
+	// instrument is believed. RelayState takes a channel list.
+	VoltageState, LimitState, OutputState, RelayState, AttenuationState string
 }
 
 // Model is one kind of instrument.
@@ -44,19 +48,28 @@ type Model struct {
 	Function Function
 	Words    Words
 
-	LineEnd string        // of what is sent; replies may end in "\n" or "\r\n"
+	LineEnd string // of what is sent; replies may end in "\n" or "\r\n"
+	// Joined: the answers to the questions of one message come as one line,
+	// joined by ';' (IEEE 488.2). Then a question and SYST:ERR? go out together,
+	// and so do a setting and the question for it: one round trip. Instruments
+	// that answer each question by a line of its own need false.
+	Joined  bool
 	Timeout time.Duration // for a reply
 	// Settle is how long the line must be quiet after trouble before it is
 	// taken as quiet.
 	Settle time.Duration
 
-	MaxVoltage float64 // V
-	MaxCurrent float64 // A
+	MaxVoltage, VoltageStep float64 // V
+	MaxCurrent, CurrentStep float64 // A
 	// Rates of a capture, samples/s, and its largest number of samples.
 	UsualRate, MinRate, MaxRate float64
 	MaxPoints                   int
 	LittleEndian                bool // byte order of REAL,32 in blocks
-	Relays, Inputs              int  // numbered from 1
+	// Dead is the number of samples from which on a capture of one and the same
+	// value cannot come from a working converter, which has noise. 0: never, for
+	// an instrument so coarse that it repeats its last digit.
+	Dead           int
+	Relays, Inputs int // numbered from 1
 	// IntervalTimeout is how long a time interval may take to come, the
 	// instrument's own time-out included.
 	IntervalTimeout      time.Duration
@@ -69,7 +82,7 @@ func Models() []Model {
 	row := func(name, about string, f Function, w Words) Model {
 		w.Identity, w.Error = words.Identity, words.Error
 		return Model{Name: name, About: about, Function: f, Words: w,
-			LineEnd: "\n", Timeout: time.Second, Settle: 50 * time.Millisecond}
+			LineEnd: "\n", Joined: true, Timeout: time.Second, Settle: 50 * time.Millisecond}
 	}
 
 	// A capture that was cancelled may still be running: ABOR first.
@@ -77,8 +90,10 @@ func Models() []Model {
 
 	supply := row("generic-supply", "one output, 20 V, 5 A", SupplyFunction, Words{
 		Voltage: "VOLT %s", CurrentLimit: "CURR %s", OutputOn: "OUTP ON", OutputOff: "OUTP OFF", Safe: "OUTP OFF",
+		VoltageState: "VOLT?", LimitState: "CURR?", OutputState: "OUTP?",
 	})
 	supply.MaxVoltage, supply.MaxCurrent = 20, 5
+	supply.VoltageStep, supply.CurrentStep = 10e-3, 10e-3
 
 	meter := row("generic-meter", "sampling ammeter, 3 A, 100 kS/s", MeterFunction, Words{
 		Setup: realBlocks, Safe: "ABOR",
@@ -87,6 +102,7 @@ func Models() []Model {
 	})
 	meter.MaxCurrent = 3
 	meter.UsualRate, meter.MinRate, meter.MaxRate, meter.MaxPoints = 10e3, 1, 100e3, 4e6
+	meter.Dead = 100
 
 	board := row("fixture-board", "relays, digital inputs and interval timer of a fixture", BoardFunction, Words{
 		Close: "ROUT:CLOS (@%s)", Open: "ROUT:OPEN (@%s)", RelayState: "ROUT:CLOS? (@%s)", Safe: "ROUT:OPEN:ALL",
@@ -97,7 +113,7 @@ func Models() []Model {
 	attenuator := row("generic-attenuator", "0 to 110 dB in steps of 0.5 dB", AttenuatorFunction, Words{
 		// There is no danger in an attenuator; a known state on every way out
 		// keeps one unit's attenuation from the next.
-		Attenuation: "INP:ATT %s", Safe: "INP:ATT 0",
+		Attenuation: "INP:ATT %s", Safe: "INP:ATT 0", AttenuationState: "INP:ATT?",
 	})
 	attenuator.MaxAttenuation, attenuator.Step = 110, 0.5
 
@@ -106,6 +122,7 @@ func Models() []Model {
 		Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:VOLT?",
 	})
 	digitiser.UsualRate, digitiser.MinRate, digitiser.MaxRate, digitiser.MaxPoints = 48e3, 48e3, 48e3, 4e6
+	digitiser.Dead = 1000
 
 	return []Model{supply, meter, board, attenuator, digitiser}
 }

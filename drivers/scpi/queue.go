@@ -92,6 +92,19 @@ func parseEntry(line string) (InstrumentError, bool) {
 	return InstrumentError{n, strings.ReplaceAll(text[1:len(text)-1], `""`, `"`)}, true
 }
 
+// splitReply parts the answer to a question from the entry of the error queue
+// joined to it, as in 3.7;0,"No error". The answer is "" where the question was
+// refused and only the entry came. ok is false where the line does not end in
+// an entry. The first ';' parts them: an answer has none, an entry's text may.
+func splitReply(line string) (answer string, e InstrumentError, ok bool) {
+	if e, ok = parseEntry(line); ok {
+		return "", e, true
+	}
+	answer, entry, _ := strings.Cut(line, ";")
+	e, ok = parseEntry(entry)
+	return answer, e, ok
+}
+
 // isIdentity tells an answer to *IDN? from every other kind of answer.
 func isIdentity(line string) bool {
 	if !strings.Contains(line, ",") || line[0] == '#' {
@@ -102,7 +115,10 @@ func isIdentity(line string) bool {
 			return false
 		}
 	}
-	if _, entry := parseEntry(line); entry {
+	if _, _, reply := splitReply(line); reply {
+		return false
+	}
+	if _, entry := parseEntry(line[strings.LastIndexByte(line, ';')+1:]); entry {
 		return false
 	}
 	_, err := ParseNumber(strings.SplitN(line, ",", 2)[0])

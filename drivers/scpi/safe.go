@@ -2,92 +2,81 @@ package scpi
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"fullthrow/drivers"
 )
 
-const (
-	safeTurn  = 50 * time.Millisecond // wait for the call under way to end, three times
-	safeReply = 300 * time.Millisecond
-)
+// safeReply is how long the instrument has to confirm, all words together.
+const safeReply = 300 * time.Millisecond
 
-// safe sends the words one by one and wants each confirmed, whatever is under
-// way: it ends the call that holds the line and those that wait for it; if that does not let go, it sends
-// all the same and says that nothing confirms it. It works under a cancelled
-// context (that of a run being ended, say) and takes about half a second at
-// most, and what the port needs to fail.
-func (l *link) safe(ctx context.Context, name string, words ...string) error {
+const liveHint = "treat the fixture as live until it has been switched off"
+
+// safe sends the settings one by one and wants each confirmed, whatever is
+// under way: it ends the call that holds the line and those that wait for it;
+// if that does not let go, or once one was not confirmed, it sends all the same
+// and says so. It works under a cancelled context (that of a run being ended,
+// say) and takes about half a second at most, and what the port needs to fail.
+func (l *link) safe(ctx context.Context, name string, settings ...setting) error {
 	const op = "make safe"
-	var send []string
-	for _, w := range words {
-		if w != "" {
-			send = append(send, w)
+	var all []setting
+	for _, s := range settings {
+		if s.say != "" {
+			all = append(all, s)
 		}
 	}
-	if len(send) == 0 {
+	if len(all) == 0 {
 		return nil
 	}
 	ctx = context.WithoutCancel(ctx)
-	l.safing.Add(1)
-	defer l.safing.Add(-1)
-	if !l.interrupt(ctx) {
+	leave, entered := l.guard.Interrupt(ctx)
+	defer leave()
+	if !entered {
 		l.stale.Store(true)
-		for _, w := range send {
-			if err := l.send(ctx, w); err != nil {
+		for _, s := range all {
+			if err := l.send(ctx, s.say); err != nil {
 				return drivers.Wrap(name, op, err)
 			}
 		}
 		return drivers.Errorf(name, op, drivers.Busy, "sent, but another call holds the line and nothing confirms it").
-			WithHint("treat the fixture as live until it has been switched off")
+			WithHint(liveHint)
 	}
-	defer l.guard.Leave()
 	end := l.clock.Now().Add(safeReply)
-	for _, w := range send {
-		if err := l.confirm(ctx, w, end); err != nil {
+	var failed error
+	for _, s := range all {
+		if failed != nil {
+			_ = l.send(ctx, s.say) // what failed is said already
+			continue
+		}
+		if failed = l.confirm(ctx, s, end); failed != nil {
 			l.stale.Store(true)
-			return drivers.Wrap(name, op, err)
 		}
 	}
-	return nil
+	return drivers.Wrap(name, op, failed)
 }
 
-// interrupt ends the call under way and takes the guard.
-func (l *link) interrupt(ctx context.Context) bool {
-	for range 3 {
-		if stop := l.stop.Load(); stop != nil {
-			(*stop)(errSafe)
-		}
-		try, cancel := context.WithCancel(ctx)
-		var err error
-		l.clock.Together(try,
-			func(ctx context.Context) { err = l.guard.Enter(ctx); cancel() },
-			func(ctx context.Context) { _ = l.clock.Sleep(ctx, safeTurn); cancel() })
-		if err == nil {
-			return true
-		}
-	}
-	return false
-}
-
-// confirm sends a word and wants its confirmation before end, without first
-// bringing the line into step. Where the instrument may owe answers, one to
-// *IDN? shows that the entry before it was the word's own; and as entries may
-// have been in the queue before, a refusal is only believed the second time.
-func (l *link) confirm(ctx context.Context, word string, end time.Time) error {
+// confirm sends a setting and wants its confirmation before end, without first
+// bringing the line into step: an empty error queue and, where answers come
+// joined and cost nothing, the state asked back. Where the instrument may owe
+// answers, one to *IDN? shows that the entry before it was the word's own; and
+// as entries may have been in the queue before, a refusal is only believed the
+// second time.
+func (l *link) confirm(ctx context.Context, s setting, end time.Time) error {
 	if err := l.discard(); err != nil {
 		return err
 	}
+	var answer string
 	var last InstrumentError
-	until := func(wanted func(string, bool) bool) error {
+	until := func(wanted func(line string, entry bool) bool) error {
 		for range maxPassed {
 			line, err := l.line(ctx, end)
 			if err != nil {
 				return err
 			}
-			e, ok := parseEntry(line)
+			a, e, ok := splitReply(line)
 			if ok {
-				last = e
+				answer, last = a, e
 			}
 			if line != "" && wanted(line, ok) {
 				return nil
@@ -96,8 +85,15 @@ func (l *link) confirm(ctx context.Context, word string, end time.Time) error {
 		return errorf(drivers.Garbled, "it does not stop sending")
 	}
 	anEntry := func(_ string, entry bool) bool { return entry }
+	text := s.say + ";:"
+	asked := s.ask != "" && l.model.Joined
+	if asked {
+		text += s.ask + ";:"
+	}
+	text += l.model.Words.Error
+	var wrong error
 	for range 2 {
-		if err := l.send(ctx, word+";:"+l.model.Words.Error); err != nil {
+		if err := l.send(ctx, text); err != nil {
 			return err
 		}
 		if err := until(anEntry); err != nil {
@@ -112,7 +108,16 @@ func (l *link) confirm(ctx context.Context, word string, end time.Time) error {
 			}
 		}
 		if last.Number == 0 {
-			return nil
+			if !asked {
+				return nil
+			}
+			if wrong = s.compare(answer); wrong == nil {
+				return nil
+			}
+			if e := (*drivers.Error)(nil); errors.As(wrong, &e) {
+				wrong = e.WithHint(liveHint)
+			}
+			continue
 		}
 		refusal := last
 		for i := 0; i < maxEntries && last.Number != 0; i++ {
@@ -123,7 +128,7 @@ func (l *link) confirm(ctx context.Context, word string, end time.Time) error {
 				return err
 			}
 		}
-		last = refusal
+		wrong = refused(&QueueError{Entries: []InstrumentError{refusal}})
 	}
-	return refused(&QueueError{Entries: []InstrumentError{last}})
+	return wrong
 }

@@ -22,7 +22,8 @@ func (s *Supply) SetVoltage(ctx context.Context, volts float64) error {
 	}
 	v := min(max(uncalibrated(s.cal, volts), 0), s.model.MaxVoltage)
 	return s.do(ctx, s.name, op, func(ctx context.Context) error {
-		return s.command(ctx, fmt.Sprintf(s.model.Words.Voltage, formatNumber(v)))
+		w := &s.model.Words
+		return s.set(ctx, number(fmt.Sprintf(w.Voltage, formatNumber(v)), w.VoltageState, "V", v, s.model.VoltageStep, s.model.MaxVoltage))
 	})
 }
 
@@ -33,7 +34,8 @@ func (s *Supply) SetCurrentLimit(ctx context.Context, amperes float64) error {
 		return err
 	}
 	return s.do(ctx, s.name, op, func(ctx context.Context) error {
-		return s.command(ctx, fmt.Sprintf(s.model.Words.CurrentLimit, formatNumber(amperes)))
+		w := &s.model.Words
+		return s.set(ctx, number(fmt.Sprintf(w.CurrentLimit, formatNumber(amperes)), w.LimitState, "A", amperes, s.model.CurrentStep, s.model.MaxCurrent))
 	})
 }
 
@@ -43,7 +45,16 @@ func (s *Supply) SetOutput(ctx context.Context, on bool) error {
 	if on {
 		word = s.model.Words.OutputOn
 	}
-	return s.do(ctx, s.name, "switch output", func(ctx context.Context) error { return s.command(ctx, word) })
+	return s.do(ctx, s.name, "switch output", func(ctx context.Context) error { return s.set(ctx, s.output(word, on)) })
+}
+
+func (s *Supply) output(word string, on bool) setting {
+	return state(word, s.model.Words.OutputState, on, "off", "on")
+}
+
+// Safe switches the output off.
+func (s *Supply) Safe(ctx context.Context) error {
+	return s.safe(ctx, s.name, s.output(s.model.Words.Safe, false))
 }
 
 // Attenuator is a step attenuator in the radio path. Without a calibration the
@@ -70,6 +81,15 @@ func (a *Attenuator) SetAttenuation(ctx context.Context, dB float64) error {
 		v = min(max(v, 0), a.model.MaxAttenuation)
 	}
 	return a.do(ctx, a.name, op, func(ctx context.Context) error {
-		return a.command(ctx, fmt.Sprintf(a.model.Words.Attenuation, formatNumber(v)))
+		return a.set(ctx, a.attenuation(fmt.Sprintf(a.model.Words.Attenuation, formatNumber(v)), v))
 	})
+}
+
+func (a *Attenuator) attenuation(word string, dB float64) setting {
+	return number(word, a.model.Words.AttenuationState, "dB", dB, a.model.Step, a.model.MaxAttenuation)
+}
+
+// Safe sets 0 dB.
+func (a *Attenuator) Safe(ctx context.Context) error {
+	return a.safe(ctx, a.name, a.attenuation(a.model.Words.Safe, 0))
 }

@@ -317,6 +317,10 @@ func newMeter(b *Bench) *digitiser {
 // scale.
 const roomNoise = 0.0012
 
+// converterNoise is the digitiser's own, about the last bit of 24: what it
+// delivers never stands still, not even in a silent room.
+const converterNoise = 1e-7
+
 func newMicrophone(b *Bench) *digitiser {
 	d := &digitiser{}
 	d.sample = func(v []float64, start time.Duration, tint, _ float64, nz *noise) {

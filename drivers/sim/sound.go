@@ -75,8 +75,9 @@ func (s *Sounder) note(out []float64, rate float64, n Note, from, to, stop float
 // sound fills out with what the microphone hears: the tunes of every start and
 // the noise floor, clipped at full scale.
 func (h *history) sound(s *Sounder, out []float64, start time.Duration, rate float64, nz *noise) {
+	floor := max(s.Floor, converterNoise)
 	for i := range out {
-		out[i] = s.Floor * nz.next()
+		out[i] = floor * nz.next()
 	}
 	for i, sp := range h.spans {
 		if sp.phase != running {

@@ -7,7 +7,8 @@
 //
 // A capture is whole or an error: lost samples (an overrun), an input that goes
 // silent, that delivers more slowly than its rate, or is unplugged, never give
-// a shorter or patched capture.
+// a shorter or patched capture; nor does an input whose channels all stand
+// still at one value, which is dead or muted.
 //
 // Rate and width are asked of the hardware itself, which must be able to do
 // them: nothing is resampled behind the measurement's back. Gain and source of
@@ -33,6 +34,9 @@ import (
 const (
 	// silence is how long a source may deliver nothing.
 	silence = time.Second
+	// dead is the number of instants from which on a capture without any change
+	// cannot come from a working converter, which has noise.
+	dead = 1000
 	// late is how much longer than asked a capture may take, besides 5 %.
 	late = time.Second
 )
@@ -170,6 +174,10 @@ func (r *Recorder) Record(ctx context.Context, over time.Duration) (s drivers.Sa
 			return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.Garbled, "%d values in %d channels", len(got), channels)
 		}
 		s.Values = append(s.Values, got...)
+	}
+	if s.Frames() >= dead && s.Constant() {
+		return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.Fault, "%d samples and every one is %v: no working converter says that", s.Frames(), s.Values[0]).
+			WithHint("A converter has noise even with nothing at its input. The input is muted or gated, the microphone or its converter is dead, or the wrong input is chosen.")
 	}
 	if r.cal.Gain != 0 {
 		s.Unit = "Pa"

@@ -25,7 +25,8 @@ type tone struct {
 	clock    drivers.Clock
 	channels int
 	fault    drivertest.Fault
-	after    int // frames delivered before the fault
+	after    int  // frames delivered before the fault
+	still    bool // the same value always
 	frames   int
 	begun    int
 	ended    int
@@ -35,6 +36,25 @@ type tone struct {
 
 func newTone(clock drivers.Clock) *tone {
 	return &tone{clock: clock, channels: 1, closed: make(chan struct{})}
+}
+
+// A converter that delivers one value only is dead or muted.
+func TestStillInput(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		for _, channels := range []int{1, 2} {
+			src := newTone(drivers.System)
+			src.still, src.channels = true, channels
+			r := New("mic", src, drivers.System, drivers.Calibration{})
+			s, err := r.Record(t.Context(), 25*time.Millisecond)
+			var e *drivers.Error
+			if drivers.KindOf(err) != drivers.Fault || !strings.HasPrefix(err.Error(), "mic: record: 1200 samples and every one is -0.25") || !errors.As(err, &e) || e.Hint == "" || s.Values != nil {
+				t.Errorf("%d channels: got %d values, %v", channels, len(s.Values), err)
+			}
+			if _, err := r.Record(t.Context(), 20*time.Millisecond); err != nil {
+				t.Errorf("%d channels: too few samples to say, and got %v", channels, err)
+			}
+		}
+	})
 }
 
 func (s *tone) Identity() (string, error) {
@@ -77,6 +97,10 @@ func (s *tone) Read(ctx context.Context, max int, timeout time.Duration) ([]floa
 	out := make([]float64, 0, n*s.channels)
 	for i := range n {
 		for range s.channels {
+			if s.still {
+				out = append(out, -0.25)
+				continue
+			}
 			out = append(out, 0.5*math.Sin(2*math.Pi*1000*float64(s.frames+i)/48000))
 		}
 	}
