@@ -15,6 +15,14 @@ type passage struct {
 	started time.Time
 	takt    float64
 	check   string
+	// full shows every reading as it comes; without it a check is one line, and
+	// only the readings that do not keep their limits follow: a person who waits
+	// for the end of 83 readings needs no more.
+	full   bool
+	broken []reports.Reading // of the check that is on, when not full
+	kept   int
+	about  string
+	begun  bool
 	// asked gets one token for each question when all before it has been shown:
 	// then the dialog puts it. nil: nobody can be asked.
 	asked  chan<- struct{}
@@ -29,11 +37,24 @@ func (p *passage) tell(e reports.Event) {
 		p.s.say("%s", p.head(*e.Start))
 		p.live("asking every device whether it is there")
 	case reports.CheckStarted:
-		p.check = e.Check.Name
-		p.s.say("\n%s  %s", p.s.strong(e.Check.Name), e.Check.About)
+		p.check, p.broken, p.kept = e.Check.Name, nil, 0
+		if p.full {
+			p.s.say("\n%s  %s", p.s.strong(e.Check.Name), e.Check.About)
+		} else if !p.begun {
+			p.begun = true
+			p.s.say("")
+		}
+		p.about = e.Check.About
 		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.ReadingTaken:
-		p.reading(*e.Reading)
+		switch {
+		case p.full:
+			p.reading(*e.Reading)
+		case broken(e.Reading.Verdict):
+			p.broken = append(p.broken, *e.Reading)
+		case e.Reading.Verdict == reports.Pass:
+			p.kept++
+		}
 		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.NoteMade:
 		p.s.say("  note: %s", e.Text)
@@ -47,6 +68,9 @@ func (p *passage) tell(e reports.Event) {
 		p.asking = false
 		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.CheckEnded:
+		if !p.full {
+			p.checkLine(e.Check.Problem != "")
+		}
 		if e.Check.Problem != "" {
 			p.s.say("  %s %s", p.s.strong("NOT FINISHED:"), e.Check.Problem)
 			p.also("to do", e.Check.Hint)
@@ -60,6 +84,23 @@ func (p *passage) tell(e reports.Event) {
 		}
 	case reports.RunEnded:
 		p.s.now("")
+	}
+}
+
+// checkLine is a check that has ended, in one line, and what it broke.
+func (p *passage) checkLine(unfinished bool) {
+	word := "kept"
+	switch {
+	case unfinished:
+		word = p.s.strong("not finished")
+	case len(p.broken) > 0:
+		word = p.s.strong("NOT KEPT")
+	case p.kept == 0:
+		word = "no limit"
+	}
+	p.s.say("%s  %s: %s", p.s.strong(fmt.Sprintf("%-9s", p.check)), p.about, word)
+	for _, r := range p.broken {
+		p.reading(r)
 	}
 }
 

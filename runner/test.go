@@ -20,6 +20,7 @@ func (a *app) testCommand() *cobra.Command {
 	var (
 		from                sources
 		nest, lot, operator string
+		full                bool
 	)
 	c := &cobra.Command{
 		Use:   "test SERIAL --bench FILE",
@@ -34,18 +35,19 @@ it. Ctrl-C stops the run; whatever ends it, the fixture is made safe.`,
 			if from.bench == "" {
 				return usage("test: --bench FILE is missing").hint("a bench file says what hardware there is; fullthrow simulate writes one to try")
 			}
-			return a.test(cmd.Context(), args[0], from, nest, lot, operator)
+			return a.test(cmd.Context(), args[0], from, nest, lot, operator, full)
 		},
 	}
 	from.flags(c)
 	c.Flags().StringVar(&nest, "nest", "", "`NAME` of the nest; default: the first of the bench file")
 	c.Flags().StringVar(&lot, "lot", "", "`LOT` the unit belongs to; default: as in its serial number")
 	c.Flags().StringVar(&operator, "operator", "", "`NAME` of who is at the fixture")
+	c.Flags().BoolVar(&full, "readings", false, "show every reading, not only those that break a limit")
 	a.dataFlag(c, "~/.local/state/fullthrow")
 	return c
 }
 
-func (a *app) test(ctx context.Context, serial string, from sources, nest, lot, operator string) error {
+func (a *app) test(ctx context.Context, serial string, from sources, nest, lot, operator string, full bool) error {
 	b, err := loadBench(from.bench)
 	if err != nil {
 		return err
@@ -99,7 +101,7 @@ func (a *app) test(ctx context.Context, serial string, from sources, nest, lot, 
 		return err
 	}
 	defer archive.Close()
-	return a.runUnit(ctx, m.nestConfig(b, i, n, h.clock, archive), station.Job{Unit: unit, Operator: operator})
+	return a.runUnit(ctx, m.nestConfig(b, i, n, h.clock, archive), station.Job{Unit: unit, Operator: operator}, full)
 }
 
 // soundUnit is the handset that lies on a simulated bench that nobody has laid
@@ -111,9 +113,9 @@ func soundUnit(serial string) sim.Handset {
 }
 
 // runUnit runs one unit and tells the terminal about it.
-func (a *app) runUnit(ctx context.Context, c station.Config, job station.Job) error {
+func (a *app) runUnit(ctx context.Context, c station.Config, job station.Job, full bool) error {
 	s := newScreen(a.out)
-	p := &passage{s: s}
+	p := &passage{s: s, full: full}
 	told := make(chan struct{})
 	c.Watch = func(e reports.Event) {
 		p.tell(e)
