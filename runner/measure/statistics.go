@@ -2,11 +2,96 @@ package measure
 
 import (
 	"math"
-	"slices"
 
-	"gonum.org/v1/gonum/mathext"
 	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
 )
+
+// Interval is where a quantity lies at a stated confidence.
+type Interval struct{ Low, High float64 }
+
+// SummaryResult describes a list of values, in their unit.
+type SummaryResult struct {
+	Count           int
+	Mean            float64
+	SD              float64 // n - 1; NaN for a single value
+	Median          float64
+	Min, Max        float64
+	Autocorrelation float64 // lag 1, about the mean; 0 for constant values
+	// MeanInterval holds the mean (Student's t) and SDInterval the standard
+	// deviation (chi-square) of the population at the confidence asked for,
+	// taking the values for independent and normal. NaN for a single value.
+	MeanInterval, SDInterval Interval
+}
+
+// SummaryOptions for [Summary].
+type SummaryOptions struct {
+	Confidence float64 // of the intervals; 0.95 if not given
+}
+
+// Summary describes values: mean, standard deviation and lag-1 autocorrelation
+// as NIST's reference data sets define them, median as a percentile of
+// e-Handbook 7.2.6.2, intervals as e-Handbook 1.3.5.2 and 1.3.5.8.
+//
+// Special inputs: no value, a value that is NaN or infinite, and a confidence
+// not between 0 and 1 are errors; one value has no SD and no intervals (NaN);
+// constant values have SD 0 and intervals of no width.
+func Summary(values []float64, o SummaryOptions) (SummaryResult, error) {
+	const op = "summary"
+	c, err := confidence(op, o.Confidence)
+	if err != nil {
+		return SummaryResult{}, err
+	}
+	if err := finites(op, "value", values, 1); err != nil {
+		return SummaryResult{}, err
+	}
+	nan := Interval{math.NaN(), math.NaN()}
+	r := SummaryResult{Count: len(values), SD: math.NaN(), Median: median(values), Autocorrelation: lag1(values), MeanInterval: nan, SDInterval: nan}
+	r.Min, r.Max = extremes(values)
+	var sd float64
+	r.Mean, sd = meanSD(values)
+	if r.Min == r.Max { // rounding must not make constant values scatter
+		r.Mean, sd = r.Min, 0
+	}
+	if r.Count > 1 {
+		df := float64(r.Count - 1)
+		r.SD = sd
+		half := tQuantile(df, c) * sd / math.Sqrt(float64(r.Count))
+		r.MeanInterval = Interval{r.Mean - half, r.Mean + half}
+		chi := distuv.ChiSquared{K: df}
+		r.SDInterval = Interval{sd * math.Sqrt(df/chi.Quantile((1+c)/2)), sd * math.Sqrt(df/chi.Quantile((1-c)/2))}
+	}
+	return r, nil
+}
+
+// tQuantile is the factor of a two-sided interval by Student's t.
+func tQuantile(df, confidence float64) float64 {
+	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.Quantile((1 + confidence) / 2)
+}
+
+// confidence is c, or 0.95 if it is not given.
+func confidence(op string, c float64) (float64, error) {
+	if c == 0 {
+		return 0.95, nil
+	}
+	if !(c > 0 && c < 1) {
+		return 0, errorf(op, "confidence is %v, it must lie between 0 and 1", c)
+	}
+	return c, nil
+}
+
+// finites refuses fewer than need values, and any that is not finite.
+func finites(op, what string, x []float64, need int) error {
+	if len(x) < need {
+		return errorf(op, "%d %ss, at least %d needed", len(x), what, need)
+	}
+	for i, v := range x {
+		if !finite(v) {
+			return errorf(op, "%s %d is %v", what, i+1, v)
+		}
+	}
+	return nil
+}
 
 // meanSD is the mean and the standard deviation (n - 1). One value: SD 0; none:
 // both NaN.
@@ -46,52 +131,4 @@ func lag1(x []float64) float64 {
 		return 0
 	}
 	return num / den
-}
-
-// percentile is that of sorted values for 0 < p < 1, by the definition of
-// e-Handbook 7.2.6.2: rank p(N+1), interpolated; ranks below the first or above
-// the last value give that value. (Spreadsheets use p(N-1)+1 and differ in the
-// tails.) NaN for no values.
-func percentile(sorted []float64, p float64) float64 {
-	n := len(sorted)
-	if n == 0 {
-		return math.NaN()
-	}
-	rank := p * float64(n+1)
-	k := math.Floor(rank)
-	switch {
-	case k < 1:
-		return sorted[0]
-	case k >= float64(n):
-		return sorted[n-1]
-	}
-	i := int(k)
-	return sorted[i-1] + (rank-k)*(sorted[i]-sorted[i-1])
-}
-
-// median of values in any order; NaN for none.
-func median(x []float64) float64 {
-	s := slices.Clone(x)
-	slices.Sort(s)
-	return percentile(s, 0.5)
-}
-
-// ClopperPearson is the exact two-sided confidence interval of a proportion for
-// x events in n trials (Clopper and Pearson 1934; e-Handbook 7.2.4.1), as
-// fractions. Its upper end at confidence 0.90 is the one-sided 95 % bound. x
-// below 0 or above n, n below 1, or a confidence not between 0 and 1 gives
-// 0 and 1: nothing is known.
-func ClopperPearson(x, n int, confidence float64) (lower, upper float64) {
-	if n < 1 || x < 0 || x > n || !(confidence > 0 && confidence < 1) {
-		return 0, 1
-	}
-	a := (1 - confidence) / 2
-	lower, upper = 0, 1
-	if x > 0 {
-		lower = mathext.InvRegIncBeta(float64(x), float64(n-x+1), a)
-	}
-	if x < n {
-		upper = mathext.InvRegIncBeta(float64(x+1), float64(n-x), 1-a)
-	}
-	return lower, upper
 }

@@ -1,0 +1,199 @@
+package measure
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mathext"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// ProportionResult describes a share of events among trials, as fractions of 1.
+type ProportionResult struct {
+	Rate       float64  // Events / Trials
+	Exact      Interval // Clopper-Pearson: never less than the confidence
+	Wilson     Interval // score: the confidence on average, narrower
+	Confidence float64
+}
+
+// ProportionOptions for [Proportion].
+type ProportionOptions struct {
+	Confidence float64 // 0.95 if not given
+}
+
+// Proportion gives the rate of independent events with two intervals. Less than
+// one trial, fewer than 0 or more events than trials, and a confidence not
+// between 0 and 1 are errors.
+func Proportion(events, trials int, o ProportionOptions) (ProportionResult, error) {
+	const op = "proportion"
+	c, err := confidence(op, o.Confidence)
+	if err != nil {
+		return ProportionResult{}, err
+	}
+	if trials < 1 || events < 0 || events > trials {
+		return ProportionResult{}, errorf(op, "%d events in %d trials", events, trials)
+	}
+	r := ProportionResult{Rate: float64(events) / float64(trials), Confidence: c}
+	r.Exact.Low, r.Exact.High = ClopperPearson(events, trials, c)
+	r.Wilson.Low, r.Wilson.High = Wilson(events, trials, c)
+	return r, nil
+}
+
+// ClopperPearson is the exact two-sided confidence interval of a proportion for
+// x events in n trials (Clopper and Pearson 1934; e-Handbook 7.2.4.1), as
+// fractions. Its upper end at confidence 0.90 is the one-sided 95 % bound. x
+// below 0 or above n, n below 1, or a confidence not between 0 and 1 gives
+// 0 and 1: nothing is known.
+func ClopperPearson(x, n int, confidence float64) (lower, upper float64) {
+	return clopperPearson(float64(x), float64(n), confidence)
+}
+
+// clopperPearson also takes effective numbers, which are not whole.
+func clopperPearson(x, n, confidence float64) (lower, upper float64) {
+	if !(n > 0) || x < 0 || x > n || !(confidence > 0 && confidence < 1) {
+		return 0, 1
+	}
+	a := (1 - confidence) / 2
+	lower, upper = 0, 1
+	if x > 0 {
+		lower = betaQuantile(x, n-x+1, a)
+	}
+	if x < n {
+		upper = 1 - betaQuantile(n-x, x+1, a) // the tail that keeps its digits
+	}
+	return lower, upper
+}
+
+// betaQuantile is the p quantile of the beta distribution, gonum's sharpened by
+// Newton steps on the same distribution's integral.
+func betaQuantile(a, b, p float64) float64 {
+	x := mathext.InvRegIncBeta(a, b, p)
+	for range 3 {
+		if !(x > 0 && x < 1) {
+			return x
+		}
+		density := math.Exp((a-1)*math.Log(x) + (b-1)*math.Log1p(-x) - mathext.Lbeta(a, b))
+		step := (mathext.RegIncBeta(a, b, x) - p) / density
+		if !finite(step) || !(x-step > 0 && x-step < 1) || math.Abs(step) > 0.01*x {
+			return x
+		}
+		x -= step
+		if math.Abs(step) <= 1e-15*x {
+			break
+		}
+	}
+	return x
+}
+
+// Wilson is the score interval without continuity correction (Wilson 1927;
+// e-Handbook 7.2.4.1), as fractions. What it cannot use gives 0 and 1, as with
+// [ClopperPearson].
+func Wilson(x, n int, confidence float64) (lower, upper float64) {
+	if n < 1 || x < 0 || x > n || !(confidence > 0 && confidence < 1) {
+		return 0, 1
+	}
+	z := distuv.UnitNormal.Quantile((1 + confidence) / 2)
+	size, p := float64(n), float64(x)/float64(n)
+	middle := (p + z*z/(2*size)) / (1 + z*z/size)
+	half := z / (1 + z*z/size) * math.Sqrt(p*(1-p)/size+z*z/(4*size*size))
+	lower, upper = max(0, middle-half), min(1, middle+half)
+	if x == 0 { // exactly, not but for rounding
+		lower = 0
+	}
+	if x == n {
+		upper = 1
+	}
+	return lower, upper
+}
+
+// Newcombe is the interval of p1 - p2 for x1 events in n1 trials against x2 in
+// n2, made of two Wilson intervals (Newcombe 1998, method 10; it stays within
+// -1..+1 and needs no large numbers), as fractions. What it cannot use gives
+// -1 and 1.
+func Newcombe(x1, n1, x2, n2 int, confidence float64) (lower, upper float64) {
+	for _, v := range [][2]int{{x1, n1}, {x2, n2}} {
+		if v[1] < 1 || v[0] < 0 || v[0] > v[1] {
+			return -1, 1
+		}
+	}
+	if !(confidence > 0 && confidence < 1) {
+		return -1, 1
+	}
+	p1, p2 := float64(x1)/float64(n1), float64(x2)/float64(n2)
+	l1, u1 := Wilson(x1, n1, confidence)
+	l2, u2 := Wilson(x2, n2, confidence)
+	d := p1 - p2
+	return d - math.Hypot(p1-l1, u2-p2), d + math.Hypot(u1-p1, p2-l2)
+}
+
+// Poisson is the exact two-sided interval of the expected count where count
+// events were seen (Garwood 1936). A count below 0 or a confidence not between
+// 0 and 1 gives 0 and +Inf.
+func Poisson(count int, confidence float64) (lower, upper float64) {
+	if count < 0 || !(confidence > 0 && confidence < 1) {
+		return 0, math.Inf(1)
+	}
+	a := (1 - confidence) / 2
+	if count > 0 {
+		lower = mathext.GammaIncRegInv(float64(count), a)
+	}
+	return lower, mathext.GammaIncRegCompInv(float64(count+1), a)
+}
+
+// SuccessRun is how many trials without a failure show, at the confidence
+// given, that a trial succeeds with at least the probability reliability:
+// ceil(ln(1-C)/ln(R)), for example 59 for 95 % at 95 %, 22 for 90 % at 90 %
+// (exact binomial; the form with a uniform prior asks for one fewer). Both must
+// lie between 0 and 1.
+func SuccessRun(reliability, confidence float64) (int, error) {
+	if !(reliability > 0 && reliability < 1) || !(confidence > 0 && confidence < 1) {
+		return 0, errorf("success run", "reliability %v at confidence %v: both must lie between 0 and 1", reliability, confidence)
+	}
+	n := math.Ceil(math.Log1p(-confidence)/math.Log(reliability) - 1e-9)
+	if n > 1e9 {
+		return 0, errorf("success run", "reliability %v at confidence %v needs %.3g trials", reliability, confidence, n)
+	}
+	return max(1, int(n)), nil
+}
+
+// CompareResult is how a unit's error rate differs from the golden unit's.
+type CompareResult struct {
+	Difference float64  // of the rates, in % of all frames; positive: the unit is worse
+	Interval   Interval // of the difference, in % (Newcombe 1998)
+	Confidence float64
+	Worse      bool // the interval lies above 0: the unit is worse
+	// NotWorse: the interval lies below Margin, so that the unit is shown to be
+	// no more than Margin worse. Both false: too few frames to tell.
+	NotWorse bool
+}
+
+// CompareOptions for [Compare].
+type CompareOptions struct {
+	Confidence float64 // of the two-sided interval; 0.95 if not given
+	Margin     float64 // %, from which on a difference matters; 0 if not given
+}
+
+// Compare sets the frames a unit lost against those the golden unit lost under
+// the same conditions, taking losses for independent. At least one frame each
+// is needed; counts that cannot be, a confidence not between 0 and 1 and a
+// margin below 0 are errors.
+func Compare(lost, sent, goldenLost, goldenSent int, o CompareOptions) (CompareResult, error) {
+	const op = "compare"
+	c, err := confidence(op, o.Confidence)
+	if err != nil {
+		return CompareResult{}, err
+	}
+	if sent < 1 || lost < 0 || lost > sent {
+		return CompareResult{}, errorf(op, "unit: %d of %d lost", lost, sent)
+	}
+	if goldenSent < 1 || goldenLost < 0 || goldenLost > goldenSent {
+		return CompareResult{}, errorf(op, "golden unit: %d of %d lost", goldenLost, goldenSent)
+	}
+	if !finite(o.Margin) || o.Margin < 0 {
+		return CompareResult{}, errorf(op, "margin is %v %%", o.Margin)
+	}
+	low, high := Newcombe(lost, sent, goldenLost, goldenSent, c)
+	d := float64(lost)/float64(sent) - float64(goldenLost)/float64(goldenSent)
+	r := CompareResult{Difference: 100 * d, Interval: Interval{100 * low, 100 * high}, Confidence: c}
+	r.Worse, r.NotWorse = r.Interval.Low > 0, r.Interval.High < o.Margin
+	return r, nil
+}
