@@ -1,0 +1,227 @@
+package measure
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mathext"
+)
+
+// SequentialOptions states what a sequential test of the packet error rate has
+// to tell apart, and how surely.
+type SequentialOptions struct {
+	Good float64 // % of packets lost by a unit that must be accepted; needed
+	Bad  float64 // % lost by a unit that must be rejected; needed, above Good
+	// Alpha is the chance of rejecting a unit at Good, Beta that of accepting
+	// one at Bad; each 0.05 if not given.
+	Alpha, Beta float64
+	// Max is the number of packets after which the test decides in any case.
+	// Not given: the least of 1.0, 1.1 ... 3.0 times Fixed that keeps Alpha and
+	// Beta exactly.
+	Max int
+}
+
+// SequentialPlanResult is a truncated sequential probability ratio test (Wald
+// 1947; e-Handbook 6.2.3.6): accept when lost <= Slope sent - AcceptIntercept,
+// reject when lost >= Slope sent + RejectIntercept, go on between.
+type SequentialPlanResult struct {
+	Slope           float64 // s, losses per packet
+	AcceptIntercept float64 // h1
+	RejectIntercept float64 // h2
+	FirstAccept     int     // packets after which a unit without loss is accepted
+	Max             int     // packets after which the test decides
+	MaxAccept       int     // losses up to which it then accepts, -1: none
+	// Fixed is how many packets a test of fixed size needs for the same Alpha
+	// and Beta, FixedAccept how many losses it accepts (exact binomial).
+	Fixed, FixedAccept int
+	// Alpha and Beta are the risks that the truncated test really has when it
+	// looks after every packet, summed exactly; looking less often keeps Wald's
+	// bounds alpha/(1-beta), beta/(1-alpha).
+	Alpha, Beta float64
+	// PacketsGood and PacketsBad are the packets it needs on average.
+	PacketsGood, PacketsBad float64
+}
+
+const maxPackets = 300_000
+
+// SequentialPlan works out a test from what it has to tell apart. An error rate
+// or risk out of range, Good not below Bad, and a plan of more than 300 000
+// packets are errors.
+func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
+	const op = "sequential"
+	if o.Alpha == 0 {
+		o.Alpha = 0.05
+	}
+	if o.Beta == 0 {
+		o.Beta = 0.05
+	}
+	p0, p1 := o.Good/100, o.Bad/100
+	switch {
+	case !(p0 > 0 && p0 < p1 && p1 < 1):
+		return SequentialPlanResult{}, errorf(op, "good %v %%, bad %v %%: 0 < good < bad < 100 needed", o.Good, o.Bad)
+	case !(o.Alpha > 0 && o.Beta > 0 && o.Alpha+o.Beta < 1):
+		return SequentialPlanResult{}, errorf(op, "alpha %v, beta %v: both above 0 and together below 1 needed", o.Alpha, o.Beta)
+	case o.Max < 0 || o.Max > maxPackets:
+		return SequentialPlanResult{}, errorf(op, "max is %d packets, at most %d", o.Max, maxPackets)
+	}
+	k := math.Log(p1) - math.Log(p0) + math.Log1p(-p0) - math.Log1p(-p1)
+	r := SequentialPlanResult{
+		Slope:           (math.Log1p(-p0) - math.Log1p(-p1)) / k,
+		AcceptIntercept: (math.Log1p(-o.Alpha) - math.Log(o.Beta)) / k,
+		RejectIntercept: (math.Log1p(-o.Beta) - math.Log(o.Alpha)) / k,
+	}
+	for r.acceptUpTo(r.FirstAccept) < 0 {
+		r.FirstAccept = max(r.FirstAccept+1, int(r.AcceptIntercept/r.Slope)-1)
+	}
+	var ok bool
+	if r.Fixed, r.FixedAccept, ok = fixedPlan(p0, p1, o.Alpha, o.Beta); !ok {
+		return SequentialPlanResult{}, errorf(op, "good %v %% and bad %v %% are too near: more than %d packets needed", o.Good, o.Bad, maxPackets)
+	}
+	if o.Max > 0 {
+		r.truncate(o.Max, p0, p1, o.Beta)
+		return r, nil
+	}
+	for tenths := 10; tenths <= 30; tenths++ {
+		r.truncate((r.Fixed*tenths+9)/10, p0, p1, o.Beta)
+		if r.Alpha <= o.Alpha && r.Beta <= o.Beta {
+			break
+		}
+	}
+	return r, nil
+}
+
+// acceptUpTo is the largest number of losses that accepts after n packets, -1
+// if none does; rejectFrom the smallest that rejects, which may be above n.
+func (r *SequentialPlanResult) acceptUpTo(n int) int {
+	return max(-1, int(math.Floor(r.Slope*float64(n)-r.AcceptIntercept)))
+}
+
+func (r *SequentialPlanResult) rejectFrom(n int) int {
+	return int(math.Ceil(r.Slope*float64(n) + r.RejectIntercept))
+}
+
+// truncate ends the test after max packets. It then accepts as many losses as
+// keep beta: a bad unit accepted costs more than a good one tested again.
+func (r *SequentialPlanResult) truncate(max int, p0, p1, beta float64) {
+	r.Max = max
+	good, bad := r.walk(p0), r.walk(p1)
+	r.PacketsGood, r.PacketsBad = good.packets, bad.packets
+	r.Alpha, r.Beta = 1-good.accepted, bad.accepted
+	// Wald's line alone may accept a little more often than beta.
+	r.MaxAccept = r.acceptUpTo(max)
+	for i := range bad.open {
+		if r.Beta+bad.open[i] > beta {
+			break
+		}
+		r.Beta += bad.open[i]
+		r.Alpha -= good.open[i]
+		r.MaxAccept = bad.from + i
+	}
+}
+
+// walked is how the test goes for one true rate.
+type walked struct {
+	accepted float64   // chance of crossing the line of acceptance
+	packets  float64   // needed on average
+	open     []float64 // chance of still being undecided at Max, by losses
+	from     int       // losses that open begins with
+}
+
+// walk follows the chances of all counts of losses packet by packet.
+func (r *SequentialPlanResult) walk(p float64) walked {
+	w := walked{open: []float64{1}}
+	next := []float64{}
+	for n := 1; n <= r.Max; n++ {
+		undecided := 0.0
+		next = append(next[:0], make([]float64, len(w.open)+1)...)
+		for i, q := range w.open {
+			undecided += q
+			next[i] += q * (1 - p)
+			next[i+1] += q * p
+		}
+		w.packets += undecided
+		low, high := max(0, r.acceptUpTo(n)+1-w.from), min(len(next), r.rejectFrom(n)-w.from)
+		for _, q := range next[:min(low, len(next))] {
+			w.accepted += q
+		}
+		w.from += low
+		w.open, next = next[min(low, len(next)):max(high, min(low, len(next)))], append([]float64(nil), w.open...)
+	}
+	return w
+}
+
+// fixedPlan is the smallest number of packets n and of losses c to accept for
+// which a unit at p0 is rejected with at most alpha, one at p1 accepted with at
+// most beta.
+func fixedPlan(p0, p1, alpha, beta float64) (n, c int, ok bool) {
+	atMost := func(c, n int, p float64) float64 { // binomial distribution function
+		if c >= n {
+			return 1
+		}
+		return mathext.RegIncBeta(float64(n-c), float64(c+1), 1-p)
+	}
+	for c = 0; ; c++ {
+		low, high := max(n, c+1)-1, maxPackets // beta not kept, kept
+		if atMost(c, high, p1) > beta {
+			return 0, 0, false
+		}
+		for high-low > 1 {
+			if m := (low + high) / 2; atMost(c, m, p1) > beta {
+				low = m
+			} else {
+				high = m
+			}
+		}
+		n = high
+		if 1-atMost(c, n, p0) <= alpha {
+			return n, c, true
+		}
+	}
+}
+
+// SequentialResult is where a sequential test stands.
+type SequentialResult struct {
+	Decision   string // "accept", "reject" or "continue"
+	Truncated  bool   // decided because Max was reached, not by crossing a line
+	AcceptUpTo int    // losses that accept at this number of packets, -1: none does yet
+	RejectFrom int    // losses that reject
+	// More is the number of packets after which acceptance is possible at the
+	// earliest, if none of them is lost; 0 once decided.
+	More int
+	Max  int // packets after which the test decides
+}
+
+// Sequential decides whether lost of sent packets are enough to accept or
+// reject a unit, or whether to send more. A plan that sends in pieces asks
+// after each piece, with the counts of all pieces so far, and stops at the
+// first decision; asking less often than after every packet costs packets, not
+// certainty.
+//
+// Losses are taken for independent: with bursts (see [Bursts]) the risks are
+// larger than stated. At Max packets or more the test accepts up to MaxAccept
+// losses and rejects above; it never ends without a decision. Counts that
+// cannot be, and what [SequentialPlan] refuses, are errors; no packet at all is
+// "continue".
+func Sequential(lost, sent int, o SequentialOptions) (SequentialResult, error) {
+	if sent < 0 || lost < 0 || lost > sent {
+		return SequentialResult{}, errorf("sequential", "%d of %d packets lost", lost, sent)
+	}
+	plan, err := SequentialPlan(o)
+	if err != nil {
+		return SequentialResult{}, err
+	}
+	r := SequentialResult{Decision: "continue", AcceptUpTo: plan.acceptUpTo(sent), RejectFrom: plan.rejectFrom(sent), Max: plan.Max}
+	if sent >= plan.Max {
+		r.AcceptUpTo, r.RejectFrom = plan.MaxAccept, plan.MaxAccept+1
+		r.Truncated = sent > plan.Max || lost > plan.acceptUpTo(sent) && lost < plan.rejectFrom(sent)
+	}
+	switch {
+	case sent > 0 && lost <= r.AcceptUpTo:
+		r.Decision = "accept"
+	case sent > 0 && lost >= r.RejectFrom:
+		r.Decision = "reject"
+	default:
+		at := int(math.Ceil((float64(lost) + plan.AcceptIntercept) / plan.Slope))
+		r.More = max(1, min(at, plan.Max)-sent)
+	}
+	return r, nil
+}
