@@ -25,7 +25,7 @@ type move struct {
 
 // movesOf takes one axis out of a path. Segments in which the axis stands
 // still are dwells of that axis.
-func movesOf(p drivers.Path, axis string, start time.Time) ([]move, error) {
+func movesOf(op string, p drivers.Path, axis string, start time.Time) ([]move, error) {
 	var moves []move
 	known := false
 	for i, s := range p {
@@ -37,20 +37,20 @@ func movesOf(p drivers.Path, axis string, start time.Time) ([]move, error) {
 		known = true
 		m := move{s.Start.Sub(start).Seconds(), s.End.Sub(start).Seconds(), 100 * from, 100 * to}
 		if !finite(m.from) || !finite(m.to) {
-			return nil, errorf("travel", "segment %d goes from %v to %v", i+1, from, to)
+			return nil, errorf(op, "segment %d goes from %v to %v", i+1, from, to)
 		}
 		if n := len(moves); m.end < m.start || n > 0 && m.start < moves[n-1].end {
-			return nil, errorf("travel", "segment %d is out of time", i+1)
+			return nil, errorf(op, "segment %d is out of time", i+1)
 		}
 		if m.from != m.to && m.end > m.start {
 			moves = append(moves, m)
 		}
 	}
 	if !known {
-		return nil, errorf("travel", "the path has no axis %q", axis)
+		return nil, errorf(op, "the path has no axis %q", axis)
 	}
 	if len(moves) == 0 {
-		return nil, errorf("travel", "the path does not move %q", axis)
+		return nil, errorf(op, "the path does not move %q", axis)
 	}
 	return moves, nil
 }

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -32,28 +33,53 @@ type TravelResult struct {
 	// and down at one position, in % of span (dead band included). 0 if no
 	// position was reached from both sides.
 	Hysteresis float64
+	// Play is the backlash, in % of throw of the stick: the median difference
+	// between the ways up and down at the positions between the ends. NaN if
+	// there is none, or the channel does not follow.
+	Play float64
 	// NonLinearity is terminal-based: the largest distance of the average curve
 	// from the straight line through its ends, in % of span.
 	NonLinearity float64
+	// Independent, ZeroBased and LeastSquares are the same against the line of
+	// the smallest largest distance, such a line through the low end, and the
+	// line of least squares.
+	Independent, ZeroBased, LeastSquares float64
 	// Repeatability is the non-repeatability: the largest difference between
-	// settled values at one position reached from one side, in % of span.
+	// settled values at one position reached from one side, in % of span; 0 if
+	// no position was reached twice.
 	Repeatability float64
 	// DeadBand is the way around the centre, in % of throw of the stick, on
 	// which the output does not change; from the moving parts of the path. NaN
 	// if the path does not pass the centre, or too little was heard near it.
-	DeadBand  float64
-	Noise     float64 // % of throw, rms about the mean of each dwell, pooled
-	NoisePeak float64 // % of throw, the largest single distance from the mean of a dwell
+	// Fast movements give it to about 1 % only; see the function DeadBand.
+	DeadBand        float64
+	Noise           float64 // % of throw, rms about the mean of each dwell, pooled
+	NoisePeak       float64 // % of throw, the largest single distance from the mean of a dwell
+	NoisePeakToPeak float64 // % of throw, within one dwell, the largest
+	// Step is the smallest difference between two values heard, in % of throw;
+	// 0 if only one was.
+	Step float64
+	// Resolution is the smallest movement that stands out of the noise, in % of
+	// throw of the output: 6.6 times the rms noise (common practice), at least
+	// one step.
+	Resolution float64
+	// EffectiveBits is the number of bits of an ideal converter with the same
+	// noise over the output's way from end to end: log2(way / (sqrt(12) rms)),
+	// as IEEE 1241 has it, where the noise is at least that of the step. 0 when
+	// the output does not move.
+	EffectiveBits float64
 	// Dropouts counts the times that the output left the way that command and
 	// average curve let expect, by more than 5 % of throw (more in fast
 	// movements, whose timing is less sure), for one frame or several in a row.
 	Dropouts  int
-	Monotonic bool // the average curves never turn back by more than 0.5 % of throw
+	Spots     []DirtySpot // where they were on the travel, ascending
+	Monotonic bool        // the average curves never turn back by more than 0.5 % of throw
 	// Lag is the time by which the output reaches its new value later than the
 	// stick, in s (median over movements; 0 if none could be timed). Play does
-	// not count into it.
-	Lag   float64
-	Heard int // frames used
+	// not count into it, and it does not count into Hysteresis.
+	Lag    float64
+	Heard  int           // frames used
+	Points []TravelPoint // the settled values, in % of throw, for TravelPoints
 }
 
 const (
@@ -76,7 +102,7 @@ func Travel(f drivers.Frames, p drivers.Path, o TravelOptions) (TravelResult, er
 	if err != nil {
 		return TravelResult{}, err
 	}
-	moves, err := movesOf(p, o.Axis, f.Start)
+	moves, err := movesOf("travel", p, o.Axis, f.Start)
 	if err != nil {
 		return TravelResult{}, err
 	}
@@ -98,13 +124,16 @@ func Travel(f drivers.Frames, p drivers.Path, o TravelOptions) (TravelResult, er
 	c := curveOf(dwells)
 	if len(c) == 0 {
 		nan := math.NaN()
-		return TravelResult{LowEnd: nan, HighEnd: nan, Centre: nan, Hysteresis: nan, NonLinearity: nan, Repeatability: nan,
-			DeadBand: nan, Noise: nan, NoisePeak: nan, Heard: len(frames)}, nil
+		return TravelResult{LowEnd: nan, HighEnd: nan, Centre: nan, Hysteresis: nan, Play: nan, NonLinearity: nan, Independent: nan, ZeroBased: nan,
+			LeastSquares: nan, Repeatability: nan, DeadBand: nan, Noise: nan, NoisePeak: nan, NoisePeakToPeak: nan, Step: nan, Resolution: nan,
+			EffectiveBits: nan, Heard: len(frames)}, nil
 	}
 	c.ends(&r, low, high)
-	c.shape(&r, high-low)
+	if err := r.shape(dwells, len(c), high-low); err != nil {
+		return TravelResult{}, err
+	}
 	noise(&r, dwells)
-	r.Dropouts = dropouts(frames, moves, c, lag)
+	dropouts(&r, frames, moves, c, lag)
 	r.DeadBand = deadBand(frames, moves, dwells, c, lag, r)
 	return r, nil
 }
@@ -129,23 +158,24 @@ func between(frames []heard, from, to float64) []heard {
 // way before its final value, against where the stick did. Play delays the
 // beginning of a movement but not its end, and so does not count.
 func lagOf(frames []heard, moves []move, dwells []dwell) float64 {
-	final := func(t float64) (float64, bool) { // of the dwell that begins or ends at t
-		for _, d := range dwells {
-			if d.from == t || d.to == t {
-				middle := (math.Max(d.from, d.to-0.5) + d.to) / 2
-				var v []float64
-				for _, h := range between(frames, middle, d.to) {
-					v = append(v, h.value)
-				}
-				return median(v), len(v) > 0
-			}
+	// final is the settled value of the dwell that begins or ends at t.
+	final := func(t float64, edge func(dwell) float64) (float64, bool) {
+		i, ok := slices.BinarySearchFunc(dwells, t, func(d dwell, t float64) int { return cmp.Compare(edge(d), t) })
+		if !ok {
+			return 0, false
 		}
-		return 0, false
+		d := dwells[i]
+		middle := (math.Max(d.from, d.to-0.5) + d.to) / 2
+		var v []float64
+		for _, h := range between(frames, middle, d.to) {
+			v = append(v, h.value)
+		}
+		return median(v), len(v) > 0
 	}
 	var lags []float64
 	for _, m := range moves {
-		before, ok := final(m.start)
-		after, ok2 := final(m.end)
+		before, ok := final(m.start, func(d dwell) float64 { return d.to })
+		after, ok2 := final(m.end, func(d dwell) float64 { return d.from })
 		if !ok || !ok2 || math.Abs(after-before) < 5 {
 			continue
 		}
@@ -182,164 +212,44 @@ func settle(frames []heard, dwells []dwell, lag, skip float64) {
 	}
 }
 
-// point is one position of the average curve.
-type point struct {
-	position float64
-	up, down []float64 // dwell means
-	rest     []float64 // of the dwell before the first movement
-}
-
-// average of the ways up and down, equally weighted.
-func (p point) average() float64 {
-	switch {
-	case len(p.up) > 0 && len(p.down) > 0:
-		return (stat.Mean(p.up, nil) + stat.Mean(p.down, nil)) / 2
-	case len(p.up) > 0:
-		return stat.Mean(p.up, nil)
-	case len(p.down) > 0:
-		return stat.Mean(p.down, nil)
+// shape takes the figures of the settled values. The dwell before the first
+// movement was reached from nowhere: it counts where nothing else does.
+func (r *TravelResult) shape(dwells []dwell, positions int, span float64) error {
+	type way struct {
+		position int64 // 1e-6 % of throw
+		up       bool
 	}
-	return stat.Mean(p.rest, nil)
-}
-
-type curve []point
-
-func curveOf(dwells []dwell) curve {
-	var c curve
+	key := func(d dwell, up bool) way { return way{int64(math.Round(d.position * 1e6)), up} }
+	cycles := map[way]int{}
 	for _, d := range dwells {
-		i := slices.IndexFunc(c, func(p point) bool { return math.Abs(p.position-d.position) < 1e-6 })
-		if i < 0 {
-			i = len(c)
-			c = append(c, point{position: d.position})
-		}
-		switch d.direction {
-		case 1:
-			c[i].up = append(c[i].up, d.mean)
-		case -1:
-			c[i].down = append(c[i].down, d.mean)
-		default:
-			c[i].rest = append(c[i].rest, d.mean)
+		if d.direction != 0 {
+			up := d.direction > 0
+			cycles[key(d, up)]++
+			r.Points = append(r.Points, TravelPoint{Cycle: cycles[key(d, up)], Up: up, Commanded: d.position, Output: d.mean})
 		}
 	}
-	slices.SortFunc(c, func(a, b point) int {
-		if a.position < b.position {
-			return -1
-		}
-		return 1
-	})
-	return c
-}
-
-// at interpolates the average curve; beyond its ends it stays level.
-func (c curve) at(position float64) float64 {
-	i := slices.IndexFunc(c, func(p point) bool { return p.position >= position })
-	switch {
-	case i < 0:
-		return c[len(c)-1].average()
-	case i == 0 || c[i].position == position:
-		return c[i].average()
-	}
-	a, b := c[i-1], c[i]
-	t := (position - a.position) / (b.position - a.position)
-	return a.average() + t*(b.average()-a.average())
-}
-
-func (c curve) ends(r *TravelResult, low, high float64) {
-	r.LowEnd, r.HighEnd, r.Centre = math.NaN(), math.NaN(), math.NaN()
-	first, last := c[0], c[len(c)-1]
-	if math.Abs(first.position-low) < 1e-6 {
-		r.LowEnd = first.average()
-	}
-	if math.Abs(last.position-high) < 1e-6 {
-		r.HighEnd = last.average()
-	}
-	if first.position <= 0 && last.position >= 0 {
-		r.Centre = c.at(0)
-	}
-	if len(c) > 1 {
-		var x, y []float64
-		for _, p := range c {
-			x, y = append(x, p.position), append(y, p.average())
-		}
-		_, r.Follows = stat.LinearRegression(x, y, nil, false)
-	}
-}
-
-func (c curve) shape(r *TravelResult, span float64) {
-	first, last := c[0], c[len(c)-1]
-	if len(c) > 1 {
-		slope := (last.average() - first.average()) / (last.position - first.position)
-		for _, p := range c {
-			line := first.average() + slope*(p.position-first.position)
-			r.NonLinearity = math.Max(r.NonLinearity, 100*math.Abs(p.average()-line)/span)
-		}
-	}
-	for _, p := range c {
-		if len(p.up) > 0 && len(p.down) > 0 {
-			h := math.Abs(stat.Mean(p.up, nil) - stat.Mean(p.down, nil))
-			r.Hysteresis = math.Max(r.Hysteresis, 100*h/span)
-		}
-		for _, v := range [][]float64{p.up, p.down} {
-			if len(v) > 1 {
-				low, high := extremes(v)
-				r.Repeatability = math.Max(r.Repeatability, 100*(high-low)/span)
-			}
-		}
-	}
-	sign := 1.0
-	if r.Follows < 0 {
-		sign = -1
-	}
-	r.Monotonic = len(c) > 1
-	for _, way := range []func(point) []float64{func(p point) []float64 { return p.up }, func(p point) []float64 { return p.down }} {
-		top := math.Inf(-1)
-		for _, p := range c {
-			if v := way(p); len(v) > 0 {
-				m := sign * stat.Mean(v, nil)
-				if m < top-0.5 {
-					r.Monotonic = false
-				}
-				top = math.Max(top, m)
-			}
-		}
-	}
-}
-
-func noise(r *TravelResult, dwells []dwell) {
-	var squares float64
-	var freedom int
 	for _, d := range dwells {
-		for _, v := range d.values {
-			squares += (v - d.mean) * (v - d.mean)
-			r.NoisePeak = math.Max(r.NoisePeak, math.Abs(v-d.mean))
-		}
-		freedom += len(d.values) - 1
-	}
-	if freedom > 0 {
-		r.Noise = math.Sqrt(squares / float64(freedom))
-	}
-}
-
-// dropouts counts departures from the expected way. A frame is out when it is
-// too far from everything the average curve gives within 20 ms around its own
-// moment: a link may send a value twice, or hold it for a packet.
-func dropouts(frames []heard, moves []move, c curve, lag float64) int {
-	const slack = 0.02
-	count, out := 0, false
-	for _, h := range frames {
-		low, high := math.Inf(1), math.Inf(-1)
-		for _, dt := range []float64{-slack, 0, slack / 2} {
-			p, _ := commanded(moves, h.at-lag+dt)
-			v := c.at(p)
-			low, high = min(low, v), max(high, v)
-		}
-		was := out
-		out = h.value < low-dropoutSize || h.value > high+dropoutSize
-		if out && !was {
-			count++
+		if d.direction == 0 && cycles[key(d, true)]+cycles[key(d, false)] == 0 {
+			r.Points = append(r.Points, TravelPoint{Cycle: 1, Up: true, Commanded: d.position, Output: d.mean})
 		}
 	}
-	return count
+	r.Play = math.NaN()
+	if positions < 2 {
+		return nil
+	}
+	t, err := TravelPoints(r.Points, TravelPointsOptions{Span: span, Slack: 100 * 0.5 / span})
+	if err != nil {
+		return err
+	}
+	r.Hysteresis, r.Repeatability, r.Monotonic = t.Hysteresis, t.Repeatability, t.Monotonic
+	if math.IsNaN(r.Repeatability) {
+		r.Repeatability = 0
+	}
+	r.NonLinearity, r.Independent, r.ZeroBased, r.LeastSquares = t.Terminal.NonLinearity, t.Independent.NonLinearity, t.Zero.NonLinearity, t.LeastSquares.NonLinearity
+	if slope := math.Abs(r.Follows); slope > 0.05 {
+		r.Play = t.Play * span / 100 / slope
+	}
+	return nil
 }
 
 // deadBand looks at every passage of the centre in one direction. On each side

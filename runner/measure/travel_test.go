@@ -105,58 +105,6 @@ func travel(t *testing.T, g stick, positions []float64, rate, dwell float64) Tra
 	return r
 }
 
-// The constructed data set of three cycles at eleven points (definitions of IEC
-// 61298-2 from memory): hysteresis 0.18, non-repeatability 0.02, terminal-based
-// non-linearity 0.292, all in % of span, re-computed independently.
-func TestTravelConstructedData(t *testing.T) {
-	up := [][]float64{
-		{0.05, 10.12, 20.22, 30.27, 40.22, 50.12, 60.02, 69.92, 79.87, 89.92, 100.03},
-		{0.04, 10.13, 20.20, 30.28, 40.21, 50.14, 60.00, 69.93, 79.88, 89.91, 100.02},
-		{0.06, 10.11, 20.21, 30.26, 40.23, 50.13, 60.01, 69.91, 79.86, 89.90, 100.04},
-	}
-	down := [][]float64{
-		{0.09, 10.20, 20.34, 30.43, 40.40, 50.30, 60.18, 70.06, 79.99, 90.00, 100.03},
-		{0.08, 10.22, 20.33, 30.44, 40.39, 50.32, 60.17, 70.07, 79.98, 90.01, 100.02},
-		{0.10, 10.21, 20.35, 30.42, 40.41, 50.31, 60.19, 70.05, 79.97, 89.99, 100.04},
-	}
-	// Dwells are given directly, so that the data set's "up" at 0 and "down" at
-	// 100 exist, which a path from end to end has not.
-	var dwells []dwell
-	for cycle := range up {
-		for i := range 11 {
-			dwells = append(dwells, dwell{position: float64(10 * i), direction: 1, mean: up[cycle][i]},
-				dwell{position: float64(10 * i), direction: -1, mean: down[cycle][i]})
-		}
-	}
-	c := curveOf(dwells)
-	var r TravelResult
-	c.ends(&r, 0, 100)
-	c.shape(&r, 100)
-	within(t, "hysteresis", r.Hysteresis, 0.18, 1e-6)
-	within(t, "non-repeatability", r.Repeatability, 0.02, 1e-6)
-	within(t, "non-linearity", r.NonLinearity, 0.292, 1e-6)
-	within(t, "least-squares slope", r.Follows, 0.99725, 1e-6)
-	within(t, "low end", r.LowEnd, 0.07, 1e-9)
-	within(t, "high end", r.HighEnd, 100.03, 1e-9)
-	require.True(t, r.Monotonic)
-}
-
-// y = x + 0.08 x (1 - x): terminal-based non-linearity 2 % of span at the middle
-// [closed form].
-func TestTravelBow(t *testing.T) {
-	var dwells []dwell
-	for i := range 11 {
-		x := float64(i) / 10
-		dwells = append(dwells, dwell{position: 100 * x, direction: 1, mean: 100 * (x + 0.08*x*(1-x))})
-	}
-	c := curveOf(dwells)
-	var r TravelResult
-	c.ends(&r, 0, 100)
-	c.shape(&r, 100)
-	within(t, "non-linearity", r.NonLinearity, 2, 1e-9)
-	require.Zero(t, r.Hysteresis, "one direction only")
-}
-
 // The stock plan's sweep: 11 points, two cycles, 4 throws/s, 0.13 s dwell.
 func TestTravelPlain(t *testing.T) {
 	r := travel(t, stick{gain: 1, lag: 0.0135, play: 0.004, noise: 0.0005}, sweep(11, 2), 4, 0.13)

@@ -11,17 +11,19 @@ import (
 // how their arguments and results look in Lua.
 func measures() map[string]any {
 	return map[string]any{
-		"steady":  measure.Steady,
-		"inrush":  measure.Inrush,
-		"started": measure.Started,
-		"travel":  measure.Travel,
-		"centre":  measure.Centre,
-		"switch":  measure.Switch,
-		"restart": measure.Restart,
-		"link":    measure.Link,
-		"latency": measure.Latency,
-		"tune":    measure.Tune,
-		"tones":   measure.Tones,
+		"steady":        measure.Steady,
+		"inrush":        measure.Inrush,
+		"started":       measure.Started,
+		"travel":        measure.Travel,
+		"travel_points": measure.TravelPoints,
+		"dead_band":     measure.DeadBand,
+		"centre":        measure.Centre,
+		"switch":        measure.Switch,
+		"restart":       measure.Restart,
+		"link":          measure.Link,
+		"latency":       measure.Latency,
+		"tune":          measure.Tune,
+		"tones":         measure.Tones,
 	}
 }
 

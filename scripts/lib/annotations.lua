@@ -191,20 +191,33 @@ function measure.inrush(samples) end
 function measure.started(samples, threshold) end
 
 ---@param samples Samples
----@param options? { score?: { pitch: number, length: number }[], start?: number, within?: number, channel?: integer }
----@return { notes: { start: number, length: number, pitch: number, level: number, thd: number, score: integer, cents: number, length_error: number }[], found: integer, missing: integer, wrong: integer, extra: integer, worst_cents: number, worst_length: number, level: number, weakest_level: number, thd: number, foreign_level: number, foreign_frequency: number, foreign_steady: boolean, clipped: boolean, noise_floor: number }
+---@param options? { score?: { pitch: number, length: number }[], start?: number, within?: number, channel?: integer, average?: boolean, silence?: number }
+---@return { notes: { start: number, length: number, pitch: number, level: number, thd: number, score: integer, cents: number, length_error: number }[], found: integer, missing: integer, wrong: integer, extra: integer, worst_cents: number, worst_length: number, level: number, weakest_level: number, thd: number, foreign_level: number, foreign_frequency: number, foreign_steady: boolean, clipped: boolean, silent: boolean, dc: number, noise_floor: number }
 function measure.tune(samples, options) end
 
 ---@param samples Samples
----@param options? { count?: integer, channel?: integer, lowest?: number, highest?: number }
----@return { tones: { frequency: number, amplitude: number, level: number }[], noise_floor: number }
+---@param options? { count?: integer, channel?: integer, average?: boolean, lowest?: number, highest?: number, window?: string, silence?: number }
+---@return { tones: { frequency: number, amplitude: number, level: number }[], noise_floor: number, dc: number, clipped: boolean, silent: boolean }
 function measure.tones(samples, options) end
 
 ---@param frames Frames
 ---@param path Path
 ---@param options? { channel?: integer, axis?: string, skip?: number }
----@return { low_end: number, high_end: number, centre: number, follows: number, hysteresis: number, non_linearity: number, repeatability: number, dead_band: number, noise: number, noise_peak: number, dropouts: integer, monotonic: boolean, lag: number, heard: integer }
+---@return { low_end: number, high_end: number, centre: number, follows: number, hysteresis: number, play: number, non_linearity: number, independent: number, zero_based: number, least_squares: number, repeatability: number, dead_band: number, noise: number, noise_peak: number, noise_peak_to_peak: number, step: number, resolution: number, effective_bits: number, dropouts: integer, spots: { from: number, to: number, dropouts: integer, frames: integer, furthest: number }[], monotonic: boolean, lag: number, heard: integer, points: { cycle: integer, up: boolean, commanded: number, output: number }[] }
 function measure.travel(frames, path, options) end
+
+---Analyses settled readings: those of travel, or any table.
+---@param points { cycle: integer, up: boolean, commanded: number, output: number }[]
+---@param options? { output_low?: number, output_high?: number, span?: number, within?: number, slack?: number }
+---@return { positions: integer, cycles: integer, span: number, low_end: number, high_end: number, inaccuracy_above: number, inaccuracy_below: number, error_above: number, error_below: number, hysteresis: number, hysteresis_at: number, play: number, repeatability: number, repeatability_at: number, repeatability_sd: number, terminal: { slope: number, intercept: number, non_linearity: number, at: number }, independent: { slope: number, intercept: number, non_linearity: number, at: number }, zero: { slope: number, intercept: number, non_linearity: number, at: number }, least_squares: { slope: number, intercept: number, non_linearity: number, at: number }, monotonic: boolean, turns_back: number, curve: { commanded: number, up: number, down: number, average: number }[] }
+function measure.travel_points(points, options) end
+
+---The dead band around the centre, from slow movements through it.
+---@param frames Frames
+---@param ways Path[]
+---@param options? { channel?: integer, axis?: string, lag?: number }
+---@return { width: number, bound: string, middle: number, uncertainty: number, slope: number, heard: integer }
+function measure.dead_band(frames, ways, options) end
 
 ---@param trials { from: number, frames: Frames }[]
 ---@param options? { channel?: integer, settle?: number }

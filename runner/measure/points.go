@@ -1,0 +1,245 @@
+package measure
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat"
+)
+
+// TravelPoint is one settled reading of a stepped sweep.
+type TravelPoint struct {
+	Cycle     int // any number that tells the cycles apart
+	Up        bool
+	Commanded float64
+	Output    float64
+}
+
+// TravelPointsOptions choose the scale. Without options the output is in the
+// unit of the commanded position.
+type TravelPointsOptions struct {
+	// OutputLow and OutputHigh are what an ideal output is at the lowest and
+	// the highest commanded position; both 0: the commanded positions.
+	OutputLow, OutputHigh float64
+	// Span is what 100 % is, in the unit of the output (0: the ideal output's
+	// way from end to end).
+	Span float64
+	// Within is how far apart commanded positions may be that count as one, in
+	// % of the commanded span (0: 1e-6).
+	Within float64
+	// Slack is the step back, in % of span, that still counts as monotonic (0:
+	// 0.25).
+	Slack float64
+}
+
+// CurvePoint is what a sweep gave at one commanded position: the average output
+// on the way up, on the way down (NaN if it was not reached that way), and of
+// the two.
+type CurvePoint struct{ Commanded, Up, Down, Average float64 }
+
+// TravelPointsResult has the figures of IEC 61298-2 (terms also in ISA-51.1) of
+// a stepped sweep. All are in % of span, the ideal output's way from end to
+// end, except where said. Errors are output less ideal output.
+type TravelPointsResult struct {
+	Positions int // different commanded positions
+	Cycles    int
+	Span      float64 // in the unit of the output
+	LowEnd    float64 // average output at the lowest position, in the unit of the output
+	HighEnd   float64 // same at the highest position
+
+	InaccuracyAbove float64 // the largest error of any single reading
+	InaccuracyBelow float64 // the smallest, with its sign
+	ErrorAbove      float64 // measured error: the largest error of the averages up and down
+	ErrorBelow      float64 // the smallest, with its sign
+
+	// Hysteresis is the largest difference between the averages up and down at
+	// one position (dead band included), At where that is; 0 and NaN if no
+	// position was reached both ways. Play is the median of those differences
+	// over the positions between the ends, in the sense in which a loose
+	// coupling makes them (up lags); NaN if there is none.
+	Hysteresis   float64
+	HysteresisAt float64
+	Play         float64
+
+	// Repeatability is the non-repeatability: the largest difference between
+	// readings at one position reached from the same side; RepeatabilitySD the
+	// standard deviation pooled over all. NaN if nothing was read twice.
+	Repeatability   float64
+	RepeatabilityAt float64
+	RepeatabilitySD float64
+
+	// Non-linearity of the average curve against four lines: through its ends
+	// (terminal-based); of the smallest largest distance (independent);
+	// through the lower end and of the smallest largest distance (zero-based);
+	// of least squares. Of one position only, NaN.
+	Terminal, Independent, Zero, LeastSquares StraightLine
+
+	Monotonic bool    // no way turns back by more than the slack
+	TurnsBack float64 // the largest step back on the way up or down
+
+	Curve []CurvePoint // ascending
+}
+
+// TravelPoints analyses a table of readings in any order. IEC 61298-2 asks for
+// three cycles or more at six positions or more; fewer are taken as they are.
+//
+// Special inputs: an empty table, a value that is NaN or infinite, readings at
+// a single commanded position, or a span of 0 are errors; one cycle gives
+// Repeatability NaN; one direction gives Hysteresis 0 and Play NaN; a constant
+// output has the figures that follow from the definitions, Monotonic true; a
+// clipped output likewise (its flat ends are non-linearity).
+func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResult, error) {
+	var r TravelPointsResult
+	if len(points) == 0 {
+		return r, errorf("travel points", "the table is empty")
+	}
+	low, high := points[0].Commanded, points[0].Commanded
+	for i, p := range points {
+		if !finite(p.Commanded) || !finite(p.Output) {
+			return r, errorf("travel points", "row %d has %v at %v", i+1, p.Output, p.Commanded)
+		}
+		low, high = min(low, p.Commanded), max(high, p.Commanded)
+	}
+	if high == low || !finite(high-low) {
+		return r, errorf("travel points", "all %d readings are at %v", len(points), low)
+	}
+	if o.Within == 0 {
+		o.Within = 1e-6
+	}
+	if o.Slack == 0 {
+		o.Slack = 0.25
+	}
+	if o.OutputLow == 0 && o.OutputHigh == 0 {
+		o.OutputLow, o.OutputHigh = low, high
+	}
+	if !(o.Within > 0 && o.Within < 50) || !(o.Slack > 0) || !(o.Span >= 0) || !finite(o.Span) {
+		return r, errorf("travel points", "within is %v %%, slack %v %%, span %v", o.Within, o.Slack, o.Span)
+	}
+	gain := (o.OutputHigh - o.OutputLow) / (high - low)
+	if !finite(gain) || gain == 0 {
+		return r, errorf("travel points", "an ideal output goes from %v to %v", o.OutputLow, o.OutputHigh)
+	}
+	ideal := func(x float64) float64 { return o.OutputLow + gain*(x-low) }
+	r.Span = o.Span
+	if r.Span == 0 {
+		r.Span = math.Abs(o.OutputHigh - o.OutputLow)
+	}
+
+	// Readings of one position stand together, each position's ways apart.
+	order := sortedBy(len(points), func(i int) float64 { return points[i].Commanded })
+	gap := o.Within / 100 * (high - low)
+	var up, down, differences []float64
+	var squares float64
+	var freedom int
+	r.Repeatability, r.RepeatabilityAt, r.HysteresisAt = math.NaN(), math.NaN(), math.NaN()
+	r.InaccuracyAbove, r.InaccuracyBelow = math.Inf(-1), math.Inf(1)
+	r.ErrorAbove, r.ErrorBelow = math.Inf(-1), math.Inf(1)
+	cycles := map[int]bool{}
+	for i := 0; i < len(order); {
+		first := points[order[i]].Commanded
+		up, down = up[:0], down[:0]
+		var sum float64
+		n := 0
+		for ; i < len(order) && points[order[i]].Commanded-first <= gap; i++ {
+			p := points[order[i]]
+			sum += p.Commanded - first
+			n++
+			cycles[p.Cycle] = true
+			e := 100 * (p.Output - ideal(p.Commanded)) / r.Span
+			r.InaccuracyAbove, r.InaccuracyBelow = max(r.InaccuracyAbove, e), min(r.InaccuracyBelow, e)
+			if p.Up {
+				up = append(up, p.Output)
+			} else {
+				down = append(down, p.Output)
+			}
+		}
+		c := CurvePoint{Commanded: first + sum/float64(n)}
+		c.Up, _ = meanSD(up)
+		c.Down, _ = meanSD(down)
+		c.Average = (c.Up + c.Down) / 2
+		for _, way := range [][]float64{up, down} {
+			if len(way) == 0 {
+				continue
+			}
+			mean, sd := meanSD(way)
+			if len(way) == len(up)+len(down) {
+				c.Average = mean
+			}
+			e := 100 * (mean - ideal(c.Commanded)) / r.Span
+			r.ErrorAbove, r.ErrorBelow = max(r.ErrorAbove, e), min(r.ErrorBelow, e)
+			if len(way) < 2 {
+				continue
+			}
+			squares += sd * sd * float64(len(way)-1)
+			freedom += len(way) - 1
+			a, b := extremes(way)
+			if d := 100 * (b - a) / r.Span; !(d <= r.Repeatability) {
+				r.Repeatability, r.RepeatabilityAt = d, c.Commanded
+			}
+		}
+		if len(up) > 0 && len(down) > 0 {
+			d := 100 * (c.Down - c.Up) / r.Span
+			if h := math.Abs(d); math.IsNaN(r.HysteresisAt) || h > r.Hysteresis*(1+1e-12) {
+				r.Hysteresis, r.HysteresisAt = h, c.Commanded
+			}
+			if first > low && i < len(order) {
+				differences = append(differences, d)
+			}
+		}
+		r.Curve = append(r.Curve, c)
+	}
+	r.Positions, r.Cycles = len(r.Curve), len(cycles)
+	r.RepeatabilitySD = math.NaN()
+	if freedom > 0 {
+		r.RepeatabilitySD = 100 * math.Sqrt(squares/float64(freedom)) / r.Span
+	}
+	r.LowEnd, r.HighEnd = r.Curve[0].Average, r.Curve[len(r.Curve)-1].Average
+
+	r.lines()
+	sign := 1.0
+	if !math.IsNaN(r.LeastSquares.Slope) && r.LeastSquares.Slope < 0 {
+		sign = -1
+	}
+	r.Play = sign * median(differences)
+	r.turns(sign)
+	r.Monotonic = len(r.Curve) > 1 && r.TurnsBack <= o.Slack
+	return r, nil
+}
+
+// lines lays the four lines through the average curve.
+func (r *TravelPointsResult) lines() {
+	if len(r.Curve) < 2 {
+		r.Terminal, r.Independent, r.Zero, r.LeastSquares = noLine(), noLine(), noLine(), noLine()
+		return
+	}
+	x, y := make([]float64, len(r.Curve)), make([]float64, len(r.Curve))
+	for i, c := range r.Curve {
+		x[i], y[i] = c.Commanded, c.Average
+	}
+	// About the middle of the table no digits are lost to a large offset.
+	x0, y0 := (x[0]+x[len(x)-1])/2, stat.Mean(y, nil)
+	for i := range x {
+		x[i], y[i] = x[i]-x0, y[i]-y0
+	}
+	for _, l := range []struct {
+		to  *StraightLine
+		lay func(x, y []float64) StraightLine
+	}{{&r.Terminal, terminalLine}, {&r.Independent, independentLine}, {&r.Zero, zeroLine}, {&r.LeastSquares, leastSquaresLine}} {
+		*l.to = l.lay(x, y)
+		l.to.distance(x, y, r.Span)
+		l.to.At += x0
+		l.to.Intercept += y0 - l.to.Slope*x0
+	}
+}
+
+// turns looks for the largest step against the curve's sense on either way.
+func (r *TravelPointsResult) turns(sign float64) {
+	for _, way := range []func(CurvePoint) float64{func(c CurvePoint) float64 { return c.Up }, func(c CurvePoint) float64 { return c.Down }} {
+		top := math.Inf(-1)
+		for _, c := range r.Curve {
+			if v := sign * way(c); !math.IsNaN(v) {
+				r.TurnsBack = max(r.TurnsBack, 100*(top-v)/r.Span)
+				top = max(top, v)
+			}
+		}
+	}
+}
