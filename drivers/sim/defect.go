@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"reflect"
 	"slices"
 )
 
@@ -26,6 +27,16 @@ func (d Defect) Apply(h *Handset, severity float64, rng *rand.Rand) {
 	if severity > 0 {
 		d.apply(h, severity, rng)
 	}
+}
+
+// Graded says whether severity matters: a dead unit is dead at any severity.
+func (d Defect) Graded() bool {
+	make := func(severity float64) Handset {
+		h := Sound(newRand(1, 1))
+		d.Apply(&h, severity, newRand(2, 2))
+		return h
+	}
+	return !reflect.DeepEqual(make(0.5), make(1))
 }
 
 // DefectNamed finds a defect by its name.

@@ -25,6 +25,7 @@ import (
 //	name     = "foreign-tone"  # one of Defects
 //	share    = 0.004           # of all units, 0..1
 //	severity = [0.6, 1.2]      # drawn evenly between the two; 1 = clearly bad
+//	must_catch = 0.8           # from which severity on a plan must catch it; the lower of the two if not given
 type Population struct {
 	Product   string    `toml:"product"`
 	Tolerance Tolerance `toml:"tolerance"`
@@ -42,6 +43,15 @@ type Share struct {
 	Name     string    `toml:"name"`
 	Share    float64   `toml:"share"`
 	Severity []float64 `toml:"severity"`
+	// MustCatch is the severity from which on a unit with the defect must not
+	// pass; below it, nobody expects that it is seen.
+	MustCatch *float64 `toml:"must_catch"`
+}
+
+// Given is a defect that a unit was given.
+type Given struct {
+	Name     string
+	Severity float64
 }
 
 // PopulationError is a mistake in a population file.
@@ -105,6 +115,15 @@ func ParsePopulation(name string, data []byte) (*Population, error) {
 			p.Defect[i].Severity = []float64{1, 1}
 		} else if len(s.Severity) != 2 || !(s.Severity[0] >= 0 && s.Severity[0] <= s.Severity[1]) || math.IsInf(s.Severity[1], 0) {
 			wrong(at("severity"), "severity is not two rising numbers from 0 up")
+		}
+		if m := s.MustCatch; m == nil {
+			lower := 1.0
+			if len(p.Defect[i].Severity) > 0 {
+				lower = p.Defect[i].Severity[0]
+			}
+			p.Defect[i].MustCatch = &lower
+		} else if !(*m >= 0) || math.IsInf(*m, 0) {
+			wrong(at("must_catch"), "must_catch is not a number from 0 up")
 		}
 	}
 	if len(errs) > 0 {
@@ -175,13 +194,24 @@ func keyLines(data []byte) map[string]int {
 }
 
 // Draw makes unit number index of a production: the handset and the names of
-// its defects, in the order of the file (none: a sound unit). It depends on
-// seed and index only, not on what was drawn before; each defect is drawn
-// independently of the others.
+// its defects, see [Population.Make].
 func (p *Population) Draw(seed uint64, index int) (Handset, []string) {
+	h, given := p.Make(seed, index)
+	var names []string
+	for _, g := range given {
+		names = append(names, g.Name)
+	}
+	return h, names
+}
+
+// Make makes unit number index of a production: the handset and its defects, in
+// the order of the file (none: a sound unit). It depends on seed and index
+// only, not on what was made before; each defect is drawn independently of the
+// others.
+func (p *Population) Make(seed uint64, index int) (Handset, []Given) {
 	stream := mix(uint64(index))
 	h := sound(newRand(seed, stream^hash("handset")), p.Tolerance.Scale)
-	var names []string
+	var all []Given
 	for i, s := range p.Defect {
 		rng := newRand(seed, stream^hash(s.Name))
 		if rng.Float64() >= s.Share {
@@ -190,8 +220,17 @@ func (p *Population) Draw(seed uint64, index int) (Handset, []string) {
 		severity := s.Severity[0] + (s.Severity[1]-s.Severity[0])*rng.Float64()
 		if severity > 0 {
 			p.defects[i].Apply(&h, severity, rng)
-			names = append(names, s.Name)
+			all = append(all, Given{s.Name, severity})
 		}
 	}
-	return h, names
+	return h, all
+}
+
+// MakeWith makes unit number index of a production that has this defect and no
+// other, at this severity. It depends on all its arguments and nothing else.
+func (p *Population) MakeWith(seed uint64, index int, d Defect, severity float64) Handset {
+	stream := mix(uint64(index)) ^ hash("alone") ^ hash(d.Name) ^ mix(math.Float64bits(severity))
+	h := sound(newRand(seed, stream^hash("handset")), p.Tolerance.Scale)
+	d.Apply(&h, severity, newRand(seed, stream^hash("defect")))
+	return h
 }

@@ -123,3 +123,89 @@ func TestPopulationErrors(t *testing.T) {
 		t.Errorf("share 1: %v, starts %v", names, h.Power.Starts)
 	}
 }
+
+// Make and Draw make the same units, MakeWith a unit with one defect that
+// depends on seed, number, defect and severity and on nothing else.
+func TestPopulationMake(t *testing.T) {
+	p, err := LoadPopulation(stock)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 2000 {
+		h, given := p.Make(1, i)
+		again, names := p.Draw(1, i)
+		if !reflect.DeepEqual(h, again) || len(given) != len(names) {
+			t.Fatalf("unit %d: Make and Draw differ", i)
+		}
+		for k, g := range given {
+			j := slices.IndexFunc(p.Defect, func(s Share) bool { return s.Name == g.Name })
+			if s := p.Defect[j]; g.Name != names[k] || g.Severity < s.Severity[0] || g.Severity > s.Severity[1] {
+				t.Fatalf("unit %d: %+v, names %v, range %v", i, g, names, s.Severity)
+			}
+		}
+	}
+	leakage, err := DefectNamed("leakage")
+	if err != nil {
+		t.Fatal(err)
+	}
+	one := p.MakeWith(1, 5, leakage, 1)
+	if !reflect.DeepEqual(one, p.MakeWith(1, 5, leakage, 1)) {
+		t.Error("the same unit twice is not the same")
+	}
+	if leak := one.Power.Leakage; leak < 40e-6 {
+		t.Errorf("a leaking unit draws %v A, want at least 40 uA", leak)
+	}
+	if sound := p.MakeWith(1, 5, leakage, 0); sound.Power.Leakage > 12e-6 {
+		t.Errorf("at severity 0 the unit draws %v A", sound.Power.Leakage)
+	}
+	for name, other := range map[string]Handset{
+		"seed": p.MakeWith(2, 5, leakage, 1), "number": p.MakeWith(1, 6, leakage, 1), "severity": p.MakeWith(1, 5, leakage, 1.1),
+	} {
+		if other.Seed == one.Seed {
+			t.Errorf("another %s gives the same unit", name)
+		}
+	}
+}
+
+func TestMustCatch(t *testing.T) {
+	p, err := ParsePopulation("p.toml", []byte(`
+[[defect]]
+name = "leakage"
+severity = [0.6, 1.2]
+[[defect]]
+name = "dead"
+[[defect]]
+name = "stick-play"
+severity = [0.2, 1]
+must_catch = 0.5
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []float64{0.6, 1, 0.5} {
+		if got := *p.Defect[i].MustCatch; got != want {
+			t.Errorf("%s: must be caught from %v, want %v", p.Defect[i].Name, got, want)
+		}
+	}
+	for _, bad := range []string{"-1", "nan", "inf"} {
+		_, err := ParsePopulation("p.toml", []byte("[[defect]]\nname = \"leakage\"\nmust_catch = "+bad))
+		var pe *PopulationError
+		if !errors.As(err, &pe) || pe.Line != 3 || !strings.Contains(pe.Text, "must_catch") {
+			t.Errorf("must_catch = %s: %v", bad, err)
+		}
+	}
+}
+
+// Defects that are there or not are there at any severity.
+func TestGraded(t *testing.T) {
+	var not []string
+	for _, d := range Defects() {
+		if !d.Graded() {
+			not = append(not, d.Name)
+		}
+	}
+	want := []string{"dead", "missing-note", "silent", "stick-not-following", "switch-stuck", "no-link"}
+	if !slices.Equal(not, want) {
+		t.Errorf("not graded: %v, want %v", not, want)
+	}
+}

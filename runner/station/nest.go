@@ -11,6 +11,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/runner/causes"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
 )
@@ -40,7 +41,8 @@ type Config struct {
 	Heartbeat drivers.Output
 	Plan      *script.Plan
 	Limits    *limits.Set
-	Archive   *reports.Archive
+	Causes    *causes.Rules    // what may be wrong with a unit that failed; optional
+	Archive   *reports.Archive // nil: for [Nest.Rehearse] only
 	Sources   []reports.Source // beyond the plan's own: limits, bench file; optional
 	// Ask puts a question to the operator and returns the answer and who gave
 	// it; optional, then a plan that asks is an error.
@@ -76,6 +78,9 @@ type Nest struct {
 func New(c Config) (*Nest, error) {
 	if c.Plan.Product != c.Limits.Product() {
 		return nil, fmt.Errorf("nest %s: the plan is for product %q, the limits are for %q", c.Name, c.Plan.Product, c.Limits.Product())
+	}
+	if c.Causes != nil && c.Causes.Product() != c.Plan.Product {
+		return nil, fmt.Errorf("nest %s: the plan is for product %q, the causes are for %q", c.Name, c.Plan.Product, c.Causes.Product())
 	}
 	checks := map[string]bool{}
 	for _, k := range c.Plan.Checks {

@@ -17,15 +17,24 @@ import (
 // abandoned (a stuck script may come back to life) it refuses everything.
 type recorder struct {
 	nest    *Nest
-	journal *reports.Journal
+	journal journal
+	// archived is the journal on disk; nil in a rehearsal, which keeps nothing.
+	archived *reports.Journal
 
 	mu        sync.Mutex
 	abandoned bool
 	current   string                     // check that is on
 	have      map[string]reports.Verdict // readings of the check that is on
 	verdicts  []reports.Verdict          // of the checks that ended
+	readings  []reports.Reading          // of all checks, judged: what the likely causes go by
 	captures  []pending
 	failure   error // first failure to write the record
+}
+
+// journal takes down the events of a run: [*reports.Journal] on disk,
+// [*reports.Draft] in memory.
+type journal interface {
+	Append(reports.Event) error
 }
 
 // pending is a capture whose raw data wait for the outcome: most units pass,
@@ -89,6 +98,7 @@ func (r *recorder) Reading(in script.Reading) (reports.Verdict, error) {
 	defer r.mu.Unlock()
 	reading := r.nest.Limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound, Uncertainty: in.Uncertainty})
 	r.have[in.Name] = reading.Verdict
+	r.readings = append(r.readings, reading)
 	return reading.Verdict, r.event(reports.Event{Kind: reports.ReadingTaken, Reading: &reading})
 }
 
@@ -111,6 +121,9 @@ func (r *recorder) Keep(check, name string, capture any) error {
 		return err
 	}
 	defer r.mu.Unlock()
+	if r.archived == nil {
+		return nil
+	}
 	r.captures = append(r.captures, pending{reports.Capture{Check: check, Name: name, Plot: plot(name, capture)}, capture})
 	return nil
 }
@@ -253,10 +266,21 @@ func (r *recorder) safe(unsafe error) {
 }
 
 // seal writes the captures that are to be kept, the end, and the sealed
-// report. If anything of the run could not be recorded the outcome is error.
+// report.
 func (r *recorder) seal(end reports.End) (reports.Sealed, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	r.end(end)
+	sealed, err := r.archived.Seal()
+	if err != nil {
+		return reports.Sealed{}, fmt.Errorf("nest %s: seal the report: %w", r.nest.Name, err)
+	}
+	return sealed, nil
+}
+
+// end takes down the captures that are to be kept and the end. If anything of
+// the run could not be recorded the outcome is error. The caller holds mu.
+func (r *recorder) end(end reports.End) {
 	keep := r.nest.Config.Keep == KeepAll || r.nest.Config.Keep == KeepFailed && end.Outcome != reports.Passed
 	for _, p := range r.captures {
 		c := p.capture
@@ -271,12 +295,12 @@ func (r *recorder) seal(end reports.End) (reports.Sealed, error) {
 		end = reports.End{Outcome: reports.Errored, Reason: "the run could not be recorded in full: " + oneLine(r.failure),
 			Hint: "make room on the disk that holds the reports, then run the unit again"}
 	}
-	r.event(reports.Event{Kind: reports.RunEnded, End: &end})
-	sealed, err := r.journal.Seal()
-	if err != nil {
-		return reports.Sealed{}, fmt.Errorf("nest %s: seal the report: %w", r.nest.Name, err)
+	if end.Outcome == reports.Failed { // a fault of the bench or a stop says nothing about the unit
+		if list := r.nest.Causes.Rank(r.readings); len(list) > 0 {
+			r.event(reports.Event{Kind: reports.CausesRanked, Causes: list})
+		}
 	}
-	return sealed, nil
+	r.event(reports.Event{Kind: reports.RunEnded, End: &end})
 }
 
 // attach writes the raw data of a capture beside the report.
@@ -286,7 +310,7 @@ func (r *recorder) attach(c *reports.Capture, raw any) error {
 		return fmt.Errorf("keep %s: %w", c.Name, err)
 	}
 	c.Media = media
-	c.SHA256, c.Size, err = r.journal.Attach(ext, data)
+	c.SHA256, c.Size, err = r.archived.Attach(ext, data)
 	return err
 }
 

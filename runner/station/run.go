@@ -27,40 +27,85 @@ var ErrBusy = errors.New("a run is on")
 //
 // Cancel ctx with an [*Abort] as its cause to abort.
 func (n *Nest) Run(ctx context.Context, job Job) (reports.Sealed, error) {
-	if !n.busy.TryLock() {
-		return reports.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, ErrBusy)
+	if err := n.begin(ctx); err != nil {
+		return reports.Sealed{}, err
 	}
 	defer n.busy.Unlock()
-	if why := n.InService(); why != "" {
-		return reports.Sealed{}, &NotReady{"nest " + n.Name + " is out of service: " + why, "call the engineer; the nest comes back when the program is started again"}
+	if n.Archive == nil {
+		return reports.Sealed{}, fmt.Errorf("nest %s: start: there is no archive to record the run in", n.Name)
 	}
-	var notReady *NotReady
-	if err := n.interlockClosed(ctx); errors.As(err, &notReady) {
-		return reports.Sealed{}, notReady
-	}
-
 	var tell []func(reports.Event)
 	if n.Watch != nil {
 		tell = append(tell, n.Watch)
 	}
-	journal, err := n.Archive.Begin(reports.Start{
+	start := n.start(job)
+	start.Attempt = n.Archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1
+	journal, err := n.Archive.Begin(start, n.Clock.Now(), tell...)
+	if err != nil {
+		return reports.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)
+	}
+	rec := &recorder{nest: n, journal: journal, archived: journal}
+	end := n.pass(ctx, rec)
+	return rec.seal(end)
+}
+
+// Rehearse takes one simulated unit through the nest as [Nest.Run] does, the
+// judgement included, and keeps no record: no archive, no captures, nobody is
+// told of events. On a nest with hardware it is an error, since what was done
+// to a real unit must be on record.
+func (n *Nest) Rehearse(ctx context.Context, job Job) (reports.Report, error) {
+	if !n.Simulated {
+		return reports.Report{}, fmt.Errorf("nest %s: rehearse: it has hardware, and a run on hardware must be recorded", n.Name)
+	}
+	if err := n.begin(ctx); err != nil {
+		return reports.Report{}, err
+	}
+	defer n.busy.Unlock()
+	start := n.start(job)
+	start.Attempt = 1
+	draft, err := reports.NewDraft(start, n.Clock.Now())
+	if err != nil {
+		return reports.Report{}, fmt.Errorf("nest %s: rehearse: %w", n.Name, err)
+	}
+	rec := &recorder{nest: n, journal: draft}
+	end := n.pass(ctx, rec)
+	rec.mu.Lock()
+	defer rec.mu.Unlock()
+	rec.end(end)
+	return draft.Fold()
+}
+
+// begin takes the nest for one run, whose end must unlock busy. On an error
+// there is nothing to unlock.
+func (n *Nest) begin(ctx context.Context) error {
+	if !n.busy.TryLock() {
+		return fmt.Errorf("nest %s: start: %w", n.Name, ErrBusy)
+	}
+	if why := n.InService(); why != "" {
+		n.busy.Unlock()
+		return &NotReady{"nest " + n.Name + " is out of service: " + why, "call the engineer; the nest comes back when the program is started again"}
+	}
+	var notReady *NotReady
+	if err := n.interlockClosed(ctx); errors.As(err, &notReady) {
+		n.busy.Unlock()
+		return notReady
+	}
+	return nil
+}
+
+// start is the head of a run's report.
+func (n *Nest) start(job Job) reports.Start {
+	return reports.Start{
 		Run:       reports.NewRunID(n.Clock.Now(), n.Station, n.Name),
 		Station:   n.Station,
 		Nest:      n.Name,
 		Operator:  job.Operator,
 		Unit:      job.Unit,
-		Attempt:   n.Archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1,
 		Takt:      n.Plan.Takt.Seconds(),
 		Simulated: n.Simulated,
 		Software:  n.Software,
 		Sources:   append(append([]reports.Source(nil), n.Plan.Sources...), n.Sources...),
-	}, n.Clock.Now(), tell...)
-	if err != nil {
-		return reports.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)
 	}
-	rec := &recorder{nest: n, journal: journal}
-	end := n.pass(ctx, rec)
-	return rec.seal(end)
 }
 
 // pass is the part of Run between the first event and the last. Whatever

@@ -1,0 +1,169 @@
+package measure
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// Tried is how often something was detected at one strength of it.
+type Tried struct {
+	At     float64 // the strength: a severity, or its logarithm
+	Trials int
+	Caught int // of Trials
+}
+
+// DetectionResult is how the share detected rises with strength.
+type DetectionResult struct {
+	Edges []Edge    // in the order of DetectionOptions.Levels
+	Curve []float64 // share detected at each of DetectionOptions.Curve, 0..1
+}
+
+// Edge is the strength at which a share of Level is detected, and between what
+// it lies at the confidence asked for. An end that lies outside the strengths
+// tried is -Inf or +Inf: nothing was tried there.
+type Edge struct {
+	Level         float64
+	At, Low, High float64
+}
+
+// DetectionOptions for [Detection].
+type DetectionOptions struct {
+	Levels     []float64 // shares between 0 and 1; 0.5 and 0.95 if not given
+	Confidence float64   // of the edges' intervals; 0.95 if not given
+	Curve      []float64 // strengths at which the curve is wanted
+}
+
+// How finely edge and width of the logistic curve are tried.
+const (
+	edgeSteps  = 240
+	widthSteps = 40
+)
+
+// Detection fits a logistic curve, 1/(1+exp(-(x-half)/width)), to what was
+// detected. It weighs every pair of edge and width by how well it explains the
+// trials, all edges and all orders of width taken for equally likely
+// beforehand; edges and their intervals are quantiles of that. So it has an
+// answer also where nothing below a strength and everything above it was
+// detected, where the most likely curve is a step of no width: the edge then
+// lies anywhere in the gap.
+//
+// Edges are sought half a span beyond the strengths tried, widths from 1/500 of
+// the span to all of it.
+//
+// Errors: fewer than two strengths, a strength that is not finite, counts that
+// cannot be, a level or confidence not between 0 and 1.
+func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
+	const op = "detection"
+	c, err := confidence(op, o.Confidence)
+	if err != nil {
+		return DetectionResult{}, err
+	}
+	levels := o.Levels
+	if levels == nil {
+		levels = []float64{0.5, 0.95}
+	}
+	for _, l := range levels {
+		if !(l > 0 && l < 1) {
+			return DetectionResult{}, errorf(op, "level is %v, it must lie between 0 and 1", l)
+		}
+	}
+	var at []Tried // one entry a strength
+	for _, t := range tried {
+		if !finite(t.At) || t.Trials < 0 || t.Caught < 0 || t.Caught > t.Trials {
+			return DetectionResult{}, errorf(op, "%d of %d caught at strength %v", t.Caught, t.Trials, t.At)
+		}
+		if t.Trials > 0 {
+			at = append(at, t)
+		}
+	}
+	slices.SortFunc(at, func(a, b Tried) int { return cmp.Compare(a.At, b.At) })
+	at = merge(at)
+	if len(at) < 2 {
+		return DetectionResult{}, errorf(op, "%d strengths tried, at least 2 are needed", len(at))
+	}
+
+	first, last := at[0].At, at[len(at)-1].At
+	span := last - first
+	type curve struct{ half, width, weight float64 }
+	curves := make([]curve, 0, edgeSteps*widthSteps)
+	best := math.Inf(-1)
+	for j := range widthSteps {
+		width := span / 500 * math.Pow(500, float64(j)/(widthSteps-1))
+		for i := range edgeSteps {
+			half := first - span/2 + 2*span*(float64(i)+0.5)/edgeSteps
+			fit := 0.0
+			for _, t := range at {
+				z := (t.At - half) / width
+				fit -= float64(t.Caught)*softplus(-z) + float64(t.Trials-t.Caught)*softplus(z)
+			}
+			best = max(best, fit)
+			curves = append(curves, curve{half, width, fit})
+		}
+	}
+	total := 0.0
+	for i := range curves {
+		curves[i].weight = math.Exp(curves[i].weight - best)
+		total += curves[i].weight
+	}
+	curves = slices.DeleteFunc(curves, func(k curve) bool { return k.weight < 1e-9*total })
+
+	var r DetectionResult
+	type place struct{ at, weight float64 }
+	for _, l := range levels {
+		places := make([]place, len(curves))
+		sum := 0.0
+		for i, k := range curves {
+			places[i] = place{k.half + k.width*math.Log(l/(1-l)), k.weight}
+			sum += k.weight
+		}
+		slices.SortFunc(places, func(a, b place) int { return cmp.Compare(a.at, b.at) })
+		quantile := func(q float64) float64 {
+			seen := 0.0
+			for _, p := range places {
+				if seen += p.weight; seen >= q*sum {
+					return inside(p.at, first, last)
+				}
+			}
+			return inside(places[len(places)-1].at, first, last)
+		}
+		r.Edges = append(r.Edges, Edge{l, quantile(0.5), quantile((1 - c) / 2), quantile((1 + c) / 2)})
+	}
+	for _, x := range o.Curve {
+		share, sum := 0.0, 0.0
+		for _, k := range curves {
+			share += k.weight / (1 + math.Exp(-(x-k.half)/k.width))
+			sum += k.weight
+		}
+		r.Curve = append(r.Curve, share/sum)
+	}
+	return r, nil
+}
+
+// merge adds up neighbours of one strength.
+func merge(sorted []Tried) []Tried {
+	var out []Tried
+	for _, t := range sorted {
+		if n := len(out); n > 0 && out[n-1].At == t.At {
+			out[n-1].Trials += t.Trials
+			out[n-1].Caught += t.Caught
+		} else {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+// softplus is ln(1 + e^z), for any z.
+func softplus(z float64) float64 { return max(z, 0) + math.Log1p(math.Exp(-math.Abs(z))) }
+
+// inside is x, infinite where it lies outside of low to high.
+func inside(x, low, high float64) float64 {
+	switch {
+	case x < low:
+		return math.Inf(-1)
+	case x > high:
+		return math.Inf(1)
+	}
+	return x
+}
