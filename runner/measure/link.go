@@ -15,10 +15,15 @@ type LinkResult struct {
 	// Upper is the one-sided 95 % upper bound of the error rate in %
 	// (Clopper-Pearson), taking losses for independent: bursts make the true
 	// bound wider. 100 when nothing was heard.
-	Upper       float64
-	LongestGap  float64 // s without a new frame, ends of the capture included
-	BurstLength float64 // mean number of frames lost in a row; 0 when none was
-	Failsafe    bool    // the receiver said so at least once
+	Upper float64
+	// Exact (Clopper-Pearson) and Wilson are two-sided 95 % intervals of the
+	// error rate in %, for independent losses. 0 to 100 when nothing was
+	// expected.
+	Exact, Wilson Interval
+	LongestGap    float64 // s without a new frame, ends of the capture included
+	BurstLength   float64 // mean number of frames lost in a row; 0 when none was
+	LongestBurst  int     // most frames lost in a row
+	Failsafe      bool    // the receiver said so at least once
 }
 
 // Link counts frames. A frame that the receiver marks as lost counts as not
@@ -28,16 +33,76 @@ type LinkResult struct {
 // Received 0, ErrorRate and Upper 100 and LongestGap the capture's length; a
 // capture without length and frames is an error.
 func Link(f drivers.Frames) (LinkResult, error) {
+	seen, err := listen("link", f)
+	if err != nil {
+		return LinkResult{}, err
+	}
+	r := LinkResult{LongestGap: seen.longestGap, Failsafe: seen.failsafe}
+	bursts := 0
+	for _, s := range seen.stretches {
+		r.Expected += s.frames
+		if s.lost {
+			bursts++
+			r.Lost += s.frames
+			r.LongestBurst = max(r.LongestBurst, s.frames)
+		}
+	}
+	r.Received = r.Expected - r.Lost
+	if bursts > 0 {
+		r.BurstLength = float64(r.Lost) / float64(bursts)
+	}
+	r.ErrorRate, r.Upper = 100, 100
+	r.Exact, r.Wilson = Interval{0, 100}, Interval{0, 100}
+	if r.Expected > 0 {
+		low, high := ClopperPearson(r.Lost, r.Expected, 0.95)
+		r.Exact = Interval{100 * low, 100 * high}
+		low, high = Wilson(r.Lost, r.Expected, 0.95)
+		r.Wilson = Interval{100 * low, 100 * high}
+		if r.Received > 0 {
+			r.ErrorRate = 100 * float64(r.Lost) / float64(r.Expected)
+			_, upper := ClopperPearson(r.Lost, r.Expected, 0.90)
+			r.Upper = 100 * upper
+		}
+	}
+	return r, nil
+}
+
+// stretch is a number of frames in a row that were all lost or all received.
+type stretch struct {
+	lost   bool
+	frames int
+}
+
+// listened is a series of frames as received and lost, in order.
+type listened struct {
+	stretches  []stretch
+	longestGap float64 // s
+	failsafe   bool
+}
+
+func (l *listened) add(lost bool, frames int) {
+	if frames <= 0 {
+		return
+	}
+	if n := len(l.stretches); n > 0 && l.stretches[n-1].lost == lost {
+		l.stretches[n-1].frames += frames
+		return
+	}
+	l.stretches = append(l.stretches, stretch{lost, frames})
+}
+
+// listen makes a capture into received and lost frames; see [Link].
+func listen(op string, f drivers.Frames) (listened, error) {
 	length := f.Length.Seconds()
 	if n := len(f.Frames); n > 0 {
 		length = math.Max(length, f.Frames[n-1].At.Seconds())
 	}
 	if length <= 0 {
-		return LinkResult{}, errorf("link", "capture has no length")
+		return listened{}, errorf(op, "capture has no length")
 	}
 	period := f.Period.Seconds()
 	if period < 0 {
-		return LinkResult{}, errorf("link", "period is %v", f.Period)
+		return listened{}, errorf(op, "period is %v", f.Period)
 	}
 	if period == 0 && len(f.Frames) > 2 {
 		gaps := make([]float64, 0, len(f.Frames))
@@ -46,56 +111,33 @@ func Link(f drivers.Frames) (LinkResult, error) {
 		}
 		period = median(gaps)
 	}
-
-	var r LinkResult
-	bursts, run := 0, 0
-	lose := func(n int) {
-		if n > 0 {
-			if run == 0 {
-				bursts++
-			}
-			run += n
-			r.Lost += n
-			r.Expected += n
-		}
-	}
+	var l listened
 	last, lastNew := 0.0, 0.0
 	for i, frame := range f.Frames {
 		at := frame.At.Seconds()
 		if at < last {
-			return LinkResult{}, errorf("link", "frame %d is earlier than the one before", i)
+			return listened{}, errorf(op, "frame %d is earlier than the one before", i)
 		}
 		if period > 0 {
-			lose(int(math.Round((at-last)/period)) - 1)
+			l.add(true, int(math.Round((at-last)/period))-1)
 		}
 		last = at
-		r.Failsafe = r.Failsafe || frame.Failsafe
+		l.failsafe = l.failsafe || frame.Failsafe
 		if frame.Lost || frame.Failsafe {
-			lose(1)
+			l.add(true, 1)
 			continue
 		}
-		r.LongestGap = math.Max(r.LongestGap, at-lastNew)
+		l.longestGap = math.Max(l.longestGap, at-lastNew)
 		lastNew = at
-		run = 0
-		r.Received++
-		r.Expected++
+		l.add(false, 1)
 	}
 	if period > 0 {
 		rest := int(math.Round((length-last)/period)) - 1
 		if len(f.Frames) == 0 {
 			rest = int(math.Floor(length/period + 1e-6))
 		}
-		lose(rest)
+		l.add(true, rest)
 	}
-	r.LongestGap = math.Max(r.LongestGap, length-lastNew)
-	if bursts > 0 {
-		r.BurstLength = float64(r.Lost) / float64(bursts)
-	}
-	r.ErrorRate, r.Upper = 100, 100
-	if r.Expected > 0 && r.Received > 0 {
-		r.ErrorRate = 100 * float64(r.Lost) / float64(r.Expected)
-		_, upper := ClopperPearson(r.Lost, r.Expected, 0.90)
-		r.Upper = 100 * upper
-	}
-	return r, nil
+	l.longestGap = math.Max(l.longestGap, length-lastNew)
+	return l, nil
 }
