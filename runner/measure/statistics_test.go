@@ -98,27 +98,6 @@ func TestClopperPearson(t *testing.T) {
 	within(t, "e-Handbook print", upper, 0.401029, 2e-6)
 }
 
-func TestLatency(t *testing.T) {
-	nan := math.NaN()
-	r, err := Latency([]float64{0.012, nan, 0.014, 0.013, nan})
-	require.NoError(t, err)
-	require.Equal(t, []int{5, 3, 2}, []int{r.Count, r.Answered, r.Missed})
-	near(t, "mean", r.Mean, 0.013, 1e-12)
-	near(t, "sd", r.SD, 0.001, 1e-12)
-	require.Equal(t, []float64{0.013, 0.012, 0.014, 0.014, 0.014}, []float64{r.Median, r.Min, r.Max, r.P95, r.P99})
-
-	r, err = Latency([]float64{nan, nan})
-	require.NoError(t, err)
-	require.Zero(t, r.Answered)
-	for _, v := range []float64{r.Mean, r.Median, r.SD, r.P95, r.P99, r.Min, r.Max} {
-		require.True(t, math.IsNaN(v))
-	}
-	for _, bad := range [][]float64{nil, {math.Inf(1)}, {-0.001}} {
-		_, err := Latency(bad)
-		require.ErrorContains(t, err, "measure: latency: ")
-	}
-}
-
 func TestRestart(t *testing.T) {
 	tests := []struct {
 		name   string
