@@ -18,6 +18,7 @@ const (
 	CheckEnded   Kind = "check-ended"   // Check
 	BenchFault   Kind = "fault"         // Fault
 	MadeSafe     Kind = "made-safe"     // Text: "" or what could not be made safe
+	CausesRanked Kind = "causes"        // Causes, of a unit that failed
 	RunEnded     Kind = "run-ended"     // End
 )
 
@@ -33,6 +34,7 @@ type Event struct {
 	Prompt  *Prompt   `json:"prompt,omitempty"`
 	Fault   *Fault    `json:"fault,omitempty"`
 	End     *End      `json:"end,omitempty"`
+	Causes  []Cause   `json:"causes,omitempty"` // the likeliest first
 	Text    string    `json:"text,omitempty"`
 }
 

@@ -68,6 +68,8 @@ func (e *Event) validate() error {
 		return missing(e.Fault == nil)
 	case RunEnded:
 		return missing(e.End == nil)
+	case CausesRanked:
+		return missing(len(e.Causes) == 0)
 	case BenchReady, NoteMade, MadeSafe:
 		return nil
 	}
@@ -90,7 +92,10 @@ func (e *Event) validate() error {
 //     only if it ended so, nothing speaks against it and at least one reading
 //     passed; otherwise the worse of what the readings say and what RunEnded
 //     says, in the order passed, failed, error, aborted;
-//   - events that stop before RunEnded make an Aborted run, "cut short".
+//   - events that stop before RunEnded make an Aborted run, "cut short";
+//   - only a Failed run has likely causes: of any other nothing is known that a
+//     cause could explain. One whose confidence is not between 0 and 1 is left
+//     out.
 //
 // An error means that the events are no run: none at all, not starting with
 // RunStarted, numbers missing, an event after the end, an event without its
@@ -193,6 +198,8 @@ func (f *folder) add(e *Event) {
 		if e.Text != "" {
 			f.unsafe = append(f.unsafe, e.Text)
 		}
+	case CausesRanked:
+		r.Causes = distrust(e.Causes)
 	case RunEnded:
 		f.end = e.End
 	}
@@ -337,6 +344,9 @@ func (f *folder) finish() Report {
 		if f.end.Reason != "" {
 			r.Reason = f.end.Reason
 		}
+	}
+	if r.Outcome != Failed {
+		r.Causes = nil
 	}
 	return *r
 }

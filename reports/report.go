@@ -15,6 +15,7 @@ type Report struct {
 	Outcome  Outcome   `json:"outcome"`
 	Reason   string    `json:"reason,omitempty"`   // why it did not pass, one sentence for people
 	Hint     string    `json:"hint,omitempty"`     // what to do next
+	Causes   []Cause   `json:"causes,omitempty"`   // what may be wrong with a unit that failed, the likeliest first
 	Checks   []Check   `json:"checks"`             // in the order in which they began
 	Captures []Capture `json:"captures,omitempty"` // raw data and plots
 	Prompts  []Prompt  `json:"prompts,omitempty"`  // questions to the operator and their answers

@@ -27,7 +27,7 @@ var schemaFile []byte
 func fieldDocs(t *testing.T) map[string]string {
 	t.Helper()
 	docs := map[string]string{}
-	for _, file := range []string{"event.go", "report.go", "seal.go", "value.go"} {
+	for _, file := range []string{"event.go", "cause.go", "report.go", "seal.go", "value.go"} {
 		f, err := parser.ParseFile(token.NewFileSet(), file, nil, parser.ParseComments)
 		if err != nil {
 			t.Fatal(err)

@@ -21,7 +21,7 @@ var floors = map[string]int{
 
 	"drivers/drivertest": 1, "drivers/gpio": 1, "drivers/modbus": 1, "drivers/motion": 1, "drivers/receiver": 1, "drivers/scpi": 1,
 	"drivers/serialport": 1, "drivers/sound": 2, "drivers/tcpport": 1, "drivers/wav": 1, "drivers/sim": 2,
-	"runner/measure": 1, "runner/limits": 1,
+	"runner/causes": 1, "runner/measure": 1, "runner/limits": 1,
 
 	"runner/script":  3,
 	"runner/station": 4,
@@ -42,6 +42,8 @@ var rooms = []struct{ of, not, why string }{
 	{"runner/measure", "fullthrow/drivers/", "measurements are pure"},
 	{"runner/measure", "github.com/yuin/gopher-lua", "measurements are pure"},
 	{"runner/limits", "fullthrow/drivers", "limits are pure"},
+	{"runner/causes", "fullthrow/drivers", "rules for causes are pure"},
+	{"runner/causes", "fullthrow/runner", "rules for causes go by the record alone"},
 	{"runner/station", "github.com/yuin/gopher-lua", "only runner/script knows Lua"},
 }
 
