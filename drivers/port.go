@@ -2,6 +2,7 @@ package drivers
 
 import (
 	"context"
+	"errors"
 	"time"
 )
 
@@ -24,4 +25,24 @@ type Port interface {
 	// Close gives the port back. It may be called more than once and from any
 	// goroutine; calls under way return Closed.
 	Close() error
+}
+
+// cancelled is the kind of an error that is the cause of a context's end.
+const cancelled Kind = "cancelled"
+
+// Ended is err, except where err is the cause of ctx's end: then it is that
+// cause with the kind "cancelled". A driver passes what a Port or a Clock
+// returned through it before it asks for the kind, since a run may be cancelled
+// because of another device's time-out: that NoReply is not its own. A port may
+// have wrapped the cause, so that only its kind is left to tell it by.
+func Ended(ctx context.Context, err error) error {
+	cause := context.Cause(ctx)
+	if err == nil || cause == nil {
+		return err
+	}
+	kind := KindOf(err)
+	if kind != cancelled && (errors.Is(err, cause) || kind != "" && kind == KindOf(cause)) {
+		return &Error{Kind: cancelled, Err: cause}
+	}
+	return err
 }

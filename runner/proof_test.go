@@ -212,6 +212,7 @@ func TestDeviceFaultsAreErrors(t *testing.T) {
 						named = named || f.Device == role || strings.Contains(f.Text, role)
 					}
 					assert.True(t, named, "the reason does not name the %s: %s", role, r.Reason)
+					assert.NotContains(t, r.Reason, "the plan is stuck", "a call did not obey its context")
 				})
 			}
 		}

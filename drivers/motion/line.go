@@ -21,16 +21,17 @@ const (
 
 // do holds the line for one call and gives its error the name and the verb.
 func (m *Machine) do(ctx context.Context, op string, fn func(context.Context) error) error {
-	ctx, leave, err := m.guard.Hold(ctx)
+	held, leave, err := m.guard.Hold(ctx)
 	if err != nil {
-		return drivers.Wrap(m.name, op, err)
+		return drivers.Wrap(m.name, op, drivers.Ended(ctx, err))
 	}
 	defer leave()
+	ctx = held
 	err = m.ready(ctx)
 	if err == nil {
 		err = fn(ctx)
 	}
-	if err != nil {
+	if err = drivers.Ended(ctx, err); err != nil {
 		switch drivers.KindOf(err) {
 		case drivers.Refused, drivers.OutOfRange:
 		default:
@@ -99,7 +100,7 @@ func (m *Machine) say(ctx context.Context, line string, timeout time.Duration) e
 }
 
 func (m *Machine) send(ctx context.Context, line string) error {
-	return m.port.Write(ctx, []byte(line+m.model.LineEnd))
+	return drivers.Ended(ctx, m.port.Write(ctx, []byte(line+m.model.LineEnd)))
 }
 
 // acknowledged waits for "ok"; lines nobody asked for are passed over.
@@ -152,7 +153,7 @@ func (m *Machine) fill(ctx context.Context, end time.Time) error {
 	var b [256]byte
 	n, err := m.port.Read(ctx, b[:], max(0, end.Sub(m.clock.Now())))
 	m.buf = append(m.buf, b[:n]...)
-	return err
+	return drivers.Ended(ctx, err)
 }
 
 // Safe stops the machine at once, whatever is under way and also under a

@@ -436,3 +436,27 @@ func (r *replay) Read(_ context.Context, p []byte, _ time.Duration) (int, error)
 	r.data = r.data[n:]
 	return n, nil
 }
+
+// A run ended by another device's refusal: this machine has not refused, and
+// may stand anywhere.
+func TestCancelledByAnothersFailure(t *testing.T) {
+	for _, kind := range []drivers.Kind{drivers.NoReply, drivers.Refused} {
+		synctest.Test(t, func(t *testing.T) {
+			cause := drivers.Errorf("supply", "set voltage", kind, "its own affair")
+			g := &gantry{by: usual}
+			m := homed(t, g)
+			g.set(func(string) (time.Duration, string) { return time.Minute, "ok\n" })
+			ctx, cancel := context.WithCancelCause(t.Context())
+			go func() { time.Sleep(100 * time.Millisecond); cancel(cause) }()
+			start := time.Now()
+			_, err := m.Move(ctx, map[string]float64{"left_x": 1}, 1)
+			if !errors.Is(err, cause) || drivers.KindOf(err) == kind || time.Since(start) != 100*time.Millisecond {
+				t.Errorf("got %v (%q) after %v", err, drivers.KindOf(err), time.Since(start))
+			}
+			if m.homed.Load() || !m.stale.Load() {
+				t.Errorf("position known %v, acknowledgements owed %v: want neither taken for granted", m.homed.Load(), m.stale.Load())
+			}
+			time.Sleep(2 * time.Minute) // what was owed has come
+		})
+	}
+}

@@ -53,7 +53,7 @@ func (r *PulseReceiver) Record(ctx context.Context, over time.Duration) (drivers
 		return drivers.Frames{}, drivers.Errorf(r.name, op, drivers.OutOfRange, "duration of %v", over)
 	}
 	if err := r.guard.Enter(ctx); err != nil {
-		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+		return drivers.Frames{}, drivers.Wrap(r.name, op, drivers.Ended(ctx, err))
 	}
 	defer r.guard.Leave()
 	start := r.clock.Now()
@@ -64,6 +64,9 @@ func (r *PulseReceiver) Record(ctx context.Context, over time.Duration) (drivers
 			break
 		}
 		e, err := r.input.Edge(ctx, left)
+		if err != nil && ctx.Err() != nil {
+			return drivers.Frames{}, drivers.Wrap(r.name, op, drivers.Ended(ctx, context.Cause(ctx)))
+		}
 		if drivers.KindOf(err) == drivers.NoReply {
 			continue
 		}

@@ -95,7 +95,7 @@ func (r *Receiver) String() string { return r.name }
 func (r *Receiver) Ready(ctx context.Context) (string, error) {
 	const op = "wait for a frame"
 	if err := r.guard.Enter(ctx); err != nil {
-		return "", drivers.Wrap(r.name, op, err)
+		return "", drivers.Wrap(r.name, op, drivers.Ended(ctx, err))
 	}
 	defer r.guard.Leave()
 	c := r.begin(0)
@@ -124,7 +124,7 @@ func (r *Receiver) Record(ctx context.Context, over time.Duration) (drivers.Fram
 		return drivers.Frames{}, drivers.Errorf(r.name, op, drivers.OutOfRange, "duration of %v", over)
 	}
 	if err := r.guard.Enter(ctx); err != nil {
-		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+		return drivers.Frames{}, drivers.Wrap(r.name, op, drivers.Ended(ctx, err))
 	}
 	defer r.guard.Leave()
 	c := r.begin(over)
@@ -199,7 +199,7 @@ func (r *Receiver) listen(ctx context.Context, c *capture, over time.Duration, f
 			return context.Cause(ctx)
 		}
 		n, err := r.port.Read(ctx, buf[:], left)
-		if err != nil {
+		if err = drivers.Ended(ctx, err); err != nil {
 			if drivers.KindOf(err) == drivers.NoReply {
 				continue
 			}

@@ -423,3 +423,25 @@ func TestRecordPPM(t *testing.T) {
 		}
 	})
 }
+
+// A run ended by another device's time-out: that is not this receiver's.
+func TestCancelledByAnothersTimeOut(t *testing.T) {
+	cause := drivers.Errorf("guard", "read level", drivers.NoReply, "no reply in 1s")
+	for name, open := range map[string]func(t *testing.T) drivers.Receiver{
+		"SBUS": func(t *testing.T) drivers.Receiver { return open(t, always(t), "SBUS") },
+		"PPM":  func(t *testing.T) drivers.Receiver { return OpenPPM("receiver", &pin{}, drivers.System, false) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				r := open(t)
+				ctx, cancel := context.WithCancelCause(t.Context())
+				go func() { time.Sleep(100 * time.Millisecond); cancel(cause) }()
+				start := time.Now()
+				_, err := r.Record(ctx, time.Hour)
+				if !errors.Is(err, cause) || drivers.KindOf(err) == drivers.NoReply || time.Since(start) != 100*time.Millisecond {
+					t.Errorf("got %v (%q) after %v, want the cause after 100ms", err, drivers.KindOf(err), time.Since(start))
+				}
+			})
+		})
+	}
+}

@@ -72,15 +72,17 @@ func (l *link) Safe(ctx context.Context) error {
 // do holds one conversation: it waits for the guard, makes sure of the line,
 // runs fn and gives its error the name and the verb.
 func (l *link) do(ctx context.Context, name, op string, fn func(context.Context) error) error {
-	ctx, leave, err := l.guard.Hold(ctx)
+	held, leave, err := l.guard.Hold(ctx)
 	if err != nil {
-		return drivers.Wrap(name, op, err)
+		return drivers.Wrap(name, op, drivers.Ended(ctx, err))
 	}
 	defer leave()
+	ctx = held
 	err = l.ready(ctx)
 	if err == nil {
 		err = fn(ctx)
 	}
+	err = drivers.Ended(ctx, err)
 	switch drivers.KindOf(err) {
 	case drivers.Refused, drivers.OutOfRange:
 	default:
@@ -136,7 +138,7 @@ func (l *link) sync(ctx context.Context) (left []InstrumentError, err error) {
 			if l.r < l.w {
 				continue // something was owed after all: once more
 			}
-			switch _, err := l.port.Read(ctx, l.buf, l.model.Settle); {
+			switch _, err := l.read(ctx, l.buf, l.model.Settle); {
 			case err == nil:
 				continue
 			case drivers.KindOf(err) != drivers.NoReply:
@@ -152,7 +154,7 @@ func (l *link) sync(ctx context.Context) (left []InstrumentError, err error) {
 // drain drops what comes until the line is quiet.
 func (l *link) drain(ctx context.Context) error {
 	for end := l.clock.Now().Add(drainFor); l.clock.Now().Before(end); {
-		if _, err := l.port.Read(ctx, l.buf, l.model.Settle); err != nil {
+		if _, err := l.read(ctx, l.buf, l.model.Settle); err != nil {
 			if drivers.KindOf(err) == drivers.NoReply {
 				return nil
 			}
@@ -328,7 +330,7 @@ func (l *link) number(ctx context.Context, text string, timeout time.Duration) (
 }
 
 func (l *link) send(ctx context.Context, text string) error {
-	return l.port.Write(ctx, []byte(text+l.model.LineEnd))
+	return drivers.Ended(ctx, l.port.Write(ctx, []byte(text+l.model.LineEnd)))
 }
 
 // line reads up to the next NL, and takes it off.
@@ -370,9 +372,14 @@ func (l *link) fill(ctx context.Context, end time.Time) (moved int, err error) {
 	if left < 0 {
 		left = 0
 	}
-	n, err := l.port.Read(ctx, l.buf[l.w:], left)
+	n, err := l.read(ctx, l.buf[l.w:], left)
 	l.w += n
 	return moved, err
+}
+
+func (l *link) read(ctx context.Context, b []byte, timeout time.Duration) (int, error) {
+	n, err := l.port.Read(ctx, b, timeout)
+	return n, drivers.Ended(ctx, err)
 }
 
 // errorf makes an error that do will give its name and verb.

@@ -180,3 +180,23 @@ func TestDeadConverter(t *testing.T) {
 		}
 	})
 }
+
+// A run ended by another device's time-out, or refusal: that is not this
+// instrument's, which may still owe an answer.
+func TestCancelledByAnothersFailure(t *testing.T) {
+	for _, kind := range []drivers.Kind{drivers.NoReply, drivers.Refused} {
+		synctest.Test(t, func(t *testing.T) {
+			cause := drivers.Errorf("guard", "read level", kind, "its own affair")
+			i := newInstrument()
+			b := meet[*Board](t, i, "fixture-board", drivers.Calibration{})
+			i.broken = true
+			ctx, cancel := context.WithCancelCause(t.Context())
+			go func() { time.Sleep(100 * time.Millisecond); cancel(cause) }()
+			start := time.Now()
+			_, err := b.Interval(ctx)
+			if !errors.Is(err, cause) || drivers.KindOf(err) == kind || time.Since(start) != 100*time.Millisecond || !b.stale.Load() {
+				t.Errorf("got %v (%q) after %v, owes answers %v", err, drivers.KindOf(err), time.Since(start), b.stale.Load())
+			}
+		})
+	}
+}
