@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -39,43 +40,94 @@ func (l *listener) findForeign() {
 	for i := range l.notes {
 		l.residue(&l.notes[i])
 	}
-	type group struct {
-		tone
-		under, visible int
-	}
-	var best group
+	var all []tone
 	for _, n := range l.notes {
-		for _, c := range n.residual {
-			g := group{tone: c}
-			var energy, weight float64
-			for _, other := range l.notes {
-				tolerance := max(0.005*c.frequency, 2*other.spectrum.width)
-				if masked(&other, c.frequency, tolerance) {
-					continue
-				}
-				g.visible++
-				for _, u := range other.residual {
-					if math.Abs(u.frequency-c.frequency) <= tolerance && u.amplitude > 4*other.background {
-						g.under++
-						energy += u.amplitude * u.amplitude
-						weight++
-						break
-					}
-				}
+		all = append(all, n.residual...)
+	}
+	var strongest, steadiest tone
+	for _, c := range all {
+		if c.amplitude > strongest.amplitude {
+			strongest = c
+		}
+	}
+	for _, c := range suspects(all) {
+		if t, ok := l.lies(c.frequency); ok && (!l.foreignSteady || t.amplitude > steadiest.amplitude) {
+			steadiest, l.foreignSteady = t, true
+		}
+	}
+	l.foreign = strongest
+	if l.foreignSteady {
+		l.foreign = steadiest
+	}
+}
+
+// suspected is how many tones at most are looked for under every note, so that
+// a long capture full of sounds takes time in proportion to its length.
+const suspected = 64
+
+// suspects chooses those tones that have most others within half a percent of
+// their frequency, each frequency once if there are many.
+func suspects(all []tone) []tone {
+	if len(all) <= suspected {
+		return all
+	}
+	slices.SortFunc(all, func(a, b tone) int { return cmp.Compare(a.frequency, b.frequency) })
+	type crowd struct {
+		tone
+		others int
+	}
+	var crowds []crowd
+	from, to := 0, 0
+	for _, t := range all {
+		for all[from].frequency < 0.995*t.frequency {
+			from++
+		}
+		for to < len(all) && all[to].frequency <= 1.005*t.frequency {
+			to++
+		}
+		c := crowd{t, to - from}
+		if n := len(crowds); n > 0 && t.frequency < 1.0025*crowds[n-1].frequency {
+			if c.others > crowds[n-1].others {
+				crowds[n-1] = c
 			}
-			if weight > 0 {
-				g.amplitude = math.Sqrt(energy / weight)
-			}
-			steady := g.under >= 2 && 4*g.under >= 3*g.visible
-			if steady && (!l.foreignSteady || g.amplitude > best.amplitude) {
-				best, l.foreignSteady = g, true
-			}
-			if !l.foreignSteady && c.amplitude > best.amplitude {
-				best = group{tone: c}
+			continue
+		}
+		crowds = append(crowds, c)
+	}
+	slices.SortStableFunc(crowds, func(a, b crowd) int {
+		return cmp.Or(-cmp.Compare(a.others, b.others), -cmp.Compare(a.amplitude, b.amplitude))
+	})
+	var out []tone
+	for _, c := range crowds[:min(len(crowds), suspected)] {
+		out = append(out, c.tone)
+	}
+	return out
+}
+
+// lies measures a tone of frequency f under the notes; it is ok if it is there
+// under at least two and three quarters of those where it could be seen.
+func (l *listener) lies(f float64) (t tone, ok bool) {
+	var energy float64
+	under, visible := 0, 0
+	for i := range l.notes {
+		n := &l.notes[i]
+		tolerance := max(0.005*f, 2*n.spectrum.width)
+		if masked(n, f, tolerance) {
+			continue
+		}
+		visible++
+		for _, u := range n.residual {
+			if math.Abs(u.frequency-f) <= tolerance && u.amplitude > 4*n.background {
+				under++
+				energy += u.amplitude * u.amplitude
+				break
 			}
 		}
 	}
-	l.foreign = best.tone
+	if under < 2 || 4*under < 3*visible {
+		return tone{}, false
+	}
+	return tone{f, math.Sqrt(energy / float64(under))}, true
 }
 
 // masked tells whether a frequency lies so near to the note or one of its
@@ -128,6 +180,6 @@ func (l *listener) residue(n *sounded) {
 	}
 	if len(rest) > 0 {
 		slices.Sort(rest)
-		n.background = 4 * math.Sqrt(rest[len(rest)/2]) / float64(sp.n) / n.tone.amplitude
+		n.background = sp.amplitude(rest[len(rest)/2]) / n.tone.amplitude
 	}
 }

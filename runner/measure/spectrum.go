@@ -8,34 +8,17 @@ import (
 	"sync"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
 )
 
-// Coefficients of windows w(n) = a0 - a1 cos(2 pi n/N) + a2 cos(4 pi n/N) - ...
-// (periodic). Hann is used for tones: its main lobe has a closed form, from
-// which frequency and level of a tone follow exactly wherever it lies between
-// two bins, and its side lobes fall by 18 dB per octave.
-var hannWindow = []float64{0.5, 0.5}
-
-func window(a []float64, n int) []float64 {
-	w := make([]float64, n)
-	for i := range w {
-		sign := 1.0
-		for k, c := range a {
-			w[i] += sign * c * math.Cos(2*math.Pi*float64(k*i%n)/float64(n))
-			sign = -sign
-		}
-	}
-	return w
-}
-
-// plan is what a transform of one length needs. It is for one caller at a time.
+// plan is what transforms of one length need. It is for one caller at a time.
 type plan struct {
-	n      int
-	fft    *fourier.FFT
-	window []float64 // Hann
-	buffer []float64
-	bins   []complex128
-	power  []float64
+	n       int
+	fft     *fourier.FFT
+	windows map[string][]float64
+	buffer  []float64
+	bins    []complex128
+	power   []float64
 }
 
 // plans keeps plans between calls, one pool for each of the lengths that
@@ -58,31 +41,35 @@ func transformLength(n int) (length, pool int) {
 	return 4 << shift, 3 * shift // not reached
 }
 
-// spectrum is the amplitude spectrum of a stretch of sound under a Hann window.
+// spectrum is the amplitude spectrum of a stretch of sound under a window.
 // release gives its memory back; it must not be used after that.
 type spectrum struct {
 	*plan
-	pool  int
-	width float64 // Hz from bin to bin
+	pool   int
+	width  float64 // Hz from bin to bin
+	window cosineWindow
 }
 
-// newSpectrum transforms the middle of x.
-func newSpectrum(x []float64, rate float64) spectrum {
+// newSpectrum transforms the middle of x under Hann's window.
+func newSpectrum(x []float64, rate float64) spectrum { return newWindowed(x, rate, hann) }
+
+func newWindowed(x []float64, rate float64, w cosineWindow) spectrum {
 	n, pool := transformLength(len(x))
 	p, _ := plans[pool].Get().(*plan)
 	if p == nil {
-		p = &plan{n: n, fft: fourier.NewFFT(n), window: window(hannWindow, n), buffer: make([]float64, n),
+		p = &plan{n: n, fft: fourier.NewFFT(n), windows: map[string][]float64{}, buffer: make([]float64, n),
 			bins: make([]complex128, n/2+1), power: make([]float64, n/2+1)}
 	}
-	x = x[(len(x)-n)/2:][:n]
-	for i, w := range p.window {
-		p.buffer[i] = x[i] * w
+	if p.windows[w.name] == nil {
+		p.windows[w.name] = w.samples(n)
 	}
+	x = x[(len(x)-n)/2:][:n]
+	floats.MulTo(p.buffer, x, p.windows[w.name])
 	p.fft.Coefficients(p.bins, p.buffer)
 	for i, c := range p.bins {
 		p.power[i] = real(c)*real(c) + imag(c)*imag(c)
 	}
-	return spectrum{p, pool, rate / float64(n)}
+	return spectrum{p, pool, rate / float64(n), w}
 }
 
 func (s spectrum) release() { plans[s.pool].Put(s.plan) }
@@ -103,23 +90,19 @@ func (s spectrum) tone(k int) tone {
 	if k+1 < len(s.bins) {
 		above = cmplx.Abs(s.bins[k+1])
 	}
-	// Hann: the two largest bins have the ratio (1 + d)/(2 - d), where d is the
-	// way from the larger to the tone in bins.
 	d, sign, next := 0.0, 1.0, above
 	if below > above {
 		sign, next = -1, below
 	}
 	if a > 0 {
-		r := next / a
-		d = math.Max(0, math.Min(0.5, (2*r-1)/(1+r)))
+		d = s.window.between(next / a)
 	}
-	// Amplitude of the main lobe at distance d: sinc(d) / (1 - d²), and half
-	// the amplitude times half the length at its top.
-	loss := 1.0
-	if d > 0 {
-		loss = math.Sin(math.Pi*d) / (math.Pi * d) / (1 - d*d)
-	}
-	return tone{(float64(k) + sign*d) * s.width, 4 * a / float64(s.n) / loss}
+	return tone{(float64(k) + sign*d) * s.width, 2 * a / (float64(s.n) * s.window.lobe(d))}
+}
+
+// amplitude is the peak value that a tone on a bin of this power has.
+func (s spectrum) amplitude(power float64) float64 {
+	return 2 * math.Sqrt(power) / (float64(s.n) * s.window.gain())
 }
 
 // peak is the largest bin between two frequencies, ends included, and not at
@@ -159,22 +142,31 @@ func (s spectrum) peaks(low, high float64, n int, skip []bool) []int {
 	return found
 }
 
-// level is an amplitude in dB, at least floorLevel. In a capture in Pa 0 dB is
-// 20 µPa rms (sound pressure level); in any other unit it is a sine of
-// amplitude 1, full scale.
-func level(amplitude float64, unit string) float64 {
-	if unit == "Pa" {
-		amplitude /= math.Sqrt2 * 20e-6
+// floorBlock is the number of bins over which the spectrum's floor is taken.
+const floorBlock = 64
+
+// floor is the median power of each block of 64 bins, and that of the medians.
+// Tones, which fill few bins, hardly move it.
+func (s spectrum) floor() (blocks []float64, middle float64) {
+	sorted := make([]float64, floorBlock)
+	for from := 0; from < len(s.power); from += floorBlock {
+		part := s.power[from:min(from+floorBlock, len(s.power))]
+		if len(part) < floorBlock/2 && from > 0 {
+			part = s.power[len(s.power)-floorBlock:]
+		}
+		n := copy(sorted, part)
+		slices.Sort(sorted[:n])
+		blocks = append(blocks, sorted[n/2])
 	}
-	return decibel(amplitude)
+	all := slices.Clone(blocks)
+	slices.Sort(all)
+	return blocks, all[len(all)/2]
 }
 
-// floorLevel stands for silence, so that a level is always a number.
-const floorLevel = -200.0
-
-func decibel(ratio float64) float64 {
-	if !(ratio > 0) {
-		return floorLevel
-	}
-	return math.Max(floorLevel, 20*math.Log10(ratio))
+// standsOut tells whether the power of bin k is a tone rather than chance: 30
+// times the median around it. In noise a bin exceeds m times the mean power with
+// probability exp(-m), and its median is ln 2 of the mean: that is once in 10^9
+// bins.
+func standsOut(power float64, blocks []float64, k int) bool {
+	return power > 30*blocks[k/floorBlock]
 }

@@ -19,6 +19,8 @@ type TuneOptions struct {
 	Start   float64 // s; sound before this moment of the capture is passed over
 	Within  float64 // cent; a note further from its pitch is a wrong one (0: 50, a quarter tone)
 	Channel int     // 1 first (0: 1)
+	Average bool    // the mean of all channels instead of one
+	Silence float64 // dB; a quieter capture is Silent (0: -80, in a capture in Pa 20)
 }
 
 // NoteFound is one note that was heard.
@@ -61,7 +63,9 @@ type TuneResult struct {
 	ForeignLevel     float64
 	ForeignFrequency float64 // Hz; 0 with no note
 	ForeignSteady    bool
-	Clipped          bool    // three samples in a row at full scale, at least twice; never in a capture in Pa
+	Clipped          bool    // the tops are cut off, anywhere in the capture
+	Silent           bool    // even the loudest 5 ms are quieter than Silence
+	DC               float64 // the offset, in the unit of the capture
 	NoiseFloor       float64 // dB as Level: the rms of the quietest tenth of the capture
 }
 
@@ -74,11 +78,24 @@ const (
 // Tune listens for a score in a capture of at least 50 ms. Notes are told apart
 // by gaps of 15 ms or more, or, where sound goes on for longer than any note of
 // the score, by a change of pitch.
+//
+// A capture scaled by a factor has the same notes with levels moved by it; an
+// offset moves DC only; played backwards it has the notes of the score played
+// backwards, up to the half millisecond in which edges are placed.
+//
+// Special inputs: silence and a constant capture are a result, all notes
+// missing. Empty, one sample, less than 50 ms, NaN, infinite and samples beyond
+// 1e150 are errors. A clipped capture is measured and marked Clipped.
 func Tune(s drivers.Samples, o TuneOptions) (TuneResult, error) {
-	x, err := mono("tune", s, o.Channel, max(64, int(math.Ceil(0.05*s.Rate))))
+	need := 64
+	if s.Rate > 0 && s.Rate < 1e9 { // else the rate itself is an error
+		need = max(need, int(math.Ceil(0.05*s.Rate)))
+	}
+	w, err := waveformOf("tune", s, o.Channel, o.Average, o.Silence, need)
 	if err != nil {
 		return TuneResult{}, err
 	}
+	x := w.x
 	if s.Rate < 2000 {
 		return TuneResult{}, errorf("tune", "rate is %v samples/s, at least 2000 needed", s.Rate)
 	}
@@ -100,7 +117,6 @@ func Tune(s drivers.Samples, o TuneOptions) (TuneResult, error) {
 	}
 	l := listener{x: x, rate: s.Rate, unit: s.Unit, skip: int(o.Start * s.Rate)}
 	l.envelope()
-	l.clipped()
 	for _, n := range l.segments(max(0.02, min(0.04, shortest/4)), longest) {
 		l.notes = append(l.notes, sounded{from: n[0], to: n[1]})
 	}
@@ -112,7 +128,9 @@ func Tune(s drivers.Samples, o TuneOptions) (TuneResult, error) {
 	l.findDrone(o.Score)
 	l.align(o.Score)
 	l.findForeign()
-	return l.result(o), nil
+	r := l.result(o)
+	r.DC, r.Clipped, r.Silent = w.mean, w.clipped, silent(l.peak, s.Unit, o.Silence)
+	return r, nil
 }
 
 // sounded is one stretch of sound and what is in it.
@@ -142,7 +160,6 @@ type listener struct {
 
 	foreign       tone // amplitude relative to the note
 	foreignSteady bool
-	clip          bool
 }
 
 func (l *listener) release() {
@@ -174,23 +191,6 @@ func rms(x []float64) float64 {
 		sum += v * v
 	}
 	return math.Sqrt(sum / float64(len(x)))
-}
-
-func (l *listener) clipped() {
-	if l.unit == "Pa" {
-		return
-	}
-	runs, run := 0, 0
-	for _, v := range l.x {
-		if math.Abs(v) < 0.9999 {
-			run = 0
-			continue
-		}
-		if run++; run == 3 {
-			runs++
-		}
-	}
-	l.clip = runs >= 2
 }
 
 // segments finds stretches of sound, in samples: blocks above a threshold that
@@ -390,7 +390,7 @@ func (l *listener) align(score []Note) {
 }
 
 func (l *listener) result(o TuneOptions) TuneResult {
-	r := TuneResult{Clipped: l.clip, NoiseFloor: level(math.Sqrt2*l.floor, l.unit), Missing: len(o.Score)}
+	r := TuneResult{NoiseFloor: level(math.Sqrt2*l.floor, l.unit), Missing: len(o.Score)}
 	r.Level = level(math.Sqrt2*l.peak, l.unit)
 	r.WeakestLevel = r.Level
 	if len(l.notes) == 0 {

@@ -24,6 +24,9 @@ func measures() map[string]any {
 		"latency":       measure.Latency,
 		"tune":          measure.Tune,
 		"tones":         measure.Tones,
+		"tone":          measure.SteadyTone,
+		"sine":          measure.Sine,
+		"level":         measure.Level,
 	}
 }
 

@@ -200,6 +200,24 @@ function measure.tune(samples, options) end
 ---@return { tones: { frequency: number, amplitude: number, level: number }[], noise_floor: number, dc: number, clipped: boolean, silent: boolean }
 function measure.tones(samples, options) end
 
+---One steady tone: how it sounds, and what else sounds with it.
+---@param samples Samples
+---@param options? { frequency?: number, within?: number, harmonics?: integer, foreign?: integer, lowest?: number, highest?: number, silence?: number, channel?: integer, average?: boolean }
+---@return { found: boolean, frequency: number, cents: number, amplitude: number, level: number, thd: number, thdf: number, thdn: number, sinad: number, snr: number, enob: number, sfdr: number, noise_floor: number, harmonics: { number: integer, frequency: number, level: number }[], foreign: { frequency: number, level: number }[], foreign_level: number, foreign_frequency: number, dc: number, clipped: boolean, silent: boolean }
+function measure.tone(samples, options) end
+
+---The sine that fits best (IEEE Std 1057).
+---@param samples Samples
+---@param options? { frequency?: number, fixed?: boolean, channel?: integer, average?: boolean }
+---@return { frequency: number, amplitude: number, phase: number, dc: number, residual: number, sinad: number }
+function measure.sine(samples, options) end
+
+---How loud a capture is as a whole, with A- and C-weighting.
+---@param samples Samples
+---@param options? { channel?: integer, average?: boolean, silence?: number }
+---@return { rms: number, peak: number, crest: number, level: number, level_a: number, level_c: number, peak_level: number, dc: number, clipped: boolean, silent: boolean }
+function measure.level(samples, options) end
+
 ---@param frames Frames
 ---@param path Path
 ---@param options? { channel?: integer, axis?: string, skip?: number }
@@ -221,7 +239,7 @@ function measure.dead_band(frames, ways, options) end
 
 ---@param trials { from: number, frames: Frames }[]
 ---@param options? { channel?: integer, settle?: number }
----@return { offset: number, play: number, spread: number, noise: number, wiggle: number, heard: integer, silent: integer }
+---@return { offset: number, play: number, spread: number, from_low: number, from_high: number, spread_low: number, spread_high: number, noise: number, wiggle: number, noise_peak_to_peak: number, heard: integer, silent: integer }
 function measure.centre(trials, options) end
 
 ---@param off Frames
@@ -235,9 +253,9 @@ function measure.switch(off, on, options) end
 function measure.restart(trials) end
 
 ---@param frames Frames
----@return { expected: integer, received: integer, lost: integer, error_rate: number, upper: number, longest_gap: number, burst_length: number, failsafe: boolean }
+---@return { expected: integer, received: integer, lost: integer, error_rate: number, upper: number, exact: { low: number, high: number }, wilson: { low: number, high: number }, longest_gap: number, burst_length: number, longest_burst: integer, failsafe: boolean }
 function measure.link(frames) end
 
 ---@param values number[]
----@return { count: integer, answered: integer, missed: integer, mean: number, median: number, sd: number, p95: number, p99: number, min: number, max: number }
+---@return { count: integer, answered: integer, missed: integer, mean: number, median: number, sd: number, p95: number, p99: number, needed_p95: integer, needed_p99: integer, min: number, max: number, jitter: number, histogram: { from: number, to: number, count: integer }[] }
 function measure.latency(values) end
