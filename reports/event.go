@@ -116,10 +116,13 @@ type Reading struct {
 	Unit        string  `json:"unit,omitempty"`        // UCUM without prefix: "A", "Hz", "s", "%", "dB", "1"
 	Uncertainty float64 `json:"uncertainty,omitempty"` // expanded (k = 2), in Unit; 0 not stated
 	Limit       *Limit  `json:"limit,omitempty"`
-	Verdict     Verdict `json:"verdict"`
-	Problem     string  `json:"problem,omitempty"` // why it could not be judged
-	Cause       string  `json:"cause,omitempty"`   // likely cause, where it failed
-	Inspect     string  `json:"inspect,omitempty"` // what to look at first
+	// Conformance is the probability, 0 to 1, that the true value lies within
+	// Limit (JCGM 106:2012), where Uncertainty is stated; it does not decide.
+	Conformance *float64 `json:"conformance,omitempty"`
+	Verdict     Verdict  `json:"verdict"`
+	Problem     string   `json:"problem,omitempty"` // why it could not be judged
+	Cause       string   `json:"cause,omitempty"`   // likely cause, where it failed
+	Inspect     string   `json:"inspect,omitempty"` // what to look at first
 }
 
 // Limit is what a reading was judged by, in the reading's unit.

@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"fullthrow/reports"
 )
 
@@ -27,7 +25,11 @@ type Indication struct {
 // with a value that is no number, a negative or non-finite uncertainty, an
 // unknown bound: error, with or without limit. No limit of that name:
 // unlimited. Another dimension or another kind of value than the limit's:
-// error.
+// error. An inconclusive verdict is an error instead where the file says
+// inconclusive = "error"; it is never a pass.
+//
+// Conformance is given for a number with an uncertainty and a lower or upper
+// limit, whatever the decision rule: 1 and 0 mean so but for rounding.
 func (s *Set) Judge(check, name string, in Indication) reports.Reading {
 	r := reports.Reading{Check: check, Name: name, Value: in.Value, Bound: in.Bound}
 	var l *limit
@@ -97,6 +99,10 @@ func (s *Set) Judge(check, name string, in Indication) reports.Reading {
 			return fail("the limit is guarded, and the reading states no uncertainty")
 		}
 		r.Verdict, r.Problem = judgeRange(x, in.Bound, r.Limit.Lower, r.Limit.Upper, r.Limit.Guard)
+		r.Conformance = conformance(x, r)
+	}
+	if r.Verdict == reports.Inconclusive && s.inconclusive == ToError {
+		r.Verdict, r.Problem = reports.Error, "inconclusive: "+r.Problem
 	}
 	if r.Verdict == reports.Fail {
 		r.Cause, r.Inspect = l.cause, l.inspect
@@ -217,31 +223,4 @@ func (l *limit) in(from unit, numeric bool) *reports.Limit {
 		out.OneOf = append(out.OneOf, value(v))
 	}
 	return out
-}
-
-// Conformance is the probability that the measurand lies within the limits
-// when its estimate is y with standard uncertainty u, both in one unit, and its
-// distribution normal (JCGM 106:2012, 7.2 to 7.4). A nil limit is none; both
-// nil gives 1. u = 0 gives 0 or 1. It is NaN for a negative or non-finite u and
-// for a non-finite y.
-func Conformance(y, u float64, lower, upper *float64) float64 {
-	if math.IsNaN(y) || math.IsInf(y, 0) || math.IsNaN(u) || math.IsInf(u, 0) || u < 0 {
-		return math.NaN()
-	}
-	if u == 0 {
-		if lower != nil && y < *lower || upper != nil && y > *upper {
-			return 0
-		}
-		return 1
-	}
-	d := distuv.Normal{Mu: y, Sigma: u}
-	switch {
-	case lower == nil && upper == nil:
-		return 1
-	case lower == nil:
-		return d.CDF(*upper)
-	case upper == nil:
-		return d.Survival(*lower)
-	}
-	return d.CDF(*upper) - d.CDF(*lower)
 }

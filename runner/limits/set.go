@@ -20,13 +20,20 @@ const (
 	Guarded = "guarded"
 )
 
+// What becomes of a reading that its decision rule can neither pass nor fail.
+const (
+	ToFail  = "fail"  // it stays inconclusive, and the unit does not pass
+	ToError = "error" // it is an error of the measurement: nothing is said of the unit
+)
+
 // Set is the content of one limits file. It is never changed after [Parse] and
 // may be used from several goroutines.
 type Set struct {
-	product string
-	sum     string
-	order   []string // "check.reading" as in the file
-	limits  map[string]*limit
+	product      string
+	inconclusive string
+	sum          string
+	order        []string // "check.reading" as in the file
+	limits       map[string]*limit
 }
 
 // limit is one table of the file, in the unit it was written in.
@@ -53,6 +60,9 @@ var keys = []string{
 
 // Product is the product that the file says it is for.
 func (s *Set) Product() string { return s.product }
+
+// Inconclusive is what becomes of inconclusive readings: "fail" or "error".
+func (s *Set) Inconclusive() string { return s.inconclusive }
 
 // SHA256 is that of the file, in hexadecimal.
 func (s *Set) SHA256() string { return s.sum }
@@ -170,14 +180,15 @@ func (p *parsing) document(doc map[string]any) {
 	default:
 		p.add(p.places.of("product"), "", "product must be a text, not %s", kindOf(product))
 	}
+	p.policy(doc)
 	for _, check := range p.inOrder(doc) {
 		line := p.places.of(check)
 		table, ok := doc[check].(map[string]any)
 		switch {
-		case check == "product":
+		case check == "product", check == "inconclusive":
 		case !ok:
 			hint := `a limits file holds product = "..." and tables [check.reading]`
-			if s := Suggest(check, []string{"product"}); s != "" {
+			if s := Suggest(check, []string{"product", "inconclusive"}); s != "" {
 				hint = fmt.Sprintf("did you mean %q?", s)
 			}
 			p.add(line, hint, "unknown key %q", check)
@@ -186,6 +197,26 @@ func (p *parsing) document(doc map[string]any) {
 		default:
 			p.check(check, table)
 		}
+	}
+}
+
+// policy reads what becomes of inconclusive readings.
+func (p *parsing) policy(doc map[string]any) {
+	p.set.inconclusive = ToFail
+	v, ok := doc["inconclusive"]
+	if !ok {
+		return
+	}
+	hint := `"fail": such a unit does not pass; "error": such a reading says nothing of the unit`
+	switch s, isText := v.(string); {
+	case !isText:
+		p.add(p.places.of("inconclusive"), hint, "inconclusive must be a text, not %s", kindOf(v))
+	case s == "pass":
+		p.add(p.places.of("inconclusive"), `a reading that may be outside its limit cannot pass; where simple acceptance is agreed, write rule = "simple" at that limit`, `inconclusive readings cannot pass`)
+	case s != ToFail && s != ToError:
+		p.add(p.places.of("inconclusive"), hint, "unknown policy %q", s)
+	default:
+		p.set.inconclusive = s
 	}
 }
 
