@@ -110,7 +110,13 @@ func driverRows() []driverRow {
 		{
 			name: "gpio", ports: []string{"gpio"}, example: "gpio:gpiochip0", lines: true,
 			open: func(o opening) (drivers.Device, error) {
-				return openChip(o)
+				return openChip(o, gpio.Open)
+			},
+		},
+		{
+			name: "gpio-periph", ports: []string{"gpio"}, example: "gpio:gpiochip0", lines: true,
+			open: func(o opening) (drivers.Device, error) {
+				return openChip(o, gpio.OpenPeriph)
 			},
 		},
 		{
@@ -129,11 +135,11 @@ func driverRows() []driverRow {
 	}
 }
 
-func openChip(o opening) (*gpio.Lines, error) {
+func openChip(o opening, open func(name, chip string) (*gpio.Lines, error)) (*gpio.Lines, error) {
 	if o.none {
 		return gpio.New(o.role, gpio.NewFake(lintLines))
 	}
-	return gpio.Open(o.role, o.at.rest)
+	return open(o.role, o.at.rest)
 }
 
 // pulseReceiver is a receiver's pulse output at a GPIO line, with the chip that
@@ -146,7 +152,7 @@ type pulseReceiver struct {
 func (r pulseReceiver) Close() error { return errors.Join(r.PulseReceiver.Close(), r.chip.Close()) }
 
 func openPulses(o opening) (drivers.Device, error) {
-	chip, err := openChip(o)
+	chip, err := openChip(o, gpio.Open)
 	if err != nil {
 		return nil, err
 	}

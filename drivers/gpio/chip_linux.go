@@ -34,6 +34,9 @@ const (
 	noStampError = 10 * time.Millisecond
 )
 
+// clockReadings is how often the present is read to date an edge.
+const clockReadings = 4
+
 // chip is a /dev/gpiochipN.
 type chip struct {
 	file  *os.File
@@ -150,13 +153,30 @@ func (c *chip) Close() error   { return c.file.Close() }
 func (c *chip) Lines() ([]LineInfo, error) {
 	list := make([]LineInfo, c.count)
 	for i := range list {
-		info := unix.GPIOV2LineInfo{Offset: uint32(i)}
-		if err := ioctl(c.file, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&info)); err != nil {
+		var err error
+		if list[i], err = c.lineInfo(i); err != nil {
 			return nil, fmt.Errorf("%s: line %d: %w", c.file.Name(), i, err)
 		}
-		list[i] = LineInfo{i, text(info.Name[:]), text(info.Consumer[:]), info.Flags&flagUsed != 0}
 	}
 	return list, nil
+}
+
+func (c *chip) lineInfo(n int) (LineInfo, error) {
+	info := unix.GPIOV2LineInfo{Offset: uint32(n)}
+	if err := ioctl(c.file, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&info)); err != nil {
+		return LineInfo{}, err
+	}
+	return LineInfo{n, text(info.Name[:]), text(info.Consumer[:]), info.Flags&flagUsed != 0}, nil
+}
+
+// requestError is err of a request for line n, with who holds the line.
+func (c *chip) requestError(n int, err error) error {
+	if errors.Is(err, errLineBusy) {
+		if info, e := c.lineInfo(n); e == nil && info.Consumer != "" {
+			return fmt.Errorf("%w by %s", errLineBusy, info.Consumer)
+		}
+	}
+	return fmt.Errorf("line %d: %w", n, err)
 }
 
 func (c *chip) Output(n int, consumer string, high bool) (Line, error) {
@@ -197,7 +217,7 @@ func newRequest(n int, consumer string, flags uint64) *unix.GPIOV2LineRequest {
 
 func (c *chip) request(r *unix.GPIOV2LineRequest) (Line, error) {
 	if err := ioctl(c.file, unix.GPIO_V2_GET_LINE_IOCTL, unsafe.Pointer(r)); err != nil {
-		return nil, fmt.Errorf("line %d: %w", r.Offsets[0], err)
+		return nil, c.requestError(int(r.Offsets[0]), err)
 	}
 	// Not blocking, so that reads know deadlines.
 	if err := unix.SetNonblock(int(r.Fd), true); err != nil {
@@ -289,14 +309,22 @@ func decodeEvent(b []byte) (drivers.Edge, error) {
 	default:
 		return drivers.Edge{}, fmt.Errorf("an event of kind %d", id)
 	}
-	var now unix.Timespec
-	if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
+	if stamp == 0 {
 		return e, nil
 	}
-	ago := time.Duration(now.Nano() - int64(stamp))
-	if stamp != 0 && ago >= 0 && ago < time.Hour {
-		between := time.Since(e.At) // the two clocks were read this far apart
-		e.At, e.Uncertainty = e.At.Add(-ago), stampError+between
+	// The two clocks are read one after the other; of some readings that of the
+	// least distance counts, because the program may be held up between them.
+	for range clockReadings {
+		var now unix.Timespec
+		at := time.Now()
+		if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
+			return e, nil
+		}
+		between := time.Since(at)
+		ago := time.Duration(now.Nano() - int64(stamp))
+		if ago >= 0 && ago < time.Hour && stampError+between < e.Uncertainty {
+			e.At, e.Uncertainty = at.Add(-ago), stampError+between
+		}
 	}
 	return e, nil
 }

@@ -61,17 +61,31 @@ func (i *input) withEdges() (Line, error) {
 	}
 	consumer := "fullthrow " + i.name
 	if err := i.line.line.Close(); err != nil {
+		i.line.line = lostLine{err}
 		return nil, err
 	}
 	line, err := i.device.chip.Input(i.number, consumer, true)
 	if err != nil {
 		// Back to a line that can at least be read.
 		again, errAgain := i.device.chip.Input(i.number, consumer, false)
-		if errAgain == nil {
-			i.line.line = again
+		if errAgain != nil {
+			again = lostLine{errAgain}
 		}
+		i.line.line = again
 		return nil, errors.Join(err, errAgain)
 	}
 	i.line.line, i.edges = line, true
 	return line, nil
 }
+
+// lostLine stands for a line that was given back and not got again: because
+// its chip is gone, or because someone else was quicker. The next wait for an
+// edge asks once more.
+type lostLine struct{ err error }
+
+func (l lostLine) Level() (bool, error) { return false, l.err }
+func (l lostLine) SetLevel(bool) error  { return l.err }
+func (l lostLine) Edge(context.Context, time.Duration) (drivers.Edge, error) {
+	return drivers.Edge{}, l.err
+}
+func (l lostLine) Close() error { return nil }

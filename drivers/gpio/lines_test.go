@@ -151,3 +151,37 @@ func TestEdge(t *testing.T) {
 		})
 	}
 }
+
+// A wait for an edge asks for the line again. If that fails the line is lost,
+// which must not look like our own Close, and is got back when it can be.
+func TestEdgeLosesTheLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d, f := newLines(t)
+		in, err := d.Input("guard", 1, true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f.Break(errChipGone)
+		for range 2 {
+			if _, err := in.(drivers.EdgeInput).Edge(t.Context(), time.Second); drivers.KindOf(err) != drivers.Gone {
+				t.Errorf("edge: %v (kind %q)", err, drivers.KindOf(err))
+			}
+			if _, err := in.Level(t.Context()); drivers.KindOf(err) != drivers.Gone {
+				t.Errorf("level: %v (kind %q)", err, drivers.KindOf(err))
+			}
+		}
+		f.Break(nil)
+		if _, err := in.Level(t.Context()); drivers.KindOf(err) != drivers.Gone {
+			t.Errorf("a lost line has a level: %v", err)
+		}
+		if _, err := in.(drivers.EdgeInput).Edge(t.Context(), time.Second); drivers.KindOf(err) != drivers.NoReply {
+			t.Errorf("edge of the line got back: %v", err)
+		}
+		if on, err := in.Level(t.Context()); !on || err != nil {
+			t.Errorf("level of the line got back: %v, %v", on, err)
+		}
+		if err := d.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+}

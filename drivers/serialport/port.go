@@ -17,8 +17,11 @@
 // SBUS is inverted on the wire: that is the adapter's matter. Odd rates
 // (100000, 420000 baud) and 8E2 work on Linux if the adapter can.
 //
-// Tried: on pseudo-terminals, where rate and parity are accepted but mean
-// nothing. Not tried: a real adapter, Windows.
+// Tried: on pseudo-terminals, and in an emulated computer with Linux 7.3.4 on a
+// simulated USB device (.ci/kernel), found by its identity, unplugged while
+// reading and while writing (noticed within 0.05 s), and plugged in again. On both,
+// rate and parity are accepted but mean nothing. Not tried: a real adapter,
+// Windows.
 package serialport
 
 import (

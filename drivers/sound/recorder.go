@@ -16,8 +16,11 @@
 //
 // Tried: recording logic on a source in memory; the layout of the kernel
 // structures against sizes computed from its header (sound/asound.h, protocol
-// 2.0.15) on 64-bit; lists from invented /proc/asound texts. Not tried: any
-// sound hardware or kernel driver, 32-bit computers.
+// 2.0.15) on 64-bit; and, in an emulated computer with Linux 7.3.4 and its
+// loopback card (.ci/kernel): tones of 16, 24 and 32 bits at 44.1, 48 and
+// 96 kHz come back in frequency (1 mHz) and to the last bit in level, overruns,
+// an input held by another, unplugging under a capture. Not tried: sound
+// hardware, 32-bit computers.
 package sound
 
 import (
