@@ -26,12 +26,18 @@ type CentreResult struct {
 	Offset float64 // mean of the mean resting values from the two sides
 	Play   float64 // mean resting value from the high side less that from the low side
 	Spread float64 // largest less smallest resting value
-	Noise  float64 // rms within 50 ms, pooled over all rests
+	// FromLow and FromHigh are the mean resting values of each side, SpreadLow
+	// and SpreadHigh the largest less the smallest of each: how well the stick
+	// repeats, play apart.
+	FromLow, FromHigh     float64
+	SpreadLow, SpreadHigh float64
+	Noise                 float64 // rms within 50 ms, pooled over all rests
 	// Wiggle is slow wander: the largest less the smallest mean over 50 ms
 	// within one rest, the worst rest. Noise alone gives about its own size.
-	Wiggle float64
-	Heard  int // frames used
-	Silent int // releases of which nothing was heard
+	Wiggle          float64
+	NoisePeakToPeak float64 // within 50 ms, the largest
+	Heard           int     // frames used
+	Silent          int     // releases of which nothing was heard
 }
 
 // wiggleBlock is the length, in s, that parts noise from wander.
@@ -39,8 +45,11 @@ const wiggleBlock = 0.05
 
 // Centre compares resting values. It needs releases from both sides, each
 // capture longer than Settle. Special inputs: rests of which nothing was heard
-// are counted in Silent and left out; if that leaves a side empty, Offset and
-// Play are NaN.
+// are counted in Silent and left out; if that leaves a side empty, Offset, Play
+// and the figures of that side are NaN. One rest on a side has spread 0.
+// Constant (clipped, stuck) values give figures of 0 about where they stand. No
+// trials, a side without trials, an empty capture, or a setting that is NaN or
+// infinite is an error.
 func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 	if !finite(o.Settle) || o.Settle < 0 {
 		return CentreResult{}, errorf("centre", "settle is %v s", o.Settle)
@@ -63,7 +72,8 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 		return CentreResult{}, errorf("centre", "%d releases from the low side and %d from the high side, both needed", side[0], side[1])
 	}
 
-	r := CentreResult{Wiggle: math.NaN()}
+	nan := math.NaN()
+	r := CentreResult{Wiggle: nan, Spread: nan, SpreadLow: nan, SpreadHigh: nan, Noise: nan, NoisePeakToPeak: nan}
 	var rests [2][]float64
 	var all []float64
 	var squares float64
@@ -81,6 +91,9 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 			}
 			m, sd := meanSD(block)
 			blocks = append(blocks, m)
+			if a, b := extremes(block); !(b-a <= r.NoisePeakToPeak) {
+				r.NoisePeakToPeak = b - a
+			}
 			squares += sd * sd * float64(len(block)-1)
 			freedom += len(block) - 1
 			block = block[:0]
@@ -114,13 +127,17 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 			r.Wiggle = high - low
 		}
 	}
-	low, _ := meanSD(rests[0])
-	high, _ := meanSD(rests[1])
-	r.Offset, r.Play = (low+high)/2, high-low
-	r.Spread, r.Noise = math.NaN(), math.NaN()
-	if len(all) > 0 {
-		a, b := extremes(all)
-		r.Spread = b - a
+	r.FromLow, _ = meanSD(rests[0])
+	r.FromHigh, _ = meanSD(rests[1])
+	r.Offset, r.Play = (r.FromLow+r.FromHigh)/2, r.FromHigh-r.FromLow
+	for _, s := range []struct {
+		to     *float64
+		values []float64
+	}{{&r.Spread, all}, {&r.SpreadLow, rests[0]}, {&r.SpreadHigh, rests[1]}} {
+		if len(s.values) > 0 {
+			a, b := extremes(s.values)
+			*s.to = b - a
+		}
 	}
 	if freedom > 0 {
 		r.Noise = math.Sqrt(squares / float64(freedom))

@@ -259,9 +259,28 @@ func TestCentre(t *testing.T) {
 	within(t, "offset", r.Offset, 0.6, 0.05)
 	within(t, "play", r.Play, 2, 0.05)
 	within(t, "spread", r.Spread, 2.4, 0.05)
+	within(t, "from low", r.FromLow, -0.4, 0.05)
+	within(t, "from high", r.FromHigh, 1.6, 0.05)
+	within(t, "spread of the low side", r.SpreadLow, 0.4, 0.05)
+	within(t, "spread of the high side", r.SpreadHigh, 0.4, 0.05)
 	within(t, "noise", r.Noise, 0.06, 0.03)
+	within(t, "noise, peak to peak", r.NoisePeakToPeak, 0.24, 0.13)
 	within(t, "wiggle", r.Wiggle, 0.05, 0.05)
 	require.Equal(t, []int{4 * 36, 0}, []int{r.Heard, r.Silent})
+
+	// The other way round: sides change places, play its sign. Order of the
+	// trials is of no matter.
+	turned := []Release{{-1, trials[3].Frames}, {1, trials[2].Frames}, {-1, trials[1].Frames}, {1, trials[0].Frames}}
+	m, err := Centre(turned, CentreOptions{Channel: 1})
+	require.NoError(t, err)
+	within(t, "play, turned", m.Play, -r.Play, 1e-9)
+	within(t, "offset, turned", m.Offset, r.Offset, 1e-9)
+	within(t, "spread, turned", m.Spread, r.Spread, 1e-12)
+	within(t, "noise, turned", m.Noise, r.Noise, 1e-12)
+
+	still, err := Centre([]Release{{-1, rest(3, 0, 1)}, {1, rest(3, 0, 1)}}, CentreOptions{Channel: 1})
+	require.NoError(t, err)
+	require.Equal(t, []float64{0, 0, 0, 0, 0, 0}, []float64{still.Play, still.Spread, still.SpreadLow, still.Noise, still.NoisePeakToPeak, still.Wiggle})
 
 	wander := rest(0, 0, 1)
 	for i := range wander.Frames {

@@ -218,6 +218,64 @@ function measure.sine(samples, options) end
 ---@return { rms: number, peak: number, crest: number, level: number, level_a: number, level_c: number, peak_level: number, dc: number, clipped: boolean, silent: boolean }
 function measure.level(samples, options) end
 
+---Fits an exponential: off-state leakage while capacitors discharge, or a voltage that falls.
+---@param samples Samples
+---@param options? { resistance?: number, capacitance?: number }
+---@return { final: number, uncertainty: number, amplitude: number, tau: number, tau_uncertainty: number, resistance: number, capacitance: number, decays: boolean, residual: number }
+function measure.decay(samples, options) end
+
+---The time from one value to another on an exponential way towards a third.
+---@param tau number
+---@param from number
+---@param to number
+---@param towards number
+---@return number
+function measure.rc_time(tau, from, to, towards) end
+
+---The value after a time on an exponential way.
+---@param tau number
+---@param from number
+---@param towards number
+---@param after number
+---@return number
+function measure.rc_level(tau, from, towards, after) end
+
+---Charge, and with the voltage energy, over a window of a current.
+---@param current Samples
+---@param options? { from?: number, to?: number, voltage?: number }
+---@return { duration: number, charge: number, energy: number, mean: number, rms: number, peak: number, peak_at: number }
+function measure.charge(current, options) end
+
+---Charge and energy of a current and a voltage captured side by side.
+---@param current Samples
+---@param voltage Samples
+---@param options? { from?: number, to?: number }
+---@return { duration: number, charge: number, energy: number, mean: number, rms: number, peak: number, peak_at: number }
+function measure.energy(current, voltage, options) end
+
+---What lies on a steady value: rms, peak to peak, the strongest tone.
+---@param samples Samples
+---@param options? { lowest?: number, highest?: number }
+---@return { mean: number, rms: number, peak_to_peak: number, frequency: number, amplitude: number, share: number }
+function measure.ripple(samples, options) end
+
+---How a quantity comes to rest.
+---@param samples Samples
+---@param options? { within?: number, band?: number }
+---@return { final: number, uncertainty: number, time: number, overshoot: number, settled: boolean }
+function measure.settling(samples, options) end
+
+---Where a unit stops as its supply falls, and runs again as it rises.
+---@param steps { voltage: number, running: boolean }[]
+---@return { drop_out: number, stopped_at: number, drop_out_bound: string, recovery: number, still_off_at: number, recovery_bound: string, hysteresis: number, uncertainty: number, sweeps: integer, erratic: integer }
+function measure.brown_out(steps) end
+
+---How long a cell lasts under a duty profile.
+---@param profile { current: number, time: number }[]
+---@param options? { capacity?: number, derating?: number, cut_off?: number, self_discharge?: number }
+---@return { life: number, mean: number, usable: number, drawn: number, lost: number, cycles: number, derated: number }
+function measure.battery_life(profile, options) end
+
 ---@param frames Frames
 ---@param path Path
 ---@param options? { channel?: integer, axis?: string, skip?: number }
@@ -236,6 +294,13 @@ function measure.travel_points(points, options) end
 ---@param options? { channel?: integer, axis?: string, lag?: number }
 ---@return { width: number, bound: string, middle: number, uncertainty: number, slope: number, heard: integer }
 function measure.dead_band(frames, ways, options) end
+
+---What the other channels do while one axis moves alone.
+---@param frames Frames
+---@param path Path
+---@param options? { channel?: integer, axis?: string, channels?: integer[], lag?: number, skip?: number }
+---@return { channels: { channel: integer, gain: number, uncertainty: number, response: number, movement: number }[], worst: number, channel: integer, follows: number }
+function measure.cross_talk(frames, path, options) end
 
 ---@param trials { from: number, frames: Frames }[]
 ---@param options? { channel?: integer, settle?: number }
@@ -259,3 +324,107 @@ function measure.link(frames) end
 ---@param values number[]
 ---@return { count: integer, answered: integer, missed: integer, mean: number, median: number, sd: number, p95: number, p99: number, needed_p95: integer, needed_p99: integer, min: number, max: number, jitter: number, histogram: { from: number, to: number, count: integer }[] }
 function measure.latency(values) end
+
+---How losses follow each other: run lengths, Gilbert's and Elliott's model, and the
+---bound of the error rate (%) that allows for bursts.
+---@param frames Frames
+---@return { frames: integer, lost: integer, bursts: integer, mean_length: number, longest_length: integer, enter: number, leave: number, independence: number, inflation: number, upper: number, elliott: { fitted: boolean, enter: number, leave: number, good_loss: number, bad_loss: number } }
+function measure.bursts(frames) end
+
+---The attenuation (dB) at which a share of the packets is lost, rate = 1 % if not
+---given, with its interval. bound is "more" or "less" where it lies beyond the sweep.
+---@param points { attenuation: number, lost: integer, sent: integer }[]
+---@param options? { rate?: number, confidence?: number, curve?: string }
+---@return { attenuation: number, bound: string, interval: { low: number, high: number }, uncertainty: number, width: number, floor: number, dispersion: number, points: integer }
+function measure.sweep(points, options) end
+
+---How much more than the golden unit a unit loses, in %, with interval; margin in %.
+---@param lost integer
+---@param sent integer
+---@param golden_lost integer
+---@param golden_sent integer
+---@param options? { confidence?: number, margin?: number }
+---@return { difference: number, interval: { low: number, high: number }, confidence: number, worse: boolean, not_worse: boolean }
+function measure.compare(lost, sent, golden_lost, golden_sent, options) end
+
+---Decides after each piece sent, with the counts of all pieces so far: decision is
+---"accept", "reject" or "continue". good and bad in %, both needed.
+---@param lost integer
+---@param sent integer
+---@param options? { good?: number, bad?: number, alpha?: number, beta?: number, max?: integer }
+---@return { decision: string, truncated: boolean, accept_up_to: integer, reject_from: integer, more: integer, max: integer }
+function measure.sequential(lost, sent, options) end
+
+---What a sequential test will take: its lines, exact risks, packets on average.
+---@param options? { good?: number, bad?: number, alpha?: number, beta?: number, max?: integer }
+---@return { slope: number, accept_intercept: number, reject_intercept: number, first_accept: integer, max: integer, max_accept: integer, fixed: integer, fixed_accept: integer, alpha: number, beta: number, packets_good: number, packets_bad: number }
+function measure.sequential_plan(options) end
+
+---The distance (m) that an attenuation (dB) on the bench stands for. frequency in Hz
+---is needed; fixed in dB, gain in dBi, wood in m.
+---@param attenuation number
+---@param options? { frequency?: number, fixed?: number, gain?: number, wood?: number, a1?: number, alpha?: number, specific?: number }
+---@return { distance: number, free_space: number, woodland: number, far_field: boolean }
+function measure.distance(attenuation, options) end
+
+---The attenuation (dB) on the bench that stands for a distance (m).
+---@param distance number
+---@param options? { frequency?: number, fixed?: number, gain?: number, wood?: number, a1?: number, alpha?: number, specific?: number }
+---@return number
+function measure.attenuation(distance, options) end
+
+---The probability of starting against time off, the shortest reliable time off, and
+---the time constant behind it (threshold: share of the first voltage; capacitance: F).
+---@param trials { off: number, started: boolean }[]
+---@param options? { reliability?: number, confidence?: number, threshold?: number, capacitance?: number }
+---@return { levels: { off: number, trials: integer, started: integer, probability: number, interval: { low: number, high: number }, reliable: boolean }[], reliable_off: number, needed: integer, half_off: number, half_off_interval: { low: number, high: number }, time_constant: number, time_constant_interval: { low: number, high: number }, resistance: number, resistance_interval: { low: number, high: number } }
+function measure.start_curve(trials, options) end
+
+---Which time off to try next; low and high in s are needed.
+---@param trials { off: number, started: boolean }[]
+---@param options? { low?: number, high?: number, ratio?: number, reliability?: number, confidence?: number, trials?: integer }
+---@return { off: number, done: boolean, outcome: string, reliable_off: number }
+function measure.next_off(trials, options) end
+
+---Trials without failure that show a reliability at a confidence, both 0 to 1.
+---@param reliability number
+---@param confidence number
+---@return integer
+function measure.success_run(reliability, confidence) end
+
+---Mean, standard deviation, median, lag-1 autocorrelation, and 95 % intervals.
+---@param values number[]
+---@param options? { confidence?: number }
+---@return { count: integer, mean: number, sd: number, median: number, min: number, max: number, autocorrelation: number, mean_interval: { low: number, high: number }, sd_interval: { low: number, high: number } }
+function measure.summary(values, options) end
+
+---A rate (0 to 1) with its exact and its Wilson interval.
+---@param events integer
+---@param trials integer
+---@param options? { confidence?: number }
+---@return { rate: number, exact: { low: number, high: number }, wilson: { low: number, high: number }, confidence: number }
+function measure.proportion(events, trials, options) end
+
+---A percentile by rank p(N+1), NaN with fewer than needed values, and its interval.
+---@param values number[]
+---@param percent number
+---@param options? { confidence?: number }
+---@return { value: number, interval: { low: number, high: number }, confidence: number, count: integer, needed: integer }
+function measure.percentile(values, percent, options) end
+
+---Counts values in bins of equal width.
+---@param values number[]
+---@param options? { width?: number }
+---@return { from: number, to: number, count: integer }[]
+function measure.histogram(values, options) end
+
+---The straight line of least squares.
+---@param x number[]
+---@param y number[]
+---@return { intercept: number, slope: number, intercept_sd: number, slope_sd: number, residual_sd: number, r_squared: number, f: number, freedom: integer }
+function measure.line(x, y) end
+
+---One-way analysis of variance of a list of lists of numbers.
+---@param groups number[][]
+---@return { between_freedom: integer, within_freedom: integer, between_ss: number, within_ss: number, between_ms: number, within_ms: number, f: number, p: number, r_squared: number, residual_sd: number }
+function measure.one_way(groups) end

@@ -1,0 +1,100 @@
+package measure
+
+import "math"
+
+// VoltageStep is one moment of a brown-out sweep: the supply's voltage, and
+// whether the unit ran once that had settled.
+type VoltageStep struct {
+	Voltage float64 // V
+	Running bool
+}
+
+// BrownOutResult says where a unit stops and where it runs again, in V. Both
+// are the cautious end of the step in which it happened; over several sweeps,
+// the highest.
+type BrownOutResult struct {
+	// DropOut is the lowest voltage at which the unit still ran before it
+	// stopped; StoppedAt the next, at which it did not: the true figure lies
+	// between. DropOutBound is "" in the usual case; "less" when it never
+	// stopped (DropOut is then the lowest voltage tried); "more" when it never
+	// ran (the highest). StoppedAt is NaN in both.
+	DropOut      float64
+	StoppedAt    float64
+	DropOutBound string
+	// Recovery is the voltage at which the unit ran again, StillOffAt the one
+	// before, at which it did not. RecoveryBound is "more" when it stopped and
+	// never ran again (Recovery is then the highest voltage tried after that).
+	// All NaN and "" when it never stopped.
+	Recovery      float64
+	StillOffAt    float64
+	RecoveryBound string
+	Hysteresis    float64 // Recovery - DropOut; NaN if either is bounded or missing
+	Uncertainty   float64 // of Hysteresis, the steps' widths together: it is not off by more
+	Sweeps        int     // times it stopped
+	// Erratic counts stops while the voltage rose or stood, and starts while it
+	// fell or stood: the sweep is then not what decides.
+	Erratic int
+}
+
+// BrownOut sums up the steps of one or more sweeps, in order of time, at least
+// 2. A voltage that is NaN or infinite is an error. The figures scale with the
+// voltage. Read backwards in time, a unit without hysteresis gives the same
+// step.
+func BrownOut(steps []VoltageStep) (BrownOutResult, error) {
+	nan := math.NaN()
+	r := BrownOutResult{DropOut: nan, StoppedAt: nan, Recovery: nan, StillOffAt: nan, Hysteresis: nan, Uncertainty: nan}
+	if len(steps) < 2 {
+		return r, errorf("brown-out", "%d steps, at least 2 needed", len(steps))
+	}
+	low, high := math.Inf(1), math.Inf(-1)
+	sinceStop := nan // highest voltage since it stopped
+	ran := false
+	for i, s := range steps {
+		if !finite(s.Voltage) {
+			return r, errorf("brown-out", "step %d is at %v V", i+1, s.Voltage)
+		}
+		low, high = min(low, s.Voltage), max(high, s.Voltage)
+		ran = ran || s.Running
+		if !s.Running && !math.IsNaN(sinceStop) {
+			sinceStop = max(sinceStop, s.Voltage)
+		}
+		if i == 0 || s.Running == steps[i-1].Running {
+			continue
+		}
+		before := steps[i-1].Voltage
+		switch {
+		case !s.Running && s.Voltage < before:
+			r.Sweeps++
+			sinceStop = s.Voltage
+			if !(before <= r.DropOut) {
+				r.DropOut, r.StoppedAt = before, s.Voltage
+			}
+		case s.Running && s.Voltage > before:
+			sinceStop = nan
+			if !(s.Voltage <= r.Recovery) {
+				r.Recovery, r.StillOffAt = s.Voltage, before
+			}
+		default:
+			r.Erratic++
+			if s.Running {
+				sinceStop = nan
+			} else {
+				sinceStop = s.Voltage
+			}
+		}
+	}
+	switch {
+	case !ran:
+		r.DropOut, r.DropOutBound = high, "more"
+	case math.IsNaN(r.DropOut) && r.Erratic == 0 && steps[0].Running:
+		r.DropOut, r.DropOutBound = low, "less"
+	}
+	if !math.IsNaN(sinceStop) { // it stopped, and did not run again
+		r.Recovery, r.StillOffAt, r.RecoveryBound = sinceStop, sinceStop, "more"
+	}
+	if r.DropOutBound == "" && r.RecoveryBound == "" {
+		r.Hysteresis = r.Recovery - r.DropOut
+		r.Uncertainty = r.Recovery - r.StillOffAt + r.DropOut - r.StoppedAt
+	}
+	return r, nil
+}
