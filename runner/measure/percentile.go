@@ -3,6 +3,7 @@ package measure
 import (
 	"math"
 	"slices"
+	"sort"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -58,17 +59,11 @@ func Percentile(values []float64, percent float64, o PercentileOptions) (Percent
 	below := distuv.Binomial{N: float64(n), P: p}
 	tail := (1 - c) / 2
 	r.Interval = Interval{math.Inf(-1), math.Inf(1)}
-	for l := n; l >= 1; l-- {
-		if below.CDF(float64(l-1)) <= tail {
-			r.Interval.Low = sorted[l-1]
-			break
-		}
+	if l := sort.Search(n, func(l int) bool { return below.CDF(float64(l)) > tail }); l > 0 {
+		r.Interval.Low = sorted[l-1]
 	}
-	for u := 1; u <= n; u++ {
-		if 1-below.CDF(float64(u-1)) <= tail {
-			r.Interval.High = sorted[u-1]
-			break
-		}
+	if u := sort.Search(n, func(u int) bool { return 1-below.CDF(float64(u)) <= tail }); u < n {
+		r.Interval.High = sorted[u]
 	}
 	return r, nil
 }

@@ -28,7 +28,10 @@ type fitted struct {
 	interval         Interval
 }
 
-const steepest = 1e3 // slopes, in ranges of x: steeper is a step
+const (
+	steepest    = 1e3 // slopes, in ranges of x: steeper is a step
+	maxSettings = 500 // more make a fit slow and say no more
+)
 
 func (r *response) curve(z float64) float64 {
 	if r.probit {

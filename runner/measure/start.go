@@ -59,8 +59,8 @@ type StartCurveResult struct {
 // discharges through R into nothing has fallen to Threshold V0 after
 // RC ln(1/Threshold).
 //
-// Special inputs: no trial, a time off that is negative or not finite, and
-// options out of range are errors. One time off, or trials that all ended alike,
+// Special inputs: no trial, more than 500 times off, one that is negative or not
+// finite, and options out of range are errors. One time off, or trials that all ended alike,
 // have no HalfOff. Times off of 0 count as a level, but not for HalfOff.
 func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, error) {
 	const op = "start curve"
@@ -155,6 +155,9 @@ func startLevels(op string, trials []StartTrial) ([]StartLevel, error) {
 	})
 	var levels []StartLevel
 	for _, t := range sorted {
+		if len(levels) > maxSettings {
+			return nil, errorf(op, "more than %d times off", maxSettings)
+		}
 		if n := len(levels); n == 0 || t.Off-levels[n-1].Off > 0.001 {
 			levels = append(levels, StartLevel{Off: t.Off})
 		}

@@ -43,7 +43,7 @@ type SweepResult struct {
 //
 // Points at one attenuation are added up, in any order. An edge that lies wholly
 // between two points (nothing lost, everything lost) is found with the interval
-// between them. Special inputs: fewer than 3 attenuations, counts that cannot
+// between them. Special inputs: fewer than 3 or more than 500 attenuations, counts that cannot
 // be, an attenuation not finite, a rate not between 0 and 50 % are errors; a
 // sweep that never or always loses more than the rate has a Bound.
 func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
@@ -86,6 +86,9 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	n := len(r.x)
 	if n < 3 {
 		return SweepResult{}, errorf(op, "%d attenuations, at least 3 needed", n)
+	}
+	if n > maxSettings {
+		return SweepResult{}, errorf(op, "%d attenuations, at most %d", n, maxSettings)
 	}
 	nan := math.NaN()
 	out := SweepResult{Uncertainty: nan, Width: nan, Floor: nan, Dispersion: 1, Points: n}
