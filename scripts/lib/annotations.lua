@@ -304,7 +304,7 @@ function measure.cross_talk(frames, path, options) end
 
 ---@param trials { from: number, frames: Frames }[]
 ---@param options? { channel?: integer, settle?: number }
----@return { offset: number, play: number, spread: number, noise: number, wiggle: number, heard: integer, silent: integer }
+---@return { offset: number, play: number, spread: number, from_low: number, from_high: number, spread_low: number, spread_high: number, noise: number, wiggle: number, noise_peak_to_peak: number, heard: integer, silent: integer }
 function measure.centre(trials, options) end
 
 ---@param off Frames
