@@ -36,10 +36,10 @@ const cancelled Kind = "cancelled"
 // because of another device's time-out: that NoReply is not its own. A port may
 // have wrapped the cause, so that only its kind is left to tell it by.
 func Ended(ctx context.Context, err error) error {
-	cause := context.Cause(ctx)
-	if err == nil || cause == nil {
+	if err == nil || ctx.Err() == nil {
 		return err
 	}
+	cause := context.Cause(ctx)
 	kind := KindOf(err)
 	if kind != cancelled && (errors.Is(err, cause) || kind != "" && kind == KindOf(cause)) {
 		return &Error{Kind: cancelled, Err: cause}
