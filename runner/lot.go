@@ -22,8 +22,8 @@ type lotResult struct {
 }
 
 // kindOfFailure is what units that failed alike have in common: the check and
-// the likely cause of the first limit they broke, whichever of several like
-// parts (four stick axes) it was on.
+// the likeliest cause, or without a rule that of the first limit they broke,
+// whichever of several like parts (four stick axes) it was on.
 type kindOfFailure struct{ check, cause string }
 
 // lotTally shows a lot as it is tested, in the order of its units whatever
@@ -140,13 +140,18 @@ func (l *lotTally) verdict(rep reports.Report) string {
 		return b.String()
 	}
 	cause, inspect := blame(bad)
-	l.broken[kindOfFailure{bad[0].Check, orElse(cause, bad[0].Name)}]++
+	kind, sure := cause, ""
+	if len(rep.Causes) > 0 {
+		c := rep.Causes[0]
+		cause, inspect, kind, sure = c.String(), c.Inspect, c.Cause, " ("+c.Likelihood()+")"
+	}
+	l.broken[kindOfFailure{bad[0].Check, orElse(kind, bad[0].Name)}]++
 	fmt.Fprintf(&b, "%s %s %s", l.screen.strong(rep.Unit.SerialNumber), l.screen.strong(word), brief(bad[0]))
 	if len(bad) > 1 {
 		fmt.Fprintf(&b, ", and %d more", len(bad)-1)
 	}
 	if cause != "" {
-		fmt.Fprintf(&b, "\n    likely cause: %s", cause)
+		fmt.Fprintf(&b, "\n    likely cause: %s%s", cause, sure)
 	}
 	if inspect != "" {
 		fmt.Fprintf(&b, "\n    look first at: %s", inspect)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -21,6 +22,9 @@ type passage struct {
 	full   bool
 	broken []reports.Reading // of the check that is on, when not full
 	kept   int
+	// ranked: the product has rules for causes, which know more at the end of a
+	// run than one reading does; until then none is told.
+	ranked bool
 	about  string
 	begun  bool
 	// asked gets one token for each question when all before it has been shown:
@@ -145,8 +149,10 @@ func (p *passage) reading(r reports.Reading) {
 		return
 	}
 	p.s.say("  %s", p.s.strong(line))
-	p.also("likely cause", r.Cause)
-	p.also("look first at", r.Inspect)
+	if !p.ranked {
+		p.also("likely cause", r.Cause)
+		p.also("look first at", r.Inspect)
+	}
 }
 
 // also adds a line below, if there is something to say.
@@ -193,11 +199,7 @@ func (p *passage) finish(r reports.Report, file string) {
 		for _, x := range bad {
 			fmt.Fprintf(&b, "  %s\n", brief(x))
 		}
-		b.WriteString("  now: put it aside for repair")
-		if cause, inspect := blame(bad); cause != "" || inspect != "" {
-			fmt.Fprintf(&b, "; %s", strings.Join(nonEmpty(cause, prefixed("look first at ", inspect)), "; "))
-		}
-		b.WriteString("\n")
+		p.causes(&b, r, bad)
 	case reports.Aborted:
 		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("ABORTED"), orElse(r.Reason, "stopped"))
 		fmt.Fprintf(&b, "  now: %s\n", orElse(r.Hint, "nothing is known about the unit; run it again"))
@@ -210,6 +212,58 @@ func (p *passage) finish(r reports.Report, file string) {
 	}
 	fmt.Fprintf(&b, "report: %s\n", file)
 	p.s.say("%s", b.String())
+}
+
+// causes lists the likely causes and what to do now. Where no rule explains a
+// reading, the cause that its limit names is told.
+func (p *passage) causes(b *strings.Builder, r reports.Report, bad []reports.Reading) {
+	for i, c := range r.Causes {
+		label := "likely cause"
+		if i > 0 {
+			label = "or"
+			if !overlap(c.Explains, r.Causes[0].Explains) {
+				label = "and"
+			}
+		}
+		fmt.Fprintf(b, "  %s: %s (%s)\n", label, p.s.strong(c.String()), c.Likelihood())
+		for _, e := range c.Evidence {
+			fmt.Fprintf(b, "      %s\n", e)
+		}
+		fmt.Fprintf(b, "      look first at: %s\n", c.Inspect)
+	}
+	b.WriteString("  now: put it aside for repair")
+	if len(r.Causes) > 0 {
+		bad = unexplained(r, bad)
+	}
+	if cause, inspect := blame(bad); cause != "" || inspect != "" {
+		fmt.Fprintf(b, "; %s", strings.Join(nonEmpty(prefixed(lead(bad, r), cause), prefixed("look first at ", inspect)), "; "))
+	}
+	b.WriteString("\n")
+}
+
+// lead names the reading whose limit's own cause follows, where other readings
+// of the unit have ranked causes.
+func lead(bad []reports.Reading, r reports.Report) string {
+	if len(r.Causes) == 0 {
+		return ""
+	}
+	for _, x := range bad {
+		if x.Cause != "" || x.Inspect != "" {
+			return "for " + x.Check + "." + x.Name + ": "
+		}
+	}
+	return ""
+}
+
+func overlap(a, b []string) bool {
+	return slices.ContainsFunc(a, func(s string) bool { return slices.Contains(b, s) })
+}
+
+// unexplained lists the readings that no ranked cause accounts for.
+func unexplained(r reports.Report, bad []reports.Reading) []reports.Reading {
+	return slices.DeleteFunc(slices.Clone(bad), func(x reports.Reading) bool {
+		return slices.ContainsFunc(r.Causes, func(c reports.Cause) bool { return slices.Contains(c.Explains, x.Check+"."+x.Name) })
+	})
 }
 
 // brief is a reading that does not keep its limit, in one line.

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"fullthrow/runner/causes"
 	"fullthrow/runner/limits"
 )
 
@@ -66,11 +67,17 @@ func inOrder(list []problem) []problem {
 func asProblems(err error) (list []problem, ok bool) {
 	var own *inputError
 	var limit *limits.FileError
+	var cause *causes.FileError
 	switch {
 	case errors.As(err, &own):
 		return own.problems, true
 	case errors.As(err, &limit):
 		for _, p := range limit.Problems() {
+			list = append(list, problem(p))
+		}
+		return list, true
+	case errors.As(err, &cause):
+		for _, p := range cause.Problems() {
 			list = append(list, problem(p))
 		}
 		return list, true

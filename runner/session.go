@@ -18,6 +18,7 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/drivers/wav"
 	"fullthrow/reports"
+	"fullthrow/runner/causes"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
 	"fullthrow/runner/station"
@@ -41,9 +42,10 @@ type method struct {
 	product *productFile
 	plan    *script.Plan
 	limits  *limits.Set
+	causes  *causes.Rules    // nil: the product has none
 	sources []reports.Source // of the files the plan does not count itself
-	// planAt and limitsAt are the files as messages name them.
-	planAt, limitsAt string
+	// planAt, limitsAt and causesAt are the files as messages name them.
+	planAt, limitsAt, causesAt string
 }
 
 // folder is the product's folder: the one given, that of the bench file if it
@@ -63,7 +65,7 @@ func (s sources) folder(product string) (folder, error) {
 	return stockFolder(product)
 }
 
-// load reads plan, limits and product.toml. It goes on after a file that is
+// load reads plan, limits, causes and product.toml. It goes on after a file that is
 // wrong, so that the error lists the problems of all of them.
 func (s sources) load(product string) (*method, error) {
 	home, err := s.folder(product)
@@ -106,6 +108,16 @@ func (s sources) load(product string) (*method, error) {
 	}
 	m.count(m.limitsAt, data)
 
+	if m.causesAt = home.path("causes.toml"); home.has("causes.toml") {
+		if data, err = home.read("causes.toml"); err != nil {
+			return nil, err
+		}
+		if m.causes, err = causes.Parse(m.causesAt, data, limits.Convert); keep(err) != nil {
+			return nil, err
+		}
+		m.count(m.causesAt, data)
+	}
+
 	at, name = pick(s.plan, "plan.lua")
 	m.planAt = at.path(name)
 	if _, err = at.read(name); err != nil {
@@ -130,6 +142,9 @@ func (m *method) agree() (problems []problem) {
 	}
 	if m.limits.Product() != m.product.Product {
 		problems = append(problems, problem{m.limitsAt, 0, fmt.Sprintf("the limits are for product %q, the plan's folder for %q", m.limits.Product(), m.product.Product), ""})
+	}
+	if m.causes != nil && m.causes.Product() != m.product.Product {
+		problems = append(problems, problem{m.causesAt, 0, fmt.Sprintf("the causes are for product %q, the plan's folder for %q", m.causes.Product(), m.product.Product), ""})
 	}
 	return problems
 }
@@ -170,7 +185,7 @@ func (m *method) nestConfig(b *benchFile, i int, n *openNest, clock drivers.Cloc
 	return station.Config{
 		Station: b.Station, Name: b.Nests[i].Name, Clock: clock,
 		Devices: n.devices, Interlock: n.interlock, Heartbeat: n.heartbeat,
-		Plan: m.plan, Limits: m.limits, Archive: archive,
+		Plan: m.plan, Limits: m.limits, Causes: m.causes, Archive: archive,
 		Sources:   append([]reports.Source{source(b.name, b.data)}, m.sources...),
 		Keep:      station.Keep(b.Captures.Keep),
 		Sound:     encodeSound,

@@ -115,7 +115,7 @@ func soundUnit(serial string) sim.Handset {
 // runUnit runs one unit and tells the terminal about it.
 func (a *app) runUnit(ctx context.Context, c station.Config, job station.Job, full bool) error {
 	s := newScreen(a.out)
-	p := &passage{s: s, full: full}
+	p := &passage{s: s, full: full, ranked: c.Causes != nil}
 	told := make(chan struct{})
 	c.Watch = func(e reports.Event) {
 		p.tell(e)
