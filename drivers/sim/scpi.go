@@ -83,6 +83,9 @@ func newSCPI(identity string, delay time.Duration, reset func(time.Duration), co
 	s.commands = append(commands,
 		&command{pattern: "SYSTem:ERRor[:NEXT]", query: func(time.Duration, []string) (answer, int) {
 			code := s.pop()
+			if code == 0 { // asked after every message
+				return text(`0,"No error"`)
+			}
 			return text(fmt.Sprintf("%d,%q", code, errorText[code]))
 		}},
 		&command{pattern: "SYSTem:ERRor:COUNt", query: func(time.Duration, []string) (answer, int) {
@@ -234,9 +237,12 @@ func (s *scpi) message(t time.Duration, line string) {
 			if i > 0 {
 				out = append(out, ';')
 			}
-			if a.make != nil {
+			switch {
+			case a.make != nil && out == nil:
+				out = a.make() // a capture: not copied
+			case a.make != nil:
 				out = append(out, a.make()...)
-			} else {
+			default:
 				out = append(out, a.text...)
 			}
 		}
