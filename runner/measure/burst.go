@@ -181,7 +181,7 @@ func elliott(stretches []stretch, r *BurstResult) ElliottFit {
 			return ElliottFit{false, nan, nan, nan, nan}
 		}
 		f = next
-		if change < 1e-9 {
+		if change < 1e-7 {
 			break
 		}
 	}

@@ -18,6 +18,10 @@ type SequentialOptions struct {
 	// Not given: the least of 1.0, 1.1 ... 3.0 times Fixed that keeps Alpha and
 	// Beta exactly.
 	Max int
+	// Inflation widens the test for losses in bursts, as [Bursts] measures it
+	// (on the golden unit, say): a packet then counts as 1/Inflation of one. 1 if
+	// not given.
+	Inflation float64
 }
 
 // SequentialPlanResult is a truncated sequential probability ratio test (Wald
@@ -34,8 +38,9 @@ type SequentialPlanResult struct {
 	// and Beta, FixedAccept how many losses it accepts (exact binomial).
 	Fixed, FixedAccept int
 	// Alpha and Beta are the risks that the truncated test really has when it
-	// looks after every packet, summed exactly; looking less often keeps Wald's
-	// bounds alpha/(1-beta), beta/(1-alpha).
+	// looks after every packet, summed exactly (with an Inflation above 1 that
+	// is an approximation); looking less often keeps Wald's bounds
+	// alpha/(1-beta), beta/(1-alpha).
 	Alpha, Beta float64
 	// PacketsGood and PacketsBad are the packets it needs on average.
 	PacketsGood, PacketsBad float64
@@ -54,12 +59,17 @@ func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
 	if o.Beta == 0 {
 		o.Beta = 0.05
 	}
+	if o.Inflation == 0 {
+		o.Inflation = 1
+	}
 	p0, p1 := o.Good/100, o.Bad/100
 	switch {
 	case !(p0 > 0 && p0 < p1 && p1 < 1):
 		return SequentialPlanResult{}, errorf(op, "good %v %%, bad %v %%: 0 < good < bad < 100 needed", o.Good, o.Bad)
 	case !(o.Alpha > 0 && o.Beta > 0 && o.Alpha+o.Beta < 1):
 		return SequentialPlanResult{}, errorf(op, "alpha %v, beta %v: both above 0 and together below 1 needed", o.Alpha, o.Beta)
+	case !(o.Inflation >= 1 && o.Inflation <= 1000):
+		return SequentialPlanResult{}, errorf(op, "inflation is %v, it must lie from 1 to 1000", o.Inflation)
 	case o.Max < 0 || o.Max > maxPackets:
 		return SequentialPlanResult{}, errorf(op, "max is %d packets, at most %d", o.Max, maxPackets)
 	}
@@ -77,7 +87,8 @@ func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
 		return SequentialPlanResult{}, errorf(op, "good %v %% and bad %v %% are too near: more than %d packets needed", o.Good, o.Bad, maxPackets)
 	}
 	if o.Max > 0 {
-		r.truncate(o.Max, p0, p1, o.Beta)
+		r.truncate(max(1, int(float64(o.Max)/o.Inflation)), p0, p1, o.Beta)
+		r.inflate(o)
 		return r, nil
 	}
 	for tenths := 10; tenths <= 30; tenths++ {
@@ -86,7 +97,30 @@ func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
 			break
 		}
 	}
+	r.inflate(o)
 	return r, nil
+}
+
+// inflate turns a plan for independent packets into one for packets in bursts.
+// Near a boundary the count of losses wanders like a diffusion; with Inflation
+// times the variance, boundaries that far further out keep both risks.
+func (r *SequentialPlanResult) inflate(o SequentialOptions) {
+	if o.Inflation == 1 {
+		return
+	}
+	whole := func(n int) int { return int(math.Ceil(float64(n) * o.Inflation)) }
+	r.AcceptIntercept *= o.Inflation
+	r.RejectIntercept *= o.Inflation
+	r.Max, r.Fixed = whole(r.Max), whole(r.Fixed)
+	if o.Max > 0 {
+		r.Max = o.Max
+	}
+	// A whole number of effective losses stands for as many more real ones.
+	r.MaxAccept = int(math.Floor(float64(r.MaxAccept) * o.Inflation))
+	r.FixedAccept = int(math.Floor(float64(r.FixedAccept) * o.Inflation))
+	r.PacketsGood *= o.Inflation
+	r.PacketsBad *= o.Inflation
+	r.FirstAccept = int(math.Ceil(r.AcceptIntercept / r.Slope))
 }
 
 // acceptUpTo is the largest number of losses that accepts after n packets, -1
@@ -196,8 +230,8 @@ type SequentialResult struct {
 // first decision; asking less often than after every packet costs packets, not
 // certainty.
 //
-// Losses are taken for independent: with bursts (see [Bursts]) the risks are
-// larger than stated. At Max packets or more the test accepts up to MaxAccept
+// Losses are taken for independent unless Inflation is given: with bursts (see
+// [Bursts]) the risks are several times larger than stated. At Max packets or more the test accepts up to MaxAccept
 // losses and rejects above; it never ends without a decision. Counts that
 // cannot be, and what [SequentialPlan] refuses, are errors; no packet at all is
 // "continue".

@@ -197,11 +197,57 @@ func TestSequentialInPieces(t *testing.T) {
 	require.True(t, over.Truncated)
 }
 
+// With losses in bursts a plan for independent ones errs several times as often
+// as it says; one that knows the inflation keeps its risks, all but a little.
+func TestSequentialWithBursts(t *testing.T) {
+	const runs, leave = 3000, 0.4
+	wrong := func(o SequentialOptions) (share [2]float64) {
+		p, err := SequentialPlan(o)
+		require.NoError(t, err)
+		for i, rate := range []float64{o.Good / 100, o.Bad / 100} {
+			enter := leave * rate / (1 - rate)
+			rng := rand.New(rand.NewPCG(5, uint64(i)))
+			for range runs {
+				lost, state := 0, rng.Float64() < rate
+				for n := 1; ; n++ {
+					if state {
+						state = rng.Float64() >= leave
+					} else {
+						state = rng.Float64() < enter
+					}
+					if state {
+						lost++
+					}
+					accept, reject := lost <= p.acceptUpTo(n), lost >= p.rejectFrom(n)
+					if n >= p.Max {
+						accept, reject = lost <= p.MaxAccept, lost > p.MaxAccept
+					}
+					if accept || reject {
+						if accept == (i == 1) {
+							share[i] += 1.0 / runs
+						}
+						break
+					}
+				}
+			}
+		}
+		return share
+	}
+	o := SequentialOptions{Good: 2, Bad: 6}
+	plain := wrong(o)
+	o.Inflation = (2 - leave) / leave // correlation 1 - enter - leave, enter small
+	informed := wrong(o)
+	t.Logf("good rejected, bad accepted: %.3f without, %.3f with inflation %.1f", plain, informed, o.Inflation)
+	require.Greater(t, plain[0], 0.15)
+	require.Less(t, informed[0], 0.08)
+	require.Less(t, informed[1], 0.08)
+}
+
 func TestSequentialRefuses(t *testing.T) {
 	good := SequentialOptions{Good: 1, Bad: 5}
 	for _, o := range []SequentialOptions{
 		{}, {Good: 1}, {Good: 5, Bad: 1}, {Good: 1, Bad: 1}, {Good: 0, Bad: 5}, {Good: 1, Bad: 100}, {Good: math.NaN(), Bad: 5},
-		{Good: 1, Bad: 5, Alpha: 0.6, Beta: 0.5}, {Good: 1, Bad: 5, Alpha: -1}, {Good: 1, Bad: 5, Max: -1}, {Good: 1, Bad: 5, Max: 1e9}, {Good: 1, Bad: 1.0001},
+		{Good: 1, Bad: 5, Alpha: 0.6, Beta: 0.5}, {Good: 1, Bad: 5, Alpha: -1}, {Good: 1, Bad: 5, Max: -1}, {Good: 1, Bad: 5, Max: 1e9}, {Good: 1, Bad: 5, Inflation: 0.5}, {Good: 1, Bad: 1.0001},
 	} {
 		_, err := Sequential(0, 10, o)
 		require.ErrorContains(t, err, "measure: sequential: ", "%+v", o)

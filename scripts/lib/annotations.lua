@@ -351,12 +351,12 @@ function measure.compare(lost, sent, golden_lost, golden_sent, options) end
 ---"accept", "reject" or "continue". good and bad in %, both needed.
 ---@param lost integer
 ---@param sent integer
----@param options? { good?: number, bad?: number, alpha?: number, beta?: number, max?: integer }
+---@param options? { good?: number, bad?: number, alpha?: number, beta?: number, max?: integer, inflation?: number }
 ---@return { decision: string, truncated: boolean, accept_up_to: integer, reject_from: integer, more: integer, max: integer }
 function measure.sequential(lost, sent, options) end
 
 ---What a sequential test will take: its lines, exact risks, packets on average.
----@param options? { good?: number, bad?: number, alpha?: number, beta?: number, max?: integer }
+---@param options? { good?: number, bad?: number, alpha?: number, beta?: number, max?: integer, inflation?: number }
 ---@return { slope: number, accept_intercept: number, reject_intercept: number, first_accept: integer, max: integer, max_accept: integer, fixed: integer, fixed_accept: integer, alpha: number, beta: number, packets_good: number, packets_bad: number }
 function measure.sequential_plan(options) end
 
