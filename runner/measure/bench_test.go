@@ -174,11 +174,29 @@ func (b *bench) readings(h sim.Handset) map[string]float64 {
 			b.must(b.clock.Sleep(ctx, seconds(0.13)))
 			move(ctx, -1)
 		})
+	move(b.ctx, -0.06)
+	var slow drivers.Frames
+	var ways []drivers.Path
+	b.clock.Together(b.ctx,
+		func(ctx context.Context) {
+			var err error
+			slow, err = b.receiver.Record(ctx, seconds(1.4))
+			b.must(err)
+		},
+		func(ctx context.Context) {
+			for _, x := range []float64{0.06, -0.06} {
+				s, err := b.sticks.Move(ctx, everywhere(x), 0.2)
+				b.must(err)
+				ways = append(ways, drivers.Path{s})
+			}
+		})
 	for i, a := range axes {
 		r, err := measure.Travel(frames, path, measure.TravelOptions{Channel: i + 1, Axis: a})
 		b.must(err)
+		band, err := measure.DeadBand(slow, ways, measure.DeadBandOptions{Channel: i + 1, Axis: a, Lag: r.Lag})
+		b.must(err)
 		for name, v := range map[string]float64{"follows": r.Follows, "low_end": r.LowEnd, "high_end": r.HighEnd, "non_linearity": r.NonLinearity,
-			"hysteresis": r.Hysteresis, "dead_band": r.DeadBand, "noise": r.Noise, "dropouts": float64(r.Dropouts), "lag": r.Lag, "repeatability": r.Repeatability} {
+			"hysteresis": r.Hysteresis, "play_width": r.Play, "dead_band": band.Width, "noise": r.Noise, "dropouts": float64(r.Dropouts), "lag": r.Lag, "repeatability": r.Repeatability} {
 			out["sticks."+a+"_"+name] = v
 		}
 	}
@@ -268,7 +286,7 @@ var bounds = []struct {
 	{"tune.found", 4, 4}, {"tune.extra", 0, 0}, {"tune.pitch", 0, 25}, {"tune.length", 0, 0.1}, {"tune.weakest", -28, -6},
 	{"tune.distortion", 0, 0.1}, {"tune.foreign", -300, -35},
 	{"follows", 0.9, 1.1}, {"low_end", -110, -90}, {"high_end", 90, 110}, {"non_linearity", 0, 2.5}, {"hysteresis", 0, 1.2},
-	{"dead_band", 0, 3}, {"sticks.noise", 0, 0.4}, {"dropouts", 0, 0}, {"lag", 0.002, 0.05},
+	{"dead_band", 0, 1}, {"sticks.noise", 0, 0.4}, {"dropouts", 0, 0}, {"lag", 0.002, 0.05},
 	{"offset", -3.5, 3.5}, {"play", -1.5, 1.5}, {"spread", 0, 2}, {"centre.noise", 0, 0.4}, {"wiggle", 0, 1},
 	{"moves", 1, 1}, {"bounces", 0, 0}, {"near_error_rate", 0, 2}, {"near_gap", 0, 0.05}, {"far_error_rate", 0, 10}, {"far_gap", 0, 0.15},
 	{"latency.missed", 0, 0}, {"latency.mean", 0.005, 0.016}, {"latency.sd", 0, 0.004}, {"restart.shortest_off", 0, 3.2},

@@ -46,7 +46,7 @@ type DeadBandResult struct {
 // Special inputs: an empty capture, or too little heard in both directions
 // (fewer than 8 frames), gives NaN; a constant (stuck) output gives the whole
 // way with Bound "more", and so does one that is clipped on one side; a path
-// that does not move the axis through 0, or a capture without scale, is an
+// without a movement through 0, or a capture without scale, is an
 // error.
 func DeadBand(f drivers.Frames, ways []drivers.Path, o DeadBandOptions) (DeadBandResult, error) {
 	nan := math.NaN()
@@ -62,11 +62,16 @@ func DeadBand(f drivers.Frames, ways []drivers.Path, o DeadBandOptions) (DeadBan
 	if err != nil {
 		return r, err
 	}
-	if low, high := span(moves); low >= 0 || high <= 0 {
-		return r, errorf("dead band", "%s moves from %.4g to %.4g %%, not through the centre", o.Axis, low, high)
+	if !slices.ContainsFunc(moves, move.crosses) {
+		low, high := span(moves)
+		return r, errorf("dead band", "%s moves between %.4g and %.4g %%, never through the centre in one go", o.Axis, low, high)
 	}
 	return flatAround(frames, moves, o.Lag), nil
 }
+
+// crosses tells whether a movement goes from one side of the centre to the
+// other.
+func (m move) crosses() bool { return m.from < 0 && m.to > 0 || m.from > 0 && m.to < 0 }
 
 // flatAround finds the level piece in the slowest movements through the centre.
 func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
@@ -74,7 +79,7 @@ func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
 	r := DeadBandResult{Width: nan, Middle: nan, Uncertainty: nan, Slope: nan}
 	slowest := math.Inf(1)
 	for _, m := range moves {
-		if min(m.from, m.to) <= 0 && max(m.from, m.to) >= 0 {
+		if m.crosses() {
 			slowest = min(slowest, math.Abs(m.to-m.from)/(m.end-m.start))
 		}
 	}
@@ -83,7 +88,7 @@ func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
 		var at, value []float64
 		for _, m := range moves {
 			rate := (m.to - m.from) / (m.end - m.start)
-			if rate*direction <= 0 || rate*direction > 1.5*slowest {
+			if !m.crosses() || rate*direction <= 0 || rate*direction > 1.5*slowest {
 				continue
 			}
 			a, v := rampOf(frames, m, lag)
@@ -99,12 +104,11 @@ func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
 	for _, w := range ways {
 		middle += w.middle / float64(len(ways))
 		slope += w.slope / float64(len(ways))
-		switch {
-		case w.more && r.Bound == "", w.more == (r.Bound == "more") && !(w.width <= r.Width):
+		if !(w.width <= r.Width) {
 			r.Width, r.Uncertainty = w.width, w.uncertainty
-			if w.more {
-				r.Bound = "more"
-			}
+		}
+		if w.more {
+			r.Bound = "more"
 		}
 	}
 	if len(ways) == 0 {
@@ -121,7 +125,8 @@ func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
 
 // rampOf gives position and value of the frames heard during a movement. After
 // a turn play holds the output until it is taken up: frames before the output
-// has left its first value are left out, but not when it never leaves it.
+// has left its first value are left out, but not when it hardly ever leaves it:
+// that is a dead band.
 func rampOf(frames []heard, m move, lag float64) (at, value []float64) {
 	rate := (m.to - m.from) / (m.end - m.start)
 	run := between(frames, m.start+lag, m.end+lag)
@@ -136,7 +141,7 @@ func rampOf(frames []heard, m move, lag float64) (at, value []float64) {
 		leave := max(0.5, (b-a)/12)
 		for i, h := range run {
 			// Two in a row: one may be noise.
-			if i+1 < len(run) && math.Abs(h.value-start) > leave && math.Abs(run[i+1].value-start) > leave {
+			if i+1 < len(run) && len(run)-i >= len(run)/4 && math.Abs(h.value-start) > leave && math.Abs(run[i+1].value-start) > leave {
 				run = run[i:]
 				break
 			}

@@ -45,6 +45,16 @@ func FuzzSamples(f *testing.F) {
 		plainError(t, err)
 		_, err = Started(s, 0.1)
 		plainError(t, err)
+		_, err = Decay(s, DecayOptions{Capacitance: 1e-6})
+		plainError(t, err)
+		_, err = Charge(s, ChargeOptions{Voltage: 3.7})
+		plainError(t, err)
+		_, err = Energy(s, s, EnergyOptions{})
+		plainError(t, err)
+		_, err = Ripple(s, RippleOptions{})
+		plainError(t, err)
+		_, err = Settling(s, SettlingOptions{})
+		plainError(t, err)
 		score := []Note{{440, 0.05}, {660, 0.1}}
 		r, err := Tune(s, TuneOptions{Score: score})
 		plainError(t, err)
@@ -76,7 +86,21 @@ func FuzzFrames(f *testing.F) {
 			fr.Frames = append(fr.Frames, drivers.Frame{At: at, Channels: []uint16{uint16(b) * 8}, Lost: b%7 == 0, Failsafe: i%100 == 99})
 		}
 		p := steps("left_x", sweep(5, 1), 4, 0.1)
-		_, err := Travel(fr, p, TravelOptions{Channel: channel, Axis: "left_x"})
+		v, err := Travel(fr, p, TravelOptions{Channel: channel, Axis: "left_x"})
+		plainError(t, err)
+		if met := 0; err == nil {
+			for _, s := range v.Spots {
+				met += s.Dropouts
+			}
+			if met != v.Dropouts || v.Independent > v.NonLinearity*(1+1e-9) {
+				t.Fatalf("figures do not agree: %+v", v)
+			}
+		}
+		_, err = DeadBand(fr, []drivers.Path{p}, DeadBandOptions{Channel: channel, Axis: "left_x"})
+		plainError(t, err)
+		_, err = DeadBand(fr, []drivers.Path{steps("left_x", []float64{-0.06, 0.06, -0.06}, 0.15, 0.05)}, DeadBandOptions{Channel: channel, Axis: "left_x"})
+		plainError(t, err)
+		_, err = CrossTalk(fr, p, CrossTalkOptions{Channel: channel, Axis: "left_x", Channels: []int{1}})
 		plainError(t, err)
 		_, err = Centre([]Release{{-1, fr}, {1, fr}}, CentreOptions{Channel: channel})
 		plainError(t, err)

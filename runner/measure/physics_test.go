@@ -42,7 +42,11 @@ func TestReadingsFollowThePhysics(t *testing.T) {
 		}},
 		{"stick-dead-band", func(h *sim.Handset) (string, float64, float64) {
 			i, half := worstOf(h, func(g sim.Gimbal) float64 { return g.DeadBand })
-			return "sticks." + axes[i] + "_dead_band", 200 * half, 1
+			return "sticks." + axes[i] + "_dead_band", min(200*half, 12), 0.2
+		}},
+		{"stick-play", func(h *sim.Handset) (string, float64, float64) {
+			i, play := worstOf(h, func(g sim.Gimbal) float64 { return g.Play })
+			return "sticks." + axes[i] + "_play_width", 100 * play, 0.15
 		}},
 		{"stick-non-linear", func(h *sim.Handset) (string, float64, float64) {
 			i, _ := worstOf(h, func(g sim.Gimbal) float64 { return math.Abs(g.Taper) })

@@ -269,3 +269,27 @@ func BenchmarkTravelPoints(b *testing.B) {
 		})
 	}
 }
+
+// Whatever the table: no panic, and non-linearities in their order.
+func FuzzTravelPoints(f *testing.F) {
+	f.Add([]byte("a table of no particular kind, long enough for some positions"))
+	f.Add([]byte{0, 0, 0, 255, 255, 255})
+	f.Fuzz(func(t *testing.T, data []byte) {
+		var points []TravelPoint
+		for ; len(data) >= 3; data = data[3:] {
+			points = append(points, TravelPoint{int(data[0]), data[0]%2 == 0, float64(data[1]), float64(int8(data[2]))})
+		}
+		r, err := TravelPoints(points, TravelPointsOptions{})
+		plainError(t, err)
+		if err != nil {
+			return
+		}
+		a, b, c, d := r.Independent.NonLinearity, r.Zero.NonLinearity, r.Terminal.NonLinearity, r.LeastSquares.NonLinearity
+		if !(a <= b*(1+1e-9)+1e-9 && b <= c*(1+1e-9)+1e-9 && a <= d*(1+1e-9)+1e-9) {
+			t.Fatalf("independent %v, zero-based %v, terminal-based %v, least squares %v", a, b, c, d)
+		}
+		if r.Hysteresis < 0 || r.TurnsBack < 0 || r.ErrorAbove > r.InaccuracyAbove+1e-9 || r.ErrorBelow < r.InaccuracyBelow-1e-9 {
+			t.Fatalf("figures do not agree: %+v", r)
+		}
+	})
+}

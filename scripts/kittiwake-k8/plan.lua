@@ -119,12 +119,21 @@ check("sticks", { about = "Each stick moves its channel, smoothly and all the wa
   local frames, path = together(
     function() return bench.receiver:record(8) end,
     function() return bench.sticks:sweep { axes = names, points = 11, dwell = 0.13, cycles = 2, rate = 4 } end)
+  -- A dead band shows in slow movements only: in the sweep above the stick goes
+  -- 3 % of its throw from one frame to the next.
+  bench.sticks:move(positions(-0.06), { rate = 4 })
+  local slow, ways = together(
+    function() return bench.receiver:record(1.4) end,
+    function()
+      local up = bench.sticks:move(positions(0.06), { rate = 0.2 })
+      return { up, bench.sticks:move(positions(-0.06), { rate = 0.2 }) }
+    end)
   for _, axis in ipairs(axes) do
     local found = measure.travel(frames, path, { channel = axis.channel, axis = axis.name })
     local sound = true
-    local function take(name, value, unit)
+    local function take(name, value, unit, options)
       if value ~= value and not sound then return end -- what already failed may leave the rest without a number
-      if reading(axis.name .. "_" .. name, value, unit) ~= "pass" then sound = false end
+      if reading(axis.name .. "_" .. name, value, unit, options) ~= "pass" then sound = false end
     end
     take("follows", found.follows, "1")
     take("dropouts", found.dropouts, "1")
@@ -132,11 +141,15 @@ check("sticks", { about = "Each stick moves its channel, smoothly and all the wa
     take("high_end", found.high_end, "%")
     take("non_linearity", found.non_linearity, "%")
     take("hysteresis", found.hysteresis, "%")
-    take("dead_band", found.dead_band, "%")
+    local band = measure.dead_band(slow, ways, { channel = axis.channel, axis = axis.name, lag = found.lag })
+    take("dead_band", band.width, "%", { bound = band.bound })
     take("noise", found.noise, "%")
   end
   keep("stick_travel", frames)
   keep("stick_path", path)
+  keep("stick_slow", slow)
+  keep("stick_slow_up", ways[1])
+  keep("stick_slow_down", ways[2])
 end)
 
 check("centre", { about = "Both sticks come back to one centre", part = "sticks", deadline = 40, when = is_heard }, function()
