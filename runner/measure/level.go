@@ -29,10 +29,9 @@ type LevelResult struct {
 }
 
 // Level measures a capture of at least 64 samples as a whole (time-average
-// level). Weighting is exact at every frequency, being done in the spectrum, in
-// stretches of up to 0.68 s under Hann's window; captures shorter than that read
-// tones below 50 Hz, where the curves are steep, up to some dB high. Sounds in the
-// first and last half stretch count less in LevelA - Level and LevelC - Level.
+// level). Weighting is exact at every frequency, being done in the spectrum; the
+// first and last 0.2 s count less in LevelA - Level and LevelC - Level, or all
+// but the middle of a capture shorter than 0.4 s.
 //
 // A capture scaled by a factor has levels moved by it; an offset moves DC only;
 // played backwards it measures the same.
@@ -62,58 +61,57 @@ func Level(s drivers.Samples, o LevelOptions) (LevelResult, error) {
 	return r, nil
 }
 
-// weightedShare is the A- and C-weighted power of x over its power.
+const (
+	levelTaper  = 0.2     // s, over which each end of a stretch rises and falls
+	levelLength = 6 << 14 // samples at most
+)
+
+// weightedShare is the A- and C-weighted power of x over its power, taken in
+// stretches that overlap by their tapers (a quarter of a sine, so that the
+// squares of two that meet add up to one). A capture of up to two seconds at
+// 48 kHz is one stretch.
 func weightedShare(x []float64, rate float64) (a, c float64) {
-	n, _ := transformLength(min(len(x), max(64, int(0.6827*rate))))
-	// Stretches overlap by two thirds or more, so that Hann's window, squared,
-	// adds up evenly.
+	n := len(x)
+	edge := int(min(levelTaper*rate, float64(n/2), levelLength/4))
 	count := 1
-	if len(x) > n {
-		count += int(math.Ceil(3 * float64(len(x)-n) / float64(n)))
+	if n > levelLength {
+		count = int(math.Ceil(float64(n-edge) / float64(levelLength-edge)))
+		n = min(levelLength, edge+int(math.Ceil(float64(len(x)-edge)/float64(count))))
 	}
-	var power []float64
-	var width float64
+	rise := make([]float64, edge)
+	for i := range rise {
+		rise[i] = math.Sin(math.Pi / 2 * (float64(i) + 0.5) / float64(edge))
+	}
+	var all float64
+	buffer := make([]float64, transformAbove(n))
 	for i := range count {
 		from := 0
 		if count > 1 {
 			from = i * (len(x) - n) / (count - 1)
 		}
-		sp := newSpectrum(x[from:from+n], rate)
-		if power == nil {
-			power, width = make([]float64, len(sp.power)), sp.width
+		copy(buffer, x[from:from+n])
+		clear(buffer[n:])
+		for k, w := range rise {
+			buffer[k] *= w
+			buffer[n-1-k] *= w
 		}
+		sp := newWindowed(buffer, rate, windows[len(windows)-1])
 		for k, p := range sp.power {
-			power[k] += p
+			if k == 0 || k == len(sp.power)-1 {
+				p /= 2 // the other bins stand for their images too
+			}
+			wa, wc := powerWeights(float64(k) * sp.width)
+			all += p
+			a += p * wa
+			c += p * wc
 		}
 		sp.release()
-	}
-	// Hann's window spreads a tone over its lobe, with a standard deviation of
-	// 1/√3 bins in power; half of that squared times the second derivative is
-	// what it adds where the curves bend.
-	spread := width / math.Sqrt(3)
-	const bent = 64 // bins
-	var all float64
-	for k, p := range power {
-		if k == 0 {
-			continue // what is left of the offset
-		}
-		f := float64(k) * width
-		wa, wc := weights(f)
-		wa, wc = wa*wa, wc*wc
-		if k < bent {
-			a0, c0 := weights(math.Abs(f - spread))
-			a1, c1 := weights(f + spread)
-			wa = max(0, wa-(a0*a0+a1*a1-2*wa)/2)
-			wc = max(0, wc-(c0*c0+c1*c1-2*wc)/2)
-		}
-		all += p
-		a += p * wa
-		c += p * wc
 	}
 	if all == 0 {
 		return 0, 0
 	}
-	return a / all, c / all
+	a1k, c1k := powerWeights(1000)
+	return a / all / a1k, c / all / c1k
 }
 
 // Poles of the weighting filters, Hz (IEC 61672-1, annex E).
@@ -124,15 +122,11 @@ const (
 	pole4 = 12194.217
 )
 
-// weights is the gain of A- and C-weighting at f Hz, 1 at 1 kHz.
-func weights(f float64) (a, c float64) {
-	a, c = rawWeights(f)
-	ra, rc := rawWeights(1000)
-	return a / ra, c / rc
-}
-
-func rawWeights(f float64) (a, c float64) {
+// powerWeights is the gain in power of A- and C-weighting at f Hz, without their
+// normalisation to 1 at 1 kHz.
+func powerWeights(f float64) (a, c float64) {
 	f2 := f * f
 	c = pole4 * pole4 * f2 / ((f2 + pole1*pole1) * (f2 + pole4*pole4))
-	return c * f2 / math.Sqrt((f2+pole2*pole2)*(f2+pole3*pole3)), c
+	c *= c
+	return c * f2 * f2 / ((f2 + pole2*pole2) * (f2 + pole3*pole3)), c
 }

@@ -118,58 +118,88 @@ func (s sinusoid) amplitude() float64 { return math.Hypot(s.a, s.b) }
 
 // turnBlock is the length over which sines are tabled once; a block of samples
 // anywhere is the table turned by one angle.
-const turnBlock = 512
+const turnBlock = 1024
 
 // turns are tables of cos(ωk), sin(ωk) for one block, and the same times k.
 type turns struct {
-	omega          float64
-	c, s, kc, ks   [turnBlock]float64
-	begin, samples float64
+	omega, begin float64
+	c, s, kc, ks [turnBlock]float64
 }
 
-func newTurns(omega float64, n int) *turns {
-	t := &turns{omega: omega, begin: -float64(n-1) / 2, samples: float64(n)}
-	for k := range t.c {
-		t.s[k], t.c[k] = math.Sincos(omega * float64(k))
-		t.ks[k], t.kc[k] = float64(k)*t.s[k], float64(k)*t.c[k]
+// set fills the tables for n samples, those times k only for slopes. Each half
+// is the one before turned, so that rounding grows with the number of doublings
+// only.
+func (t *turns) set(omega float64, n int, slope bool) {
+	t.omega, t.begin = omega, -float64(n-1)/2
+	t.c[0], t.s[0] = 1, 0
+	for m := 1; m < turnBlock; m *= 2 {
+		sin, cos := math.Sincos(omega * float64(m))
+		c, s := t.c[:m], t.s[:m]
+		cn, sn := t.c[m:2*m], t.s[m:2*m]
+		for k, v := range c {
+			cn[k], sn[k] = v*cos-s[k]*sin, s[k]*cos+v*sin
+		}
 	}
-	return t
+	if slope {
+		for k := range t.c {
+			t.kc[k], t.ks[k] = float64(k)*t.c[k], float64(k)*t.s[k]
+		}
+	}
 }
 
-// project gives Σ x cos(ωt) and Σ x sin(ωt), and with slope Σ t x cos(ωt) and
-// Σ t x sin(ωt).
-func (t *turns) project(x []float64, slope bool) (c, s, tc, ts float64) {
+// at is the angle of the block that begins at sample i.
+func (t *turns) at(i int) (sin, cos float64) {
+	angle := t.omega * (t.begin + float64(i))
+	angle -= 2 * math.Pi * math.Round(angle/(2*math.Pi))
+	return math.Sincos(angle)
+}
+
+// project gives Σ x cos(ωt) and Σ x sin(ωt).
+func (t *turns) project(x []float64) (c, s float64) {
 	for from := 0; from < len(x); from += turnBlock {
 		part := x[from:min(from+turnBlock, len(x))]
 		n := len(part)
-		at := t.begin + float64(from)
-		sin, cos := math.Sincos(math.Mod(t.omega*at, 2*math.Pi))
+		sin, cos := t.at(from)
 		p, q := floats.Dot(part, t.c[:n]), floats.Dot(part, t.s[:n])
+		c += cos*p - sin*q
+		s += sin*p + cos*q
+	}
+	return c, s
+}
+
+// slopes gives Σ x cos(ωt), Σ x sin(ωt), Σ t x cos(ωt) and Σ t x sin(ωt).
+func (t *turns) slopes(x []float64) (c, s, tc, ts float64) {
+	for from := 0; from < len(x); from += turnBlock {
+		part := x[from:min(from+turnBlock, len(x))]
+		n := len(part)
+		sin, cos := t.at(from)
+		p, q := floats.Dot(part, t.c[:n]), floats.Dot(part, t.s[:n])
+		kp, kq := floats.Dot(part, t.kc[:n]), floats.Dot(part, t.ks[:n])
+		at := t.begin + float64(from)
 		bc, bs := cos*p-sin*q, sin*p+cos*q
 		c += bc
 		s += bs
-		if slope {
-			p, q := floats.Dot(part, t.kc[:n]), floats.Dot(part, t.ks[:n])
-			tc += at*bc + cos*p - sin*q
-			ts += at*bs + sin*p + cos*q
-		}
+		tc += at*bc + cos*kp - sin*kq
+		ts += at*bs + sin*kp + cos*kq
 	}
 	return c, s, tc, ts
 }
 
-// add adds gain times the sine, without its offset, to x.
+// add adds a cos(ωt) + b sin(ωt) to x.
 func (t *turns) add(x []float64, a, b float64) {
 	for from := 0; from < len(x); from += turnBlock {
 		part := x[from:min(from+turnBlock, len(x))]
-		sin, cos := math.Sincos(math.Mod(t.omega*(t.begin+float64(from)), 2*math.Pi))
-		// a cos(φ+ωk) + b sin(φ+ωk)
+		sin, cos := t.at(from)
 		floats.AddScaled(part, a*cos+b*sin, t.c[:len(part)])
 		floats.AddScaled(part, b*cos-a*sin, t.s[:len(part)])
 	}
 }
 
+// add adds gain times the sine, without its offset, to x.
 func (s sinusoid) add(x []float64, gain float64) {
-	newTurns(s.omega, len(x)).add(x, gain*s.a, gain*s.b)
+	var t turns
+	t.set(s.omega, len(x), false)
+	t.add(x, gain*s.a, gain*s.b)
 }
 
 // dirichlet is Σ cos(ωt) over n samples about the middle, with its first and
@@ -191,7 +221,9 @@ func dirichlet(omega, n float64) (d, d1, d2 float64) {
 
 // fit3 is the best sine of a known frequency (radians per sample).
 func fit3(x []float64, omega float64) sinusoid {
-	c, s, _, _ := newTurns(omega, len(x)).project(x, false)
+	var t turns
+	t.set(omega, len(x), false)
+	c, s := t.project(x)
 	return solve3(omega, float64(len(x)), c, s, floats.Sum(x))
 }
 
@@ -210,9 +242,10 @@ func fit4(x []float64, omega float64) (sinusoid, bool) {
 	sum := floats.Sum(x)
 	bin := 2 * math.Pi / n
 	first := omega
+	var t turns
 	for range 20 {
-		t := newTurns(omega, len(x))
-		c, s, tc, ts := t.project(x, true)
+		t.set(omega, len(x), true)
+		c, s, tc, ts := t.slopes(x)
 		fit := solve3(omega, n, c, s, sum)
 		d, d1, _ := dirichlet(omega, n)
 		e, e1, e2 := dirichlet(2*omega, n)
@@ -257,7 +290,8 @@ func fit4(x []float64, omega float64) (sinusoid, bool) {
 			return fit, false
 		}
 		if math.Abs(delta) < 1e-9*bin {
-			c, s, _, _ = newTurns(omega, len(x)).project(x, false)
+			t.set(omega, len(x), false)
+			c, s = t.project(x)
 			return solve3(omega, n, c, s, sum), true
 		}
 	}
@@ -282,8 +316,10 @@ func fitTogether(weighted []float64, sines []sinusoid) bool {
 	}
 	cc, ss := mat.NewSymDense(m, nil), mat.NewSymDense(m, nil)
 	c, s := mat.NewVecDense(m, nil), mat.NewVecDense(m, nil)
+	var t turns
 	for i, p := range sines {
-		pc, ps, _, _ := newTurns(p.omega, len(weighted)).project(weighted, false)
+		t.set(p.omega, len(weighted), false)
+		pc, ps := t.project(weighted)
 		c.SetVec(i, pc)
 		s.SetVec(i, ps)
 		for j := i; j < m; j++ {
@@ -309,10 +345,11 @@ func fitTogether(weighted []float64, sines []sinusoid) bool {
 // hannInto writes x times Hann's window about its middle.
 func hannInto(out, x []float64) {
 	copy(out, x)
-	t := newTurns(2*math.Pi/float64(len(x)), len(x))
+	var t turns
+	t.set(2*math.Pi/float64(len(x)), len(x), false)
 	for from := 0; from < len(x); from += turnBlock {
 		part := out[from:min(from+turnBlock, len(x))]
-		sin, cos := math.Sincos(t.omega * (t.begin + float64(from)))
+		sin, cos := t.at(from)
 		for k := range part {
 			part[k] *= 0.5 + 0.5*(cos*t.c[k]-sin*t.s[k])
 		}

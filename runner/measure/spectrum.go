@@ -41,6 +41,21 @@ func transformLength(n int) (length, pool int) {
 	return 4 << shift, 3 * shift // not reached
 }
 
+// transformAbove is the smallest length of quick transforms that is not below n.
+func transformAbove(n int) int {
+	length, _ := transformLength(max(16, n))
+	if length >= n {
+		return length
+	}
+	if length&(length-1) == 0 { // 4, 5, 6, 8 times a power of two
+		return length / 4 * 5
+	}
+	if length%5 == 0 {
+		return length / 5 * 6
+	}
+	return length / 6 * 8
+}
+
 // spectrum is the amplitude spectrum of a stretch of sound under a window.
 // release gives its memory back; it must not be used after that.
 type spectrum struct {
@@ -148,25 +163,53 @@ const floorBlock = 64
 // floor is the median power of each block of 64 bins, and that of the medians.
 // Tones, which fill few bins, hardly move it.
 func (s spectrum) floor() (blocks []float64, middle float64) {
-	sorted := make([]float64, floorBlock)
+	buffer := make([]float64, floorBlock)
+	blocks = make([]float64, 0, len(s.power)/floorBlock+1)
 	for from := 0; from < len(s.power); from += floorBlock {
 		part := s.power[from:min(from+floorBlock, len(s.power))]
 		if len(part) < floorBlock/2 && from > 0 {
 			part = s.power[len(s.power)-floorBlock:]
 		}
-		n := copy(sorted, part)
-		slices.Sort(sorted[:n])
-		blocks = append(blocks, sorted[n/2])
+		blocks = append(blocks, upperMedian(buffer[:copy(buffer, part)]))
 	}
 	all := slices.Clone(blocks)
 	slices.Sort(all)
 	return blocks, all[len(all)/2]
 }
 
-// standsOut tells whether the power of bin k is a tone rather than chance: 30
-// times the median around it. In noise a bin exceeds m times the mean power with
-// probability exp(-m), and its median is ln 2 of the mean: that is once in 10^9
-// bins.
-func standsOut(power float64, blocks []float64, k int) bool {
-	return power > 30*blocks[k/floorBlock]
+// upperMedian is the value at place len/2 of x in order, which it moves about.
+// For short x: it takes time in proportion as a rule, not always.
+func upperMedian(x []float64) float64 {
+	k, low, high := len(x)/2, 0, len(x)-1
+	for low < high {
+		pivot, i, j := x[(low+high)/2], low, high
+		for i <= j {
+			for x[i] < pivot {
+				i++
+			}
+			for x[j] > pivot {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			high = j
+		case k >= i:
+			low = i
+		default:
+			return x[k]
+		}
+	}
+	return x[k]
 }
+
+// clearance is how many times the median around it a bin's power must be to be
+// a tone rather than chance. In noise a bin exceeds m times the mean power with
+// probability exp(-m), and its median is ln 2 of the mean: 30 times happens in
+// one of 10^9 bins.
+const clearance = 30

@@ -19,6 +19,11 @@ func TestTransformLength(t *testing.T) {
 			t.Fatalf("pool %d serves %d and %d", pool, l, length)
 		}
 		seen[pool] = length
+		above := transformAbove(n)
+		again, _ := transformLength(above)
+		if above < n || above > n*4/3+1 || again != above {
+			t.Fatalf("n %d: got length %d above", n, above)
+		}
 	}
 	require.Less(t, len(seen), len(plans))
 	length, pool := transformLength(1 << 30)

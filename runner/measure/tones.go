@@ -92,7 +92,7 @@ func Tones(s drivers.Samples, o TonesOptions) (TonesResult, error) {
 		found = append(found, t)
 	}
 	if o.Window == "" {
-		refine(wave.x, s.Rate, found)
+		fitEach(wave.x, s.Rate, found)
 	}
 	slices.SortStableFunc(found, func(a, b tone) int { return compareDown(a.amplitude, b.amplitude) })
 	for _, t := range found {
@@ -114,10 +114,10 @@ func compareDown(a, b float64) int {
 // refined is how many of the strongest tones are fitted.
 const refined = 8
 
-// refine fits sines to the strongest of the tones found, each to what the others
+// fitEach fits sines to the strongest of the tones found, each to what the others
 // leave of x, which it uses up. A tone whose fit lies elsewhere is not steady
 // and stays as it is.
-func refine(x []float64, rate float64, found []tone) {
+func fitEach(x []float64, rate float64, found []tone) {
 	found = found[:min(len(found), refined)]
 	fits := make([]sinusoid, len(found))
 	for pass := range 3 {
