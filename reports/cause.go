@@ -20,6 +20,9 @@ type Cause struct {
 	Rule       string   `json:"rule"`               // name of the rule that gave it
 }
 
+// AgainstIt begins a line of evidence that speaks against a cause.
+const AgainstIt = "against it: "
+
 // String is the cause in one line, with where: "left stick, sideways: play
 // between shaft and potentiometer".
 func (c Cause) String() string {

@@ -60,6 +60,7 @@ type page struct {
 	Tally    []tally
 	Course   course
 	First    *finding
+	Causes   []causeView
 	Checks   []checkView
 	Loose    []captureView // captures that belong to no check
 	Prompts  []promptView
@@ -80,6 +81,16 @@ type finding struct {
 	Cause   string
 	Inspect string
 	More    bool // there is more to say than Problem
+}
+
+// causeView is one of the likely causes.
+type causeView struct {
+	Cause
+	Rank     int // 1 first
+	Word     string
+	Evidence []string
+	Against  []string
+	Fill     float64 // of the bar, whose width is 100
 }
 
 type checkView struct {
@@ -214,6 +225,7 @@ func newPage(s Sealed, opts HTMLOptions) page {
 		p.Prompts = append(p.Prompts, v)
 	}
 	p.outcome()
+	p.causes()
 	p.First = p.first()
 	if f := p.First; f != nil {
 		f.More = f.Hint != "" || f.Cause != "" || f.Inspect != "" || f.Reading != nil && f.Reading.Limit != nil && f.Reading.Limit.Why != ""
@@ -243,6 +255,35 @@ func (p *page) outcome() {
 		p.Shape, p.Word, p.Sentence = "aborted", "Aborted", "The run was not finished: it says nothing about the unit."
 	default:
 		p.Shape, p.Word, p.Sentence = "error", "Error", "The unit could not be judged: this is not a failure of the unit."
+	}
+}
+
+// causes puts the ranked causes into words, and takes the limits' own causes
+// from the readings that a ranked one explains: what the readings show together
+// says more than each by itself.
+func (p *page) causes() {
+	explained := map[string]bool{}
+	for i, c := range p.Report.Causes {
+		v := causeView{Cause: c, Rank: i + 1, Word: c.Likelihood(), Fill: float64(c.Percent())}
+		for _, e := range c.Evidence {
+			e = minus(e)
+			if against, ok := strings.CutPrefix(e, AgainstIt); ok {
+				v.Against = append(v.Against, against)
+			} else {
+				v.Evidence = append(v.Evidence, e)
+			}
+		}
+		p.Causes = append(p.Causes, v)
+		for _, name := range c.Explains {
+			explained[name] = true
+		}
+	}
+	for i := range p.Checks {
+		for k := range p.Checks[i].Readings {
+			if rd := &p.Checks[i].Readings[k]; explained[rd.Check+"."+rd.Name] {
+				rd.Cause, rd.Inspect = "", ""
+			}
+		}
 	}
 }
 

@@ -35,7 +35,7 @@ func (x *rule) evidence(s *readings) []string {
 	for _, k := range x.against {
 		if names, ok := k.of(s); ok {
 			for _, line := range k.words(s, names, seen) {
-				against = append(against, "against it: "+line)
+				against = append(against, reports.AgainstIt+line)
 			}
 		}
 	}

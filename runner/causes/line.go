@@ -2,6 +2,7 @@ package causes
 
 import (
 	"fmt"
+	"strings"
 
 	"github.com/pelletier/go-toml/v2/unstable"
 )
@@ -75,4 +76,14 @@ func cutCause(key string) (list string, ok bool) {
 		return key[6:], true
 	}
 	return "", false
+}
+
+// hasKey tells whether a key of a cause itself stands on a line.
+func (l lines) hasKey(key string, line int) bool {
+	for k, at := range l {
+		if parts := strings.Split(k, "."); at == line && len(parts) == 3 && parts[0] == "cause" && parts[2] == key {
+			return true
+		}
+	}
+	return false
 }

@@ -151,9 +151,13 @@ func (p *parsing) decode(data []byte, doc *document) bool {
 	case err == nil:
 		return true
 	case errors.As(err, &unknown):
+		direct := findLines(data)
 		for _, e := range unknown.Errors {
 			line, _ := e.Position()
 			key, table := inTable(e.Key())
+			if table == "[[cause]]" && !direct.hasKey(key, line) {
+				table = "a condition" // the path of a key leaves out the list it is in
+			}
 			p.add(line, meant(key, keysOf(table), ""), "unknown key %q in %s", key, table)
 		}
 	case errors.As(err, &de):
