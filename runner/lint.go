@@ -21,8 +21,8 @@ func (a *app) lintCommand() *cobra.Command {
 	var from sources
 	c := &cobra.Command{
 		Use:   "lint [--product DIR] [--bench FILE]",
-		Short: "Check plan, limits and bench files against each other, without hardware",
-		Long: `Check plan, limits and bench files against each other, without hardware.
+		Short: "Check plan, limits, causes and bench files against each other, without hardware",
+		Long: `Check plan, limits, causes and bench files against each other, without hardware.
 
 Without --bench, every bench*.toml of the product's folder is checked; without
 --product, the stock folder. Where a bench is a simulated one the plan is also
@@ -81,6 +81,9 @@ func (a *app) lint(ctx context.Context, from sources) error {
 		var found []problem
 		found, notes = m.readings(played)
 		problems = append(problems, found...)
+		if from.plan == "" && from.limits == "" { // the causes belong to the product's own
+			problems = append(problems, m.lintCauses(played)...)
+		}
 	}
 	problems = inOrder(problems)
 	for _, p := range problems {
@@ -93,7 +96,11 @@ func (a *app) lint(ctx context.Context, from sources) error {
 	if len(problems) > 0 {
 		return &failure{code: exitInput, err: errors.New(count(len(problems), "problem"))}
 	}
-	fmt.Fprintf(a.out, "no problem: %s, %s, %s\n", count(len(m.plan.Checks), "check"), count(len(m.limits.Names()), "limit"), count(len(benches), "bench file"))
+	rules := ""
+	if m.causes != nil {
+		rules = count(len(m.causes.Names()), "cause") + ", "
+	}
+	fmt.Fprintf(a.out, "no problem: %s, %s, %s%s\n", count(len(m.plan.Checks), "check"), count(len(m.limits.Names()), "limit"), rules, count(len(benches), "bench file"))
 	return nil
 }
 
