@@ -24,7 +24,10 @@ type InrushResult struct {
 // Inrush measures a capture in A of one channel and at least 16 samples that
 // begins before or at switching on and ends in the settled state. Special
 // inputs: a unit that draws nothing gives Peak, Settled and Charge near 0; a
-// constant capture has Charge and Duration 0.
+// constant capture has Charge and Duration 0; one that is clipped has the
+// clipping level as its Peak, and too little Charge. An empty or short capture,
+// and NaN or infinite samples, are errors. Charge and energy over any other
+// window are those of the functions Charge and Energy.
 func Inrush(s drivers.Samples) (InrushResult, error) {
 	x, err := one("inrush", s, 16)
 	if err != nil {

@@ -29,8 +29,9 @@ type SteadyResult struct {
 }
 
 // Steady measures a capture of one channel and at least 2 samples. Special
-// inputs: a constant capture has SD, Uncertainty and Drift 0 and is Settled;
-// NaN or infinite samples are errors.
+// inputs: a constant capture (clipped, too) has SD, Uncertainty and Drift 0 and
+// is Settled; an empty capture or a single sample, and NaN or infinite samples,
+// are errors.
 func Steady(s drivers.Samples) (SteadyResult, error) {
 	x, err := one("steady", s, 2)
 	if err != nil {

@@ -90,7 +90,16 @@ const (
 // Travel measures a stepped sweep: movements with dwells between, in both
 // directions, best several times. The path must move the axis; the capture must
 // overlap it. Frames outside the path's time (before the first movement and
-// after the last dwell) count as dwells.
+// after the last dwell) count as dwells. Settled values come from the dwells
+// only, after the lag: neither lag nor speed gets into hysteresis.
+//
+// Special inputs: an empty capture, or one in which every frame is lost, gives
+// NaN, Follows 0, Monotonic false; a single frame is one settled value, without
+// slope; a constant (stuck) output has Follows 0, a DeadBand of the whole way
+// and EffectiveBits 0; a clipped one shows in its ends and its non-linearity. A
+// capture without scale (a gain of 0, NaN or infinite), a channel or axis that
+// does not exist, a path that is NaN, out of time or stands still, and a skip
+// below 0 or not finite are errors.
 func Travel(f drivers.Frames, p drivers.Path, o TravelOptions) (TravelResult, error) {
 	if o.Skip == 0 {
 		o.Skip = 0.05

@@ -27,6 +27,7 @@ func measures() map[string]any {
 		"travel_points": measure.TravelPoints,
 		"dead_band":     measure.DeadBand,
 		"cross_talk":    measure.CrossTalk,
+		"tracking":      measure.Tracking,
 		"centre":        measure.Centre,
 		"switch":        measure.Switch,
 		"restart":       measure.Restart,

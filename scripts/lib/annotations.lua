@@ -302,6 +302,13 @@ function measure.dead_band(frames, ways, options) end
 ---@return { channels: { channel: integer, gain: number, uncertainty: number, response: number, movement: number }[], worst: number, channel: integer, follows: number }
 function measure.cross_talk(frames, path, options) end
 
+---Lag and play apart from each other, from movements at two speeds.
+---@param frames Frames
+---@param path Path
+---@param options? { channel?: integer, axis?: string, margin?: number }
+---@return { lag: number, lag_uncertainty: number, play: number, play_uncertainty: number, follows: number, residual: number, heard: integer }
+function measure.tracking(frames, path, options) end
+
 ---@param trials { from: number, frames: Frames }[]
 ---@param options? { channel?: integer, settle?: number }
 ---@return { offset: number, play: number, spread: number, from_low: number, from_high: number, spread_low: number, spread_high: number, noise: number, wiggle: number, noise_peak_to_peak: number, heard: integer, silent: integer }
