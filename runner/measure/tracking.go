@@ -2,6 +2,7 @@ package measure
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -35,13 +36,14 @@ type TrackingResult struct {
 //	output = f(command - lag * rate - play/2 * direction)
 //
 // with f a cubic, fitted by least squares to the frames of movements in both
-// directions and at two speeds or more, the fastest at least twice the slowest.
+// directions and at two speeds or more, the fastest at least twice the slowest;
+// they may come as one path or as several in order of time.
 //
 // Special inputs: an empty capture, or too little heard (fewer than 16 frames),
 // gives NaN; a constant (stuck) output has Follows 0, and Lag and Play NaN;
 // values that are clipped bend f, and Residual shows it. One speed, one
 // direction, and a margin below 0 or not finite are errors.
-func Tracking(f drivers.Frames, p drivers.Path, o TrackingOptions) (TrackingResult, error) {
+func Tracking(f drivers.Frames, ways []drivers.Path, o TrackingOptions) (TrackingResult, error) {
 	nan := math.NaN()
 	r := TrackingResult{Lag: nan, LagUncertainty: nan, Play: nan, PlayUncertainty: nan, Follows: nan, Residual: nan}
 	if o.Margin == 0 {
@@ -54,7 +56,7 @@ func Tracking(f drivers.Frames, p drivers.Path, o TrackingOptions) (TrackingResu
 	if err != nil {
 		return r, err
 	}
-	moves, err := movesOf("tracking", p, o.Axis, f.Start)
+	moves, err := movesOf("tracking", slices.Concat(ways...), o.Axis, f.Start)
 	if err != nil {
 		return r, err
 	}

@@ -36,7 +36,7 @@ func TestTracking(t *testing.T) {
 			g.gain = -g.gain
 		}
 		p := ramps(4, 1, 4, 2)
-		r, err := Tracking(g.record(p, "x", seed), p, TrackingOptions{Channel: 1, Axis: "x"})
+		r, err := Tracking(g.record(p, "x", seed), []drivers.Path{p}, TrackingOptions{Channel: 1, Axis: "x"})
 		require.NoError(t, err)
 		within(t, "follows", r.Follows, g.gain, 0.01)
 		within(t, "lag", r.Lag, g.lag+0.0035, 0.0015)
@@ -53,7 +53,7 @@ func TestTracking(t *testing.T) {
 	g := stick{gain: 1, lag: 0.02, play: 0.02}
 	p := ramps(2, 0.5)
 	f := g.record(p, "x", 1)
-	r, err := Tracking(f, p, TrackingOptions{Channel: 1, Axis: "x"})
+	r, err := Tracking(f, []drivers.Path{p}, TrackingOptions{Channel: 1, Axis: "x"})
 	require.NoError(t, err)
 	within(t, "lag", r.Lag, 0.02, 0.0005) // the stick is worked out every 0.5 ms
 	within(t, "play", r.Play, 2, 0.05)
@@ -63,7 +63,7 @@ func TestTracking(t *testing.T) {
 	for i := range f.Frames {
 		f.Frames[i].Channels = []uint16{0, f.Frames[i].Channels[0]}
 	}
-	s, err := Tracking(f, p, TrackingOptions{Channel: 2, Axis: "x"})
+	s, err := Tracking(f, []drivers.Path{p}, TrackingOptions{Channel: 2, Axis: "x"})
 	require.NoError(t, err)
 	within(t, "scaled: lag", s.Lag, r.Lag, 1e-9)
 	within(t, "scaled: play", s.Play, r.Play, 1e-9)
@@ -76,21 +76,21 @@ func TestTrackingSpecialInputs(t *testing.T) {
 	f := stick{gain: 1, lag: 0.01}.record(p, "x", 1)
 	o := TrackingOptions{Channel: 1, Axis: "x"}
 	for name, c := range map[string]func() (TrackingResult, error){
-		"one speed":     func() (TrackingResult, error) { return Tracking(f, p[:2], o) },
-		"one direction": func() (TrackingResult, error) { return Tracking(f, drivers.Path{p[0], p[2]}, o) },
-		"margin":        func() (TrackingResult, error) { return Tracking(f, p, TrackingOptions{1, "x", math.NaN()}) },
-		"axis":          func() (TrackingResult, error) { return Tracking(f, p, TrackingOptions{1, "y", 0}) },
-		"channel":       func() (TrackingResult, error) { return Tracking(f, p, TrackingOptions{5, "x", 0}) },
+		"one speed":     func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p[:2]}, o) },
+		"one direction": func() (TrackingResult, error) { return Tracking(f, []drivers.Path{{p[0]}, {p[2]}}, o) },
+		"margin":        func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p}, TrackingOptions{1, "x", math.NaN()}) },
+		"axis":          func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p}, TrackingOptions{1, "y", 0}) },
+		"channel":       func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p}, TrackingOptions{5, "x", 0}) },
 	} {
 		_, err := c()
 		require.ErrorContains(t, err, "measure: tracking: ", name)
 	}
-	r, err := Tracking(sbus(5), p, o)
+	r, err := Tracking(sbus(5), []drivers.Path{p}, o)
 	require.NoError(t, err)
 	require.Zero(t, r.Heard)
 	require.True(t, math.IsNaN(r.Lag) && math.IsNaN(r.Follows))
 
-	r, err = Tracking(stick{stuck: true, offset: 0.3}.record(p, "x", 1), p, o)
+	r, err = Tracking(stick{stuck: true, offset: 0.3}.record(p, "x", 1), []drivers.Path{p}, o)
 	require.NoError(t, err)
 	within(t, "stuck: follows", r.Follows, 0, 1e-6)
 	require.True(t, math.IsNaN(r.Lag) && math.IsNaN(r.Play))
@@ -101,7 +101,7 @@ func BenchmarkTracking(b *testing.B) {
 	f := stick{gain: 1, noise: 0.0005}.quick(p, "x")
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := Tracking(f, p, TrackingOptions{Channel: 1, Axis: "x"}); err != nil {
+		if _, err := Tracking(f, []drivers.Path{p}, TrackingOptions{Channel: 1, Axis: "x"}); err != nil {
 			b.Fatal(err)
 		}
 	}

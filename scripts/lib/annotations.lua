@@ -304,10 +304,10 @@ function measure.cross_talk(frames, path, options) end
 
 ---Lag and play apart from each other, from movements at two speeds.
 ---@param frames Frames
----@param path Path
+---@param ways Path[]
 ---@param options? { channel?: integer, axis?: string, margin?: number }
 ---@return { lag: number, lag_uncertainty: number, play: number, play_uncertainty: number, follows: number, residual: number, heard: integer }
-function measure.tracking(frames, path, options) end
+function measure.tracking(frames, ways, options) end
 
 ---@param trials { from: number, frames: Frames }[]
 ---@param options? { channel?: integer, settle?: number }
@@ -350,7 +350,7 @@ function measure.sweep(points, options) end
 ---@param sent integer
 ---@param golden_lost integer
 ---@param golden_sent integer
----@param options? { confidence?: number, margin?: number }
+---@param options? { confidence?: number, margin?: number, inflation?: number }
 ---@return { difference: number, interval: { low: number, high: number }, confidence: number, worse: boolean, not_worse: boolean }
 function measure.compare(lost, sent, golden_lost, golden_sent, options) end
 
