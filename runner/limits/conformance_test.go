@@ -148,6 +148,14 @@ func TestReadingHasItsConformance(t *testing.T) {
 	require.Nil(t, equal.Judge("c", "r", Indication{Value: reports.Number(4), Unit: "1", Uncertainty: 1}).Conformance)
 }
 
+// Share of a normal process outside 9..11, sd 0.4 (published with a library for
+// measurement risk): mean 10, 10.5, 12.
+func TestConformanceOfAProcess(t *testing.T) {
+	for mean, outside := range map[float64]float64{10: 0.012419, 10.5: 0.10574, 12: 0.99379} {
+		require.InDelta(t, outside, 1-Conformance(mean, 0.4, at(9), at(11)), 5e-6)
+	}
+}
+
 // A pass and a fail under a guard of w agree with the probability; far outside
 // it is small, not negative and not rounded away.
 func TestConformanceInTheTails(t *testing.T) {

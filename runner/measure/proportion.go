@@ -91,15 +91,20 @@ func Wilson(x, n int, confidence float64) (lower, upper float64) {
 	if n < 1 || x < 0 || x > n || !(confidence > 0 && confidence < 1) {
 		return 0, 1
 	}
+	return wilson(float64(x), float64(n), confidence)
+}
+
+// wilson also takes effective numbers, which are not whole.
+func wilson(x, size, confidence float64) (lower, upper float64) {
 	z := distuv.UnitNormal.Quantile((1 + confidence) / 2)
-	size, p := float64(n), float64(x)/float64(n)
+	p := x / size
 	middle := (p + z*z/(2*size)) / (1 + z*z/size)
 	half := z / (1 + z*z/size) * math.Sqrt(p*(1-p)/size+z*z/(4*size*size))
 	lower, upper = max(0, middle-half), min(1, middle+half)
 	if x == 0 { // exactly, not but for rounding
 		lower = 0
 	}
-	if x == n {
+	if x == size {
 		upper = 1
 	}
 	return lower, upper
@@ -118,9 +123,13 @@ func Newcombe(x1, n1, x2, n2 int, confidence float64) (lower, upper float64) {
 	if !(confidence > 0 && confidence < 1) {
 		return -1, 1
 	}
-	p1, p2 := float64(x1)/float64(n1), float64(x2)/float64(n2)
-	l1, u1 := Wilson(x1, n1, confidence)
-	l2, u2 := Wilson(x2, n2, confidence)
+	return newcombe(float64(x1), float64(n1), float64(x2), float64(n2), confidence)
+}
+
+func newcombe(x1, n1, x2, n2, confidence float64) (lower, upper float64) {
+	p1, p2 := x1/n1, x2/n2
+	l1, u1 := wilson(x1, n1, confidence)
+	l2, u2 := wilson(x2, n2, confidence)
 	d := p1 - p2
 	return d - math.Hypot(p1-l1, u2-p2), d + math.Hypot(u1-p1, p2-l2)
 }
@@ -170,12 +179,16 @@ type CompareResult struct {
 type CompareOptions struct {
 	Confidence float64 // of the two-sided interval; 0.95 if not given
 	Margin     float64 // %, from which on a difference matters; 0 if not given
+	// Inflation widens the interval for losses in bursts, as [Bursts] measures
+	// it (the larger of the two units'): so many frames count as one. 1 if not
+	// given.
+	Inflation float64
 }
 
 // Compare sets the frames a unit lost against those the golden unit lost under
-// the same conditions, taking losses for independent. At least one frame each
-// is needed; counts that cannot be, a confidence not between 0 and 1 and a
-// margin below 0 are errors.
+// the same conditions, taking losses for independent unless Inflation is given.
+// At least one frame each is needed; counts that cannot be, a confidence not
+// between 0 and 1, a margin below 0 and an inflation below 1 are errors.
 func Compare(lost, sent, goldenLost, goldenSent int, o CompareOptions) (CompareResult, error) {
 	const op = "compare"
 	c, err := confidence(op, o.Confidence)
@@ -191,7 +204,14 @@ func Compare(lost, sent, goldenLost, goldenSent int, o CompareOptions) (CompareR
 	if !finite(o.Margin) || o.Margin < 0 {
 		return CompareResult{}, errorf(op, "margin is %v %%", o.Margin)
 	}
-	low, high := Newcombe(lost, sent, goldenLost, goldenSent, c)
+	if o.Inflation == 0 {
+		o.Inflation = 1
+	}
+	if !(o.Inflation >= 1) || math.IsInf(o.Inflation, 1) {
+		return CompareResult{}, errorf(op, "inflation is %v, it must be at least 1", o.Inflation)
+	}
+	effective := func(n int) float64 { return float64(n) / o.Inflation }
+	low, high := newcombe(effective(lost), effective(sent), effective(goldenLost), effective(goldenSent), c)
 	d := float64(lost)/float64(sent) - float64(goldenLost)/float64(goldenSent)
 	r := CompareResult{Difference: 100 * d, Interval: Interval{100 * low, 100 * high}, Confidence: c}
 	r.Worse, r.NotWorse = r.Interval.Low > 0, r.Interval.High < o.Margin

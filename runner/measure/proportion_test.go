@@ -157,7 +157,16 @@ func TestCompare(t *testing.T) {
 		_, err := Compare(bad[0], bad[1], bad[2], bad[3], CompareOptions{})
 		require.ErrorContains(t, err, "measure: compare: ")
 	}
-	_, err := Compare(0, 1, 0, 1, CompareOptions{Margin: -1})
+	// Bursts of four on average: the difference is no longer beyond doubt.
+	plain, err := Compare(60, 1000, 40, 1000, CompareOptions{})
+	require.NoError(t, err)
+	bursts, err := Compare(60, 1000, 40, 1000, CompareOptions{Inflation: 4})
+	require.NoError(t, err)
+	require.True(t, plain.Worse && !bursts.Worse)
+	near(t, "twice as wide", bursts.Interval.High-bursts.Interval.Low, 2*(plain.Interval.High-plain.Interval.Low), 0.06)
+	_, err = Compare(0, 1, 0, 1, CompareOptions{Inflation: 0.5})
+	require.ErrorContains(t, err, "inflation")
+	_, err = Compare(0, 1, 0, 1, CompareOptions{Margin: -1})
 	require.ErrorContains(t, err, "margin")
 }
 

@@ -49,8 +49,8 @@ type SequentialPlanResult struct {
 const maxPackets = 300_000
 
 // SequentialPlan works out a test from what it has to tell apart. An error rate
-// or risk out of range, Good not below Bad, and a plan of more than 300 000
-// packets are errors.
+// or risk out of range, Good not below Bad, a Max that comes before any
+// acceptance, and a plan of more than 300 000 packets are errors.
 func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
 	const op = "sequential"
 	if o.Alpha == 0 {
@@ -81,6 +81,9 @@ func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
 	}
 	for r.acceptUpTo(r.FirstAccept) < 0 {
 		r.FirstAccept = max(r.FirstAccept+1, int(r.AcceptIntercept/r.Slope)-1)
+	}
+	if need := o.Inflation * float64(r.FirstAccept); o.Max > 0 && float64(o.Max) < need {
+		return SequentialPlanResult{}, errorf(op, "max is %d packets: no unit could be accepted before %.0f", o.Max, math.Ceil(need))
 	}
 	var ok bool
 	if r.Fixed, r.FixedAccept, ok = fixedPlan(p0, p1, o.Alpha, o.Beta); !ok {
@@ -116,7 +119,7 @@ func (r *SequentialPlanResult) inflate(o SequentialOptions) {
 		r.Max = o.Max
 	}
 	// A whole number of effective losses stands for as many more real ones.
-	r.MaxAccept = int(math.Floor(float64(r.MaxAccept) * o.Inflation))
+	r.MaxAccept = max(-1, int(math.Floor(float64(r.MaxAccept)*o.Inflation)))
 	r.FixedAccept = int(math.Floor(float64(r.FixedAccept) * o.Inflation))
 	r.PacketsGood *= o.Inflation
 	r.PacketsBad *= o.Inflation

@@ -31,6 +31,18 @@ func TestSequentialBoundaries(t *testing.T) {
 	require.Equal(t, 24, p.FirstAccept)
 
 	o.Max = 1000 // far off: the lines alone
+	p, err = SequentialPlan(o)
+	require.NoError(t, err)
+	// Wald's approximations of the packets needed (re-computed) leave out by how
+	// much a line is overshot; the exact sums are larger, with lines this near together by a third or so.
+	for _, asn := range []struct{ rate, lines, wald, exact float64 }{
+		{0.01, -0.95*p.AcceptIntercept + 0.05*p.RejectIntercept, 27.957021, p.PacketsGood},
+		{0.10, -0.10*p.AcceptIntercept + 0.90*p.RejectIntercept, 16.446679, p.PacketsBad},
+	} {
+		within(t, "Wald", asn.lines/(asn.rate-p.Slope), asn.wald, 1e-5)
+		require.InDelta(t, 1.2, asn.exact/asn.wald, 0.2)
+	}
+	within(t, "Wald, worst rate", p.AcceptIntercept*p.RejectIntercept/(p.Slope*(1-p.Slope)), 29.650397, 1e-5)
 	for _, tt := range []struct{ n, accept, reject int }{
 		{1, -1, 2}, {2, -1, 2}, {19, -1, 2}, {20, -1, 3}, {23, -1, 3}, {24, 0, 3}, {49, 1, 4}, {74, 2, 5},
 	} {
@@ -247,7 +259,7 @@ func TestSequentialRefuses(t *testing.T) {
 	good := SequentialOptions{Good: 1, Bad: 5}
 	for _, o := range []SequentialOptions{
 		{}, {Good: 1}, {Good: 5, Bad: 1}, {Good: 1, Bad: 1}, {Good: 0, Bad: 5}, {Good: 1, Bad: 100}, {Good: math.NaN(), Bad: 5},
-		{Good: 1, Bad: 5, Alpha: 0.6, Beta: 0.5}, {Good: 1, Bad: 5, Alpha: -1}, {Good: 1, Bad: 5, Max: -1}, {Good: 1, Bad: 5, Max: 1e9}, {Good: 1, Bad: 5, Inflation: 0.5}, {Good: 1, Bad: 1.0001},
+		{Good: 1, Bad: 5, Alpha: 0.6, Beta: 0.5}, {Good: 1, Bad: 5, Alpha: -1}, {Good: 1, Bad: 5, Max: -1}, {Good: 1, Bad: 5, Max: 1e9}, {Good: 1, Bad: 5, Inflation: 0.5}, {Good: 1, Bad: 5, Max: 20}, {Good: 1, Bad: 1.0001},
 	} {
 		_, err := Sequential(0, 10, o)
 		require.ErrorContains(t, err, "measure: sequential: ", "%+v", o)
