@@ -59,7 +59,7 @@ func (a *app) lint(ctx context.Context, from sources) error {
 	}
 	var notes []problem
 	if err == nil {
-		var played *[]script.Reading // of a rehearsal, where a bench is a simulated one
+		var played *[]script.Reading // of one run, where a bench is a simulated one
 		for _, b := range benches {
 			found, err := m.devices(ctx, b)
 			if keep(err) != nil {
@@ -69,7 +69,7 @@ func (a *app) lint(ctx context.Context, from sources) error {
 			if played != nil || len(found) > 0 || err != nil || !b.simulated(0) {
 				continue
 			}
-			taken, found, complete, err := m.rehearse(ctx, b, 0)
+			taken, found, complete, err := m.runOnce(ctx, b, 0)
 			if keep(err) != nil {
 				return err
 			}
@@ -141,8 +141,8 @@ func (s sources) benches(keep func(error) error) ([]*benchFile, error) {
 }
 
 // readings compares the readings that the plan takes with the limits: those of
-// a rehearsal, or without one (nil) those whose names stand in the plan. A name
-// that is put together as the plan runs cannot be known without a rehearsal:
+// one run of it, or without one (nil) those whose names stand in the plan. A name
+// that is put together as the plan runs cannot be known without one:
 // where a check has such, its limits are not called unused, and a note says so.
 // A reading without a limit is only a note, unless a limit of nearly that name
 // is never used.

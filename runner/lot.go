@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"maps"
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -13,6 +12,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/runner/measure"
 )
 
 // lotResult is one unit of a lot.
@@ -186,7 +186,7 @@ func (l *lotTally) summary(records string, pages []string) {
 		l.screen.say("%s not tested: %d by the bench's fault, %d aborted", count(n, "unit"), l.byEnd[reports.Errored], l.byEnd[reports.Aborted])
 	}
 	if tested > 0 {
-		low, high := wilson(l.first, tested)
+		low, high := measure.Wilson(l.first, tested, 0.95)
 		l.screen.say("First-pass yield %.1f %%; from so many units, between %.1f %% and %.1f %% (Wilson, 95 %%)",
 			100*float64(l.first)/float64(tested), 100*low, 100*high)
 	}
@@ -221,18 +221,4 @@ func (l *lotTally) summary(records string, pages []string) {
 		l.screen.say("Pages of those that did not pass, to open in a browser: %s", filepath.Dir(pages[0]))
 	}
 	l.screen.say("%s in %.1f s. Simulated units, invented data.", count(l.done, "unit"), time.Since(l.began).Seconds())
-}
-
-// wilson is the 95 % interval (Wilson score, without continuity correction;
-// e-Handbook 7.2.4.1) of a proportion of which k in n were seen. n = 0 gives
-// 0 and 1: nothing is known.
-func wilson(k, n int) (low, high float64) {
-	if n <= 0 {
-		return 0, 1
-	}
-	const z = 1.959963984540054
-	p, m := float64(k)/float64(n), float64(n)
-	middle := (p + z*z/(2*m)) / (1 + z*z/m)
-	half := z / (1 + z*z/m) * math.Sqrt(p*(1-p)/m+z*z/(4*m*m))
-	return max(0, middle-half), min(1, middle+half)
 }

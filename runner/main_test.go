@@ -27,6 +27,10 @@ func TestScripts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	limits, err := os.ReadFile("../scripts/kittiwake-k8/limits.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
 	testscript.Run(t, testscript.Params{
 		Dir:           "../testdata/script",
 		UpdateScripts: os.Getenv("UPDATE_SCRIPTS") != "",
@@ -39,6 +43,7 @@ func TestScripts(t *testing.T) {
 			late := bytes.ReplaceAll(demo, []byte(`due = 2030-12-31, certificate = "invented"`), []byte(`due = 2020-01-31, certificate = "LQ-C-0007"`))
 			for name, data := range map[string][]byte{
 				"bench.toml": demo, "overdue.toml": late,
+				"wide.toml":    bytes.Replace(limits, []byte("upper = 12\nunit = \"uA\""), []byte("upper = 40\nunit = \"uA\""), 1),
 				"blocked.toml": bytes.Replace(late, []byte(`overdue = "warn"`), []byte(`overdue = "block"`), 1),
 			} {
 				if err := os.WriteFile(filepath.Join(e.WorkDir, name), data, 0o644); err != nil {

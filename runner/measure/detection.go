@@ -95,7 +95,7 @@ func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 			fit := 0.0
 			for _, t := range at {
 				z := (t.At - half) / width
-				fit -= float64(t.Caught)*softplus(-z) + float64(t.Trials-t.Caught)*softplus(z)
+				fit -= float64(t.Trials)*softplus(z) - float64(t.Caught)*z // ln(1-p) = -softplus(z), ln p = z - softplus(z)
 			}
 			best = max(best, fit)
 			curves = append(curves, curve{half, width, fit})

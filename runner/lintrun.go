@@ -1,0 +1,68 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"fullthrow/drivers/sim"
+	"fullthrow/reports"
+	"fullthrow/runner/limits"
+	"fullthrow/runner/script"
+)
+
+// lintRun takes the place of the record while lint runs a plan once on the
+// simulated fixture, with a sound unit on it.
+type lintRun struct {
+	m        *method
+	taken    []script.Reading
+	problems []problem
+}
+
+// runOnce runs the plan on nest i, which is a simulated one, and returns the
+// readings it took. What it finds wrong is in problems; complete is false when
+// the plan did not get to its end.
+func (m *method) runOnce(ctx context.Context, b *benchFile, i int) (taken []script.Reading, problems []problem, complete bool, err error) {
+	ctx, cancel := context.WithTimeoutCause(ctx, time.Minute, fmt.Errorf("running the plan took more than a minute"))
+	defer cancel()
+	clock := sim.NewClock(demoStart)
+	fixture := sim.NewBench(clock, 1)
+	fixture.Load(soundUnit("rehearsal"))
+	n, err := b.open(ctx, i, simulated(fixture, clock))
+	if err != nil {
+		return nil, nil, false, err
+	}
+	defer n.Close()
+	r := &lintRun{m: m}
+	clock.Together(ctx, func(ctx context.Context) {
+		err = m.plan.Run(ctx, script.Host{Clock: clock, Devices: n.devices, Recorder: r, Ask: r.answer})
+	})
+	if err != nil {
+		p := luaProblem(m.planAt, err)
+		p.Text = "on the simulated fixture: " + p.Text
+		return r.taken, append(r.problems, p), false, nil
+	}
+	return r.taken, r.problems, true, nil
+}
+
+func (r *lintRun) answer(_ context.Context, p reports.Prompt) (reports.Value, error) {
+	return agree(p), nil
+}
+
+// Reading judges as in a run, and keeps what can be judged for no unit: a
+// unit of measurement that does not fit the limit's.
+func (r *lintRun) Reading(in script.Reading) (reports.Verdict, error) {
+	r.taken = append(r.taken, in)
+	j := r.m.limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound, Uncertainty: in.Uncertainty})
+	if j.Verdict == reports.Error {
+		r.problems = append(r.problems, problem{r.m.file(in.File), in.Line, fmt.Sprintf("reading %q cannot be judged: %s", in.Check+"."+in.Name, j.Problem), ""})
+	}
+	return j.Verdict, nil
+}
+
+// The rest of [script.Recorder] notes nothing.
+
+func (r *lintRun) CheckStarted(script.Check) error                 { return nil }
+func (r *lintRun) Note(string, string) error                       { return nil }
+func (r *lintRun) Keep(string, string, any) error                  { return nil }
+func (r *lintRun) CheckEnded(string, error) (stop bool, err error) { return false, nil }

@@ -1,0 +1,273 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/xml"
+	"errors"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports"
+)
+
+// rehearsalOf is a rehearsal of the stock plan.
+func rehearsalOf(t testing.TB, change func(*rehearseOptions)) *rehearsal {
+	t.Helper()
+	o := rehearseOptions{units: 400, nests: 2, seed: 1, escapes: 0.1, rejects: 0.1}
+	change(&o)
+	b, nest, err := o.from.rehearsalBench()
+	require.NoError(t, err)
+	m, err := o.from.load(b.Product)
+	require.NoError(t, err)
+	people, at, err := o.loadPopulation(m)
+	require.NoError(t, err)
+	return &rehearsal{method: m, bench: b, nest: nest, people: people, populationAt: at, options: o, screen: newScreen(io.Discard)}
+}
+
+func rehearsed(t testing.TB, change func(*rehearseOptions)) *rehearsalResult {
+	t.Helper()
+	h := rehearsalOf(t, change)
+	require.NoError(t, h.run(context.Background()))
+	r, err := h.result()
+	require.NoError(t, err)
+	return r
+}
+
+// The stock plan on the stock population: nothing that must be caught escapes,
+// no sound unit is rejected, and each unit is judged.
+func TestStockPlanRehearsed(t *testing.T) {
+	r := rehearsed(t, func(o *rehearseOptions) { o.units = 400 })
+	assert.True(t, r.Kept)
+	assert.Equal(t, 400, r.Population.Units)
+	assert.Equal(t, 400, r.Population.Sound+r.Population.Defective)
+	assert.Equal(t, shareResult{Of: r.Population.MustCatch, High: r.Escapes.High, Allowed: 0.001, Kept: true}, r.Escapes)
+	assert.Equal(t, shareResult{Of: r.Population.Sound, High: r.FalseRejects.High, Allowed: 0.001, Kept: true}, r.FalseRejects)
+	assert.Empty(t, r.NotJudged)
+	units := 0
+	for _, d := range r.Defects {
+		assert.Equal(t, d.Units, d.Caught+d.Missed, d.Name)
+		assert.Empty(t, d.Sweep, d.Name)
+		units += d.Units
+	}
+	assert.GreaterOrEqual(t, units, r.Population.Defective, "each defective unit counts with each of its defects")
+	for _, l := range r.Limits {
+		assert.Zero(t, l.Rejected, l.Limit)
+		if l.Side != "equal" {
+			assert.Greater(t, l.Left, 0.0, "%+v", l)
+			assert.LessOrEqual(t, l.Left, 1.0, "%+v", l)
+		}
+	}
+	c := r.Cycle
+	assert.Equal(t, 400, c.Units)
+	assert.Equal(t, 48.0, c.Takt)
+	assert.Less(t, c.Mean, c.P95+1e-9)
+	assert.LessOrEqual(t, c.P95, c.Max)
+	share := c.Rest / c.Mean
+	for _, k := range c.Checks {
+		share += k.Share
+	}
+	assert.InDelta(t, 1, share, 1e-9, "where the time goes")
+}
+
+// The same seed gives the same JSON, whatever the number of nests; another
+// seed another population.
+func TestRehearsalIsRepeatable(t *testing.T) {
+	lot := func(nests int, seed uint64) string {
+		var b bytes.Buffer
+		require.NoError(t, rehearsed(t, func(o *rehearseOptions) { o.units, o.nests, o.seed = 60, nests, seed }).writeJSON(&b))
+		return b.String()
+	}
+	one := lot(1, 1)
+	assert.Equal(t, one, lot(3, 1))
+	assert.NotEqual(t, one, lot(1, 2))
+}
+
+// A limit that is too wide lets units escape, and the result says which limit,
+// by how much, and from which severity on; one that is too narrow rejects sound
+// units.
+func TestRehearsalFindsWrongLimits(t *testing.T) {
+	stockLimits, err := os.ReadFile("../scripts/kittiwake-k8/limits.toml")
+	require.NoError(t, err)
+	dir := t.TempDir()
+	change := func(name, from, to string) string {
+		require.Contains(t, string(stockLimits), from)
+		file := filepath.Join(dir, name)
+		require.NoError(t, os.WriteFile(file, []byte(strings.Replace(string(stockLimits), from, to, 1)), 0o644))
+		return file
+	}
+	population := filepath.Join(dir, "population.toml")
+	require.NoError(t, os.WriteFile(population, []byte(`
+product = "kittiwake-k8"
+[[defect]]
+name = "leakage"
+share = 0.5
+severity = [0.2, 1.2]
+must_catch = 0.6
+`), 0o644))
+	const tight, wide = "upper = 9.2\nunit = \"uA\"", "upper = 40\nunit = \"uA\""
+	const now = "upper = 12\nunit = \"uA\""
+
+	r := rehearsed(t, func(o *rehearseOptions) {
+		o.units, o.sweep, o.population, o.from.limits = 60, 2, population, change("wide.toml", now, wide)
+	})
+	assert.False(t, r.Kept)
+	assert.NotZero(t, r.Escapes.Count)
+	assert.Len(t, r.Escaped, r.Escapes.Count)
+	assert.Less(t, r.Escapes.Of, r.Population.Defective, "those below must_catch do not count")
+	d := r.Defects[0]
+	assert.Equal(t, r.Escapes.Count, d.Missed)
+	assert.NotZero(t, d.SweepMissed.Count)
+	// 9 uA + severity x 40 uA reaches 40 uA at 0.775.
+	assert.InDelta(t, 0.775, d.Edge.Half.At, 0.06)
+	assert.GreaterOrEqual(t, *d.Edge.Half.High, 0.75)
+	miss := d.Nearest[0]
+	assert.Equal(t, "standby.current", miss.Reading)
+	assert.InDelta(t, 40e-6, miss.Limit, 1e-9)
+	assert.InDelta(t, 33e-6, miss.Value, 3e-6, "the worst is a unit just beyond must_catch")
+	assert.InDelta(t, (40e-6-miss.Value)/31e-6, miss.Left, 0.02)
+	for _, l := range r.Limits {
+		if l.Limit == "standby.current" && l.Side == "upper" {
+			require.NotNil(t, l.Mildest)
+			assert.Equal(t, miss.Value, l.Mildest.Value, "the limit would have to come down to this unit")
+		}
+	}
+	var b bytes.Buffer
+	r.writeText(newScreen(&b))
+	assert.Contains(t, b.String(), "ESCAPES")
+	assert.Contains(t, b.String(), "MORE THAN ALLOWED")
+	assert.Contains(t, b.String(), "standby.current was 3")
+
+	r = rehearsed(t, func(o *rehearseOptions) {
+		o.units, o.population, o.from.limits = 60, population, change("tight.toml", now, tight)
+	})
+	assert.False(t, r.Kept)
+	assert.NotZero(t, r.FalseRejects.Count)
+	for _, l := range r.Limits {
+		if l.Rejected > 0 {
+			assert.Equal(t, "standby.current", l.Limit)
+			assert.Equal(t, "upper", l.Side)
+			assert.Equal(t, r.FalseRejects.Count, l.Rejected)
+			assert.Less(t, l.Left, 0.0)
+		}
+	}
+	b.Reset()
+	r.writeText(newScreen(&b))
+	assert.Contains(t, b.String(), "REJECTS")
+}
+
+// A sweep alone: every defect over its severities, no population.
+func TestSweepAlone(t *testing.T) {
+	r := rehearsed(t, func(o *rehearseOptions) { o.units, o.sweep = 0, 1 })
+	assert.Zero(t, r.Population)
+	must := 0
+	for _, d := range r.Defects {
+		if want := map[bool]int{true: sweepSteps, false: 1}[d.Graded]; assert.Len(t, d.Sweep, want, d.Name) {
+			assert.Equal(t, 1, d.Sweep[want-1].Caught, "%s at its worst", d.Name)
+		}
+		assert.Equal(t, d.Graded, d.Edge != nil, d.Name)
+		must += d.SweepMissed.Of
+	}
+	assert.Equal(t, must, r.Escapes.Of)
+	assert.Equal(t, must+countBelow(r)+sweepSound, r.Cycle.Units, "the time is of the sweep")
+	assert.Equal(t, sweepSound, r.FalseRejects.Of, "sound units to compare with")
+
+	// The drawing is XML whose panels say in words what they show.
+	dec := xml.NewDecoder(bytes.NewReader(r.svg()))
+	labels := 0
+	for {
+		token, err := dec.Token()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		require.NoError(t, err)
+		if e, ok := token.(xml.StartElement); ok {
+			for _, a := range e.Attr {
+				if a.Name.Local == "aria-label" {
+					labels++
+					assert.Contains(t, a.Value, "must be caught from severity")
+				}
+				assert.NotContains(t, a.Value, "NaN")
+				assert.NotContains(t, a.Value, "Inf")
+			}
+		}
+	}
+	graded := 0
+	for _, d := range r.Defects {
+		if d.Graded {
+			graded++
+		}
+	}
+	assert.Equal(t, graded, labels)
+}
+
+// countBelow is how many units of the sweep need not be caught.
+func countBelow(r *rehearsalResult) (n int) {
+	for _, d := range r.Defects {
+		for _, s := range d.Sweep {
+			if s.Severity < d.MustCatch-1e-9 {
+				n += s.Units
+			}
+		}
+	}
+	return n
+}
+
+func TestNamesThatShareALimit(t *testing.T) {
+	for _, c := range []struct{ a, b, want string }{
+		{"sticks.left_x_noise", "sticks.left_x_noise", "sticks.left_x_noise"},
+		{"sticks.left_x_noise", "sticks.left_y_noise", "sticks.*_noise"},
+		{"sticks.*_noise", "sticks.right_x_noise", "sticks.*_noise"},
+		{"sticks.left_x_dead_band", "sticks.right_x_dead_band", "sticks.*_x_dead_band"},
+		{"sticks.*_x_dead_band", "sticks.right_y_dead_band", "sticks.*_dead_band"},
+		{"link.near", "link.far", "link.*"},
+	} {
+		assert.Equal(t, c.want, together(c.a, c.b), "%s and %s", c.a, c.b)
+	}
+}
+
+func TestPositionBetweenTypicalAndLimit(t *testing.T) {
+	lower, upper := -10.0, 20.0
+	for _, c := range []struct {
+		name       string
+		x, typical float64
+		limit      *reports.Limit
+		at         float64
+		side       string
+		ok         bool
+	}{
+		{"typical", 5, 5, &reports.Limit{Lower: &lower, Upper: &upper}, 0, "upper", true},
+		{"at the upper limit", 20, 5, &reports.Limit{Lower: &lower, Upper: &upper}, 1, "upper", true},
+		{"below the lower limit", -25, 5, &reports.Limit{Lower: &lower, Upper: &upper}, 2, "lower", true},
+		{"on the far side of an upper limit", -25, 5, &reports.Limit{Upper: &upper}, -2, "upper", true},
+		{"typical is beyond the limit", 25, 30, &reports.Limit{Upper: &upper}, 0, "", false},
+		{"no number", math.NaN(), 5, &reports.Limit{Upper: &upper}, 0, "", false},
+		{"nothing typical", 5, math.NaN(), &reports.Limit{Upper: &upper}, 0, "", false},
+		{"no limit", 5, 5, nil, 0, "", false},
+	} {
+		at, side, ok := position(c.x, c.typical, c.limit)
+		assert.Equal(t, c.ok, ok, c.name)
+		if c.ok {
+			assert.InDelta(t, c.at, at, 1e-12, c.name)
+			assert.Equal(t, c.side, side, c.name)
+		}
+	}
+}
+
+// BenchmarkRehearsal is units of the population per second, and per second of
+// processor time.
+func BenchmarkRehearsal(b *testing.B) {
+	h := rehearsalOf(b, func(o *rehearseOptions) { o.units, o.nests = b.N, 1 })
+	b.ResetTimer()
+	before := cpuTime()
+	require.NoError(b, h.run(context.Background()))
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "units/s")
+	b.ReportMetric(float64(b.N)/(cpuTime()-before).Seconds(), "units/s/core")
+}
