@@ -87,8 +87,10 @@ type Edge struct {
 	Uncertainty time.Duration // how far At may be from the change
 }
 
-// Segment is one straight movement of a Mover: From at Start, To at End, at
-// constant rate between.
+// Segment is one straight movement of a Mover from From to To at constant
+// rate. It lies between Start, when the command was sent, and End, when its
+// arrival was read: a busy computer can make the segment look longer than the
+// movement, never shorter, so outside it the axes do stand still.
 type Segment struct {
 	Start, End time.Time
 	From, To   map[string]float64 // by axis name, -1..+1

@@ -131,9 +131,10 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 			}
 			return err
 		}
-		// From here on it moves.
+		// From here on it moves. It may have begun when the line was sent: where
+		// the acknowledgement is read late, it must not seem to stand still while
+		// it moves. The end is when its own word for it was read, never before.
 		m.homed.Store(false)
-		seg.Start = m.clock.Now()
 		if err := m.say(ctx, m.model.Synchronise, m.model.Timeout+takes+takes/2); err != nil {
 			return err
 		}

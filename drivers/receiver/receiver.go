@@ -21,6 +21,7 @@ type Options struct {
 type format struct {
 	period time.Duration
 	proof  time.Duration // a receiver that is there sends a frame within this time, always
+	steady bool          // one frame each period, whatever is heard
 	hint   string        // when bytes come and no frame
 	decode func(*capture) decoder
 }
@@ -35,6 +36,7 @@ func formats() map[string]format {
 		"SBUS": {
 			period: 7 * time.Millisecond,
 			proof:  100 * time.Millisecond,
+			steady: true,
 			hint:   "SBUS is 100000 baud, 8E2, inverted: check the port's settings and the adapter",
 			decode: func(c *capture) decoder {
 				return NewSBUSDecoder(func(f *SBUSFrame) { c.channels(&f.Channels, f.Lost, f.Failsafe) })
@@ -142,6 +144,9 @@ func (r *Receiver) Record(ctx context.Context, over time.Duration) (drivers.Fram
 	}
 	if err := r.alive(c, listened); err != nil {
 		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+	}
+	if r.row.steady && n.Damaged == 0 {
+		punctual(out.Frames)
 	}
 	if err := r.steady(c, listened); err != nil {
 		return drivers.Frames{}, drivers.Wrap(r.name, op, err)

@@ -4,9 +4,12 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
+	"time"
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
@@ -115,9 +118,11 @@ func axes(p drivers.Path) []reports.Series {
 	return out
 }
 
-// encode turns a capture into a file: sound as WAV, everything else as CSV
-// whose first row names each column and its unit.
-func encode(capture any, sound func(drivers.Samples) ([]byte, error)) (ext, media string, data []byte, err error) {
+// encode turns a capture into a file: sound as WAV, everything else as CSV as
+// package capturefile documents it, so that the file measures as the capture
+// did. Times of all captures of a run count from zero, the beginning of its
+// first; a WAV file cannot say when it began.
+func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, error)) (ext, media string, data []byte, err error) {
 	var b bytes.Buffer
 	w := csv.NewWriter(&b)
 	switch c := capture.(type) {
@@ -129,6 +134,7 @@ func encode(capture any, sound func(drivers.Samples) ([]byte, error)) (ext, medi
 			data, err = sound(c)
 			return "wav", "audio/wav", data, err
 		}
+		fmt.Fprintf(&b, "# start: %s s\n# rate: %s Hz\n", sinceZero(c.Start, zero), exact(c.Rate))
 		head := []string{"time_s"}
 		for ch := range c.Channels {
 			head = append(head, fmt.Sprintf("value%d_%s", ch+1, c.Unit))
@@ -142,6 +148,11 @@ func encode(capture any, sound func(drivers.Samples) ([]byte, error)) (ext, medi
 			w.Write(row)
 		}
 	case drivers.Frames:
+		fmt.Fprintf(&b, "# start: %s s\n# length: %s s\n# period: %s s\n# format: %s\n# damaged: %d\n",
+			sinceZero(c.Start, zero), exact(c.Length.Seconds()), exact(c.Period.Seconds()), c.Format, c.Damaged)
+		if c.Gain > 0 {
+			fmt.Fprintf(&b, "# gain: %s us\n# offset: %s us\n", exact(c.Gain), exact(c.Offset))
+		}
 		head := []string{"time_s", "lost", "failsafe"}
 		n := 0
 		if len(c.Frames) > 0 {
@@ -152,7 +163,7 @@ func encode(capture any, sound func(drivers.Samples) ([]byte, error)) (ext, medi
 		}
 		w.Write(head)
 		for i, f := range c.Frames {
-			row := []string{ftoa(f.At.Seconds()), strconv.FormatBool(f.Lost), strconv.FormatBool(f.Failsafe)}
+			row := []string{exact(f.At.Seconds()), strconv.FormatBool(f.Lost), strconv.FormatBool(f.Failsafe)}
 			for ch := range n {
 				if ch < len(f.Channels) {
 					row = append(row, ftoa(c.Microseconds(i, ch+1)))
@@ -163,10 +174,13 @@ func encode(capture any, sound func(drivers.Samples) ([]byte, error)) (ext, medi
 			w.Write(row)
 		}
 	case drivers.Path:
+		if len(c) > 0 {
+			fmt.Fprintf(&b, "# start: %s s\n", sinceZero(c[0].Start, zero))
+		}
 		w.Write([]string{"start_s", "end_s", "axis", "from", "to"})
 		for _, seg := range c {
-			for _, s := range axes(drivers.Path{seg}) {
-				w.Write([]string{ftoa(seg.Start.Sub(c[0].Start).Seconds()), ftoa(seg.End.Sub(c[0].Start).Seconds()), s.Name, ftoa(seg.From[s.Name]), ftoa(seg.To[s.Name])})
+			for _, axis := range slices.Sorted(maps.Keys(seg.To)) {
+				w.Write([]string{exact(seg.Start.Sub(c[0].Start).Seconds()), exact(seg.End.Sub(c[0].Start).Seconds()), axis, ftoa(seg.From[axis]), ftoa(seg.To[axis])})
 			}
 		}
 	case []float64:
@@ -181,4 +195,24 @@ func encode(capture any, sound func(drivers.Samples) ([]byte, error)) (ext, medi
 	return "csv", "text/csv", b.Bytes(), w.Error()
 }
 
-func ftoa(v float64) string { return strconv.FormatFloat(v, 'g', 7, 64) }
+// beginning is when a capture began; zero where it does not say.
+func beginning(capture any) time.Time {
+	switch c := capture.(type) {
+	case drivers.Samples:
+		return c.Start
+	case drivers.Frames:
+		return c.Start
+	case drivers.Path:
+		if len(c) > 0 {
+			return c[0].Start
+		}
+	}
+	return time.Time{}
+}
+
+func sinceZero(t, zero time.Time) string { return exact(t.Sub(zero).Seconds()) }
+
+// ftoa keeps nine digits, more than any converter has.
+func ftoa(v float64) string { return strconv.FormatFloat(v, 'g', 9, 64) }
+
+func exact(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }

@@ -182,10 +182,14 @@ func (n *Nest) safeAtOnce(ctx context.Context) error {
 	}
 	results := make(chan result, len(n.Devices))
 	waiting := map[string]bool{}
-	for role, d := range n.Devices {
+	var fns []func(context.Context)
+	for _, role := range n.roles() {
 		waiting[role] = true
-		go func() { results <- result{role, safe(ctx, d)} }()
+		fns = append(fns, func(ctx context.Context) { results <- result{role, safe(ctx, n.Devices[role])} })
 	}
+	// Together here, too: on a simulated clock, callers outside its tasks would
+	// drive the time on under one another.
+	go n.Clock.Together(ctx, fns...)
 	var errs []error
 	late := time.NewTimer(n.SafeLimit + 200*time.Millisecond)
 	defer late.Stop()

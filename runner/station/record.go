@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"time"
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
@@ -282,10 +283,16 @@ func (r *recorder) seal(end reports.End) (reports.Sealed, error) {
 // the run could not be recorded the outcome is error. The caller holds mu.
 func (r *recorder) end(end reports.End) {
 	keep := r.nest.Config.Keep == KeepAll || r.nest.Config.Keep == KeepFailed && end.Outcome != reports.Passed
+	var zero time.Time
+	for _, p := range r.captures {
+		if t := beginning(p.raw); zero.IsZero() || !t.IsZero() && t.Before(zero) {
+			zero = t
+		}
+	}
 	for _, p := range r.captures {
 		c := p.capture
 		if keep {
-			if err := r.attach(&c, p.raw); err != nil && r.failure == nil {
+			if err := r.attach(&c, p.raw, zero); err != nil && r.failure == nil {
 				r.failure = err
 			}
 		}
@@ -303,9 +310,10 @@ func (r *recorder) end(end reports.End) {
 	r.event(reports.Event{Kind: reports.RunEnded, End: &end})
 }
 
-// attach writes the raw data of a capture beside the report.
-func (r *recorder) attach(c *reports.Capture, raw any) error {
-	ext, media, data, err := encode(raw, r.nest.Sound)
+// attach writes the raw data of a capture beside the report, its times counted
+// from zero.
+func (r *recorder) attach(c *reports.Capture, raw any, zero time.Time) error {
+	ext, media, data, err := encode(raw, zero, r.nest.Sound)
 	if err != nil {
 		return fmt.Errorf("keep %s: %w", c.Name, err)
 	}
