@@ -78,9 +78,11 @@ func TestTrackingSpecialInputs(t *testing.T) {
 	for name, c := range map[string]func() (TrackingResult, error){
 		"one speed":     func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p[:2]}, o) },
 		"one direction": func() (TrackingResult, error) { return Tracking(f, []drivers.Path{{p[0]}, {p[2]}}, o) },
-		"margin":        func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p}, TrackingOptions{1, "x", math.NaN()}) },
-		"axis":          func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p}, TrackingOptions{1, "y", 0}) },
-		"channel":       func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p}, TrackingOptions{5, "x", 0}) },
+		"margin": func() (TrackingResult, error) {
+			return Tracking(f, []drivers.Path{p}, TrackingOptions{1, "x", math.NaN()})
+		},
+		"axis":    func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p}, TrackingOptions{1, "y", 0}) },
+		"channel": func() (TrackingResult, error) { return Tracking(f, []drivers.Path{p}, TrackingOptions{5, "x", 0}) },
 	} {
 		_, err := c()
 		require.ErrorContains(t, err, "measure: tracking: ", name)
