@@ -1,9 +1,11 @@
 package measure
 
 import (
+	"fmt"
 	"math"
 	"math/big"
 	"math/rand/v2"
+	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -186,26 +188,52 @@ func TestOneWay(t *testing.T) {
 		_, err := OneWay(bad)
 		require.ErrorContains(t, err, "measure: one way: ")
 	}
+}
 
-	// SmLs: a large mean (here 10,000,000) must not eat the digits. The sums of
-	// squares do not change when all values are moved.
-	moved := make([][]float64, len(siRstv))
-	for i, g := range siRstv {
-		for _, v := range g {
-			moved[i] = append(moved[i], math.Round(v*8192)/8192+10_000_000)
+// NIST StRD one-way analysis of variance, SmLs01 to SmLs09 (Simon and Lesage
+// 1989): 9 treatments with up to 13 constant leading digits. The generated data
+// are written as the files have them; certified values for 21 replicates as
+// seen, for 201 and 2001 from memory, re-computed. Tolerances are what the
+// conversion of the decimals to float64 leaves.
+func TestOneWayOfManyDigits(t *testing.T) {
+	for _, tt := range []struct {
+		name, leading      string
+		replicates         int
+		between, within, f float64
+		tolerance          float64
+	}{
+		{"SmLs01", "1", 21, 1.68, 1.80, 21, 1e-13},
+		{"SmLs02", "1", 201, 16.08, 18, 201, 1e-12},
+		{"SmLs03", "1", 2001, 160.08, 180, 2001, 1e-12},
+		{"SmLs04", "1000000", 21, 1.68, 1.80, 21, 5e-10},
+		{"SmLs05", "1000000", 201, 16.08, 18, 201, 5e-10},
+		{"SmLs06", "1000000", 2001, 160.08, 180, 2001, 5e-10},
+		{"SmLs07", "1000000000000", 21, 1.68, 1.80, 21, 5e-4},
+		{"SmLs08", "1000000000000", 201, 16.08, 18, 201, 5e-4},
+		{"SmLs09", "1000000000000", 2001, 160.08, 180, 2001, 5e-4},
+	} {
+		groups := make([][]float64, 9)
+		for i, tenths := range []int{4, 3, 5, 3, 5, 3, 5, 3, 5} {
+			for k := range tt.replicates {
+				digit := tenths
+				if k > 0 {
+					digit += 1 - 2*(k%2)
+				}
+				v, err := strconv.ParseFloat(fmt.Sprintf("%s.%d", tt.leading, digit), 64)
+				require.NoError(t, err)
+				groups[i] = append(groups[i], v)
+			}
 		}
+		r, err := OneWay(groups)
+		require.NoError(t, err)
+		require.Equal(t, []int{8, 9 * (tt.replicates - 1)}, []int{r.BetweenFreedom, r.WithinFreedom})
+		t.Logf("%s: relative errors %.1e between, %.1e within, %.1e F", tt.name, r.BetweenSS/tt.between-1, r.WithinSS/tt.within-1, r.F/tt.f-1)
+		near(t, tt.name+" between", r.BetweenSS, tt.between, tt.tolerance)
+		near(t, tt.name+" within", r.WithinSS, tt.within, tt.tolerance)
+		near(t, tt.name+" F", r.F, tt.f, tt.tolerance)
+		near(t, tt.name+" R2", r.RSquared, tt.between/(tt.between+tt.within), tt.tolerance)
+		near(t, tt.name+" residual sd", r.ResidualSD, 0.1, tt.tolerance)
 	}
-	exact := make([][]float64, len(siRstv))
-	for i, g := range siRstv {
-		for _, v := range g {
-			exact[i] = append(exact[i], math.Round(v*8192)/8192)
-		}
-	}
-	a, err := OneWay(exact)
-	require.NoError(t, err)
-	b, err := OneWay(moved)
-	require.NoError(t, err)
-	near(t, "F far from zero", b.F, a.F, 1e-12)
 }
 
 // e-Handbook 7.2.6.2, wafer resistivities: 95.1981 printed for the 90th.

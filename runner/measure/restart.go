@@ -21,7 +21,8 @@ type RestartResult struct {
 	Trials        int
 }
 
-// Restart sums up trials in any order; at least one is needed, each with a
+// Restart sums up trials in any order, as a search by halves makes them; see
+// [StartCurve] for what can be relied on. At least one is needed, each with a
 // finite time off of 0 or more.
 func Restart(trials []StartTrial) (RestartResult, error) {
 	if len(trials) == 0 {
