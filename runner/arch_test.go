@@ -23,9 +23,10 @@ var floors = map[string]int{
 	"drivers/serialport": 1, "drivers/sound": 2, "drivers/tcpport": 1, "drivers/wav": 1, "drivers/sim": 2,
 	"runner/causes": 1, "runner/measure": 1, "runner/limits": 1,
 
-	"runner/script":  3,
-	"runner/station": 4,
-	"runner":         6,
+	"runner/selfcheck": 2,
+	"runner/script":    3,
+	"runner/station":   4,
+	"runner":           6,
 }
 
 // rooms adds to the floors what a floor alone does not say: who may not know
@@ -42,8 +43,10 @@ var rooms = []struct{ of, not, why string }{
 	{"runner/measure", "fullthrow/drivers/", "measurements are pure"},
 	{"runner/measure", "github.com/yuin/gopher-lua", "measurements are pure"},
 	{"runner/limits", "fullthrow/drivers", "limits are pure"},
+	{"runner/chart", "fullthrow/", "a drawing knows nothing of what is drawn"},
 	{"runner/causes", "fullthrow/drivers", "rules for causes are pure"},
 	{"runner/causes", "fullthrow/runner", "rules for causes go by the record alone"},
+	{"runner/selfcheck", "fullthrow/drivers/", "only package main knows concrete drivers"},
 	{"runner/station", "github.com/yuin/gopher-lua", "only runner/script knows Lua"},
 }
 
