@@ -3,6 +3,8 @@ package measure
 import (
 	"math"
 
+	"gonum.org/v1/gonum/floats"
+
 	"fullthrow/drivers"
 )
 
@@ -83,35 +85,77 @@ func weightedShare(x []float64, rate float64) (a, c float64) {
 		rise[i] = math.Sin(math.Pi / 2 * (float64(i) + 0.5) / float64(edge))
 	}
 	var all float64
-	buffer := make([]float64, transformAbove(n))
+	length, pool := transformLength(transformAbove(n))
+	p := takePlan(length, pool)
+	defer plans[pool].put(p)
+	p.weights.set(rate, length)
 	for i := range count {
 		from := 0
 		if count > 1 {
 			from = i * (len(x) - n) / (count - 1)
 		}
-		copy(buffer, x[from:from+n])
-		clear(buffer[n:])
-		for k, w := range rise {
-			buffer[k] *= w
-			buffer[n-1-k] *= w
-		}
-		sp := newWindowed(buffer, rate, windows[len(windows)-1])
-		for k, p := range sp.power {
-			if k == 0 || k == len(sp.power)-1 {
-				p /= 2 // the other bins stand for their images too
-			}
-			wa, wc := powerWeights(float64(k) * sp.width)
-			all += p
-			a += p * wa
-			c += p * wc
-		}
-		sp.release()
+		p.pack(x[from:from+n], rise)
+		p.fft.power(p.power, nil, nil)
+		// The other bins stand for their images too.
+		p.power[0] /= 2
+		p.power[len(p.power)-1] /= 2
+		all += floats.Sum(p.power)
+		a += floats.Dot(p.power, p.weights.a)
+		c += floats.Dot(p.power, p.weights.c)
 	}
 	if all == 0 {
 		return 0, 0
 	}
 	a1k, c1k := powerWeights(1000)
 	return a / all / a1k, c / all / c1k
+}
+
+// pack makes x, with its ends rising and falling, and zeros after it, ready for
+// the transform.
+func (p *plan) pack(x, rise []float64) {
+	at := func(i int) float64 {
+		if i >= len(x) {
+			return 0
+		}
+		v := x[i]
+		if i < len(rise) {
+			v *= rise[i]
+		}
+		if k := len(x) - 1 - i; k < len(rise) {
+			v *= rise[k]
+		}
+		return v
+	}
+	z := p.fft.x
+	from, to := (len(rise)+1)/2, (len(x)-len(rise))/2 // between them nothing is weighed
+	if from >= to {
+		from, to = 0, 0
+	}
+	for i := range from {
+		z[i] = complex(at(2*i), at(2*i+1))
+	}
+	for i := from; i < to; i++ {
+		z[i] = complex(x[2*i], x[2*i+1])
+	}
+	for i := to; i < len(z); i++ {
+		z[i] = complex(at(2*i), at(2*i+1))
+	}
+}
+
+// weighting is the power weights of each bin.
+type weighting struct {
+	rate float64
+	a, c []float64
+}
+
+func (w *weighting) set(rate float64, n int) {
+	if w.rate == rate && len(w.a) == n/2+1 {
+		return
+	}
+	*w = weighting{rate, make([]float64, n/2+1), make([]float64, n/2+1)}
+	for k := range w.a {
+		w.a[k], w.c[k] = powerWeights(float64(k) * rate / float64(n))
+	}
 }
 
 // Poles of the weighting filters, Hz (IEC 61672-1, annex E).

@@ -3,27 +3,55 @@ package measure
 import (
 	"cmp"
 	"math"
-	"math/cmplx"
 	"slices"
 	"sync"
-
-	"gonum.org/v1/gonum/dsp/fourier"
-	"gonum.org/v1/gonum/floats"
 )
 
 // plan is what transforms of one length need. It is for one caller at a time.
 type plan struct {
 	n       int
-	fft     *fourier.FFT
+	fft     *transform
 	windows map[string][]float64
-	buffer  []float64
-	bins    []complex128
 	power   []float64
+	weights weighting // kept for the sample rate last asked for
 }
 
-// plans keeps plans between calls, one pool for each of the lengths that
+// plans keeps plans between calls, one shelf for each of the lengths that
 // transformLength gives: 4, 5, 6 times a power of two, up to 2^23.
-var plans [3 * 24]sync.Pool
+var plans [3 * 24]shelf
+
+// shelf keeps up to four plans, one for each worker of a usual station, for
+// good if they are not large, since making one takes longer than using it. More
+// than four, and large ones, are kept until memory is cleaned up.
+type shelf struct {
+	sync.Mutex
+	kept  []*plan
+	spare sync.Pool
+}
+
+const keptLength = 6 << 14 // samples; the plan takes some 4 MB
+
+func (s *shelf) take() *plan {
+	s.Lock()
+	defer s.Unlock()
+	if n := len(s.kept); n > 0 {
+		p := s.kept[n-1]
+		s.kept = s.kept[:n-1]
+		return p
+	}
+	p, _ := s.spare.Get().(*plan)
+	return p
+}
+
+func (s *shelf) put(p *plan) {
+	s.Lock()
+	defer s.Unlock()
+	if p.n <= keptLength && len(s.kept) < 4 {
+		s.kept = append(s.kept, p)
+		return
+	}
+	s.spare.Put(p)
+}
 
 // transformLength is the largest length of quick transforms that is not above
 // n, and the number of its pool. n must be 16 or more.
@@ -70,24 +98,22 @@ func newSpectrum(x []float64, rate float64) spectrum { return newWindowed(x, rat
 
 func newWindowed(x []float64, rate float64, w cosineWindow) spectrum {
 	n, pool := transformLength(len(x))
-	p, _ := plans[pool].Get().(*plan)
-	if p == nil {
-		p = &plan{n: n, fft: fourier.NewFFT(n), windows: map[string][]float64{}, buffer: make([]float64, n),
-			bins: make([]complex128, n/2+1), power: make([]float64, n/2+1)}
-	}
+	p := takePlan(n, pool)
 	if p.windows[w.name] == nil {
 		p.windows[w.name] = w.samples(n)
 	}
-	x = x[(len(x)-n)/2:][:n]
-	floats.MulTo(p.buffer, x, p.windows[w.name])
-	p.fft.Coefficients(p.bins, p.buffer)
-	for i, c := range p.bins {
-		p.power[i] = real(c)*real(c) + imag(c)*imag(c)
-	}
+	p.fft.power(p.power, x[(len(x)-n)/2:][:n], p.windows[w.name])
 	return spectrum{p, pool, rate / float64(n), w}
 }
 
-func (s spectrum) release() { plans[s.pool].Put(s.plan) }
+func takePlan(n, pool int) *plan {
+	if p := plans[pool].take(); p != nil {
+		return p
+	}
+	return &plan{n: n, fft: newTransform(n), windows: map[string][]float64{}, power: make([]float64, n/2+1)}
+}
+
+func (s spectrum) release() { plans[s.pool].put(s.plan) }
 
 // tone is a sine found in a spectrum.
 type tone struct {
@@ -97,13 +123,13 @@ type tone struct {
 
 // tone works out the sine whose main lobe peaks at bin k.
 func (s spectrum) tone(k int) tone {
-	a := cmplx.Abs(s.bins[k])
+	a := math.Sqrt(s.power[k])
 	var below, above float64
 	if k > 0 {
-		below = cmplx.Abs(s.bins[k-1])
+		below = math.Sqrt(s.power[k-1])
 	}
-	if k+1 < len(s.bins) {
-		above = cmplx.Abs(s.bins[k+1])
+	if k+1 < len(s.power) {
+		above = math.Sqrt(s.power[k+1])
 	}
 	d, sign, next := 0.0, 1.0, above
 	if below > above {
