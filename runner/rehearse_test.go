@@ -5,17 +5,20 @@ import (
 	"context"
 	"encoding/xml"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/runner/station"
 )
 
 // rehearsalOf is a rehearsal of the stock plan.
@@ -218,6 +221,50 @@ func countBelow(r *rehearsalResult) (n int) {
 		}
 	}
 	return n
+}
+
+// A rehearsal that is stopped says what it has so far and exits as aborted,
+// even where that is nothing.
+func TestStoppedRehearsal(t *testing.T) {
+	for _, after := range []int{0, 5} {
+		t.Run(fmt.Sprint(after), func(t *testing.T) {
+			h := rehearsalOf(t, func(o *rehearseOptions) { o.units, o.sweep = 20000, 4 })
+			ctx, cancel := context.WithCancelCause(context.Background())
+			go func() {
+				for done := 0; done < after; time.Sleep(time.Millisecond) {
+					h.mu.Lock()
+					done = h.done
+					h.mu.Unlock()
+				}
+				cancel(&station.Abort{Reason: "stopped"})
+			}()
+			if after == 0 {
+				<-ctx.Done()
+			}
+			require.NoError(t, h.run(ctx))
+			r, err := h.result()
+			require.NoError(t, err)
+			assert.GreaterOrEqual(t, r.Done, after)
+			assert.Less(t, r.Done, r.Asked)
+			assert.Equal(t, r.Done, r.Population.Units)
+			assert.Empty(t, r.NotJudged, "a unit cut short tells nothing")
+			assert.False(t, r.Kept)
+			var text, js bytes.Buffer
+			r.writeText(newScreen(&text))
+			require.NoError(t, r.writeJSON(&js))
+			assert.NotEmpty(t, r.svg())
+			assert.NotContains(t, text.String()+js.String(), "NaN")
+		})
+	}
+	ctx, cancel := context.WithCancelCause(context.Background())
+	cancel(&station.Abort{Reason: "stopped by Ctrl-C (SIGINT)"})
+	var out, errs bytes.Buffer
+	a := &app{in: strings.NewReader(""), out: &out, errs: &errs}
+	err := a.rehearse(ctx, rehearseOptions{units: 10, nests: 1, seed: 1})
+	var f *failure
+	require.ErrorAs(t, err, &f)
+	assert.Equal(t, exitAborted, f.code)
+	assert.Contains(t, errs.String(), "stopped by Ctrl-C (SIGINT), after 0 of 10 units")
 }
 
 func TestNamesThatShareALimit(t *testing.T) {
