@@ -15,7 +15,7 @@ type Note struct {
 
 // TuneOptions say what should be heard.
 type TuneOptions struct {
-	Score   []Note  // in order; at least one
+	Score   []Note  // in order; from 1 to 1000
 	Start   float64 // s; sound before this moment of the capture is passed over
 	Within  float64 // cent; a note further from its pitch is a wrong one (0: 50, a quarter tone)
 	Channel int     // 1 first (0: 1)
@@ -73,6 +73,9 @@ const (
 	tuneBlock  = 0.005 // s, of the envelope
 	candidates = 6     // for a foreign tone, of each note
 	harmonics  = 10
+	// longestScore bounds the work of laying score and sounds side by side, which
+	// is one step for every pair of them.
+	longestScore = 1000
 )
 
 // Tune listens for a score in a capture of at least 50 ms. Notes are told apart
@@ -101,6 +104,9 @@ func Tune(s drivers.Samples, o TuneOptions) (TuneResult, error) {
 	}
 	if len(o.Score) == 0 {
 		return TuneResult{}, errorf("tune", "the score has no notes")
+	}
+	if len(o.Score) > longestScore {
+		return TuneResult{}, errorf("tune", "the score has %d notes, up to %d can be", len(o.Score), longestScore)
 	}
 	shortest, longest := math.Inf(1), 0.0
 	for i, n := range o.Score {

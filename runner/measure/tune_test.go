@@ -205,6 +205,7 @@ func TestTuneSpecialInputs(t *testing.T) {
 		"empty":     {samples(48000, "1", nil), TuneOptions{Score: score}},
 		"NaN":       {samples(48000, "1", append([]float64{math.NaN()}, ok.Values...)), TuneOptions{Score: score}},
 		"no score":  {ok, TuneOptions{}},
+		"too long":  {ok, TuneOptions{Score: make([]Note, 1001)}},
 		"pitch":     {ok, TuneOptions{Score: []Note{{30000, 0.1}}}},
 		"length":    {ok, TuneOptions{Score: []Note{{1000, 0}}}},
 		"start":     {ok, TuneOptions{Score: score, Start: 10}},
