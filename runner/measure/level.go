@@ -113,32 +113,11 @@ func weightedShare(x []float64, rate float64) (a, c float64) {
 // pack makes x, with its ends rising and falling, and zeros after it, ready for
 // the transform.
 func (p *plan) pack(x, rise []float64) {
-	at := func(i int) float64 {
-		if i >= len(x) {
-			return 0
-		}
-		v := x[i]
-		if i < len(rise) {
-			v *= rise[i]
-		}
-		if k := len(x) - 1 - i; k < len(rise) {
-			v *= rise[k]
-		}
-		return v
-	}
 	z := p.fft.x
-	from, to := (len(rise)+1)/2, (len(x)-len(rise))/2 // between them nothing is weighed
-	if from >= to {
-		from, to = 0, 0
-	}
-	for i := range from {
-		z[i] = complex(at(2*i), at(2*i+1))
-	}
-	for i := from; i < to; i++ {
-		z[i] = complex(x[2*i], x[2*i+1])
-	}
-	for i := to; i < len(z); i++ {
-		z[i] = complex(at(2*i), at(2*i+1))
+	clear(z[copy(z, x):])
+	for i, w := range rise {
+		z[i] *= w
+		z[len(x)-1-i] *= w
 	}
 }
 

@@ -4,15 +4,14 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"strconv"
 	"testing"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 )
 
-// The transform of every length is that of gonum's, and of a definition for
-// short ones, and all together have the power of the
-// samples (Parseval).
+// The power of every length is that of gonum's coefficients, and of the
+// definition for short ones, and all together have the power of the samples
+// (Parseval).
 func TestTransform(t *testing.T) {
 	rng := rand.New(rand.NewPCG(4, 4))
 	seen := map[int]bool{}
@@ -58,28 +57,5 @@ func TestTransform(t *testing.T) {
 			}
 			near(t, "power", sum/float64(n), power, 1e-12)
 		}
-	}
-}
-
-func BenchmarkTransform(b *testing.B) {
-	for _, n := range []int{16384, 65536, 81920, 98304} {
-		x := make([]float64, n)
-		for i := range x {
-			x[i] = math.Sin(float64(i))
-		}
-		out := make([]complex128, n/2+1)
-		b.Run("ours/"+strconv.Itoa(n), func(b *testing.B) {
-			f := newTransform(n)
-			power := make([]float64, n/2+1)
-			for b.Loop() {
-				f.power(power, x, x)
-			}
-		})
-		b.Run("gonum/"+strconv.Itoa(n), func(b *testing.B) {
-			f := fourier.NewFFT(n)
-			for b.Loop() {
-				f.Coefficients(out, x)
-			}
-		})
 	}
 }
