@@ -186,6 +186,10 @@ func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, er
 	case []float64:
 		w.Write([]string{"value"})
 		for _, v := range c {
+			if math.IsNaN(v) { // a trial without answer
+				w.Write([]string{"-"})
+				continue
+			}
 			w.Write([]string{ftoa(v)})
 		}
 	default:

@@ -1,0 +1,58 @@
+// Package capturefile reads captures that lie in files, so that everything
+// package measure can tell is told without a bench: recordings, exports of
+// other instruments, tables typed by hand, and the raw data that a station
+// keeps beside its reports.
+//
+// # Sound
+//
+// WAV: integers of 8, 16, 24 or 32 bits, or 32-bit floats; any number of
+// channels up to 64. Values are fractions of full scale.
+//
+// # Tables
+//
+// Text (UTF-8) of one row per line. The first row names each column as
+// "quantity / unit"; "quantity_unit", "quantity (unit)" and "quantity [unit]"
+// read the same. Units are those of limit files, with prefix: s, ms, uA, mV,
+// dB, %. Columns that a measurement does not need may be there.
+//
+//	samples     time / s, current / A            one value column, or value1, value2, ... for channels
+//	frames      time / s, channel1 / us, ...     or in %; with lost, failsafe (true or false); or time and lost alone
+//	path        start / s, end / s, axis, from, to     of a stick, -1 to +1 or in %
+//	points      commanded / %, output / us, direction  up or down; cycle may number the cycles
+//	releases    release, from, time / s, channel1 / us    from: low or high; one row per frame
+//	trials      off / s, started
+//	steps       voltage / V, running
+//	duty        current / A, time / s
+//	counts      attenuation / dB, lost, sent
+//	strengths   at, trials, caught
+//	values      one column; "-" is a trial without answer, for latency
+//	groups      group, value; or one column per group
+//	pairs       x and y: the first two columns of numbers
+//
+// Columns are separated by commas, semicolons or tabs. Where commas separate
+// them the decimal sign is the point; otherwise it may be the comma, the same
+// in the whole file. Numbers are never grouped in thousands. Where every number
+// of a file could be read either way ("1,234"), it is refused until a line
+// says which.
+//
+// Lines that begin with # before the first row are remarks. These mean
+// something:
+//
+//	# decimal: comma     or point
+//	# rate: 10 kHz       of samples; else from their times, which must be even
+//	# start: 1.25 s      when time 0 was, on the clock of files kept together
+//	# length: 8 s        how long was listened for frames; else until the last one
+//	# period: 7 ms       nominal time between frames; else the median one
+//	# format: SBUS       of frames
+//	# gain: 0.625 us     and
+//	# offset: 880 us     of frames: what a step of the receiver stands for
+//	# damaged: 0         frames that failed their check
+//
+// # What is refused
+//
+// Whatever is wrong is an [Error] with file and line: text that is no number,
+// NaN and infinity, a row with another number of columns, a column named twice,
+// times that go back or are uneven. Files beyond 64 MB, lines beyond 64 kB,
+// more than 64 columns or 16 million numbers are refused before they fill the
+// memory.
+package capturefile

@@ -1,0 +1,380 @@
+package offline
+
+import (
+	"bytes"
+	"encoding/json"
+	"encoding/xml"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"fullthrow/runner/capturefile"
+)
+
+const captures = "../../testdata/captures/"
+
+// take measures example files; words are as on the command line.
+func take(t testing.TB, words ...string) *Taken {
+	t.Helper()
+	got, err := tryTake(words...)
+	require.NoError(t, err, "%v", words)
+	return got
+}
+
+func tryTake(words ...string) (*Taken, error) {
+	s := Settings{Options: map[string]string{}}
+	for i := 1; i < len(words); i++ {
+		switch w := words[i]; {
+		case w == "--full-scale":
+			i++
+			s.FullScale = words[i]
+		case w == "--column":
+			i++
+			s.Columns = strings.Split(words[i], ",")
+		case strings.HasPrefix(w, "--"):
+			i++
+			s.Options[w[2:]] = words[i]
+		case strings.Contains(w, ".csv") || strings.Contains(w, ".wav"):
+			if !strings.Contains(w, "/") {
+				w = captures + w
+			}
+			s.Arguments = append(s.Arguments, w)
+		default:
+			s.Arguments = append(s.Arguments, w)
+		}
+	}
+	for _, m := range List() {
+		if m.Name == words[0] {
+			return Run(m, s)
+		}
+	}
+	return nil, os.ErrNotExist
+}
+
+// number is a field of a result, by its path.
+func number(t testing.TB, taken *Taken, name string) float64 {
+	t.Helper()
+	for _, f := range taken.Result {
+		if f.Name == name {
+			switch v := f.Value.(type) {
+			case float64:
+				return v
+			case int:
+				return float64(v)
+			}
+		}
+	}
+	require.Fail(t, "no number "+name)
+	return math.NaN()
+}
+
+// Every exported function of package measure is a measurement here, or is said
+// to be within another.
+func TestEveryFunctionIsListed(t *testing.T) {
+	parse := func(dir string) []*ast.File {
+		var files []*ast.File
+		entries, err := os.ReadDir(dir)
+		require.NoError(t, err)
+		for _, e := range entries {
+			if !strings.HasSuffix(e.Name(), ".go") || strings.HasSuffix(e.Name(), "_test.go") {
+				continue
+			}
+			f, err := parser.ParseFile(token.NewFileSet(), filepath.Join(dir, e.Name()), nil, 0)
+			require.NoError(t, err)
+			files = append(files, f)
+		}
+		return files
+	}
+	used := map[string]bool{}
+	for _, f := range parse(".") {
+		ast.Inspect(f, func(n ast.Node) bool {
+			if s, ok := n.(*ast.SelectorExpr); ok {
+				if x, ok := s.X.(*ast.Ident); ok && x.Name == "measure" {
+					used[s.Sel.Name] = true
+				}
+			}
+			return true
+		})
+	}
+	seen := 0
+	for _, f := range parse("../measure") {
+		for _, d := range f.Decls {
+			fn, ok := d.(*ast.FuncDecl)
+			if !ok || fn.Recv != nil || !fn.Name.IsExported() {
+				continue
+			}
+			seen++
+			if !used[fn.Name.Name] && elsewhere[fn.Name.Name] == "" {
+				t.Errorf("measure.%s is not in List", fn.Name.Name)
+			}
+		}
+	}
+	assert.Greater(t, seen, 40)
+}
+
+// Every number of every result has a unit, every option unit and words, and the
+// tables hold nothing else.
+func TestUnitsAreWhole(t *testing.T) {
+	results, opts := map[string]map[string]bool{}, map[string]map[string]bool{}
+	var visit func(typ reflect.Type, parent bool)
+	visit = func(typ reflect.Type, parent bool) {
+		if typ.Kind() == reflect.Slice {
+			visit(typ.Elem(), parent)
+			return
+		}
+		if typ.Kind() != reflect.Struct || typ.Name() == "Interval" || results[typ.Name()] != nil {
+			return
+		}
+		have := map[string]bool{}
+		results[typ.Name()] = have
+		for i := range typ.NumField() {
+			f := typ.Field(i)
+			kind := f.Type
+			for kind.Kind() == reflect.Slice {
+				kind = kind.Elem()
+			}
+			if kind.Kind() == reflect.Float64 || kind.Name() == "Interval" {
+				have[f.Name] = true
+				_, ok := unitOf(typ.Name(), f.Name)
+				assert.True(t, ok, "%s.%s has no unit", typ.Name(), f.Name)
+			}
+			visit(f.Type, true)
+		}
+	}
+	names := map[string]bool{}
+	for _, m := range List() {
+		for _, n := range append([]string{m.Name}, m.Aliases...) {
+			assert.False(t, names[n], "%s is there twice", n)
+			names[n] = true
+		}
+		counts := map[int]bool{}
+		for _, w := range m.Ways {
+			n := len(strings.Fields(w.takes))
+			assert.False(t, counts[n], "%s: two ways take %d arguments", m.Name, n)
+			counts[n] = true
+			typ := reflect.TypeOf(w.call)
+			want := n
+			if o := w.options(); o != nil {
+				want++
+				opts[o.Name()] = map[string]bool{}
+				for i := range o.NumField() {
+					name := o.Field(i).Name
+					opts[o.Name()][name] = true
+					x, ok := options[o.Name()][name]
+					assert.True(t, ok && x.about != "", "%s.%s is not described", o.Name(), name)
+					number := o.Field(i).Type.Kind() == reflect.Float64 || o.Field(i).Type == typeValues
+					assert.Equal(t, number, x.unit != "", "%s.%s: unit %q", o.Name(), name, x.unit)
+				}
+			}
+			assert.Equal(t, want, typ.NumIn(), "%s: its arguments", m.Name)
+			visit(typ.Out(0), false)
+			if k := typ.Out(0).Kind(); k == reflect.Float64 || k == reflect.Int || typ.Out(0).Name() == "Interval" {
+				assert.NotEmpty(t, plain[m.Name], "%s gives a plain value without unit", m.Name)
+			}
+		}
+	}
+	for typ, words := range resultUnits {
+		list := strings.Fields(words)
+		assert.Zero(t, len(list)%2, "%s: units of %q", typ, words)
+		for i := 0; i < len(list); i += 2 {
+			assert.True(t, results[typ][list[i]], "%s.%s is in the table and not in the result", typ, list[i])
+		}
+	}
+	for typ, list := range options {
+		for name := range list {
+			assert.True(t, opts[typ][name], "%s.%s is in the table and not an option", typ, name)
+		}
+	}
+	for name := range plain {
+		assert.True(t, names[name], "%s is no measurement", name)
+	}
+	for key := range whys {
+		typ, field, dotted := strings.Cut(key, ".")
+		assert.True(t, typ == "Interval" || results[typ] != nil && (!dotted || results[typ][field]), "%s is no field", key)
+	}
+}
+
+// What the example files say of themselves is what is found.
+func TestExamples(t *testing.T) {
+	for _, c := range []struct {
+		words     string
+		field     string
+		want, tol float64
+	}{
+		{"tone tone.wav", "frequency", 1000, 0.01},
+		{"tone tone.wav", "level", -6.02, 0.01},
+		{"tone tone.wav", "thd", 0.01, 1e-4},
+		{"tone tone.wav", "foreign_frequency", 2350, 0.1},
+		{"tone tone.wav --full-scale 20Pa", "level", -6.02 + 20*math.Log10(20/20e-6/math.Sqrt2), 0.01},
+		{"tone tone.wav --full-scale 20Pa", "amplitude", 10, 0.01},
+		{"sine tone.wav --frequency 1kHz", "amplitude", 0.5, 1e-4},
+		{"level tone.wav", "rms", 0.5 / math.Sqrt2, 1e-4},
+		{"travel sweep.csv", "hysteresis", 1.04, 0.05},
+		{"travel sweep.csv", "play", 1, 0.03},
+		{"travel sweep.csv --slack 0.1", "cycles", 2, 0},
+		{"link packets.csv", "lost", 14, 0},
+		{"link packets.csv", "expected", 200, 0},
+		{"bursts packets.csv", "longest_length", 12, 0},
+		{"latency latency.csv", "missed", 2, 0},
+		{"latency latency.csv", "mean", 0.0134, 2e-4},
+		{"inrush inrush.csv", "charge", 3.24e-3, 5e-5},
+		{"inrush inrush.csv", "peak", 1.2, 0.005},
+		{"decay leakage.csv", "final", 9e-6, 1e-7},
+		{"decay leakage.csv", "tau", 0.2, 0.004},
+		{"decay leakage.csv --capacitance 100uF", "resistance", 2000, 40},
+		{"ripple running.csv", "frequency", 100, 0.1},
+		{"ripple running.csv", "amplitude", 2e-3, 2e-5},
+		{"steady running.csv", "mean", 0.118, 1e-4},
+		{"charge inrush.csv --from 20ms --to 40ms", "duration", 0.02, 1e-9},
+		{"restart trials.csv", "shortest_off", 2.4, 0},
+		{"sweep attenuation.csv", "attenuation", 76.3, 0.2},
+		{"brown-out steps.csv", "hysteresis", 0.3, 1e-9},
+		{"battery-life duty.csv --capacity 3600", "mean", (0.118 + 9*9e-6) / 10, 1e-9},
+		{"centre centre.csv --channel 1", "play", 0.355, 0.01},
+		{"rc-time 2s 3.7 1.11 0", "rc_time", 2 * math.Log(3.7/1.11), 1e-9},
+		{"success-run 0.95 0.95", "success_run", 59, 0},
+		{"proportion 3 100", "rate", 0.03, 1e-12},
+	} {
+		got := take(t, strings.Fields(c.words)...)
+		assert.InDelta(t, c.want, number(t, got, c.field), c.tol+1e-15, "%s: %s", c.words, c.field)
+	}
+	started := take(t, "started", "running.csv", "60mA")
+	assert.Equal(t, true, started.Result[0].Value)
+}
+
+// Everything that the example files can be measured for can be written, and
+// drawn where there is a drawing.
+func TestOutputs(t *testing.T) {
+	for _, words := range []string{
+		"tone tone.wav", "tones tone.wav", "tune tone.wav --score 1000:0.5", "sine tone.wav", "level tone.wav", "steady running.csv", "inrush inrush.csv",
+		"started running.csv 60mA", "decay leakage.csv", "settling inrush.csv", "ripple running.csv", "charge inrush.csv", "brown-out steps.csv", "travel sweep.csv",
+		"centre centre.csv --channel 1", "link packets.csv", "bursts packets.csv", "sweep attenuation.csv", "latency latency.csv", "restart trials.csv",
+		"start-curve trials.csv --threshold 0.3 --capacitance 100uF", "next-off trials.csv --low 1 --high 4", "summary trials.csv --column off",
+		"histogram trials.csv --column off", "percentile trials.csv 50 --column off", "line attenuation.csv", "battery-life duty.csv --capacity 3600",
+		"compare packets.csv packets.csv", "sequential packets.csv --good 1 --bad 5", "sequential-plan --good 1 --bad 5", "distance 60 --frequency 2.4GHz",
+		"poisson 3 0.95", "difference 3 100 1 100 0.95", "proportion 3 100", "attenuation 10 --frequency 2.4GHz", "compare 3 100 1 100", "sequential 2 300 --good 1 --bad 5",
+		"rc-level 2 3.7 0 1",
+	} {
+		t.Run(words, func(t *testing.T) {
+			got := take(t, strings.Fields(words)...)
+			var text, data bytes.Buffer
+			require.NoError(t, got.WriteText(&text))
+			assert.NotContains(t, text.String(), "%!")
+			assert.NotContains(t, text.String(), "capture\n", "a unit that was not replaced")
+			require.NoError(t, got.WriteJSON(&data))
+			var out struct{ Result map[string]any }
+			require.NoError(t, json.Unmarshal(data.Bytes(), &out))
+			assert.Len(t, out.Result, len(got.Result))
+			var svg bytes.Buffer
+			err := got.WriteSVG(&svg)
+			if got.way.plot == nil {
+				require.ErrorContains(t, err, "there is no drawing for it")
+				return
+			}
+			require.NoError(t, err)
+			d := xml.NewDecoder(&svg)
+			tags := map[string]int{}
+			for {
+				token, err := d.Token()
+				if err == io.EOF {
+					break
+				}
+				require.NoError(t, err)
+				if s, ok := token.(xml.StartElement); ok {
+					tags[s.Name.Local]++
+					for _, a := range s.Attr {
+						assert.NotContains(t, a.Value, "NaN")
+						assert.NotContains(t, a.Value, "Inf")
+					}
+				}
+			}
+			assert.Equal(t, 1, tags["title"])
+			assert.Equal(t, 1, tags["desc"])
+			assert.Positive(t, tags["polyline"]+tags["polygon"]+tags["circle"]+tags["path"])
+		})
+	}
+}
+
+// A number that is none is null, and says why.
+func TestNullSaysWhy(t *testing.T) {
+	var b bytes.Buffer
+	require.NoError(t, take(t, "latency", "latency.csv").WriteJSON(&b))
+	var out struct {
+		Measurement string
+		Result      map[string]struct {
+			Value any
+			Unit  string
+			Why   string
+		}
+	}
+	text := strings.Replace(b.String(), `"histogram": [`, `"bins": [`, 1)
+	text = text[:strings.Index(text, `"bins"`)]
+	text = strings.TrimRight(text, " \n,") + "}}"
+	require.NoError(t, json.Unmarshal([]byte(text), &out))
+	assert.Equal(t, "latency", out.Measurement)
+	assert.Nil(t, out.Result["p99"].Value)
+	assert.Equal(t, "fewer answers than needed_p99", out.Result["p99"].Why)
+	assert.Equal(t, "s", out.Result["p99"].Unit)
+	assert.Equal(t, 2.0, out.Result["missed"].Value)
+	assert.Empty(t, out.Result["mean"].Why)
+
+	b.Reset()
+	require.NoError(t, take(t, "latency", "latency.csv").WriteText(&b))
+	assert.Contains(t, b.String(), "p99         not a number: fewer answers than needed_p99\n")
+	assert.Contains(t, b.String(), "mean        13.4 ms\n")
+}
+
+func TestMistakes(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+		return path
+	}
+	frames := write("frames.csv", "# start: 1 s\ntime / s, channel1 / us\n0,1500\n0.01,1500\n")
+	path := write("path.csv", "start_s,end_s,axis,from,to\n0,0.01,x,0,1\n")
+	volts := write("volts.csv", "commanded / mm, output / V, direction\n-1, 0, up\n1, 3.3, up\n")
+	for words, want := range map[string]string{
+		"tone":                                              "tone: 0 arguments",
+		"tone tone.wav b.wav":                               "tone: 2 arguments",
+		"tone tone.wav --channel x":                         `tone: --channel "x" is no whole number`,
+		"tone tone.wav --frequency s":                       `tone: --frequency "s" is no number in Hz`,
+		"tone tone.wav --low 3":                             "tone: --low does not go with these arguments",
+		"travel sweep.csv --axis x":                         "travel: --axis does not go with these arguments",
+		"tune tone.wav --score 1:2:3":                       `tune: --score "1:2:3": write 1047:0.15, pitch in Hz and length in s`,
+		"started running.csv 3V":                            `started: THRESHOLD "3V": "V" is voltage, "A" is current`,
+		"tone tone.wav --full-scale x":                      `--full-scale "x" is no pressure, voltage or current`,
+		"steady running.csv --full-scale 2V":                "--full-scale is for sound, this capture is in A",
+		"energy inrush.csv inrush.csv":                      captures + "inrush.csv:2: the samples are in A, a voltage in V is wanted",
+		"latency duty.csv --column current":                 captures + "duty.csv:2: the values are in A, a time is wanted",
+		"travel " + frames + " " + path:                     path + ": it does not say when its time 0 was, and " + frames + " does",
+		"travel " + volts:                                   "travel: the output is in V, the commanded position in m: give --output-low and --output-high, the ideal output at both ends",
+		"steady running.csv --column current,voltage,x --x": "steady: more columns than files",
+	} {
+		words = strings.TrimSuffix(words, " --x")
+		_, err := tryTake(strings.Fields(words)...)
+		require.EqualError(t, err, want, words)
+	}
+	_, err := tryTake("tone", "nowhere.wav")
+	require.ErrorIs(t, err, fs.ErrNotExist)
+	require.NoError(t, os.Mkdir(filepath.Join(dir, "folder.csv"), 0o700))
+	_, err = tryTake("tone", filepath.Join(dir, "folder.csv"))
+	var e *capturefile.Error
+	if assert.Error(t, err) && assert.ErrorAs(t, err, &e) {
+		assert.Equal(t, "is a folder", e.Text)
+	}
+	got := take(t, "travel", volts, "--output-high", "3300mV")
+	assert.InDelta(t, 3.3, number(t, got, "span"), 1e-12)
+	assert.Equal(t, "V", got.Result[2].Unit)
+}
