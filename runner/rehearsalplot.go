@@ -52,7 +52,7 @@ func (r *rehearsalResult) svg() []byte {
 <rect width="%d" height="%d" fill="#ffffff"/>
 `, width, height, width, height, html.EscapeString(title), html.EscapeString(about), width, height)
 	text(&b, plotMargin, 34, `font-size="20" font-weight="600"`, title)
-	text(&b, plotMargin, 54, "", about)
+	text(&b, plotMargin, 54, "", about+" Across: severity of the defect (1 is clearly bad); up: share of units caught.")
 	r.legend(&b, plotMargin, 78)
 	for i, d := range graded {
 		x := plotMargin + (i%plotColumns)*panelWidth

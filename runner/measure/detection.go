@@ -36,9 +36,15 @@ type DetectionOptions struct {
 
 // How finely edge and width of the logistic curve are tried.
 const (
-	edgeSteps  = 240
-	widthSteps = 40
+	edgeSteps  = 96
+	widthSteps = 24
 )
+
+// logistic is one logistic curve and how well it explains the trials.
+type logistic struct{ half, width, weight float64 }
+
+// logisticRange is a range of edges and of logarithms of widths.
+type logisticRange struct{ half0, half1, width0, width1 float64 }
 
 // Detection fits a logistic curve, 1/(1+exp(-(x-half)/width)), to what was
 // detected. It weighs every pair of edge and width by how well it explains the
@@ -85,28 +91,15 @@ func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 
 	first, last := at[0].At, at[len(at)-1].At
 	span := last - first
-	type curve struct{ half, width, weight float64 }
-	curves := make([]curve, 0, edgeSteps*widthSteps)
-	best := math.Inf(-1)
-	for j := range widthSteps {
-		width := span / 500 * math.Pow(500, float64(j)/(widthSteps-1))
-		for i := range edgeSteps {
-			half := first - span/2 + 2*span*(float64(i)+0.5)/edgeSteps
-			fit := 0.0
-			for _, t := range at {
-				z := (t.At - half) / width
-				fit -= float64(t.Trials)*softplus(z) - float64(t.Caught)*z // ln(1-p) = -softplus(z), ln p = z - softplus(z)
-			}
-			best = max(best, fit)
-			curves = append(curves, curve{half, width, fit})
-		}
-	}
+	// A coarse look at everything, then a fine one where the weight is.
+	everywhere := logisticRange{first - span/2, last + span/2, math.Log(span / 500), math.Log(span)}
+	_, there := weigh(at, everywhere, everywhere)
+	curves, _ := weigh(at, there, everywhere)
 	total := 0.0
-	for i := range curves {
-		curves[i].weight = math.Exp(curves[i].weight - best)
-		total += curves[i].weight
+	for _, k := range curves {
+		total += k.weight
 	}
-	curves = slices.DeleteFunc(curves, func(k curve) bool { return k.weight < 1e-9*total })
+	curves = slices.DeleteFunc(curves, func(k logistic) bool { return k.weight < 1e-9*total })
 
 	var r DetectionResult
 	type place struct{ at, weight float64 }
@@ -138,6 +131,41 @@ func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 		r.Curve = append(r.Curve, share/sum)
 	}
 	return r, nil
+}
+
+// weigh tries the curves of a range and returns them with their weights, and
+// the range, within whole, outside of which hardly any weight lies.
+func weigh(at []Tried, in, whole logisticRange) ([]logistic, logisticRange) {
+	curves := make([]logistic, 0, edgeSteps*widthSteps)
+	halfStep, widthStep := (in.half1-in.half0)/edgeSteps, (in.width1-in.width0)/widthSteps
+	best := math.Inf(-1)
+	for j := range widthSteps {
+		width := math.Exp(in.width0 + (float64(j)+0.5)*widthStep)
+		for i := range edgeSteps {
+			half := in.half0 + (float64(i)+0.5)*halfStep
+			fit := 0.0
+			for _, t := range at {
+				z := (t.At - half) / width
+				fit -= float64(t.Trials)*softplus(z) - float64(t.Caught)*z // ln(1-p) = -softplus(z), ln p = z - softplus(z)
+			}
+			best = max(best, fit)
+			curves = append(curves, logistic{half, width, fit})
+		}
+	}
+	// e^-12 of the best and less, all of them together, hardly count; two steps
+	// more, since the best may lie between those tried.
+	there := logisticRange{math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)}
+	for i, k := range curves {
+		if k.weight > best-12 {
+			there.half0, there.half1 = min(there.half0, k.half-2*halfStep), max(there.half1, k.half+2*halfStep)
+			w := math.Log(k.width)
+			there.width0, there.width1 = min(there.width0, w-2*widthStep), max(there.width1, w+2*widthStep)
+		}
+		curves[i].weight = math.Exp(k.weight - best)
+	}
+	there.half0, there.half1 = max(there.half0, whole.half0), min(there.half1, whole.half1)
+	there.width0, there.width1 = max(there.width0, whole.width0), min(there.width1, whole.width1)
+	return curves, there
 }
 
 // merge adds up neighbours of one strength.
