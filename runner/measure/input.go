@@ -37,7 +37,7 @@ func mono(op string, s drivers.Samples, ch, need int) ([]float64, error) {
 	}
 	x = x[:n]
 	for i, v := range x {
-		if v-v != 0 { // NaN or infinite
+		if !finite(v) {
 			return nil, errorf(op, "sample %d is %v", i, v)
 		}
 	}
@@ -86,4 +86,6 @@ func channel(op string, f drivers.Frames, ch int) ([]heard, error) {
 	return out, nil
 }
 
-func finite(v float64) bool { return v-v == 0 }
+// finite compares, and does not subtract v from itself: inlined on a product,
+// that may become one fused multiply-add (on arm64), which is not 0.
+func finite(v float64) bool { return math.Abs(v) <= math.MaxFloat64 }
