@@ -84,7 +84,7 @@ const usageTemplate = `Usage:
 Commands:{{range .Commands}}{{if .IsAvailableCommand}}
   {{rpad .Name .NamePadding}}  {{.Short}}{{end}}{{end}}
 
-More about one: fullthrow help COMMAND
+More about one: fullthrow help {{if .HasParent}}{{.Name}} {{end}}COMMAND
 {{end}}{{if and .HasParent .HasAvailableLocalFlags}}
 Flags:
 {{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}
@@ -105,7 +105,7 @@ func flagError(cmd *cobra.Command, err error) error {
 	f := usage("%s: %w", cmd.Name(), err)
 	word, ok := strings.CutPrefix(err.Error(), "unknown flag: --")
 	if !ok {
-		return f.hint("fullthrow help " + cmd.Name())
+		return f.hint("fullthrow help " + strings.TrimPrefix(cmd.CommandPath(), "fullthrow "))
 	}
 	var names []string
 	cmd.Flags().VisitAll(func(fl *pflag.Flag) { names = append(names, fl.Name) })
@@ -113,7 +113,7 @@ func flagError(cmd *cobra.Command, err error) error {
 	if n := near(word, names); n != "" {
 		return f.hint("did you mean --" + n + "?")
 	}
-	return f.hint("fullthrow help " + cmd.Name())
+	return f.hint("fullthrow help " + strings.TrimPrefix(cmd.CommandPath(), "fullthrow "))
 }
 
 // takes is an argument rule that says what is missing or too much.

@@ -31,6 +31,10 @@ func TestScripts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	captures, err := filepath.Abs("../testdata/captures")
+	if err != nil {
+		t.Fatal(err)
+	}
 	testscript.Run(t, testscript.Params{
 		Dir:           "../testdata/script",
 		UpdateScripts: os.Getenv("UPDATE_SCRIPTS") != "",
@@ -39,6 +43,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("TMPDIR", e.WorkDir)
 			e.Setenv("XDG_STATE_HOME", "")
 			e.Setenv("TZ", "UTC")
+			e.Setenv("CAPTURES", captures)
 			// The demo's bench, and variations of it, beside no plan.
 			late := bytes.ReplaceAll(demo, []byte(`due = 2030-12-31, certificate = "invented"`), []byte(`due = 2020-01-31, certificate = "LQ-C-0007"`))
 			for name, data := range map[string][]byte{

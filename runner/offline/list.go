@@ -17,7 +17,8 @@ type Measurement struct {
 // Way is a function of package measure, and what is drawn of it.
 type Way struct {
 	call any
-	// takes names the arguments: files in capitals, numbers as NAME:unit.
+	// takes names the arguments: files in capitals, numbers as NAME:unit; the
+	// last file with ... may be several.
 	takes string
 	plot  plotter
 }
@@ -58,8 +59,8 @@ func List() []Measurement {
 			{measure.Travel, "FRAMES PATH", plotTravel},
 			{measure.TravelPoints, "POINTS", plotTravelPoints},
 		}},
-		one("dead-band", "the way around the centre on which nothing follows", "FRAMES PATH", measure.DeadBand, plotDeadBand),
-		one("tracking", "lag and play of a stick on the move, parted", "FRAMES PATH", measure.Tracking, nil),
+		one("dead-band", "the way around the centre on which nothing follows", "FRAMES PATH...", measure.DeadBand, plotDeadBand),
+		one("tracking", "lag and play of a stick on the move, parted", "FRAMES PATH...", measure.Tracking, nil),
 		one("cross-talk", "what other channels do while one stick moves", "FRAMES PATH", measure.CrossTalk, nil),
 		one("centre", "where a stick comes to rest", "RELEASES", measure.Centre, plotCentre),
 		one("switch", "a switch in its two positions", "OFF ON", measure.Switch, plotSwitch),

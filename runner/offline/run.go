@@ -151,7 +151,7 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 	var counts []string
 	for i := range m.Ways {
 		n := len(strings.Fields(m.Ways[i].takes))
-		if n == len(s.Arguments) {
+		if n == len(s.Arguments) || n < len(s.Arguments) && strings.HasSuffix(m.Ways[i].takes, "...") {
 			way = &m.Ways[i]
 		}
 		counts = append(counts, m.Takes()[i])
@@ -169,8 +169,9 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 	takes := strings.Fields(way.takes)
 	var paths, frames []*capturefile.File
 	for i, text := range s.Arguments {
-		typ := call.Type().In(i)
-		name, unit, isNumber := strings.Cut(takes[i], ":")
+		at := min(i, len(takes)-1)
+		typ := call.Type().In(at)
+		name, unit, isNumber := strings.Cut(takes[at], ":")
 		if isNumber {
 			v, err := t.number(typ, text, unit)
 			if err != nil {
@@ -198,7 +199,11 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 		case typePath, typePaths:
 			paths = append(paths, file)
 		}
-		t.in = append(t.in, v)
+		if at < i { // one more of the same
+			t.in[at] = reflect.AppendSlice(t.in[at], v)
+		} else {
+			t.in = append(t.in, v)
+		}
 		t.Inputs = append(t.Inputs, Input{text, about})
 	}
 	if len(s.Columns) > len(s.Arguments) {
