@@ -136,7 +136,11 @@ func (p Panel) draw(b *strings.Builder, y0 float64) float64 {
 		}
 	}
 	xs.prepare(p.XLabel, edge)
-	ys.prepare(p.YLabel, 0.07)
+	margin := 0.07
+	if len(p.Marks) > 0 { // room for their words
+		margin = max(margin, 28/height)
+	}
+	ys.prepare(p.YLabel, margin)
 	px := func(v float64) float64 { return round(left + inner*xs.part(v)) }
 	py := func(v float64) float64 {
 		if p.Floor != 0 && v < p.Floor {
@@ -361,6 +365,9 @@ func (p Panel) ranges() (xs, ys axis) {
 	}
 	if p.Zero {
 		ys.hold(0)
+		if ys.high == 0 && ys.low == 0 {
+			ys.hold(1)
+		}
 	}
 	return xs, ys
 }

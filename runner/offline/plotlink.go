@@ -198,17 +198,52 @@ func (t *Taken) losses() chart.Panel {
 		return p
 	}
 	bins := min(max(int(length/period/20), 1), 120)
-	heard := make([]float64, bins)
-	for _, x := range f.Frames {
-		if !x.Lost && !x.Failsafe {
-			heard[min(max(int(x.At.Seconds()/length*float64(bins)), 0), bins-1)]++
+	heard, lost := make([]float64, bins), make([]float64, bins)
+	add := func(to []float64, at float64) {
+		to[min(max(int(at/length*float64(bins)), 0), bins-1)]++
+	}
+	hole := func(from, to float64, missing int) {
+		for k := range min(missing, 100000) {
+			add(lost, from+(to-from)*float64(k+1)/float64(missing+1))
 		}
 	}
+	last := 0.0
+	for _, x := range f.Frames {
+		at := x.At.Seconds()
+		hole(last, at, int(math.Round((at-last)/period))-1)
+		last = at
+		if x.Lost || x.Failsafe {
+			add(lost, at)
+		} else {
+			add(heard, at)
+		}
+	}
+	hole(last, length, int(math.Round((length-last)/period))-1)
 	each := length / float64(bins)
-	for i, h := range heard {
-		p.Bars = append(p.Bars, chart.Bar{From: each * float64(i), To: each * float64(i+1), Height: max(0, 100*(1-h*period/each))})
+	for i := range heard {
+		if all := heard[i] + lost[i]; all > 0 {
+			p.Bars = append(p.Bars, chart.Bar{From: each * float64(i), To: each * float64(i+1), Height: 100 * lost[i] / all})
+		}
 	}
 	return p
+}
+
+// widest thins a line to the largest value of each of its stretches.
+func widest(l chart.Line) chart.Line {
+	if len(l.X) <= drawn {
+		return l
+	}
+	out := chart.Line{Thin: l.Thin}
+	for k := range drawn {
+		best := k * len(l.X) / drawn
+		for i := best; i < (k+1)*len(l.X)/drawn; i++ {
+			if l.Y[i] > l.Y[best] {
+				best = i
+			}
+		}
+		out.X, out.Y = append(out.X, l.X[best]), append(out.Y, l.Y[best])
+	}
+	return out
 }
 
 func plotLink(t *Taken) chart.Figure {
@@ -220,13 +255,12 @@ func plotLink(t *Taken) chart.Figure {
 	last, l := 0.0, chart.Line{Thin: true}
 	worst := chart.Mark{X: math.NaN()}
 	add := func(at float64) {
-		l.X, l.Y = append(l.X, at, at), append(l.Y, at-last, 0)
+		l.X, l.Y = append(l.X, at), append(l.Y, at-last)
 		if !finite(worst.X) || at-last > worst.Y {
 			worst = chart.Mark{X: at, Y: at - last, Text: "longest " + quantity(r.LongestGap, "s")}
 		}
 		last = at
 	}
-	l.X, l.Y = []float64{0}, []float64{0}
 	for _, x := range f.Frames {
 		if !x.Lost && !x.Failsafe {
 			add(x.At.Seconds())
@@ -235,6 +269,7 @@ func plotLink(t *Taken) chart.Figure {
 	if f.Length.Seconds() > last {
 		add(f.Length.Seconds())
 	}
+	l = widest(l)
 	gaps.Lines, gaps.Marks = []chart.Line{l}, []chart.Mark{worst}
 	return chart.Figure{Desc: "The share of frames lost over time, and the time without a new frame.", Panels: []chart.Panel{p, gaps},
 		Notes: []string{fmt.Sprintf("%d of %d frames lost, %s (95 %%: %s to %s); longest gap %s", r.Lost, r.Expected, quantity(r.ErrorRate, "%"), quantity(r.Exact.Low, "%"), quantity(r.Exact.High, "%"), quantity(r.LongestGap, "s"))}}

@@ -276,16 +276,16 @@ func (t *Taken) load(f *capturefile.File, name string, typ reflect.Type, column,
 		x = s
 	case typeFrames:
 		s, e := f.Frames()
-		x, err, about = s, e, fmt.Sprintf("%d frames, %s", len(s.Frames), quantity(s.Length.Seconds(), "s"))
+		x, err, about = s, e, fmt.Sprintf("%s, %s", count(len(s.Frames), "frame"), quantity(s.Length.Seconds(), "s"))
 	case typePath, typePaths:
 		s, e := f.Path()
-		x, err, about = s, e, fmt.Sprintf("%d movements", len(s))
+		x, err, about = s, e, count(len(s), "movement")
 		if typ == typePaths {
 			x = []drivers.Path{s}
 		}
 	case typeAnswers, typeValues:
 		s, unit, e := f.Values(column, typ == typeAnswers)
-		x, err, about = s, e, fmt.Sprintf("%d values", len(s))
+		x, err, about = s, e, count(len(s), "value")
 		if typ == typeAnswers {
 			if e == nil && unit == "1" {
 				unit = "s"
@@ -297,34 +297,34 @@ func (t *Taken) load(f *capturefile.File, name string, typ reflect.Type, column,
 		t.units["values"], t.units["values2"] = unit, unit+"2"
 	case typeGroups:
 		s, unit, e := f.Groups()
-		x, err, about = s, e, fmt.Sprintf("%d groups", len(s))
+		x, err, about = s, e, count(len(s), "group")
 		t.units["values"], t.units["values2"] = unit, unit+"2"
 	case typePairs:
 		a, b, units, e := f.Pairs()
-		x, err, about = Pairs{a, b}, e, fmt.Sprintf("%d pairs", len(a))
+		x, err, about = Pairs{a, b}, e, count(len(a), "pair")
 		t.units["x"], t.units["y"], t.units["y/x"] = units[0], units[1], quotient(units[1], units[0])
 	case typePoints:
 		s, units, e := f.Points()
-		x, err, about = s, e, fmt.Sprintf("%d readings", len(s))
+		x, err, about = s, e, count(len(s), "reading")
 		t.units["commanded"], t.units["output"], t.units["output/commanded"] = units[0], units[1], quotient(units[1], units[0])
 	case typeStarts:
 		s, e := f.Starts()
-		x, err, about = s, e, fmt.Sprintf("%d trials", len(s))
+		x, err, about = s, e, count(len(s), "trial")
 	case typeSteps:
 		s, e := f.Steps()
-		x, err, about = s, e, fmt.Sprintf("%d steps", len(s))
+		x, err, about = s, e, count(len(s), "step")
 	case typeDuty:
 		s, e := f.Duty()
-		x, err, about = s, e, fmt.Sprintf("%d phases", len(s))
+		x, err, about = s, e, count(len(s), "phase")
 	case typeReleases:
 		s, e := f.Releases()
-		x, err, about = s, e, fmt.Sprintf("%d releases", len(s))
+		x, err, about = s, e, count(len(s), "release")
 	case typeCounts:
 		s, e := f.Counts()
-		x, err, about = s, e, fmt.Sprintf("%d counts", len(s))
+		x, err, about = s, e, count(len(s), "count")
 	case typeTried:
 		s, unit, e := f.Strengths()
-		x, err, about = s, e, fmt.Sprintf("%d strengths", len(s))
+		x, err, about = s, e, count(len(s), "strength")
 		t.units["strength"] = unit
 	default:
 		return v, "", fmt.Errorf("offline: no file holds a %v", typ)
@@ -487,4 +487,12 @@ func snake(name string) string {
 		b.WriteRune(unicode.ToLower(c))
 	}
 	return b.String()
+}
+
+// count writes a number of things: "1 frame", "3 frames".
+func count(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
 }

@@ -216,7 +216,7 @@ func beginning(capture any) time.Time {
 
 func sinceZero(t, zero time.Time) string { return exact(t.Sub(zero).Seconds()) }
 
-// ftoa keeps nine digits, more than any converter has.
-func ftoa(v float64) string { return strconv.FormatFloat(v, 'g', 9, 64) }
+// ftoa keeps nine digits, more than any converter has; -0 is 0.
+func ftoa(v float64) string { return strconv.FormatFloat(v+0, 'g', 9, 64) }
 
 func exact(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
