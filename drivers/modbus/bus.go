@@ -33,18 +33,18 @@ func NewBus(port drivers.Port, clock drivers.Clock, baud int) *Bus {
 // converse sends a request and returns the data of the reply.
 func (b *Bus) converse(ctx context.Context, device, op string, sent []byte, timeout time.Duration) ([]byte, error) {
 	if err := b.guard.Enter(ctx); err != nil {
-		return nil, drivers.Wrap(device, op, err)
+		return nil, drivers.Wrap(device, op, drivers.Ended(ctx, err))
 	}
 	defer b.guard.Leave()
 	if err := b.clock.Sleep(ctx, b.last.Add(b.gap).Sub(b.clock.Now())); err != nil {
-		return nil, drivers.Wrap(device, op, err)
+		return nil, drivers.Wrap(device, op, drivers.Ended(ctx, err))
 	}
 	defer func() { b.last = b.clock.Now() }()
 	if err := b.Discard(); err != nil { // a late reply to an earlier request
 		return nil, drivers.Wrap(device, op, err)
 	}
 	if err := b.Write(ctx, sent); err != nil {
-		return nil, drivers.Wrap(device, op, err)
+		return nil, drivers.Wrap(device, op, drivers.Ended(ctx, err))
 	}
 	got, err := b.readReply(ctx, device, op, sent, timeout)
 	if err != nil {
@@ -76,7 +76,7 @@ func (b *Bus) readReply(ctx context.Context, device, op string, sent []byte, tim
 			}
 		}
 		n, err := b.Read(ctx, buf, end.Sub(b.clock.Now()))
-		if err != nil {
+		if err = drivers.Ended(ctx, err); err != nil {
 			if drivers.KindOf(err) != drivers.NoReply {
 				return nil, drivers.Wrap(device, op, err)
 			}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -236,4 +237,38 @@ func TestBusIsShared(t *testing.T) {
 			}
 		}
 	})
+}
+
+// A run that is ended because of another device's time-out: the board was not
+// asked long enough to have failed, whatever of its reply is there.
+func TestCancelledByAnothersFailure(t *testing.T) {
+	for _, part := range [][]byte{nil, {7, readCoils}} {
+		for _, kind := range []drivers.Kind{drivers.NoReply, drivers.Refused} {
+			synctest.Test(t, func(t *testing.T) {
+				cause := drivers.Errorf("guard", "read level", kind, "its own affair")
+				port := drivertest.Respond("bus", drivers.System, func([]byte) []byte { return part })
+				bus := NewBus(port, drivers.System, 0)
+				d, err := Open("board", bus, drivers.System, Options{Address: 7})
+				if err != nil {
+					t.Fatal(err)
+				}
+				ctx, cancel := context.WithCancelCause(t.Context())
+				go func() { time.Sleep(100 * time.Millisecond); cancel(cause) }()
+				start := time.Now()
+				_, err = d.Ready(ctx)
+				check := func(what string) {
+					t.Helper()
+					if !errors.Is(err, cause) || drivers.KindOf(err) != "cancelled" || !strings.HasPrefix(err.Error(), "board: ready: ") || time.Since(start) != 100*time.Millisecond {
+						t.Errorf("%s: got %v (%q) after %v", what, err, drivers.KindOf(err), time.Since(start))
+					}
+				}
+				check(fmt.Sprintf("reply % X", part))
+				_, err = d.Ready(ctx)
+				check("begun when it had ended")
+				if err := bus.Close(); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+	}
 }
