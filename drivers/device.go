@@ -119,6 +119,20 @@ type EdgeInput interface {
 	Edge(ctx context.Context, timeout time.Duration) (e Edge, err error)
 }
 
+// EdgeRecorder is an EdgeInput that notes edges while nobody waits, so that a
+// program that is held up between two of them loses none.
+type EdgeRecorder interface {
+	EdgeInput
+	// Edges returns every edge in the duration over, in order, with the
+	// kernel's time stamps; their distances are as exact as those, whatever
+	// their Uncertainty. Edges from before the call are dropped. No edge is an
+	// empty capture and no error. Where edges are known to be missing (the
+	// computer was held up for longer than it can note them, or two edges of
+	// one direction follow each other) it is a Garbled error that says how many,
+	// never a capture with holes.
+	Edges(ctx context.Context, over time.Duration) ([]Edge, error)
+}
+
 // Calibration corrects an indication: Apply(x) = Gain*x + Offset. The zero
 // value corrects nothing.
 type Calibration struct {

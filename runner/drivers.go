@@ -160,9 +160,9 @@ func openPulses(o opening) (drivers.Device, error) {
 	if err != nil {
 		return nil, errors.Join(err, chip.Close())
 	}
-	edges, ok := in.(drivers.EdgeInput)
+	edges, ok := in.(drivers.EdgeRecorder)
 	if !ok {
-		return nil, errors.Join(drivers.Errorf(o.role, "open", drivers.OutOfRange, "%s cannot wait for edges", o.at), chip.Close())
+		return nil, errors.Join(drivers.Errorf(o.role, "open", drivers.OutOfRange, "%s does not note edges, and would lose some unnoticed", o.at), chip.Close())
 	}
 	return pulseReceiver{receiver.OpenPPM(o.role, edges, o.clock, o.file.ActiveLow), chip}, nil
 }

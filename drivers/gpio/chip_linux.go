@@ -2,15 +2,12 @@ package gpio
 
 import (
 	"bytes"
-	"context"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
-	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -26,16 +23,6 @@ const (
 	flagEdgeRising  = 1 << 4
 	flagEdgeFalling = 1 << 5
 )
-
-// stampError is how far a kernel time stamp may be from the edge, noStampError
-// how far the time of the call that returned it.
-const (
-	stampError   = 100 * time.Microsecond
-	noStampError = 10 * time.Millisecond
-)
-
-// clockReadings is how often the present is read to date an edge.
-const clockReadings = 4
 
 // chip is a /dev/gpiochipN.
 type chip struct {
@@ -200,11 +187,12 @@ func outputRequest(n int, consumer string, high bool) *unix.GPIOV2LineRequest {
 }
 
 func inputRequest(n int, consumer string, edges bool) *unix.GPIOV2LineRequest {
-	flags := uint64(flagInput)
+	r := newRequest(n, consumer, flagInput)
 	if edges {
-		flags |= flagEdgeRising | flagEdgeFalling
+		r.Config.Flags |= flagEdgeRising | flagEdgeFalling
+		r.Event_buffer_size = edgeQueue
 	}
-	return newRequest(n, consumer, flags)
+	return r
 }
 
 func newRequest(n int, consumer string, flags uint64) *unix.GPIOV2LineRequest {
@@ -224,11 +212,17 @@ func (c *chip) request(r *unix.GPIOV2LineRequest) (Line, error) {
 		_ = unix.Close(int(r.Fd))
 		return nil, err
 	}
-	return &handle{os.NewFile(uintptr(r.Fd), fmt.Sprintf("gpio line %d", r.Offsets[0]))}, nil
+	return &handle{file: os.NewFile(uintptr(r.Fd), fmt.Sprintf("gpio line %d", r.Offsets[0]))}, nil
 }
 
-// handle is a line the kernel has given us.
-type handle struct{ file *os.File }
+// handle is a line the kernel has given us. One caller at a time waits for
+// edges.
+type handle struct {
+	file *os.File
+	last uint32 // number of the last event read
+}
+
+var _ edgeNoter = (*handle)(nil)
 
 func (h *handle) Level() (bool, error) {
 	v := unix.GPIOV2LineValues{Mask: 1}
@@ -244,89 +238,6 @@ func (h *handle) SetLevel(high bool) error {
 		v.Bits = 1
 	}
 	return ioctl(h.file, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&v))
-}
-
-func (h *handle) Edge(ctx context.Context, timeout time.Duration) (drivers.Edge, error) {
-	var buf [16 * unsafe.Sizeof(unix.GPIOV2LineEvent{})]byte
-	if err := h.drain(buf[:]); err != nil {
-		return drivers.Edge{}, err
-	}
-	if err := h.file.SetReadDeadline(time.Now().Add(timeout)); err != nil {
-		return drivers.Edge{}, err
-	}
-	moved := make(chan struct{})
-	stop := context.AfterFunc(ctx, func() {
-		_ = h.file.SetReadDeadline(time.Unix(1, 0))
-		close(moved)
-	})
-	n, err := h.file.Read(buf[:unsafe.Sizeof(unix.GPIOV2LineEvent{})])
-	if !stop() {
-		<-moved
-	}
-	switch {
-	case errors.Is(err, unix.ENODEV):
-		return drivers.Edge{}, errChipGone
-	case err != nil:
-		return drivers.Edge{}, err
-	}
-	return decodeEvent(buf[:n])
-}
-
-// drain drops events from before the call.
-func (h *handle) drain(buf []byte) error {
-	if err := h.file.SetReadDeadline(time.Time{}); err != nil {
-		return err
-	}
-	conn, err := h.file.SyscallConn()
-	if err != nil {
-		return err
-	}
-	var result error
-	err = conn.Read(func(fd uintptr) bool {
-		for result == nil || result == unix.EINTR {
-			_, result = unix.Read(int(fd), buf)
-		}
-		return true
-	})
-	if result == unix.EAGAIN {
-		return err
-	}
-	return errors.Join(err, result)
-}
-
-// decodeEvent reads a struct gpio_v2_line_event. Its time stamp is of
-// CLOCK_MONOTONIC, which has no date: it is set off from the present.
-func decodeEvent(b []byte) (drivers.Edge, error) {
-	if uintptr(len(b)) != unsafe.Sizeof(unix.GPIOV2LineEvent{}) {
-		return drivers.Edge{}, fmt.Errorf("an event of %d bytes", len(b))
-	}
-	stamp, id := binary.NativeEndian.Uint64(b), binary.NativeEndian.Uint32(b[8:])
-	e := drivers.Edge{At: time.Now(), Uncertainty: noStampError}
-	switch id {
-	case unix.GPIO_V2_LINE_EVENT_RISING_EDGE:
-		e.Rising = true
-	case unix.GPIO_V2_LINE_EVENT_FALLING_EDGE:
-	default:
-		return drivers.Edge{}, fmt.Errorf("an event of kind %d", id)
-	}
-	if stamp == 0 {
-		return e, nil
-	}
-	// The two clocks are read one after the other; of some readings that of the
-	// least distance counts, because the program may be held up between them.
-	for range clockReadings {
-		var now unix.Timespec
-		at := time.Now()
-		if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
-			return e, nil
-		}
-		between := time.Since(at)
-		ago := time.Duration(now.Nano() - int64(stamp))
-		if ago >= 0 && ago < time.Hour && stampError+between < e.Uncertainty {
-			e.At, e.Uncertainty = at.Add(-ago), stampError+between
-		}
-	}
-	return e, nil
 }
 
 func (h *handle) Close() error { return h.file.Close() }

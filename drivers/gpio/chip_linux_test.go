@@ -50,7 +50,7 @@ func TestRequests(t *testing.T) {
 			t.Errorf("output, high %v: %+v", high, r)
 		}
 	}
-	if r := inputRequest(2, "a consumer whose name is longer than the field", true); r.Config.Flags != 4|16|32 || r.Config.Num_attrs != 0 || len(text(r.Consumer[:])) != 31 {
+	if r := inputRequest(2, "a consumer whose name is longer than the field", true); r.Config.Flags != 4|16|32 || r.Event_buffer_size != 1024 || r.Config.Num_attrs != 0 || len(text(r.Consumer[:])) != 31 {
 		t.Errorf("input with edges: %+v", r)
 	}
 	if r := inputRequest(2, "c", false); r.Config.Flags != 4 {
@@ -63,28 +63,40 @@ func TestDecodeEvent(t *testing.T) {
 	if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
 		t.Fatal(err)
 	}
-	event := func(stamp uint64, id uint32) []byte {
+	bytes := func(stamp uint64, id uint32) []byte {
 		b := make([]byte, 48)
 		binary.NativeEndian.PutUint64(b, stamp)
 		binary.NativeEndian.PutUint32(b[8:], id)
+		binary.NativeEndian.PutUint32(b[16:], 70) // of the request
+		binary.NativeEndian.PutUint32(b[20:], 77) // of the line
 		return b
 	}
+	decode := func(b []byte) (drivers.Edge, error) {
+		e, err := parseEvent(b)
+		if err != nil {
+			return drivers.Edge{}, err
+		}
+		return date(e), nil
+	}
 	before := time.Now()
-	e, err := decodeEvent(event(uint64(now.Nano())-uint64(time.Second), unix.GPIO_V2_LINE_EVENT_RISING_EDGE))
+	e, err := decode(bytes(uint64(now.Nano())-uint64(time.Second), unix.GPIO_V2_LINE_EVENT_RISING_EDGE))
 	if err != nil || !e.Rising || e.Uncertainty < stampError || e.Uncertainty >= noStampError {
 		t.Errorf("got %+v, %v", e, err)
 	}
 	if off := e.At.Sub(before.Add(-time.Second)); off < -100*time.Millisecond || off > 100*time.Millisecond {
 		t.Errorf("an edge one second ago is %v off", off)
 	}
-	e, err = decodeEvent(event(0, unix.GPIO_V2_LINE_EVENT_FALLING_EDGE))
+	if got, err := parseEvent(bytes(5, unix.GPIO_V2_LINE_EVENT_FALLING_EDGE)); got.number != 77 || got.stamp != 5 || got.rising || err != nil {
+		t.Errorf("got %+v, %v", got, err)
+	}
+	e, err = decode(bytes(0, unix.GPIO_V2_LINE_EVENT_FALLING_EDGE))
 	if err != nil || e.Rising || e.Uncertainty != noStampError {
 		t.Errorf("without a stamp: %+v, %v", e, err)
 	}
-	if _, err := decodeEvent(event(1, 7)); err == nil {
+	if _, err := decode(bytes(1, 7)); err == nil {
 		t.Error("an unknown event is taken")
 	}
-	if _, err := decodeEvent(make([]byte, 47)); err == nil {
+	if _, err := decode(make([]byte, 47)); err == nil {
 		t.Error("a short event is taken")
 	}
 }

@@ -27,7 +27,10 @@ type fakeLine struct {
 	high   bool
 	output bool
 	edges  bool
-	events chan drivers.Edge
+	late   time.Duration
+	noted  uint32  // edges since the line was asked for
+	queue  []event // stamps are UnixNano
+	wake   chan struct{}
 }
 
 var _ Chip = (*Fake)(nil)
@@ -61,18 +64,40 @@ func (f *Fake) Drive(n int, high bool) {
 	}
 	l.high = high
 	if l.edges {
-		select {
-		case l.events <- drivers.Edge{At: time.Now(), Rising: high}:
-		default: // the kernel's buffer overflows too
+		l.noted++
+		l.queue = append(l.queue, event{l.noted, time.Now().UnixNano(), high})
+		if len(l.queue) > edgeQueue {
+			l.queue = l.queue[1:] // the kernel drops the oldest as well
 		}
+		l.tell()
 	}
 }
 
-// Break makes every later call fail with err (nil: work again).
+// tell wakes who waits for edges.
+func (l *fakeLine) tell() {
+	select {
+	case l.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Delay makes calls that wait for edges of line n go on only d after there is
+// one to read, or after their time is over, as on a computer that is busy.
+func (f *Fake) Delay(n int, d time.Duration) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.lines[n].late = d
+}
+
+// Break makes every later call fail with err, and those that wait for edges
+// (nil: work again).
 func (f *Fake) Break(err error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.broken = err
+	for i := range f.lines {
+		f.lines[i].tell()
+	}
 }
 
 // Hold makes line n belong to someone else.
@@ -116,7 +141,7 @@ func (f *Fake) Output(n int, consumer string, high bool) (Line, error) {
 func (f *Fake) Input(n int, consumer string, edges bool) (Line, error) {
 	return f.ask(n, consumer, func(l *fakeLine) {
 		l.output, l.edges = false, edges
-		l.events = make(chan drivers.Edge, 16)
+		l.noted, l.queue, l.wake = 0, nil, make(chan struct{}, 1)
 		f.log = append(f.log, fmt.Sprintf("%d input", n))
 	})
 }
@@ -136,7 +161,7 @@ func (f *Fake) ask(n int, consumer string, take func(*fakeLine)) (Line, error) {
 	}
 	f.lines[n].Used, f.lines[n].Consumer = true, consumer
 	take(&f.lines[n])
-	return &fakeHandle{f, n, make(chan struct{})}, nil
+	return &fakeHandle{chip: f, n: n, closed: make(chan struct{})}, nil
 }
 
 // Close closes the chip.
@@ -158,8 +183,11 @@ func level(high bool) string {
 type fakeHandle struct {
 	chip   *Fake
 	n      int
+	last   uint32 // number of the last event read
 	closed chan struct{}
 }
+
+var _ edgeNoter = (*fakeHandle)(nil)
 
 func (h *fakeHandle) Level() (bool, error) {
 	h.chip.mu.Lock()
@@ -183,31 +211,90 @@ func (h *fakeHandle) SetLevel(high bool) error {
 }
 
 func (h *fakeHandle) Edge(ctx context.Context, timeout time.Duration) (drivers.Edge, error) {
-	h.chip.mu.Lock()
-	l := &h.chip.lines[h.n]
-	err, edges, events := h.chip.broken, l.edges, l.events
-	h.chip.mu.Unlock()
-	if err != nil {
+	if _, err := h.read(); err != nil { // from before the call
 		return drivers.Edge{}, err
 	}
-	if !edges {
-		return drivers.Edge{}, errors.New("asked for without edges")
+	end := time.Now().Add(timeout)
+	for {
+		err := h.wait(ctx, end)
+		if err != nil {
+			return drivers.Edge{}, err
+		}
+		list, err := h.read()
+		if err != nil {
+			return drivers.Edge{}, err
+		}
+		if len(list) > 0 {
+			return fakeEdge(list[0]), nil
+		}
 	}
-	for len(events) > 0 {
-		<-events // from before the call
+}
+
+func (h *fakeHandle) Edges(ctx context.Context, over time.Duration) ([]drivers.Edge, error) {
+	now := time.Now()
+	c := capture{from: now.UnixNano(), to: now.Add(over).UnixNano(), last: h.last}
+	for end := false; !end; {
+		err := h.wait(ctx, now.Add(over))
+		if end = errors.Is(err, os.ErrDeadlineExceeded); err != nil && !end {
+			return nil, err
+		}
+		list, err := h.read()
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range list {
+			c.add(e)
+		}
 	}
-	t := time.NewTimer(timeout)
+	if err := c.end(); err != nil {
+		return nil, err
+	}
+	list := make([]drivers.Edge, len(c.events))
+	for i, e := range c.events {
+		list[i] = fakeEdge(e)
+	}
+	return list, nil
+}
+
+// fakeEdge is an event with its date.
+func fakeEdge(e event) drivers.Edge { return drivers.Edge{At: time.Unix(0, e.stamp), Rising: e.rising} }
+
+// wait waits for an edge until end, and then for the line's delay.
+func (h *fakeHandle) wait(ctx context.Context, end time.Time) error {
+	h.chip.mu.Lock()
+	wake, late := h.chip.lines[h.n].wake, h.chip.lines[h.n].late
+	h.chip.mu.Unlock()
+	t := time.NewTimer(time.Until(end))
 	defer t.Stop()
 	select {
-	case e := <-events:
-		return e, nil
+	case <-wake:
 	case <-t.C:
-		return drivers.Edge{}, os.ErrDeadlineExceeded
+		return errors.Join(os.ErrDeadlineExceeded, drivers.System.Sleep(ctx, late))
 	case <-ctx.Done():
-		return drivers.Edge{}, context.Cause(ctx)
+		return context.Cause(ctx)
 	case <-h.closed:
-		return drivers.Edge{}, os.ErrClosed
+		return os.ErrClosed
 	}
+	return drivers.System.Sleep(ctx, late)
+}
+
+// read takes all events that wait.
+func (h *fakeHandle) read() ([]event, error) {
+	h.chip.mu.Lock()
+	defer h.chip.mu.Unlock()
+	l := &h.chip.lines[h.n]
+	switch {
+	case h.chip.broken != nil:
+		return nil, h.chip.broken
+	case !l.edges:
+		return nil, errors.New("asked for without edges")
+	}
+	list := l.queue
+	l.queue = nil
+	if len(list) > 0 {
+		h.last = list[len(list)-1].number
+	}
+	return list, nil
 }
 
 func (h *fakeHandle) Close() error {

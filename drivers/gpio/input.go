@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"os"
+	"sync/atomic"
 	"time"
 
 	"fullthrow/drivers"
@@ -12,8 +13,9 @@ import (
 // input is an open line that is read.
 type input struct {
 	*line
-	number int
-	edges  bool // asked for with edges
+	number    int
+	edges     bool // asked for with edges
+	listening atomic.Bool
 }
 
 var _ drivers.EdgeInput = (*input)(nil)
@@ -25,30 +27,44 @@ func (i *input) Level(ctx context.Context) (bool, error) { return i.level(ctx, "
 func (i *input) Safe(context.Context) error { return nil }
 
 // Edge waits for a change after the call. One caller at a time.
-func (i *input) Edge(ctx context.Context, timeout time.Duration) (drivers.Edge, error) {
+func (i *input) Edge(ctx context.Context, timeout time.Duration) (e drivers.Edge, err error) {
 	const op = "wait for edge"
-	line, err := i.current(ctx, op)
+	err = i.listen(ctx, op, func(line Line) (err error) {
+		if e, err = line.Edge(ctx, timeout); errors.Is(err, os.ErrDeadlineExceeded) && ctx.Err() == nil {
+			return drivers.Errorf(i.name, op, drivers.NoReply, "no edge in %v", timeout)
+		}
+		return err
+	})
 	if err != nil {
 		return drivers.Edge{}, err
 	}
+	e.Rising = e.Rising != i.activeLow
+	return e, nil
+}
+
+// listen calls f with the line, asked for with edges.
+func (i *input) listen(ctx context.Context, op string, f func(Line) error) error {
+	line, err := i.current(ctx, op)
+	if err != nil {
+		return err
+	}
+	if !i.listening.CompareAndSwap(false, true) {
+		return drivers.Errorf(i.name, op, drivers.Busy, "another call waits for edges")
+	}
+	defer i.listening.Store(false)
 	if !i.edges {
 		if line, err = i.withEdges(); err != nil {
-			return drivers.Edge{}, fail(i.name, op, err)
+			return fail(i.name, op, err)
 		}
 	}
-	e, err := line.Edge(ctx, timeout)
+	err = f(line)
 	switch {
 	case err == nil:
-		e.Rising = e.Rising != i.activeLow
-		return e, nil
+		return nil
 	case ctx.Err() != nil:
-		return drivers.Edge{}, drivers.Wrap(i.name, op, context.Cause(ctx))
-	case errors.Is(err, os.ErrDeadlineExceeded):
-		return drivers.Edge{}, drivers.Errorf(i.name, op, drivers.NoReply, "no edge in %v", timeout)
-	case errors.Is(err, os.ErrClosed):
-		return drivers.Edge{}, drivers.Errorf(i.name, op, drivers.Closed, "closed")
+		return drivers.Wrap(i.name, op, drivers.Ended(ctx, context.Cause(ctx)))
 	}
-	return drivers.Edge{}, fail(i.name, op, err)
+	return fail(i.name, op, err)
 }
 
 // withEdges asks for the line again, now with edges: not every chip has
@@ -88,4 +104,5 @@ func (l lostLine) SetLevel(bool) error  { return l.err }
 func (l lostLine) Edge(context.Context, time.Duration) (drivers.Edge, error) {
 	return drivers.Edge{}, l.err
 }
-func (l lostLine) Close() error { return nil }
+func (l lostLine) Edges(context.Context, time.Duration) ([]drivers.Edge, error) { return nil, l.err }
+func (l lostLine) Close() error                                                 { return nil }

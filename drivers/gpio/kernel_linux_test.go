@@ -315,6 +315,116 @@ func TestKernelEdges(t *testing.T) {
 	testEdges(t, s, openSim(t, s), time.Millisecond)
 }
 
+// pulses pulls line n up and down, edges times in all, and waits pause before
+// each.
+func (s *simChip) pulses(n, edges int, pause time.Duration) {
+	s.t.Helper()
+	for i := range edges {
+		time.Sleep(pause)
+		s.pull(n, i%2 == 0)
+	}
+}
+
+// whole checks that list has edges edges in order, up first.
+func whole(t *testing.T, list []drivers.Edge, edges int) {
+	t.Helper()
+	if len(list) != edges {
+		t.Errorf("%d edges, want %d", len(list), edges)
+	}
+	for i, e := range list {
+		if e.Rising != (i%2 == 0) || i > 0 && e.At.Before(list[i-1].At) || e.Uncertainty <= 0 {
+			t.Fatalf("edge %d: %+v after %+v", i, e, list[max(0, i-1)])
+		}
+	}
+}
+
+func TestKernelRecordsEdges(t *testing.T) {
+	s := newSim(t, "bench-sim", nil)
+	d := openSim(t, s)
+	plain, err := d.Input("pulses", 1, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	in := plain.(drivers.EdgeRecorder)
+	if list, err := in.Edges(t.Context(), 30*time.Millisecond); len(list) != 0 || err != nil {
+		t.Errorf("no edge: %v, %v", list, err)
+	}
+	s.pulses(1, 3000, 0) // before the call, and more than the kernel keeps: not meant
+	start := time.Now()
+	const over = 2 * time.Second
+	done := make(chan time.Duration)
+	go func() {
+		time.Sleep(20 * time.Millisecond)
+		s.pulses(1, 600, 500*time.Microsecond)
+		done <- time.Since(start)
+	}()
+	list, err := in.Edges(t.Context(), over)
+	took := <-done
+	if took > over-20*time.Millisecond {
+		t.Fatalf("the pulses took %v, too long for the capture", took)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole(t, list, 600)
+	if first, last := list[0].At.Sub(start), list[len(list)-1].At.Sub(start); first < 20*time.Millisecond-list[0].Uncertainty || last > took+list[0].Uncertainty {
+		t.Errorf("edges from %v to %v, pulled until %v", first, last, took)
+	}
+	t.Logf("600 edges within %v; uncertainty %v", took, list[0].Uncertainty)
+
+	ctx, cancel := context.WithCancelCause(t.Context())
+	why := fmt.Errorf("operator stopped")
+	time.AfterFunc(20*time.Millisecond, func() { cancel(why) })
+	start = time.Now()
+	if _, err := in.Edges(ctx, time.Minute); !strings.Contains(fmt.Sprint(err), why.Error()) || drivers.KindOf(err) != "cancelled" || time.Since(start) > time.Second {
+		t.Errorf("cancelled: %v after %v", err, time.Since(start))
+	}
+	time.AfterFunc(20*time.Millisecond, s.remove)
+	start = time.Now()
+	if _, err := in.Edges(t.Context(), time.Minute); drivers.KindOf(err) != drivers.Gone || time.Since(start) > time.Second {
+		t.Errorf("unplugged: %v after %v", err, time.Since(start))
+	}
+}
+
+// A program that is held up from the first moment of a capture until after its
+// end: the kernel keeps as many edges as were asked for, and its numbers tell of
+// the others.
+func TestKernelRecordsEdgesHeldUp(t *testing.T) {
+	for _, c := range []struct{ edges, lost int }{{0, 0}, {1, 0}, {edgeQueue, 0}, {edgeQueue + 1, 1}, {edgeQueue + 476, 476}, {3 * edgeQueue, 2 * edgeQueue}} {
+		t.Run(fmt.Sprint(c.edges), func(t *testing.T) {
+			s := newSim(t, "bench-sim", nil)
+			board, err := openPath(s.path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer board.Close()
+			line, err := board.Input(1, "pulses", true)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer line.Close()
+			h := line.(*handle)
+			now, err := readClocks()
+			if err != nil {
+				t.Fatal(err)
+			}
+			s.pulses(1, c.edges, 0)
+			list, err := h.collect(t.Context(), now, time.Since(now.at))
+			if c.lost == 0 {
+				if err != nil {
+					t.Fatal(err)
+				}
+				whole(t, list, c.edges)
+			} else if drivers.KindOf(err) != drivers.Garbled || !strings.Contains(err.Error(), fmt.Sprintf(" %d edges were lost", c.lost)) || list != nil {
+				t.Errorf("%d edges, %v; want to be told of %d lost", len(list), err, c.lost)
+			}
+			if list, err := h.Edges(t.Context(), 10*time.Millisecond); len(list) != 0 || err != nil {
+				t.Errorf("the next capture: %d edges, %v", len(list), err)
+			}
+		})
+	}
+}
+
 // testGone unplugs the chip while an input, an output and a wait are open.
 func testGone(t *testing.T, s *simChip, d *Lines) {
 	in, err := d.Input("guard", 1, true)

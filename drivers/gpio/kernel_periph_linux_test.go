@@ -86,6 +86,9 @@ func TestKernelPeriph(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if _, ok := in.(drivers.EdgeRecorder); ok {
+			t.Error("offers to record edges, of which periph gives no time stamps")
+		}
 		for _, high := range []bool{true, false, true} {
 			s.pull(2, high)
 			if got, err := in.Level(t.Context()); got == high || err != nil {

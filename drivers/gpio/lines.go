@@ -17,7 +17,15 @@
 //
 // Edges carry the kernel's time stamp, taken in its interrupt handler. Their
 // uncertainty is given as 0.1 ms, which covers the interrupt latency of an
-// idle machine; where that matters, measure with the fixture's own timer.
+// idle machine; where that matters, measure with the fixture's own timer. A chip
+// behind a bus such as I2C stamps only when that has been read.
+//
+// Edge drops what came before each call. Edges (drivers.EdgeRecorder) records
+// all of a duration: the kernel keeps 1024 while the program is held up, and
+// numbers them, so that lost ones are known and make the capture an error. What
+// the interrupt itself did not see, because the level changed back meanwhile,
+// has no number. One such change shows by two edges of one direction, which is
+// an error too; a whole pulse within the time of an interrupt leaves no trace.
 //
 // # Two ways to the kernel
 //
@@ -35,7 +43,8 @@
 //     return, given as uncertain by 10 ms. An edge was dated 0.2 ms after its
 //     cause by stamps and 0.5 ms without (medians, on an idle emulated computer,
 //     which is many times slower than a real one); the call returned 0.2 ms
-//     after the stamp, and up to 10 ms where the computer was busy.
+//     after the stamp, and up to 10 ms where the computer was busy. Edges, and
+//     so receivers with pulse outputs, are not to be had so.
 //   - Closing one of its chips closes the program's descriptor 0 as well, so
 //     they stay open to the end; and as it closes chips that have a second name
 //     at its start, OpenPeriph refuses on a computer that has such. Chips that
@@ -43,7 +52,9 @@
 //
 // Tried, both ways: in an emulated computer with Linux 7.3.4 and its simulated
 // chip (.ci/kernel): levels, edges, lines held by another, the level from the
-// first moment to the last, a chip unplugged under a waiting call. Not tried: real
+// first moment to the last, a chip unplugged under a waiting call. By the
+// kernel's own interface only: recording 600 edges, and up to 3072 at a program
+// that is held up, where each one beyond 1024 was told of. Not tried: real
 // hardware.
 package gpio
 
@@ -172,7 +183,7 @@ func (d *Lines) String() string { return d.name }
 func (d *Lines) Ready(ctx context.Context) (string, error) {
 	const op = "ready"
 	if err := context.Cause(ctx); err != nil {
-		return "", drivers.Wrap(d.name, op, err)
+		return "", drivers.Wrap(d.name, op, drivers.Ended(ctx, err))
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -265,8 +276,9 @@ func (d *Lines) Output(name string, n int, activeLow, safe bool) (drivers.Output
 	return l, nil
 }
 
-// Input opens line n as an input. What it returns is a drivers.EdgeInput if
-// the chip has interrupts, which Edge finds out.
+// Input opens line n as an input. What it returns is a drivers.EdgeInput and,
+// but for [OpenPeriph], a drivers.EdgeRecorder, if the chip has interrupts, which
+// the first Edge or Edges finds out.
 func (d *Lines) Input(name string, n int, activeLow bool) (drivers.Input, error) {
 	l, err := d.request(name, "open input", n, activeLow, func(consumer string) (Line, error) {
 		return d.chip.Input(n, consumer, false)
@@ -274,7 +286,11 @@ func (d *Lines) Input(name string, n int, activeLow bool) (drivers.Input, error)
 	if err != nil {
 		return nil, err
 	}
-	return &input{line: l, number: n}, nil
+	in := &input{line: l, number: n}
+	if _, ok := l.line.(edgeNoter); ok {
+		return recorder{in}, nil
+	}
+	return in, nil
 }
 
 func (d *Lines) request(name, op string, n int, activeLow bool, ask func(consumer string) (Line, error)) (*line, error) {
@@ -317,7 +333,7 @@ func (l *line) String() string { return l.name }
 // current is the line, or that it was closed.
 func (l *line) current(ctx context.Context, op string) (Line, error) {
 	if err := context.Cause(ctx); err != nil {
-		return nil, drivers.Wrap(l.name, op, err)
+		return nil, drivers.Wrap(l.name, op, drivers.Ended(ctx, err))
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -350,7 +366,7 @@ func (l *line) level(ctx context.Context, op string) (bool, error) {
 // Set sets the logical level.
 func (l *line) Set(ctx context.Context, on bool) error {
 	if err := context.Cause(ctx); err != nil {
-		return drivers.Wrap(l.name, "set", err)
+		return drivers.Wrap(l.name, "set", drivers.Ended(ctx, err))
 	}
 	return l.set("set", on)
 }

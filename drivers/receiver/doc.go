@@ -23,11 +23,18 @@
 // # Time
 //
 // A frame's time is when its last byte was read (PPM: when its last pulse
-// ended). It is late by what the adapter and the system hold bytes back
+// began, or ended where falling edges count, by the kernel's stamp). A frame of
+// bytes is late by what the adapter and the system hold bytes back
 // (commonly 1 to 16 ms with USB), and an SBUS frame takes another 3.0 ms on the
 // wire. Frames that arrive in one read are placed one nominal period apart,
 // the last at the end of the read: their times may be off by as much as the
 // read was late, and one period more where frames were missing in between.
+//
+// PPM needs an input that records edges while nobody waits (drivers.EdgeRecorder;
+// of the drivers here gpio, by the kernel's own interface): its edges are 0.3 to
+// 2 ms apart, and a computer that is held up for longer would lose some, which
+// makes the frames of a sound handset look damaged. [OpenPPM] takes no other.
+// Edges that are known to be lost are an error and no capture.
 //
 // # Silence
 //

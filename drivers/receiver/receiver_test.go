@@ -11,6 +11,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/drivertest"
+	"fullthrow/drivers/gpio"
 )
 
 // send writes each portion to the port's other end after the time before it.
@@ -362,48 +363,56 @@ func TestOpenRefuses(t *testing.T) {
 	}
 }
 
-// pin plays back edges at their times.
-type pin struct {
-	drivers.Input
-	edges []drivers.Edge
-	gone  time.Time
+// pulseInput is an input of a chip in memory.
+func pulseInput(t *testing.T) (*gpio.Fake, drivers.EdgeRecorder) {
+	t.Helper()
+	f := gpio.NewFake(1)
+	chip, err := gpio.New("chip", f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = chip.Close() })
+	in, err := chip.Input("pin", 0, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f, in.(drivers.EdgeRecorder)
 }
 
-func (p *pin) Edge(ctx context.Context, timeout time.Duration) (drivers.Edge, error) {
-	end := time.Now().Add(timeout)
-	if !p.gone.IsZero() && p.gone.Before(end) {
-		_ = drivers.System.Sleep(ctx, time.Until(p.gone))
-		return drivers.Edge{}, drivers.Errorf("pin", "wait", drivers.Gone, "no such device")
+// play drives the chip's line by edges, of which the first is at the beginning.
+func play(f *gpio.Fake, edges []drivers.Edge) {
+	start := time.Now()
+	for _, e := range edges {
+		time.Sleep(time.Until(start.Add(e.At.Sub(edges[0].At))))
+		f.Drive(0, e.Rising)
 	}
-	if len(p.edges) == 0 || p.edges[0].At.After(end) {
-		if err := drivers.System.Sleep(ctx, timeout); err != nil {
-			return drivers.Edge{}, err
-		}
-		return drivers.Edge{}, drivers.Errorf("pin", "wait", drivers.NoReply, "no edge in %v", timeout)
-	}
-	e := p.edges[0]
-	p.edges = p.edges[1:]
-	return e, drivers.System.Sleep(ctx, time.Until(e.At))
 }
 
-func (p *pin) Level(context.Context) (bool, error) { return true, nil }
+func TestPulseReceiverIsADevice(t *testing.T) {
+	drivertest.TestDevice(t, func(t *testing.T) drivers.Device {
+		_, in := pulseInput(t)
+		return OpenPPM("receiver", in, drivers.System, false)
+	})
+}
 
 func TestRecordPPM(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := &pin{edges: train(PPMPeriod, eight(1500), eight(1600), eight(1700), eight(1800))}
-		for i := range p.edges {
-			p.edges[i].At = p.edges[i].At.Add(time.Since(epoch) + 5*time.Millisecond)
-		}
-		r := OpenPPM("pulses", p, drivers.System, false)
+		chip, in := pulseInput(t)
+		r := OpenPPM("pulses", in, drivers.System, false)
 		if _, err := r.Ready(t.Context()); err != nil {
 			t.Fatal(err)
 		}
+		chip.Drive(0, true) // before the capture: not meant
+		chip.Drive(0, false)
+		time.Sleep(time.Millisecond)
+		time.AfterFunc(5*time.Millisecond, func() { play(chip, train(PPMPeriod, eight(1500), eight(1600), eight(1700), eight(1800))) })
+		start := time.Now()
 		f, err := r.Record(t.Context(), 200*time.Millisecond)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(f.Frames) != 2 || f.Microseconds(0, 1) != 1600 || f.Microseconds(1, 8) != 1700 || f.Length != 200*time.Millisecond {
-			t.Errorf("got %+v", f)
+		if len(f.Frames) != 2 || f.Microseconds(0, 1) != 1600 || f.Microseconds(1, 8) != 1700 || f.Length != 200*time.Millisecond || time.Since(start) != f.Length || !f.Start.Equal(start) {
+			t.Errorf("got %+v after %v", f, time.Since(start))
 		}
 		if want := 5*time.Millisecond + PPMPeriod + 8*1600*time.Microsecond; f.Frames[0].At != want {
 			t.Errorf("first frame at %v, want %v", f.Frames[0].At, want)
@@ -411,10 +420,14 @@ func TestRecordPPM(t *testing.T) {
 		if f, err = r.Record(t.Context(), time.Second); err != nil || len(f.Frames) != 0 {
 			t.Errorf("silence: %d frames, %v; want an empty capture", len(f.Frames), err)
 		}
-		p.gone = time.Now().Add(time.Second)
+		time.AfterFunc(time.Second, func() { chip.Break(drivers.Errorf("chip", "wait", drivers.Gone, "no such device")) })
 		if _, err = r.Record(t.Context(), 2*time.Second); drivers.KindOf(err) != drivers.Gone {
 			t.Errorf("unplugged: got %v", err)
 		}
+		if _, err = r.Ready(t.Context()); drivers.KindOf(err) != drivers.Gone {
+			t.Errorf("ready when unplugged: got %v", err)
+		}
+		chip.Break(nil)
 		if err := errors.Join(r.Safe(t.Context()), r.Close()); err != nil {
 			t.Error(err)
 		}
@@ -424,12 +437,65 @@ func TestRecordPPM(t *testing.T) {
 	})
 }
 
+// A computer that is held up must not make a sound handset's frames look
+// damaged: they are whole, to the last 0.1 us, or the capture is an error.
+func TestRecordPPMOnABusyComputer(t *testing.T) {
+	var frames [][]float64
+	for i := range 200 { // of 22.5 ms: 4.5 s; 18 edges each
+		frames = append(frames, eight(1100+4*float64(i)))
+	}
+	for _, c := range []struct {
+		late time.Duration
+		kind drivers.Kind
+	}{
+		{0, ""},
+		{400 * time.Microsecond, ""}, // more than a pulse
+		{5 * time.Millisecond, ""},   // more than three channels
+		{time.Second, ""},            // 800 edges wait
+		{2 * time.Second, drivers.Garbled},
+	} {
+		t.Run(c.late.String(), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				chip, in := pulseInput(t)
+				chip.Delay(0, c.late)
+				r := OpenPPM("pulses", in, drivers.System, false)
+				if _, err := r.Ready(t.Context()); err != nil {
+					t.Fatal(err)
+				}
+				go play(chip, train(PPMPeriod, frames...))
+				f, err := r.Record(t.Context(), 5*time.Second)
+				if drivers.KindOf(err) != c.kind {
+					t.Fatalf("got %v, want kind %q", err, c.kind)
+				}
+				if err != nil {
+					if !strings.Contains(err.Error(), "edges were lost") || len(f.Frames) != 0 {
+						t.Errorf("got %d frames and %v", len(f.Frames), err)
+					}
+					return
+				}
+				if len(f.Frames) != len(frames)-2 || f.Damaged != 0 {
+					t.Fatalf("%d frames, %d damaged; want %d, none", len(f.Frames), f.Damaged, len(frames)-2)
+				}
+				for i, fr := range f.Frames {
+					want := frames[i+1][0]
+					if f.Microseconds(i, 1) != want || f.Microseconds(i, 8) != want || fr.At != PPMPeriod*time.Duration(i+1)+time.Duration(8*want)*time.Microsecond {
+						t.Fatalf("frame %d: %v us at %v, want %v us", i, f.Microseconds(i, 1), fr.At, want)
+					}
+				}
+			})
+		})
+	}
+}
+
 // A run ended by another device's time-out: that is not this receiver's.
 func TestCancelledByAnothersTimeOut(t *testing.T) {
 	cause := drivers.Errorf("guard", "read level", drivers.NoReply, "no reply in 1s")
 	for name, open := range map[string]func(t *testing.T) drivers.Receiver{
 		"SBUS": func(t *testing.T) drivers.Receiver { return open(t, always(t), "SBUS") },
-		"PPM":  func(t *testing.T) drivers.Receiver { return OpenPPM("receiver", &pin{}, drivers.System, false) },
+		"PPM": func(t *testing.T) drivers.Receiver {
+			_, in := pulseInput(t)
+			return OpenPPM("receiver", in, drivers.System, false)
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
