@@ -16,7 +16,7 @@ var csvHeader = []string{
 	"run", "number", "product", "revision", "lot", "serial number", "attempt", "station", "nest", "operator",
 	"started [UTC]", "outcome", "check", "check verdict", "reading", "value [unit]", "bound", "unit", "uncertainty k=2 [unit]",
 	"lower limit [unit]", "upper limit [unit]", "equal", "one of", "decision rule", "guard band [unit]", "verdict",
-	"problem", "likely cause", "inspect", "simulated",
+	"problem", "likely cause", "inspect", "simulated", "conformance probability",
 }
 
 // WriteCSV writes one row per reading (and one for a check without readings),
@@ -61,7 +61,7 @@ func WriteCSV(w io.Writer, s Sealed) error {
 				csvText(string(c.Verdict)), csvText(rd.Name), value, csvText(rd.Bound), csvText(rd.Unit),
 				csvOptional(rd.Uncertainty), csvLimit(l.Lower), csvLimit(l.Upper), equal, csvText(strings.Join(oneOf, "; ")),
 				csvText(l.Rule), csvOptional(l.Guard), csvText(string(rd.Verdict)), csvText(rd.Problem), csvText(rd.Cause),
-				csvText(rd.Inspect), simulated,
+				csvText(rd.Inspect), simulated, csvLimit(rd.Conformance),
 			}
 			if err := cw.Write(row); err != nil {
 				return fmt.Errorf("csv: %w", err)

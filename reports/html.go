@@ -367,6 +367,9 @@ func newReading(rd Reading, id string) readingView {
 	if rd.Uncertainty > 0 {
 		v.Plus = "± " + FormatQuantity(rd.Uncertainty, rd.Unit)
 	}
+	if rd.Conformance != nil {
+		v.Plus += fmt.Sprintf(", within its limit with %s", probability(*rd.Conformance))
+	}
 	if rd.Verdict == Fail || rd.Verdict == Inconclusive {
 		v.Miss = minus(rd.Miss())
 	}
@@ -487,4 +490,15 @@ func size(n int64) string {
 		return fmt.Sprintf("%.1f kB", float64(n)/1e3)
 	}
 	return fmt.Sprintf("%.1f MB", float64(n)/1e6)
+}
+
+// probability writes p as a percentage that is never rounded to a certainty.
+func probability(p float64) string {
+	switch {
+	case p > 0.999:
+		return "more than 99.9 %"
+	case p < 0.001:
+		return "less than 0.1 %"
+	}
+	return fmt.Sprintf("%.1f %%", 100*p)
 }

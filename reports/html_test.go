@@ -298,3 +298,12 @@ func TestDrawingTicks(t *testing.T) {
 		t.Errorf("%d series hidden, want 3 said to be hidden", d.Hidden)
 	}
 }
+
+// A probability is never rounded to a certainty.
+func TestProbabilityInWords(t *testing.T) {
+	for p, want := range map[float64]string{1: "more than 99.9 %", 0.99: "99.0 %", 0.5: "50.0 %", 1e-9: "less than 0.1 %"} {
+		if got := probability(p); got != want {
+			t.Errorf("probability(%v) = %q, want %q", p, got, want)
+		}
+	}
+}

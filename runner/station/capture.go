@@ -17,7 +17,7 @@ import (
 
 // plotPoints is how many points of a capture its plot has at most: enough for
 // the width of a page, few enough to be sealed with the report.
-const plotPoints = 240
+const plotPoints = 200
 
 // isSound tells sound, kept as WAV, from other samples, kept as CSV.
 func isSound(s drivers.Samples) bool { return s.Unit == "1" || s.Unit == "Pa" }
