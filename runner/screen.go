@@ -45,7 +45,8 @@ func (s *screen) say(format string, args ...any) {
 		text += "\n"
 	}
 	if s.live {
-		text = wrap(text, s.width)
+		// One column less: a full line makes a terminal begin another by itself.
+		text = wrap(text, s.width-1)
 	}
 	if s.line != "" {
 		text = "\r\x1b[K" + text + s.line
