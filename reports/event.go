@@ -44,6 +44,9 @@ type Unit struct {
 	Product      string `json:"product"`            // name of the product, as in its plan
 	Revision     string `json:"revision,omitempty"` // of the product
 	Lot          string `json:"lot,omitempty"`      // production lot
+	// Golden marks a golden unit: a known good handset that proves the bench.
+	// It is not production and counts in no yield.
+	Golden bool `json:"golden,omitempty"`
 }
 
 // Source is a file that decided how the run went, by content.

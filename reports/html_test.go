@@ -190,7 +190,7 @@ func TestHTMLSelfContained(t *testing.T) {
 func hostileSealed() Sealed {
 	const evil = `"><script>alert(1)</script>'--!></style></title></svg>{{.}}` + "\u202e\x00"
 	huge := strings.Repeat("W", 400)
-	start := Start{Run: evil, Station: evil, Nest: evil, Operator: evil, Software: evil, Takt: 1, Unit: Unit{evil, evil, evil, evil}, Sources: []Source{{evil, evil}}}
+	start := Start{Run: evil, Station: evil, Nest: evil, Operator: evil, Software: evil, Takt: 1, Unit: Unit{SerialNumber: evil, Product: evil, Revision: evil, Lot: evil}, Sources: []Source{{evil, evil}}}
 	x := ptr(math.MaxFloat64)
 	return Sealed{Seal: Seal{1, evil, evil, evil, evil}, Report: Report{
 		Start: start, Started: t0, Ended: t0.Add(time.Second), Outcome: Outcome(evil), Reason: evil, Hint: evil, Bench: evil, Unsafe: evil,

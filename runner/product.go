@@ -17,6 +17,7 @@ type productFile struct {
 	Product  string       `toml:"product"`
 	Title    string       `toml:"title"`
 	Revision string       `toml:"revision"`
+	Golden   []string     `toml:"golden"` // serial numbers of the golden units
 	Serial   serialNumber `toml:"serial_number"`
 }
 

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -177,7 +178,8 @@ func (m *method) unit(text, lot string) (reports.Unit, error) {
 	if err != nil {
 		return reports.Unit{}, (&failure{code: exitInput, err: err})
 	}
-	return reports.Unit{SerialNumber: serial, Product: m.product.Product, Revision: m.product.Revision, Lot: orElse(lot, f.Lot(serial))}, nil
+	return reports.Unit{SerialNumber: serial, Product: m.product.Product, Revision: m.product.Revision, Lot: orElse(lot, f.Lot(serial)),
+		Golden: slices.Contains(m.product.Golden, serial)}, nil
 }
 
 // nestConfig is what a nest of this program is made of, whatever its hardware.

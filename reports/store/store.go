@@ -1,0 +1,199 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/yield"
+)
+
+// Store answers questions about sealed reports. Its methods may be called from
+// any goroutine and obey ctx. Errors begin "store: ".
+//
+// Selections leave out golden units and reports with a flag, except where a
+// method says otherwise.
+type Store interface {
+	// Add takes in sealed reports. It is durable when it returns, and all of
+	// the items are in, or none. A run that is in already counts as
+	// Added.Known, if its hash is the same; with another hash it is an error
+	// wrapping [ErrConflict], and what was there stays. Reports may come in
+	// any order, also long after later ones.
+	Add(ctx context.Context, items ...Item) (Added, error)
+	// AddRepairs takes in repairs, idempotent by their ID.
+	AddRepairs(ctx context.Context, repairs ...reports.Repair) error
+	// SetFlags replaces the flags of one station (by its key) by these.
+	SetFlags(ctx context.Context, key string, flags []Flag) error
+
+	// Counts adds up a selection.
+	Counts(ctx context.Context, s Selection) (yield.Counts, error)
+	// Trend adds up a selection group by group: periods in order of time
+	// (those without a run left out), others by name.
+	Trend(ctx context.Context, s Selection, by By) ([]yield.Group, error)
+	// Checks is how each check went in first judged runs, in the order of the
+	// newest plan.
+	Checks(ctx context.Context, s Selection) ([]yield.CheckCount, error)
+	// Failures counts what went wrong: by check, reading or cause (the
+	// likeliest of each run), most units first.
+	Failures(ctx context.Context, s Selection, kind FailureKind) ([]yield.FailureCount, error)
+	// Cycle is how long judged runs took.
+	Cycle(ctx context.Context, s Selection) (yield.Histogram, error)
+	// Moments sums up each reading that is a number, in the order of the
+	// newest plan.
+	Moments(ctx context.Context, s Selection) ([]yield.Moments, error)
+	// Series is one reading ("check.reading") over the selection's judged
+	// runs: the newest limit points of it, oldest first. With first, only
+	// first judged runs. An unknown reading is an error wrapping [ErrUnknown].
+	Series(ctx context.Context, s Selection, reading string, first bool, limit int) (yield.Series, error)
+	// GoldenSeries is the same for the golden units in the selection.
+	GoldenSeries(ctx context.Context, s Selection, reading string, limit int) (yield.Series, error)
+
+	// Runs lists runs, newest first, golden and flagged ones too; after is the
+	// Run of the last row seen, "" to begin.
+	Runs(ctx context.Context, s Selection, f RunFilter, after string, limit int) ([]Run, error)
+	// Run is one run; an error wrapping [ErrUnknown] if it is not there.
+	Run(ctx context.Context, run string) (Run, error)
+	// Report is the sealed report of a run as it stands in the station's
+	// file, seal included. The plant has it in the database; a station's
+	// index reads it from the records.
+	Report(ctx context.Context, run string) (reports.Sealed, error)
+	// History is all runs of a serial number, oldest first (of every product
+	// if product is ""), and its repairs.
+	History(ctx context.Context, product, serial string) ([]Run, []reports.Repair, error)
+	// Repairs lists repairs in the selection (by the time of the repair),
+	// newest first.
+	Repairs(ctx context.Context, s Selection, limit int) ([]reports.Repair, error)
+	// Values lists what occurs in a field, newest first: for menus.
+	Values(ctx context.Context, field By) ([]string, error)
+	// Readings lists the names of the readings that are numbers, in the order
+	// of the newest plan; of all products if product is "".
+	Readings(ctx context.Context, product string) ([]string, error)
+	// Flags lists what is wrong with reports of the selection; flags of
+	// reports that cannot be read belong to every selection.
+	Flags(ctx context.Context, s Selection) ([]Flag, error)
+	// Stations lists whose reports are here, by name.
+	Stations(ctx context.Context) ([]StationState, error)
+
+	Close() error
+}
+
+// Errors of a Store.
+var (
+	ErrUnknown  = errors.New("not in the store")
+	ErrConflict = errors.New("another report of the same run is in the store")
+)
+
+// Item is a sealed report on its way into a store.
+type Item struct {
+	Sealed reports.Sealed // proved by [reports.Load]
+	File   string         // within the station's archive, with slashes
+	// Size and Modified of the file, for [Reconcile]; zero at a plant.
+	Size     int64
+	Modified time.Time
+	// Attachments by their SHA-256; a plant keeps them, a station does not.
+	Attachments map[string][]byte
+}
+
+// Added is what became of the items of one Add.
+type Added struct{ New, Known int }
+
+// Selection says which runs a question is about. Fields left empty do not
+// narrow it. Units are selected by their first judged run.
+type Selection struct {
+	Since, Until time.Time // of the run's beginning: Since <= t < Until; kept to half hours by everything that counts
+	Product      string
+	Revision     string
+	Lot          string
+	Station      string
+	Nest         string
+	Operator     string
+	// Zone is where days and shifts begin at midnight and at Shifts; nil is
+	// UTC. Zones that are not a multiple of 30 minutes from UTC are rounded.
+	Zone *time.Location
+	// Shifts are the times of day at which shifts begin, after midnight and
+	// ascending, multiples of 30 minutes; none means 06:00, 14:00, 22:00.
+	Shifts []time.Duration
+}
+
+// By is what to group by, or a field of a run.
+type By string
+
+// What a Trend may be grouped by. Values takes those from Product on.
+const (
+	ByHour     By = "hour"
+	ByShift    By = "shift"
+	ByDay      By = "day"
+	ByWeek     By = "week" // ISO 8601, beginning on Monday
+	ByMonth    By = "month"
+	ByProduct  By = "product"
+	ByRevision By = "revision"
+	ByLot      By = "lot"
+	ByStation  By = "station"
+	ByNest     By = "nest" // as "LQ-1 A", station and nest
+	ByOperator By = "operator"
+)
+
+// FailureKind is what failures are counted by.
+type FailureKind string
+
+// The kinds of failure.
+const (
+	ByCheck   FailureKind = "check"
+	ByReading FailureKind = "reading"
+	ByCause   FailureKind = "cause"
+)
+
+// RunFilter narrows a list of runs further. Fields left empty do not.
+type RunFilter struct {
+	SerialNumber string
+	Outcome      reports.Outcome
+	Check        string // that failed
+	Reading      string // check.reading that failed
+	Cause        string // rule or words of the likeliest cause
+	First        bool   // first judged runs only
+	Flagged      bool   // with a flag only
+}
+
+// Run is one run as the index knows it.
+type Run struct {
+	Run       string          `json:"run"`
+	Unit      reports.Unit    `json:"unit"`
+	Station   string          `json:"station"`
+	Nest      string          `json:"nest"`
+	Operator  string          `json:"operator,omitempty"`
+	Attempt   int             `json:"attempt"` // as the station counted
+	First     bool            `json:"first"`   // the unit's first judged run, over all stations
+	Started   time.Time       `json:"started"`
+	Ended     time.Time       `json:"ended"`
+	Outcome   reports.Outcome `json:"outcome"`
+	Reason    string          `json:"reason,omitempty"`
+	Failed    []string        `json:"failed,omitempty"` // readings that failed, "check.reading"; checks without one
+	Cause     string          `json:"cause,omitempty"`  // the likeliest, in words
+	Rule      string          `json:"rule,omitempty"`   // of that cause
+	Part      string          `json:"part,omitempty"`   // of the handset's drawing
+	Simulated bool            `json:"simulated,omitempty"`
+	Number    int64           `json:"number"` // in its station's chain
+	SHA256    string          `json:"sha256"`
+	File      string          `json:"file,omitempty"`
+	Flag      string          `json:"flag,omitempty"` // why it is not counted, "" if it is
+}
+
+// Flag says that a report is not as it was sealed, or is missing.
+type Flag struct {
+	Run     string `json:"run,omitempty"` // "" where the file no longer tells
+	Station string `json:"station"`
+	File    string `json:"file"`
+	Kind    string `json:"kind"` // "changed", "removed", "inserted"
+	Text    string `json:"text"` // what was found, for people
+}
+
+// StationState is how far a station's reports have come.
+type StationState struct {
+	Station string    `json:"station"`
+	Key     string    `json:"key"`    // public Ed25519 key, lower-case hex
+	Number  int64     `json:"number"` // highest such that all reports up to it are here
+	SHA256  string    `json:"sha256"` // of that report
+	Reports int64     `json:"reports"`
+	Newest  time.Time `json:"newest"` // when the newest run began
+}
