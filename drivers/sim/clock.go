@@ -27,10 +27,13 @@ import (
 // A Together from a foreign caller makes a group of its own. Two groups at work
 // at the same time share the present moment but not the order: use a clock per
 // nest where repeatability matters.
+//
+// [NewPacedClock] makes one whose waits take their time, for people to watch.
 type Clock struct {
 	start time.Time
 	now   atomic.Int64 // ns since start; changed under mu
 	mu    sync.Mutex   // held for moments only, never over a wait
+	pace  *pace        // nil: waiting costs nothing
 }
 
 var _ drivers.Clock = (*Clock)(nil)
@@ -44,6 +47,7 @@ type group struct {
 	seq     uint64
 	roots   int           // tasks of the first Together not yet returned
 	done    chan struct{} // closed when roots is 0
+	poke    chan struct{} // capacity 1, on a paced clock: look at the waiting again
 }
 
 type task struct {
@@ -62,7 +66,14 @@ type task struct {
 type taskKey struct{ c *Clock }
 
 // Now is the present moment.
-func (c *Clock) Now() time.Time { return c.start.Add(time.Duration(c.now.Load())) }
+func (c *Clock) Now() time.Time {
+	if c.pace != nil {
+		c.mu.Lock()
+		c.pace.idle(c)
+		c.mu.Unlock()
+	}
+	return c.start.Add(time.Duration(c.now.Load()))
+}
 
 // Sleep waits for d; see [Clock] for who goes on meanwhile. d <= 0 only checks
 // ctx. A wake time beyond the range of time.Duration (292 years) is the end of
@@ -76,6 +87,10 @@ func (c *Clock) Sleep(ctx context.Context, d time.Duration) error {
 	}
 	t, _ := ctx.Value(taskKey{c}).(*task)
 	c.mu.Lock()
+	if c.pace != nil && (t == nil || t.parked || t.finished) {
+		c.mu.Unlock()
+		return c.foreign(ctx, d)
+	}
 	until := c.now.Load()
 	if int64(d) > math.MaxInt64-until {
 		until = math.MaxInt64
@@ -89,9 +104,13 @@ func (c *Clock) Sleep(ctx context.Context, d time.Duration) error {
 	}
 	t.ctx = ctx
 	next := t
-	if len(t.group.waiting) == 0 {
+	switch {
+	case c.pace != nil:
+		t.group.park(t, until)
+		next = c.await(t.group)
+	case len(t.group.waiting) == 0:
 		c.now.Store(until)
-	} else {
+	default:
 		t.group.park(t, until)
 		next = c.next(t.group)
 	}
@@ -154,6 +173,9 @@ func (c *Clock) Together(ctx context.Context, fns ...func(context.Context)) {
 		parent.ctx, parent.children = ctx, len(fns)
 	} else {
 		g.roots, g.done = len(fns), make(chan struct{})
+		if c.pace != nil {
+			c.pace.begin(c)
+		}
 	}
 	for _, fn := range fns {
 		t := &task{group: g, wake: make(chan struct{}, 1), parent: parent}
@@ -185,11 +207,18 @@ func (c *Clock) finish(t *task) {
 			g.park(p, c.now.Load())
 		}
 	} else if g.roots--; g.roots == 0 {
+		if c.pace != nil {
+			c.pace.groups--
+		}
 		close(g.done)
 	}
 	var next *task
 	if len(g.waiting) > 0 {
-		next = c.next(g)
+		if c.pace != nil {
+			next = c.await(g)
+		} else {
+			next = c.next(g)
+		}
 	}
 	c.mu.Unlock()
 	if next != nil {
