@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/yield"
 )
 
 // BurstResult says whether losses come alone or in bursts. A frame here is one
@@ -94,7 +95,7 @@ func burstsOf(stretches []stretch) BurstResult {
 		}
 	}
 	if r.Frames > 0 && r.Lost < r.Frames {
-		_, upper := clopperPearson(float64(r.Lost)/r.Inflation, float64(r.Frames)/r.Inflation, 0.90)
+		_, upper := yield.ClopperPearson(float64(r.Lost)/r.Inflation, float64(r.Frames)/r.Inflation, 0.90)
 		r.Upper = 100 * upper
 	}
 	if r.Lost >= 30 && r.Bursts >= 10 && r.Frames-r.Lost >= 30 && r.Independence <= 0.01 && r.Frames <= 1_000_000 {

@@ -3,8 +3,7 @@ package measure
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mathext"
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/yield"
 )
 
 // ProportionResult describes a share of events among trials, as fractions of 1.
@@ -39,113 +38,30 @@ func Proportion(events, trials int, o ProportionOptions) (ProportionResult, erro
 }
 
 // ClopperPearson is the exact two-sided confidence interval of a proportion for
-// x events in n trials (Clopper and Pearson 1934; e-Handbook 7.2.4.1), as
-// fractions. Its upper end at confidence 0.90 is the one-sided 95 % bound. x
-// below 0 or above n, n below 1, or a confidence not between 0 and 1 gives
-// 0 and 1: nothing is known.
+// x events in n trials ([yield.ClopperPearson]), as fractions. Its upper end at
+// confidence 0.90 is the one-sided 95 % bound. x below 0 or above n, n below 1,
+// or a confidence not between 0 and 1 gives 0 and 1: nothing is known.
 func ClopperPearson(x, n int, confidence float64) (lower, upper float64) {
-	return clopperPearson(float64(x), float64(n), confidence)
+	return yield.ClopperPearson(float64(x), float64(n), confidence)
 }
 
-// clopperPearson also takes effective numbers, which are not whole.
-func clopperPearson(x, n, confidence float64) (lower, upper float64) {
-	if !(n > 0) || x < 0 || x > n || !(confidence > 0 && confidence < 1) {
-		return 0, 1
-	}
-	a := (1 - confidence) / 2
-	lower, upper = 0, 1
-	if x > 0 {
-		lower = betaQuantile(x, n-x+1, a)
-	}
-	if x < n {
-		upper = 1 - betaQuantile(n-x, x+1, a) // the tail that keeps its digits
-	}
-	return lower, upper
-}
-
-// betaQuantile is the p quantile of the beta distribution, gonum's sharpened by
-// Newton steps on the same distribution's integral.
-func betaQuantile(a, b, p float64) float64 {
-	x := mathext.InvRegIncBeta(a, b, p)
-	for range 3 {
-		if !(x > 0 && x < 1) {
-			return x
-		}
-		density := math.Exp((a-1)*math.Log(x) + (b-1)*math.Log1p(-x) - mathext.Lbeta(a, b))
-		step := (mathext.RegIncBeta(a, b, x) - p) / density
-		if !finite(step) || !(x-step > 0 && x-step < 1) || math.Abs(step) > 0.01*x {
-			return x
-		}
-		x -= step
-		if math.Abs(step) <= 1e-15*x {
-			break
-		}
-	}
-	return x
-}
-
-// Wilson is the score interval without continuity correction (Wilson 1927;
-// e-Handbook 7.2.4.1), as fractions. What it cannot use gives 0 and 1, as with
-// [ClopperPearson].
+// Wilson is the score interval without continuity correction ([yield.Wilson]),
+// as fractions. What it cannot use gives 0 and 1, as with [ClopperPearson].
 func Wilson(x, n int, confidence float64) (lower, upper float64) {
-	if n < 1 || x < 0 || x > n || !(confidence > 0 && confidence < 1) {
-		return 0, 1
-	}
-	return wilson(float64(x), float64(n), confidence)
-}
-
-// wilson also takes effective numbers, which are not whole.
-func wilson(x, size, confidence float64) (lower, upper float64) {
-	z := distuv.UnitNormal.Quantile((1 + confidence) / 2)
-	p := x / size
-	middle := (p + z*z/(2*size)) / (1 + z*z/size)
-	half := z / (1 + z*z/size) * math.Sqrt(p*(1-p)/size+z*z/(4*size*size))
-	lower, upper = max(0, middle-half), min(1, middle+half)
-	if x == 0 { // exactly, not but for rounding
-		lower = 0
-	}
-	if x == size {
-		upper = 1
-	}
-	return lower, upper
+	return yield.Wilson(float64(x), float64(n), confidence)
 }
 
 // Newcombe is the interval of p1 - p2 for x1 events in n1 trials against x2 in
-// n2, made of two Wilson intervals (Newcombe 1998, method 10; it stays within
-// -1..+1 and needs no large numbers), as fractions. What it cannot use gives
-// -1 and 1.
+// n2 ([yield.Newcombe]), as fractions. What it cannot use gives -1 and 1.
 func Newcombe(x1, n1, x2, n2 int, confidence float64) (lower, upper float64) {
-	for _, v := range [][2]int{{x1, n1}, {x2, n2}} {
-		if v[1] < 1 || v[0] < 0 || v[0] > v[1] {
-			return -1, 1
-		}
-	}
-	if !(confidence > 0 && confidence < 1) {
-		return -1, 1
-	}
-	return newcombe(float64(x1), float64(n1), float64(x2), float64(n2), confidence)
-}
-
-func newcombe(x1, n1, x2, n2, confidence float64) (lower, upper float64) {
-	p1, p2 := x1/n1, x2/n2
-	l1, u1 := wilson(x1, n1, confidence)
-	l2, u2 := wilson(x2, n2, confidence)
-	d := p1 - p2
-	return d - math.Hypot(p1-l1, u2-p2), d + math.Hypot(u1-p1, p2-l2)
+	return yield.Newcombe(float64(x1), float64(n1), float64(x2), float64(n2), confidence)
 }
 
 // Poisson is the exact two-sided interval of the expected count where count
-// events were seen (Garwood 1936). A count below 0 or a confidence not between
-// 0 and 1 gives 0 and +Inf.
+// events were seen ([yield.Poisson]). A count below 0 or a confidence not
+// between 0 and 1 gives 0 and +Inf.
 func Poisson(count int, confidence float64) (lower, upper float64) {
-	if count < 0 || !(confidence > 0 && confidence < 1) {
-		return 0, math.Inf(1)
-	}
-	a := (1 - confidence) / 2
-	if count > 0 {
-		lower = mathext.GammaIncRegInv(float64(count), a)
-	}
-	return lower, mathext.GammaIncRegCompInv(float64(count+1), a)
+	return yield.Poisson(float64(count), confidence)
 }
 
 // SuccessRun is how many trials without a failure show, at the confidence
@@ -211,7 +127,7 @@ func Compare(lost, sent, goldenLost, goldenSent int, o CompareOptions) (CompareR
 		return CompareResult{}, errorf(op, "inflation is %v, it must be at least 1", o.Inflation)
 	}
 	effective := func(n int) float64 { return float64(n) / o.Inflation }
-	low, high := newcombe(effective(lost), effective(sent), effective(goldenLost), effective(goldenSent), c)
+	low, high := yield.Newcombe(effective(lost), effective(sent), effective(goldenLost), effective(goldenSent), c)
 	d := float64(lost)/float64(sent) - float64(goldenLost)/float64(goldenSent)
 	r := CompareResult{Difference: 100 * d, Interval: Interval{100 * low, 100 * high}, Confidence: c}
 	r.Worse, r.NotWorse = r.Interval.Low > 0, r.Interval.High < o.Margin

@@ -3,6 +3,8 @@ package measure
 import (
 	"math"
 	"slices"
+
+	"fullthrow/reports/yield"
 )
 
 // StartCurveOptions for [StartCurve].
@@ -127,10 +129,7 @@ func (o *StartCurveOptions) check(op string) error {
 func (o *StartCurveOptions) judge(l *StartLevel) {
 	l.Probability = float64(l.Started) / float64(l.Trials)
 	l.Interval.Low, l.Interval.High = ClopperPearson(l.Started, l.Trials, o.Confidence)
-	if l.Started > 0 {
-		low := betaQuantile(float64(l.Started), float64(l.Trials-l.Started+1), 1-o.Confidence)
-		l.Reliable = low >= o.Reliability-1e-12
-	}
+	l.Reliable = yield.AtLeast(float64(l.Started), float64(l.Trials), o.Confidence) >= o.Reliability-1e-12
 }
 
 // startLevels adds up trials by time off.

@@ -3,6 +3,8 @@ package measure
 import (
 	"math"
 	"slices"
+
+	"fullthrow/reports/yield"
 )
 
 // SweepPoint is what was lost at one attenuation.
@@ -92,8 +94,8 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	}
 	nan := math.NaN()
 	out := SweepResult{Uncertainty: nan, Width: nan, Floor: nan, Dispersion: 1, Points: n}
-	_, most := clopperPearson(r.events[n-1], r.trials[n-1], c)
-	least, _ := clopperPearson(r.events[0], r.trials[0], c)
+	_, most := yield.ClopperPearson(r.events[n-1], r.trials[n-1], c)
+	least, _ := yield.ClopperPearson(r.events[0], r.trials[0], c)
 	switch {
 	case most < r.target:
 		out.Attenuation, out.Bound, out.Interval = r.x[n-1], "more", Interval{r.x[n-1], math.Inf(1)}
