@@ -30,6 +30,7 @@ var floors = map[string]int{
 	"runner/selfcheck": 2,
 	"runner/script":    3,
 	"runner/station":   4,
+	"runner/web/look":  4,
 	"runner/web":       5,
 	"runner":           6,
 }
