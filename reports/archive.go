@@ -27,6 +27,7 @@ import (
 //	journal/damaged/         journals the disk had damaged, kept to look at
 //	<yyyy>/<mm>/<dd>/<run>.json  sealed reports, by the day they began (UTC)
 //	attachments/<sha256>.<ext>   raw data, by content
+//	repairs.jsonl, repairs.chain what was found and done about failed runs
 //
 // A journal is removed once its report is sealed: the report is its fold and
 // holds everything that was judged, and two copies of one truth could come to
@@ -42,6 +43,7 @@ type Archive struct {
 	key     ed25519.PrivateKey
 
 	create func(path string) (journalFile, error) // tests fill the disk
+	disk   disk
 
 	mu        sync.Mutex
 	entries   []Entry        // in order of Number
@@ -51,6 +53,12 @@ type Archive struct {
 	recovered []Sealed
 	problems  []Problem
 	closed    bool
+
+	repairs   []SealedRepair // guarded by mu
+	repairing sync.Mutex     // one repair at a time; guards repairHead and repairDirt
+
+	repairHead head
+	repairDirt int64 // bytes at the end of the repairs that should not be there
 
 	sealing sync.Mutex // one seal at a time; guards head and day
 	head    head
@@ -146,7 +154,7 @@ func (a *Archive) takeLock() error {
 
 func (a *Archive) load() error {
 	for _, d := range [][]string{{journalDir}, {attachmentsDir}} {
-		if _, err := makeDir(a.dir, d...); err != nil {
+		if _, err := a.disk.makeDir(a.dir, d...); err != nil {
 			return fmt.Errorf("archive: %w", err)
 		}
 	}
@@ -175,6 +183,9 @@ func (a *Archive) load() error {
 		return err
 	}
 	if err := a.loadChain(); err != nil {
+		return err
+	}
+	if err := a.loadRepairs(); err != nil {
 		return err
 	}
 	return a.recover()
@@ -371,7 +382,7 @@ func (a *Archive) seal(r Report) (Sealed, error) {
 	day := r.Started.UTC().Format("2006/01/02")
 	name := path.Join(day, r.Run+".json")
 	if day != a.day {
-		if _, err := makeDir(a.dir, strings.Split(day, "/")...); err != nil {
+		if _, err := a.disk.makeDir(a.dir, strings.Split(day, "/")...); err != nil {
 			return fail(err)
 		}
 		a.day = day
@@ -380,7 +391,7 @@ func (a *Archive) seal(r Report) (Sealed, error) {
 	if _, err := os.Lstat(full); err == nil {
 		return fail(fmt.Errorf("%s exists already", name))
 	}
-	if err := writeFile(full, data, 0o644); err != nil {
+	if err := a.disk.writeFile(full, data, 0o644); err != nil {
 		// It may stand there under its name and yet not be sure to last.
 		if rerr := os.Remove(full); rerr == nil || errors.Is(rerr, fs.ErrNotExist) {
 			return fail(err)
@@ -393,7 +404,7 @@ func (a *Archive) seal(r Report) (Sealed, error) {
 	// From here on the report is sealed, whatever happens to the head.
 	text, err := json.Marshal(a.head)
 	if err == nil {
-		err = writeFile(filepath.Join(a.dir, chainFile), append(text, '\n'), 0o644)
+		err = a.disk.writeFile(filepath.Join(a.dir, chainFile), append(text, '\n'), 0o644)
 	}
 	if err != nil {
 		a.trouble(Problem{File: chainFile, Text: err.Error(), Hint: "free or replace the disk; the report itself is sealed"})
@@ -440,7 +451,7 @@ func (a *Archive) attach(ext string, data []byte) (string, int64, error) {
 	if info, err := os.Stat(file); err == nil && info.Size() == int64(len(data)) {
 		return name, info.Size(), syncDir(filepath.Dir(file))
 	}
-	if err := writeFile(file, data, 0o644); err != nil {
+	if err := a.disk.writeFile(file, data, 0o644); err != nil {
 		return "", 0, &HintedError{Err: fmt.Errorf("attachment: %w", err), Hint: "free or replace the disk that holds " + a.dir}
 	}
 	return name, int64(len(data)), nil

@@ -59,7 +59,7 @@ func stationKey(dir string, used bool) (ed25519.PrivateKey, error) {
 			return nil, fmt.Errorf("archive: %w", err)
 		}
 		text := pem.EncodeToMemory(&pem.Block{Type: "PUBLIC KEY", Bytes: der})
-		if err := writeFile(filepath.Join(dir, pubFile), text, 0o644); err != nil {
+		if err := (disk{}).writeFile(filepath.Join(dir, pubFile), text, 0o644); err != nil {
 			return nil, fmt.Errorf("archive: make %s: %w", pubFile, err)
 		}
 	case err != nil:
@@ -83,7 +83,7 @@ func newKey(path string) ([]byte, error) {
 		return nil, err
 	}
 	text := pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der})
-	return text, writeFile(path, text, 0o600)
+	return text, disk{}.writeFile(path, text, 0o600)
 }
 
 func loadPublic(dir string) (ed25519.PublicKey, error) {
@@ -113,51 +113,4 @@ func Fingerprint(key ed25519.PublicKey) string {
 	sum := sha256.Sum256(key)
 	h := hex.EncodeToString(sum[:8])
 	return h[0:4] + " " + h[4:8] + " " + h[8:12] + " " + h[12:16]
-}
-
-// tempPrefix marks files that were never finished; they are swept at open.
-const tempPrefix = ".tmp-"
-
-// writeFile writes a file so that at any moment, power cuts included, path
-// holds either what it held before or all of data.
-func writeFile(path string, data []byte, mode fs.FileMode) error {
-	dir := filepath.Dir(path)
-	f, err := os.CreateTemp(dir, tempPrefix+"*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name()) // fails once renamed
-	_, err = f.Write(data)
-	if err == nil {
-		err = f.Chmod(mode)
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	if cerr := f.Close(); err == nil {
-		err = cerr
-	}
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err == nil {
-		err = syncDir(dir)
-	}
-	return err
-}
-
-// makeDir makes a directory below root, which exists, and its name last.
-func makeDir(root string, parts ...string) (string, error) {
-	dir := root
-	for _, p := range parts {
-		parent := dir
-		dir = filepath.Join(dir, p)
-		if err := os.Mkdir(dir, 0o755); err != nil && !errors.Is(err, fs.ErrExist) {
-			return "", err
-		}
-		if err := syncDir(parent); err != nil { // also where it exists: a crash may have come between
-			return "", err
-		}
-	}
-	return dir, nil
 }

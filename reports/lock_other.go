@@ -5,6 +5,7 @@ package reports
 import (
 	"errors"
 	"os"
+	"syscall"
 )
 
 func lockFile(*os.File) error {
@@ -12,3 +13,6 @@ func lockFile(*os.File) error {
 }
 
 func syncDir(string) error { return nil }
+
+// diskFull is what the system says of a full disk.
+const diskFull = syscall.ENOSPC

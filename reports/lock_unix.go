@@ -21,3 +21,6 @@ func syncDir(dir string) error {
 	defer d.Close()
 	return d.Sync()
 }
+
+// diskFull is what the kernel says of a full disk.
+const diskFull = syscall.ENOSPC

@@ -16,3 +16,6 @@ func lockFile(f *os.File) error {
 // syncDir does nothing: NTFS keeps a journal of names, and a directory cannot
 // be synced there.
 func syncDir(string) error { return nil }
+
+// diskFull is what the system says of a full disk: ERROR_DISK_FULL.
+const diskFull = windows.ERROR_DISK_FULL

@@ -23,7 +23,7 @@ func (a *Archive) loadChain() error {
 		e := a.entries[n-1]
 		newest = head{e.Number, e.Hash, e.File}
 	}
-	h, err := readChain(a.dir)
+	h, err := readChain(filepath.Join(a.dir, chainFile))
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		if newest.Number > 1 {
@@ -44,8 +44,8 @@ func (a *Archive) loadChain() error {
 	return nil
 }
 
-func readChain(dir string) (h head, err error) {
-	data, err := os.ReadFile(filepath.Join(dir, chainFile))
+func readChain(path string) (h head, err error) {
+	data, err := os.ReadFile(path)
 	if err != nil {
 		return head{}, err
 	}
@@ -102,7 +102,7 @@ func (a *Archive) recover() error {
 			}
 		}
 		if damage != nil {
-			keep, err := makeDir(dir, "damaged")
+			keep, err := a.disk.makeDir(dir, "damaged")
 			if err == nil {
 				err = os.Rename(file, filepath.Join(keep, n.Name()))
 			}

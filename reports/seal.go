@@ -44,26 +44,46 @@ func chainHash(previous string, raw []byte) [sha256.Size]byte {
 	return [sha256.Size]byte(h.Sum(nil))
 }
 
-// seal makes the content of a sealed report's file.
-func seal(raw []byte, number int64, previous string, key ed25519.PrivateKey) (Seal, []byte, error) {
+// newSeal seals raw as the next after the record whose hash is previous.
+func newSeal(raw []byte, number int64, previous string, key ed25519.PrivateKey) Seal {
 	sum := chainHash(previous, raw)
-	s := Seal{
+	return Seal{
 		Number:    number,
 		Previous:  previous,
 		SHA256:    hex.EncodeToString(sum[:]),
 		Key:       hex.EncodeToString(key.Public().(ed25519.PublicKey)),
 		Signature: hex.EncodeToString(ed25519.Sign(key, sum[:])),
 	}
-	file, err := envelope(raw, s)
+}
+
+// prove checks that raw, a report or repair, is what was sealed.
+func (s Seal) prove(raw []byte, what string) error {
+	sum := chainHash(s.Previous, raw)
+	if s.SHA256 != hex.EncodeToString(sum[:]) {
+		return fmt.Errorf("%w: the %s was changed (its SHA-256 is %x, the seal says %.64q)", ErrSeal, what, sum[:6], s.SHA256)
+	}
+	key, err1 := hex.DecodeString(s.Key)
+	sig, err2 := hex.DecodeString(s.Signature)
+	if err1 != nil || err2 != nil || len(key) != ed25519.PublicKeySize || !ed25519.Verify(key, sum[:], sig) {
+		return fmt.Errorf("%w: the signature is not the key's", ErrSeal)
+	}
+	return nil
+}
+
+// seal makes the content of a sealed report's file.
+func seal(raw []byte, number int64, previous string, key ed25519.PrivateKey) (Seal, []byte, error) {
+	s := newSeal(raw, number, previous, key)
+	file, err := envelope(fileHead, raw, s)
 	return s, file, err
 }
 
-func envelope(raw []byte, s Seal) ([]byte, error) {
+// envelope puts a record and its seal together; head opens the record.
+func envelope(head string, raw []byte, s Seal) ([]byte, error) {
 	tail, err := json.Marshal(s)
 	if err != nil {
 		return nil, err
 	}
-	return bytes.Join([][]byte{[]byte(fileHead), raw, []byte(fileMid), tail, []byte(fileTail)}, nil), nil
+	return bytes.Join([][]byte{[]byte(head), raw, []byte(fileMid), tail, []byte(fileTail)}, nil), nil
 }
 
 // ErrSeal is in the chain of every error of a file whose seal does not fit.
@@ -111,17 +131,11 @@ func parseSealed(data []byte) (Sealed, error) {
 	if err := json.Unmarshal(f.Report, &s.Report); err != nil {
 		return Sealed{}, fmt.Errorf("report: %w", err)
 	}
-	if same, err := envelope(f.Report, s.Seal); err != nil || !bytes.Equal(same, data) {
+	if same, err := envelope(fileHead, f.Report, s.Seal); err != nil || !bytes.Equal(same, data) {
 		return Sealed{}, fmt.Errorf("%w: the file is not in the form it was sealed in", ErrSeal)
 	}
-	sum := chainHash(s.Seal.Previous, s.Raw)
-	if s.Seal.SHA256 != hex.EncodeToString(sum[:]) {
-		return Sealed{}, fmt.Errorf("%w: the report was changed (its SHA-256 is %x, the seal says %.64q)", ErrSeal, sum[:6], s.Seal.SHA256)
-	}
-	key, err1 := hex.DecodeString(s.Seal.Key)
-	sig, err2 := hex.DecodeString(s.Seal.Signature)
-	if err1 != nil || err2 != nil || len(key) != ed25519.PublicKeySize || !ed25519.Verify(key, sum[:], sig) {
-		return Sealed{}, fmt.Errorf("%w: the signature is not the key's", ErrSeal)
+	if err := s.Seal.prove(s.Raw, "report"); err != nil {
+		return Sealed{}, err
 	}
 	return s, nil
 }

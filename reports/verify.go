@@ -32,23 +32,25 @@ type Verification struct {
 	Attachments int      // that reports refer to, found whole
 	Loose       []string // attachments no report refers to: left by runs that were cut short
 	Pending     []string // journals of runs that are under way or were cut short
+	Repairs     int      // whose seal fits
 	Problems    []Problem
 }
 
 // Verify reads every sealed report in dir and proves each against its seal,
-// the station's key, its place in the chain, and its attachments. It changes
-// nothing and may run beside the station's program.
+// the station's key, its place in the chain, and its attachments; and every
+// repair the same way. It changes nothing and may run beside the station's program.
 //
 // The error is that dir cannot be read at all; everything else is a Problem.
 func Verify(dir string) (*Verification, error) {
 	for try := 0; ; try++ {
-		before, berr := readChain(dir)
+		name := filepath.Join(dir, chainFile)
+		before, berr := readChain(name)
 		v, err := verify(dir, before, berr)
 		if err != nil {
 			return nil, err
 		}
 		// A report sealed meanwhile would look like damage: look again.
-		if after, _ := readChain(dir); after == before || len(v.Problems) == 0 || try == 3 {
+		if after, _ := readChain(name); after == before || len(v.Problems) == 0 || try == 3 {
 			return v, nil
 		}
 	}
@@ -164,6 +166,13 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 	case chain.Number < v.Number-1:
 		problem(chainFile, "it was put back from an older copy, or the disk was full", "names number %d as the newest, but there is number %d", chain.Number, v.Number)
 	}
+
+	repairs, problems, err := ReadRepairs(dir)
+	if err != nil {
+		return nil, fmt.Errorf("verify: %w", err)
+	}
+	v.Repairs = len(repairs)
+	v.Problems = append(v.Problems, problems...)
 
 	for _, file := range attachments {
 		if !used[file] {
