@@ -24,6 +24,7 @@ import (
 //	station.key, station.pub Ed25519; the key readable by its owner only
 //	chain                    number, hash and file of the newest report
 //	journal/<run>.jsonl      a run that is not sealed yet
+//	journal/<run>.room       room on the disk for its report, given back for it
 //	journal/damaged/         journals the disk had damaged, kept to look at
 //	<yyyy>/<mm>/<dd>/<run>.json  sealed reports, by the day they began (UTC)
 //	attachments/<sha256>.<ext>   raw data, by content
@@ -80,6 +81,15 @@ type Entry struct {
 	Outcome Outcome
 }
 
+// A run keeps so many bytes of the disk free for its report from the
+// beginning, so that a disk that fills up meanwhile does not leave it unsealed;
+// and it begins only where a run as large as most (journal, report, captures)
+// has room.
+const (
+	roomForReport = 1 << 20
+	roomForRun    = 4 << 20
+)
+
 type unitKey struct{ product, serial string }
 
 // head is the content of the file chain.
@@ -91,6 +101,7 @@ type head struct {
 
 const (
 	chainFile      = "chain"
+	roomEnding     = ".room"
 	journalDir     = "journal"
 	attachmentsDir = "attachments"
 )
@@ -261,7 +272,8 @@ func (a *Archive) Attempts(product, serial string) int {
 }
 
 // Begin opens the journal of a run, writes RunStarted at the given time, and
-// waits until that is on the disk. start.Run must be new, and fit for a file
+// waits until that is on the disk. On a full disk no run begins: the error says
+// how much room is wanted. start.Run must be new, and fit for a file
 // name as [NewRunID] makes it. Each tell is subscribed from the first event.
 // Several runs may be open at once, one per nest.
 func (a *Archive) Begin(start Start, at time.Time, tell ...func(Event)) (*Journal, error) {
@@ -282,9 +294,21 @@ func (a *Archive) Begin(start Start, at time.Time, tell ...func(Event)) (*Journa
 	dir := filepath.Join(a.dir, journalDir)
 	j := &Journal{archive: a, run: start.Run, path: filepath.Join(dir, start.Run+".jsonl")}
 	j.changed = sync.NewCond(&j.mu)
+	j.room = filepath.Join(dir, start.Run+roomEnding)
+	begin := func(err error) error {
+		os.Remove(j.room)
+		err = fmt.Errorf("journal: begin: %w", err)
+		if isFull(err) {
+			err = &HintedError{Err: err, Hint: roomHint(a.dir, roomForRun, err) + ", then run the unit again"}
+		}
+		return err
+	}
+	if err := a.disk.reserve(j.room, roomForReport); err != nil {
+		return nil, begin(err)
+	}
 	var err error
 	if j.file, err = a.create(j.path); err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+		return nil, begin(err)
 	}
 	err = syncDir(dir)
 	if err == nil {
@@ -296,7 +320,7 @@ func (a *Archive) Begin(start Start, at time.Time, tell ...func(Event)) (*Journa
 	if err != nil {
 		j.close()
 		os.Remove(j.path)
-		return nil, fmt.Errorf("journal: begin: %w", err)
+		return nil, begin(err)
 	}
 	a.mu.Lock()
 	a.open[start.Run] = j
@@ -334,6 +358,7 @@ func (j *Journal) Seal() (Sealed, error) {
 		}
 		report.Faults = append(report.Faults, Fault{Device: "archive", Text: derr.Error(), Hint: report.Hint})
 	}
+	os.Remove(j.room) // now is when it is needed
 	s, err := j.archive.seal(report)
 	if err != nil {
 		return Sealed{}, err
@@ -359,10 +384,11 @@ func (a *Archive) trouble(p Problem) {
 func (a *Archive) seal(r Report) (Sealed, error) {
 	a.sealing.Lock()
 	defer a.sealing.Unlock()
+	var raw []byte
 	fail := func(err error) (Sealed, error) {
 		return Sealed{}, &HintedError{
 			Err:  fmt.Errorf("seal: run %s: %w", r.Run, err),
-			Hint: "free or replace the disk that holds " + a.dir + "; the run's journal is kept",
+			Hint: roomHint(a.dir, max(int64(len(raw)), roomForRun), err) + ", then run the unit again; this run counts for nothing, its journal is kept",
 		}
 	}
 	a.mu.Lock()
@@ -407,7 +433,7 @@ func (a *Archive) seal(r Report) (Sealed, error) {
 		err = a.disk.writeFile(filepath.Join(a.dir, chainFile), append(text, '\n'), 0o644)
 	}
 	if err != nil {
-		a.trouble(Problem{File: chainFile, Text: err.Error(), Hint: "free or replace the disk; the report itself is sealed"})
+		a.trouble(Problem{File: chainFile, Text: err.Error(), Hint: roomHint(a.dir, roomForRun, err) + "; the report itself is sealed"})
 	}
 	// Times and texts as a reader of the file will find them.
 	var clean Report
@@ -452,7 +478,7 @@ func (a *Archive) attach(ext string, data []byte) (string, int64, error) {
 		return name, info.Size(), syncDir(filepath.Dir(file))
 	}
 	if err := a.disk.writeFile(file, data, 0o644); err != nil {
-		return "", 0, &HintedError{Err: fmt.Errorf("attachment: %w", err), Hint: "free or replace the disk that holds " + a.dir}
+		return "", 0, &HintedError{Err: fmt.Errorf("attachment: %w", err), Hint: roomHint(a.dir, max(int64(len(data)), roomForRun), err)}
 	}
 	return name, int64(len(data)), nil
 }

@@ -97,6 +97,38 @@ func (d disk) makeDir(root string, parts ...string) (string, error) {
 	return dir, nil
 }
 
+// reserve takes room on the disk for what must not fail later; removing the
+// file gives it back.
+func (d disk) reserve(path string, size int64) error {
+	if err := d.ask("make", path); err != nil {
+		return err
+	}
+	f, err := os.Create(path)
+	if err != nil {
+		return err
+	}
+	err = allocate(f, size)
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err != nil {
+		os.Remove(path)
+		return fmt.Errorf("reserve %d kB: %w", size/1024, err)
+	}
+	return nil
+}
+
+// fill takes room where the system has no other way to ask for it.
+func fill(f *os.File, size int64) error {
+	zeros := make([]byte, 64<<10)
+	for at := int64(0); at < size; at += int64(len(zeros)) {
+		if _, err := f.Write(zeros[:min(int64(len(zeros)), size-at)]); err != nil {
+			return err
+		}
+	}
+	return f.Sync()
+}
+
 // isFull reports whether a disk, or somebody's share of it, has no room left.
 func isFull(err error) bool {
 	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, diskFull)

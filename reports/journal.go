@@ -134,6 +134,7 @@ type journalFile interface {
 type Journal struct {
 	archive *Archive
 	path    string
+	room    string // file that keeps room for the report
 	run     string
 
 	mu        sync.Mutex
@@ -245,7 +246,7 @@ func (j *Journal) write() {
 			file.Truncate(j.size)
 			j.err = &HintedError{
 				Err:  fmt.Errorf("journal: write event %d: %w", synced+1, err),
-				Hint: "free or replace the disk that holds " + filepath.Dir(filepath.Dir(j.path)),
+				Hint: roomHint(filepath.Dir(filepath.Dir(j.path)), roomForRun, err) + ", then run the unit again",
 			}
 			j.queue, j.writing = nil, false
 			j.changed.Broadcast()

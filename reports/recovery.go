@@ -65,6 +65,11 @@ func (a *Archive) recover() error {
 	if err != nil {
 		return fmt.Errorf("archive: %w", err)
 	}
+	for _, n := range names { // first: what they kept free is for the reports below
+		if strings.HasSuffix(n.Name(), roomEnding) {
+			os.Remove(filepath.Join(dir, n.Name()))
+		}
+	}
 	for _, n := range names { // by name, and so by time
 		run, ok := strings.CutSuffix(n.Name(), ".jsonl")
 		if !ok || n.IsDir() || !validRun(run) {

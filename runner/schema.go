@@ -117,6 +117,8 @@ func keysOf(t reflect.Type) []string {
 
 func isDate(t reflect.Type) bool { return t == reflect.TypeFor[toml.LocalDate]() }
 
+func isTexts(t reflect.Type) bool { return t == reflect.TypeFor[[]string]() }
+
 func wantOf(t reflect.Type) string {
 	switch {
 	case isDate(t):
@@ -129,6 +131,8 @@ func wantOf(t reflect.Type) string {
 		return "a whole number"
 	case t.Kind() == reflect.Float64:
 		return "a number"
+	case isTexts(t):
+		return "a list of texts, like [\"a\", \"b\"]"
 	case t.Kind() == reflect.Slice:
 		return "one or more tables in double brackets"
 	default:
@@ -148,6 +152,8 @@ func kindFits(t reflect.Type, k unstable.Kind) bool {
 		return k == unstable.Integer
 	case t.Kind() == reflect.Float64:
 		return k == unstable.Integer || k == unstable.Float
+	case isTexts(t):
+		return k == unstable.Array
 	case t.Kind() == reflect.Slice:
 		return k == unstable.ArrayTable
 	default:
