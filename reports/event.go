@@ -176,6 +176,7 @@ type Prompt struct {
 	Kind    string   `json:"kind"`              // "confirm", "choose", "number", "text"
 	Choices []string `json:"choices,omitempty"` // for "choose"
 	Unit    string   `json:"unit,omitempty"`    // of the answer, for "number"
+	Picture string   `json:"picture,omitempty"` // file beside the plan that shows what is meant
 	Answer  *Value   `json:"answer,omitempty"`
 	By      string   `json:"by,omitempty"` // who answered
 }

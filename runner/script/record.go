@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"regexp"
 	"strings"
 
 	lua "github.com/yuin/gopher-lua"
@@ -18,6 +19,9 @@ const (
 	maxKept     = 50
 	maxKeep     = 100_000 // numbers of a table that is kept
 )
+
+// pictureName is what a picture beside a plan may be called.
+var pictureName = regexp.MustCompile(`^[A-Za-z0-9_-]{1,60}\.(svg|png|jpg)$`)
 
 // inCheck refuses what has no meaning while the plan is being read.
 func (t *task) inCheck(L *lua.LState, what string) {
@@ -149,11 +153,11 @@ func keep(t *task, L *lua.LState) int {
 	return 0
 }
 
-// ask is ask{ text=, kind=, choices=, unit= }: the operator's answer.
+// ask is ask{ text=, kind=, choices=, unit=, picture= }: the operator's answer.
 func ask(t *task, L *lua.LState) int {
 	t.inCheck(L, "ask")
-	o := t.options(L, "ask", L.Get(1), "text", "kind", "choices", "unit")
-	p := reports.Prompt{Check: t.run.current, Text: o.text("text"), Kind: o.text("kind"), Unit: o.text("unit")}
+	o := t.options(L, "ask", L.Get(1), "text", "kind", "choices", "unit", "picture")
+	p := reports.Prompt{Check: t.run.current, Text: o.text("text"), Kind: o.text("kind"), Unit: o.text("unit"), Picture: o.text("picture")}
 	if strings.TrimSpace(p.Text) == "" {
 		return t.raisef(L, "", "ask: text is missing")
 	}
@@ -180,6 +184,9 @@ func ask(t *task, L *lua.LState) int {
 		}
 	default:
 		return t.raisef(L, "confirm, choose, number or text", "ask: kind %q", p.Kind)
+	}
+	if p.Picture != "" && !pictureName.MatchString(p.Picture) {
+		return t.raisef(L, `the name of a file beside the plan, like "led.svg"`, "ask: picture %q is not an svg, png or jpg file's name", p.Picture)
 	}
 	if t.run.host.Ask == nil {
 		return t.raisef(L, "this bench runs without an operator", "ask: there is nobody to ask")

@@ -27,6 +27,7 @@ type recorder struct {
 	current   string                     // check that is on
 	have      map[string]reports.Verdict // readings of the check that is on
 	verdicts  []reports.Verdict          // of the checks that ended
+	asked     int                        // questions so far
 	readings  []reports.Reading          // of all checks, judged: what the likely causes go by
 	captures  []pending
 	failure   error // first failure to write the record
@@ -207,6 +208,8 @@ func (r *recorder) ask(ctx context.Context, p reports.Prompt) (reports.Value, er
 	if err := r.enter(); err != nil {
 		return reports.Value{}, err
 	}
+	r.asked++
+	p.ID = fmt.Sprintf("q%d", r.asked)
 	err := r.event(reports.Event{Kind: reports.PromptAsked, Prompt: &p})
 	r.mu.Unlock()
 	if err != nil {

@@ -74,6 +74,7 @@ function together(...) end
 ---@field kind? "confirm"|"choose"|"number"|"text" confirm if not given
 ---@field choices? string[] for kind choose
 ---@field unit? string for kind number
+---@field picture? string file beside the plan (svg, png or jpg) that shows what is meant
 
 ---Asks the operator.
 ---@param options AskOptions
