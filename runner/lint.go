@@ -60,6 +60,7 @@ func (a *app) lint(ctx context.Context, from sources) error {
 	var notes []problem
 	if err == nil {
 		var played *[]script.Reading // of one run, where a bench is a simulated one
+		var asked []string
 		for _, b := range benches {
 			found, err := m.devices(ctx, b)
 			if keep(err) != nil {
@@ -69,13 +70,13 @@ func (a *app) lint(ctx context.Context, from sources) error {
 			if played != nil || len(found) > 0 || err != nil || !b.simulated(0) {
 				continue
 			}
-			taken, found, complete, err := m.runOnce(ctx, b, 0)
+			taken, questions, found, complete, err := m.runOnce(ctx, b, 0)
 			if keep(err) != nil {
 				return err
 			}
 			problems = append(problems, found...)
 			if complete {
-				played = &taken
+				played, asked = &taken, questions
 			}
 		}
 		var found []problem
@@ -83,6 +84,12 @@ func (a *app) lint(ctx context.Context, from sources) error {
 		problems = append(problems, found...)
 		if from.plan == "" && from.limits == "" { // the causes belong to the product's own
 			problems = append(problems, m.lintCauses(played)...)
+			home, err := from.folder(product)
+			if err != nil {
+				return err
+			}
+			found, untranslated := m.lintTexts(home, asked)
+			problems, notes = append(problems, found...), append(notes, untranslated...)
 		}
 	}
 	problems = inOrder(problems)

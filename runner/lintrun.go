@@ -16,13 +16,14 @@ import (
 type lintRun struct {
 	m        *method
 	taken    []script.Reading
+	asked    []string // questions
 	problems []problem
 }
 
 // runOnce runs the plan on nest i, which is a simulated one, and returns the
-// readings it took. What it finds wrong is in problems; complete is false when
-// the plan did not get to its end.
-func (m *method) runOnce(ctx context.Context, b *benchFile, i int) (taken []script.Reading, problems []problem, complete bool, err error) {
+// readings it took and the questions it asked. What it finds wrong is in
+// problems; complete is false when the plan did not get to its end.
+func (m *method) runOnce(ctx context.Context, b *benchFile, i int) (taken []script.Reading, asked []string, problems []problem, complete bool, err error) {
 	ctx, cancel := context.WithTimeoutCause(ctx, time.Minute, fmt.Errorf("running the plan took more than a minute"))
 	defer cancel()
 	clock := sim.NewClock(demoStart)
@@ -30,7 +31,7 @@ func (m *method) runOnce(ctx context.Context, b *benchFile, i int) (taken []scri
 	fixture.Load(soundUnit("rehearsal"))
 	n, err := b.open(ctx, i, simulated(fixture, clock))
 	if err != nil {
-		return nil, nil, false, err
+		return nil, nil, nil, false, err
 	}
 	defer n.Close()
 	r := &lintRun{m: m}
@@ -40,12 +41,13 @@ func (m *method) runOnce(ctx context.Context, b *benchFile, i int) (taken []scri
 	if err != nil {
 		p := luaProblem(m.planAt, err)
 		p.Text = "on the simulated fixture: " + p.Text
-		return r.taken, append(r.problems, p), false, nil
+		return r.taken, r.asked, append(r.problems, p), false, nil
 	}
-	return r.taken, r.problems, true, nil
+	return r.taken, r.asked, r.problems, true, nil
 }
 
 func (r *lintRun) answer(_ context.Context, p reports.Prompt) (reports.Value, error) {
+	r.asked = append(append(r.asked, p.Text), p.Choices...)
 	return agree(p), nil
 }
 
