@@ -28,6 +28,8 @@ const (
 	// MethodNewcombe is the interval of a difference of two shares, made of
 	// two Wilson intervals (Newcombe 1998, method 10).
 	MethodNewcombe = "Newcombe"
+	// MethodStudent is that of a mean, by Student's t.
+	MethodStudent = "Student"
 	// MethodRank is that of a percentile from the ranks of values, whatever
 	// their distribution.
 	MethodRank = "ranks"
@@ -145,6 +147,22 @@ type estimateJSON struct {
 	High       *float64 `json:"high"`
 	Confidence float64  `json:"confidence"`
 	Method     string   `json:"method,omitempty"`
+}
+
+// Probability is 0 to 1; NaN, and null in JSON, is not known.
+type Probability float64
+
+// MarshalJSON writes null for NaN.
+func (p Probability) MarshalJSON() ([]byte, error) { return json.Marshal(orNull(float64(p))) }
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (p *Probability) UnmarshalJSON(data []byte) error {
+	var v *float64
+	if err := json.Unmarshal(data, &v); err != nil {
+		return err
+	}
+	*p = Probability(orNaN(v))
+	return nil
 }
 
 func orNull(v float64) *float64 {
@@ -324,12 +342,7 @@ func PercentDigits(share float64, digits int) string {
 	if share == 0 {
 		share = 0 // no sign
 	}
-	const most = 6
-	digits = min(max(digits, 0), most)
-	shown := strconv.FormatFloat(100*share, 'f', digits, 64)
-	for ; digits < most && overdone(share, shown); digits++ {
-		shown = strconv.FormatFloat(100*share, 'f', digits+1, 64)
-	}
+	shown := strconv.FormatFloat(100*share, 'f', digitsNeeded(share, digits), 64)
 	if overdone(share, shown) {
 		switch {
 		case share > 0.5:
@@ -340,6 +353,17 @@ func PercentDigits(share float64, digits int) string {
 		return "between -0.000001 % and 0 %"
 	}
 	return shown + " %"
+}
+
+// digitsNeeded is how many digits after the point a percentage needs, so many
+// at least and six at most, that it does not read 0 or 100 and is not.
+func digitsNeeded(share float64, digits int) int {
+	const most = 6
+	digits = min(max(digits, 0), most)
+	for digits < most && overdone(share, strconv.FormatFloat(100*share, 'f', digits, 64)) {
+		digits++
+	}
+	return digits
 }
 
 // overdone says that a percentage was rounded to 0 or 100 and is not.

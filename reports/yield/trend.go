@@ -1,0 +1,193 @@
+package yield
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Against says what a group is compared with.
+type Against string
+
+// What a group may be compared with.
+const (
+	AgainstRest   Against = "rest"   // all other groups together
+	AgainstBefore Against = "before" // the groups before it: has it changed?
+)
+
+// TrendResult is first-pass yield group by group, and which groups differ by
+// more than chance.
+type TrendResult struct {
+	Whole      Share        `json:"whole"` // first-pass yield of all groups together
+	Points     []TrendPoint `json:"points"`
+	Against    Against      `json:"against"`
+	Confidence float64      `json:"confidence"`
+	Compared   int          `json:"compared"` // how many comparisons were made
+	Differ     int          `json:"differ"`   // how many of the groups differ by more than chance
+}
+
+// TrendPoint is one group.
+type TrendPoint struct {
+	Key       string    `json:"key"`
+	Start     time.Time `json:"start,omitzero"`
+	Counts    Counts    `json:"counts"`
+	FirstPass Share     `json:"first_pass"`
+	// Other is the first-pass yield of what the group is compared with, and
+	// Difference the group's less that one, with its interval (Newcombe 1998);
+	// the interval is for this group by itself, not corrected for many.
+	Other      Share    `json:"other"`
+	Difference Estimate `json:"difference"`
+	// Chance is the probability that two like groups differ so much
+	// ([FisherExact]); Corrected is the same for so many comparisons
+	// ([HolmBonferroni]). NaN where there was nothing to compare.
+	Chance    Probability `json:"chance"`
+	Corrected Probability `json:"corrected"`
+	// Differs is -1 if the group is lower and +1 if it is higher than Other by
+	// more than chance, else 0: not shown to differ, which is not the same as
+	// shown to be equal.
+	Differs int `json:"differs"`
+}
+
+// TrendOptions for [Trend].
+type TrendOptions struct {
+	Confidence float64 // [DefaultConfidence] if not given
+	Against    Against // AgainstRest if not given
+	// Window is with how many groups before it a group is compared, 0 with all
+	// of them. Only for AgainstBefore; groups without a unit count among them.
+	Window int
+}
+
+// Trend gives the first-pass yield of each group, in the order given, nothing
+// smoothed, and compares it.
+//
+// A group differs where Corrected is at most 1 - confidence: then the chance of
+// naming even one group wrongly, if all are alike, is at most that, however
+// many groups there are. The test is exact and errs on the side of silence.
+//
+// Special inputs: a group without units has a yield that is not known and is not
+// compared; nor is one that has nothing to be compared with.
+func Trend(groups []Group, o TrendOptions) TrendResult {
+	o.Confidence = usualConfidence(o.Confidence)
+	if o.Against != AgainstBefore {
+		o.Against = AgainstRest
+	}
+	whole := Sum(groups)
+	r := TrendResult{Whole: NewShare(whole.FirstPassed, whole.Units, o.Confidence), Against: o.Against, Confidence: o.Confidence}
+	var chances []float64
+	var compared []int
+	var before []Counts // sums of all groups before
+	sum := Counts{}
+	withUnits := 0
+	for i, g := range groups {
+		before = append(before, sum)
+		sum = sum.Plus(g.Counts)
+		other := whole.Minus(g.Counts)
+		if o.Against == AgainstBefore {
+			other = before[i]
+			if o.Window > 0 && i > o.Window {
+				other = other.Minus(before[i-o.Window])
+			}
+		}
+		p := TrendPoint{
+			Key: g.Key, Start: g.Start, Counts: g.Counts,
+			FirstPass: NewShare(g.Counts.FirstPassed, g.Counts.Units, o.Confidence),
+			Other:     NewShare(other.FirstPassed, other.Units, o.Confidence),
+			Chance:    Probability(math.NaN()), Corrected: Probability(math.NaN()),
+			Difference: unknownEstimate(-1, 1, o.Confidence, MethodNewcombe),
+		}
+		if p.FirstPass.Known() {
+			withUnits++
+		}
+		if a, b := p.FirstPass, p.Other; a.Known() && b.Known() {
+			d := &p.Difference
+			d.Value = a.Value - b.Value
+			d.Low, d.High = Newcombe(float64(a.Count), float64(a.Of), float64(b.Count), float64(b.Of), o.Confidence)
+			chances = append(chances, FisherExact(a.Count, a.Of, b.Count, b.Of))
+			compared = append(compared, i)
+		}
+		r.Points = append(r.Points, p)
+	}
+	r.Compared = len(chances)
+	corrected := HolmBonferroni(chances)
+	if o.Against == AgainstRest && withUnits == 2 { // each is the other's rest: one comparison
+		r.Compared, corrected = 1, chances
+	}
+	for j, i := range compared {
+		p := &r.Points[i]
+		p.Chance, p.Corrected = Probability(chances[j]), Probability(corrected[j])
+		if corrected[j] <= 1-o.Confidence {
+			r.Differ++
+			p.Differs = 1
+			if p.Difference.Value < 0 {
+				p.Differs = -1
+			}
+		}
+	}
+	return r
+}
+
+// HolmBonferroni corrects the probabilities of many tests, in their order, so
+// that the chance of even one false alarm among them stays what is accepted for
+// one (Holm 1979, Scandinavian Journal of Statistics 6, 65-70). They need not be
+// independent. NaN stays NaN and counts as no test.
+func HolmBonferroni(p []float64) []float64 {
+	corrected := slices.Clone(p)
+	var order []int
+	for i, v := range p {
+		if !math.IsNaN(v) {
+			order = append(order, i)
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		switch {
+		case p[a] < p[b]:
+			return -1
+		case p[a] > p[b]:
+			return 1
+		}
+		return 0
+	})
+	highest := 0.0
+	for rank, i := range order {
+		highest = max(highest, min(1, float64(len(order)-rank)*p[i]))
+		corrected[i] = highest
+	}
+	return corrected
+}
+
+// String says in one or more sentences which groups differ.
+func (r TrendResult) String() string {
+	with := "the rest"
+	if r.Against == AgainstBefore {
+		with = "what came before"
+	}
+	switch {
+	case !r.Whole.Known():
+		return "No unit was tested."
+	case r.Compared == 0:
+		return "There is nothing to compare: all units are in one group."
+	case r.Differ == 0:
+		return fmt.Sprintf("No group differs from %s by more than chance would bring.", with)
+	}
+	var b strings.Builder
+	for _, p := range r.Points {
+		if p.Differs == 0 {
+			continue
+		}
+		if b.Len() > 0 {
+			b.WriteByte(' ')
+		}
+		b.WriteString(p.sentence(with))
+	}
+	return b.String()
+}
+
+func (p TrendPoint) sentence(with string) string {
+	word := "higher"
+	if p.Differs < 0 {
+		word = "lower"
+	}
+	return fmt.Sprintf("%s is %s than %s (%s against %s), and not by chance.", p.Key, word, with, Percent(p.FirstPass.Value), Percent(p.Other.Value))
+}
