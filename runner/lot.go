@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
-	"fullthrow/runner/measure"
+	"fullthrow/reports/yield"
 )
 
 // lotResult is one unit of a lot.
@@ -186,9 +186,8 @@ func (l *lotTally) summary(records string, pages []string) {
 		l.screen.say("%s not tested: %d by the bench's fault, %d aborted", count(n, "unit"), l.byEnd[reports.Errored], l.byEnd[reports.Aborted])
 	}
 	if tested > 0 {
-		low, high := measure.Wilson(l.first, tested, 0.95)
-		l.screen.say("First-pass yield %.1f %%; from so many units, between %.1f %% and %.1f %% (Wilson, 95 %%)",
-			100*float64(l.first)/float64(tested), 100*low, 100*high)
+		s := yield.NewShare(int64(l.first), int64(tested), 0.95)
+		l.screen.say("First-pass yield %s; from so many units, %s (%s, 95 %%)", yield.Percent(s.Value), s.Between(), s.Method)
 	}
 	if len(l.broken) > 0 {
 		l.screen.say("\nWhat was found first on those that failed:")
