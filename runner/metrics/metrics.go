@@ -1,0 +1,144 @@
+package metrics
+
+import (
+	"net/http"
+	"runtime"
+	"sync"
+	"time"
+
+	"fullthrow/reports"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+)
+
+// Config is what the metrics know of the program from the beginning.
+type Config struct {
+	Version string // of the software, as in reports
+	Station string
+}
+
+// Metrics counts. Make it by [New].
+type Metrics struct {
+	registry *prometheus.Registry
+	now      func() time.Time
+
+	product, station, nest, check, device, kind *label
+
+	started, ended, first, golden, unsafe *prometheus.CounterVec
+	underWay, lastEnd, takt               *prometheus.GaugeVec
+	runTime, checkTime, promptTime        *prometheus.HistogramVec
+	verdicts, faults, events              *prometheus.CounterVec
+
+	mu      sync.Mutex
+	forward Forward
+	index   Index
+}
+
+// Forward is how forwarding to the plant stands.
+type Forward struct {
+	Enabled   bool // otherwise nothing is shown of it
+	Connected bool // the last try succeeded
+	Contact   time.Time
+	Known     bool // the three that follow are figures
+	Reports   int64
+	Bytes     int64
+	Oldest    time.Time // when the oldest run not yet sent began
+	Sent      int64     // reports, since the program began
+	Problems  int       // with single reports
+	Skew      float64   // s, the station's clock minus the plant's
+}
+
+// Index is how the index of the records stands.
+type Index struct {
+	Enabled  bool // otherwise nothing is shown of it
+	Trouble  bool // it cannot be used, or is not up to date
+	Reports  int64
+	Flagged  int   // reports that are not as they were sealed, or missing
+	Rebuilds int64 // since the program began
+}
+
+// Bounds of the histograms, s.
+var (
+	runBounds    = []float64{5, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60, 75, 90, 120, 180, 300, 600}
+	checkBounds  = []float64{.1, .25, .5, 1, 2, 3, 4, 5, 7.5, 10, 15, 20, 30, 60, 120}
+	promptBounds = []float64{.5, 1, 2, 3, 5, 7.5, 10, 15, 20, 30, 60, 120, 300, 600}
+)
+
+// New makes metrics with a registry of their own, which holds the usual
+// figures of the process and of Go too.
+func New(c Config) *Metrics {
+	m := &Metrics{
+		registry: prometheus.NewRegistry(), now: time.Now,
+		product: newLabel(mostNames), station: newLabel(mostNames), nest: newLabel(mostNames),
+		check: newLabel(mostChecks), device: newLabel(mostDevices), kind: newLabel(mostKinds),
+	}
+	counter := func(name, help string, labels ...string) *prometheus.CounterVec {
+		v := prometheus.NewCounterVec(prometheus.CounterOpts{Name: "fullthrow_" + name, Help: help}, labels)
+		m.registry.MustRegister(v)
+		return v
+	}
+	gauge := func(name, help string, labels ...string) *prometheus.GaugeVec {
+		v := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "fullthrow_" + name, Help: help}, labels)
+		m.registry.MustRegister(v)
+		return v
+	}
+	histogram := func(name, help string, bounds []float64, labels ...string) *prometheus.HistogramVec {
+		v := prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "fullthrow_" + name, Help: help, Buckets: bounds}, labels)
+		m.registry.MustRegister(v)
+		return v
+	}
+	where := []string{"product", "station", "nest"}
+	with := func(more ...string) []string { return append(where[:len(where):len(where)], more...) }
+	m.started = counter("runs_started_total", "Runs begun, golden units included.", where...)
+	m.ended = counter("runs_total", "Runs ended, without golden units, by outcome.", with("outcome")...)
+	m.first = counter("first_runs_total", "Runs ended of units that had no judged run at this station before, without golden units, by outcome.", with("outcome")...)
+	m.golden = counter("golden_runs_total", "Runs of golden units ended, by outcome.", with("outcome")...)
+	m.unsafe = counter("unsafe_total", "Runs after which something could not be made safe.", "station", "nest")
+	m.underWay = gauge("run_under_way", "1 while a run is under way.", "station", "nest")
+	m.lastEnd = gauge("last_run_end_timestamp_seconds", "When the last run ended, in seconds since 1970.", "station", "nest")
+	m.takt = gauge("takt_seconds", "Time for one unit that the plan states.", "product")
+	m.runTime = histogram("run_duration_seconds", "Time of runs that passed or failed, without golden units.", runBounds, where...)
+	m.checkTime = histogram("check_duration_seconds", "Time of checks, by check of the plan.", checkBounds, "product", "check")
+	m.verdicts = counter("checks_total", "Checks ended, by verdict; without golden units.", "product", "check", "verdict")
+	m.promptTime = histogram("prompt_wait_seconds", "Time operators took to answer a question.", promptBounds, "station", "nest")
+	m.faults = counter("faults_total", "Faults of the bench, by device and kind.", "station", "nest", "device", "kind")
+	m.events = counter("events_total", "Events of runs, by kind.", "kind")
+
+	build := prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "fullthrow_build_info", Help: "Always 1; which software this is, and of which station.",
+		ConstLabels: prometheus.Labels{"version": newLabel(1).value(c.Version), "go": runtime.Version(), "station": m.station.value(c.Station)},
+	})
+	build.Set(1)
+	m.registry.MustRegister(build, &states{m},
+		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return m
+}
+
+// Handler answers with the metrics, as OpenMetrics text where that is asked
+// for and as the older Prometheus text otherwise.
+func (m *Metrics) Handler() http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second})
+}
+
+// SetForward says how forwarding stands now.
+func (m *Metrics) SetForward(f Forward) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.forward = f
+}
+
+// SetIndex says how the index stands now.
+func (m *Metrics) SetIndex(i Index) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.index = i
+}
+
+// Follow returns what takes in the events of one nest, run after run. It
+// returns at once.
+func (m *Metrics) Follow() func(reports.Event) {
+	n := &nest{m: m}
+	return n.take
+}
