@@ -1,0 +1,144 @@
+package yield
+
+import (
+	"math"
+	"slices"
+)
+
+// Methods of comparing spreads and shares.
+const (
+	// MethodBonett is the interval of a ratio of standard deviations that
+	// reckons with heavy tails (Bonett 2006).
+	MethodBonett = "Bonett"
+	// MethodBrownForsythe tests spreads by distances from the median (Brown and
+	// Forsythe 1974; Levene's test with medians, e-Handbook 1.3.5.10).
+	MethodBrownForsythe = "Brown-Forsythe"
+)
+
+// SpreadDifference is how much group B scatters against group A.
+type SpreadDifference struct {
+	A float64 `json:"a"` // standard deviations, n - 1
+	B float64 `json:"b"`
+	// Ratio is B / A by standard deviations; without interval where the values
+	// one by one are not at hand or fewer than five, NaN where A does not
+	// scatter.
+	Ratio Estimate `json:"ratio"`
+	Test  *Test    `json:"test,omitempty"` // Brown-Forsythe; nil without values
+}
+
+// compareSpread is nil where a group has fewer than two values.
+func compareSpread(a, b Sample, confidence float64) *SpreadDifference {
+	if a.N < 2 || b.N < 2 {
+		return nil
+	}
+	s := &SpreadDifference{A: math.Sqrt(momentVariance(a.Moments)), B: math.Sqrt(momentVariance(b.Moments))}
+	nan := math.NaN()
+	s.Ratio = Estimate{Value: nan, Low: nan, High: nan, Confidence: confidence, Method: MethodBonett}
+	if s.A > 0 {
+		s.Ratio.Value = s.B / s.A
+	}
+	if int64(len(a.Values)) != a.N || int64(len(b.Values)) != b.N {
+		return s
+	}
+	s.Ratio = SpreadRatio(a.Values, b.Values, confidence)
+	if _, p, ok := BrownForsythe([][]float64{a.Values, b.Values}); ok {
+		s.Test = &Test{P: p}
+	}
+	return s
+}
+
+// SpreadRatio is the standard deviation of b by that of a, with the interval of
+// Bonett 2006: by the scatter of the logarithms of the variances, with the
+// kurtosis of both groups together taken about trimmed means. Fewer than five
+// values in a group, or one that does not scatter: no interval; NaN where a
+// does not scatter. NaN and infinite values are left out.
+func SpreadRatio(a, b []float64, confidence float64) Estimate {
+	nan := math.NaN()
+	e := Estimate{Value: nan, Low: nan, High: nan, Confidence: usualConfidence(confidence), Method: MethodBonett}
+	ma, _ := MomentsOf("", "", a)
+	mb, _ := MomentsOf("", "", b)
+	if ma.N < 2 || mb.N < 2 || !(ma.M2 > 0) {
+		return e
+	}
+	e.Value = math.Sqrt(momentVariance(mb) / momentVariance(ma))
+	if ma.N < 5 || mb.N < 5 || !(mb.M2 > 0) {
+		return e
+	}
+	z := normalFactor(e.Confidence)
+	var fourth float64
+	for _, x := range [][]float64{a, b} {
+		x = finiteOnly(x)
+		m := trimmedMean(x, 0.5/math.Sqrt(float64(len(x)-4)))
+		for _, v := range x {
+			d := (v - m) * (v - m)
+			fourth += d * d
+		}
+	}
+	na, nb := float64(ma.N), float64(mb.N)
+	kurtosis := (na + nb) * fourth / ((ma.M2 + mb.M2) * (ma.M2 + mb.M2))
+	se := math.Sqrt((kurtosis-(na-3)/na)/(na-1) + (kurtosis-(nb-3)/nb)/(nb-1))
+	small := (nb / (nb - z)) / (na / (na - z)) // for few values
+	e.Low = e.Value * math.Sqrt(small*math.Exp(-z*se))
+	e.High = e.Value * math.Sqrt(small*math.Exp(z*se))
+	return e
+}
+
+// trimmedMean leaves out a share of the values, at each end.
+func trimmedMean(x []float64, share float64) float64 {
+	s := slices.Clone(x)
+	slices.Sort(s)
+	k := min(int(share*float64(len(s))), (len(s)-1)/2)
+	s = s[k : len(s)-k]
+	return s[0] + meanFrom(s[0], s)
+}
+
+// BrownForsythe asks whether groups scatter alike: an analysis of variance of
+// the distances from each group's median. It needs two groups of at least two
+// values and some scatter of these distances; else ok is false. NaN and
+// infinite values are left out.
+func BrownForsythe(groups [][]float64) (w, p float64, ok bool) {
+	var distances []Moments
+	for _, g := range groups {
+		g = finiteOnly(g)
+		if len(g) < 2 {
+			return 0, 0, false
+		}
+		sorted := slices.Clone(g)
+		slices.Sort(sorted)
+		median := sortedQuantile(sorted, 0.5)
+		for i, v := range g {
+			sorted[i] = math.Abs(v - median)
+		}
+		m, _ := MomentsOf("", "", sorted)
+		distances = append(distances, m)
+	}
+	r, err := AnalyseVariance(distances)
+	if err != nil || r.F == nil {
+		return 0, 0, false
+	}
+	return *r.F, *r.P, true
+}
+
+// ShareDifference is a share of failures, or a yield, in two groups.
+type ShareDifference struct {
+	A          Share    `json:"a"`
+	B          Share    `json:"b"`
+	Difference Estimate `json:"difference"` // B less A, by Newcombe
+	// Test is Fisher's exact one; nil where all or none fail in both groups,
+	// and there is nothing to tell.
+	Test *Test  `json:"test,omitempty"`
+	Text string `json:"text,omitempty"`
+}
+
+// CompareShares compares xa of na with xb of nb. A count that cannot be gives a
+// share that is not known, and no test.
+func CompareShares(xa, na, xb, nb int64, confidence float64) ShareDifference {
+	c := usualConfidence(confidence)
+	s := ShareDifference{A: NewShare(xa, na, c), B: NewShare(xb, nb, c)}
+	s.Difference = Estimate{Value: s.B.Value - s.A.Value, Confidence: c, Method: MethodNewcombe}
+	s.Difference.Low, s.Difference.High = Newcombe(float64(xb), float64(nb), float64(xa), float64(na), c)
+	if s.A.Known() && s.B.Known() && xa+xb > 0 && xa+xb < na+nb {
+		s.Test = &Test{P: FisherExact(xa, na, xb, nb)}
+	}
+	return s
+}
