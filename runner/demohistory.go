@@ -1,0 +1,168 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"fullthrow/drivers/sim"
+	"fullthrow/reports"
+	"fullthrow/runner/station"
+)
+
+// A history that a station of the demo begins with: what two nests made in the
+// last three weeks. It is run through the stock plan like everything else.
+const (
+	historyDays  = 21
+	historyUnits = 10 // a working day and nest
+)
+
+// demoOperators work the demo's shifts.
+var demoOperators = []string{"Amina", "Jonas", "Wei"}
+
+// demoUnitPlan is one unit of the history.
+type demoUnitPlan struct {
+	at       time.Time
+	unit     reports.Unit
+	operator string
+}
+
+// historyOf lists what a nest has to test, up to now.
+func historyOf(m *method, nest, nests int, now time.Time) ([]demoUnitPlan, error) {
+	var list []demoUnitPlan
+	numbers := map[string]int{}
+	for day := historyDays; day >= 0; day-- {
+		start := shiftStart(now.AddDate(0, 0, -day))
+		if w := start.Weekday(); w == time.Saturday || w == time.Sunday {
+			continue
+		}
+		lot := "24A"
+		if day < 9 {
+			lot = troubled
+		}
+		if len(m.product.Golden) > 0 {
+			list = append(list, demoUnitPlan{start, reports.Unit{SerialNumber: m.product.Golden[0], Product: m.product.Product,
+				Revision: m.product.Revision, Lot: m.product.format().Lot(m.product.Golden[0]), Golden: true}, demoOperators[day%len(demoOperators)]})
+		}
+		for i := range historyUnits {
+			// A day of two shifts, 06:00 to 22:00, in even steps.
+			at := start.Add(10*time.Minute + time.Duration(i)*16*time.Hour/historyUnits + time.Duration(nest)*7*time.Minute)
+			n := numbers[lot]*nests + nest + 1
+			numbers[lot]++
+			serial, err := demoSerial(lot, n)
+			if err != nil {
+				return nil, err
+			}
+			operator := demoOperators[day%len(demoOperators)]
+			if at.Hour() >= 14 {
+				operator = demoOperators[(day+1)%len(demoOperators)]
+			}
+			list = append(list, demoUnitPlan{at, reports.Unit{SerialNumber: serial, Product: m.product.Product, Revision: m.product.Revision, Lot: lot}, operator})
+		}
+	}
+	for i, p := range list {
+		if p.at.After(now.Add(-30 * time.Minute)) {
+			return list[:i], nil
+		}
+	}
+	return list, nil
+}
+
+// makeHistory runs the history into the archive, each nest in a goroutine, and
+// tells of every report. A unit that fails is tested once more, as the policy
+// wants; most go to repair then and come back the next day.
+func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits, archive *reports.Archive, sealed func(reports.Sealed)) error {
+	now := time.Now()
+	var wg sync.WaitGroup
+	failures := make([]error, len(b.Nests))
+	for k := range b.Nests {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			failures[k] = makeNestHistory(ctx, m, b, k, units, archive, now, sealed)
+		}()
+	}
+	wg.Wait()
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	return errors.Join(failures...)
+}
+
+func makeNestHistory(ctx context.Context, m *method, b *benchFile, k int, units *demoUnits, archive *reports.Archive, now time.Time, sealed func(reports.Sealed)) error {
+	plans, err := historyOf(m, k, len(b.Nests), now)
+	if err != nil || len(plans) == 0 {
+		return err
+	}
+	clock := sim.NewClock(plans[0].at.Add(-time.Minute))
+	fixture := sim.NewBench(clock, uint64(k)+1)
+	n, err := b.open(ctx, k, simulated(fixture, clock))
+	if err != nil {
+		return err
+	}
+	defer n.Close()
+	c := m.nestConfig(b, k, n, clock, archive)
+	c.Keep = station.KeepNone // captures of three weeks would be most of the folder
+	nest, err := station.New(c)
+	if err != nil {
+		return err
+	}
+	run := func(p demoUnitPlan, h sim.Handset) (reports.Outcome, reports.Sealed, error) {
+		if d := p.at.Sub(clock.Now()); d > 0 {
+			if err := clock.Sleep(ctx, d); err != nil {
+				return "", reports.Sealed{}, err
+			}
+		}
+		fixture.Load(h)
+		s, err := nest.Run(ctx, station.Job{Unit: p.unit, Operator: p.operator})
+		if err != nil {
+			return "", s, err
+		}
+		sealed(s)
+		return s.Report.Outcome, s, nil
+	}
+	var repaired []demoUnitPlan
+	for i, p := range plans {
+		for len(repaired) > 0 && repaired[0].at.Before(p.at) {
+			r := repaired[0]
+			repaired = repaired[1:]
+			if _, _, err := run(r, soundUnit(r.unit.SerialNumber)); err != nil {
+				return err
+			}
+		}
+		h, _ := units.handset(p.unit.SerialNumber)
+		outcome, _, err := run(p, h)
+		if err != nil {
+			return err
+		}
+		if outcome != reports.Failed {
+			continue
+		}
+		outcome, last, err := run(p, h)
+		if err != nil {
+			return err
+		}
+		if outcome == reports.Failed && i%4 != 3 {
+			if back, ok := repairUnit(archive, last, clock.Now(), units); ok {
+				repaired = append(repaired, demoUnitPlan{back, p.unit, p.operator})
+			}
+		}
+	}
+	return nil
+}
+
+// repairUnit writes down what the repair bench found, and returns when the unit
+// comes back. In the simulation it is a sound one from then on.
+func repairUnit(archive *reports.Archive, s reports.Sealed, now time.Time, units *demoUnits) (back time.Time, ok bool) {
+	r := reports.Repair{ID: reports.NewRunID(now, s.Report.Station, "repair"), Run: s.Report.Run, At: now.Add(3 * time.Hour), By: "Noor",
+		Found: "component", Done: "replaced"}
+	if len(s.Report.Causes) > 0 {
+		r.Found, r.Part = s.Report.Causes[0].Rule, s.Report.Causes[0].Part
+	}
+	if _, err := archive.Repair(r); err != nil {
+		return back, false
+	}
+	units.give(s.Report.Unit.SerialNumber, "")
+	return now.Add(20 * time.Hour), true
+}

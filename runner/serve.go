@@ -1,0 +1,403 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"fullthrow/drivers/sim"
+	"fullthrow/reports"
+	"fullthrow/runner/metrics"
+	"fullthrow/runner/station"
+	"fullthrow/runner/web"
+	"fullthrow/runner/web/look"
+)
+
+// serveOptions say what is served where.
+type serveOptions struct {
+	from    sources
+	listen  string
+	log     string
+	plant   string
+	pace    float64
+	history bool // of a demo
+}
+
+// demoName is what --bench is called for a simulated station with a history.
+const demoName = "demo"
+
+func (a *app) serveCommand() *cobra.Command {
+	o := serveOptions{history: true}
+	c := &cobra.Command{
+		Use:   "serve --bench FILE",
+		Short: "Run the station, with its pages in a browser",
+		Long: `Run the station, with its pages in a browser: the operator's at the fixture,
+and those that say what was made. Everything is in this program; nothing is
+fetched from anywhere else.
+
+--bench demo runs a simulated station of an invented plant, in real time, with
+three weeks of history: no hardware, invented data.
+
+Pages are answered on this computer only, unless --listen says otherwise; there
+is no password, so listen to a network only where everybody may run units.
+Ctrl-C makes every fixture safe and ends it.`,
+		Example: "  fullthrow serve --bench demo\n  fullthrow serve --bench lq-1.toml --listen 192.168.7.20:8080",
+		Args:    takes(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if o.from.bench == "" {
+				return usage("serve: --bench FILE is missing").hint("--bench demo serves a simulated station, to try")
+			}
+			return a.serve(cmd.Context(), o)
+		},
+	}
+	o.from.flags(c)
+	o.flags(c)
+	c.Flags().StringVar(&o.plant, "plant", "", "send every report to the plant's database at `DSN`")
+	c.Flags().BoolVar(&o.history, "history", o.history, "begin a simulated station with three weeks of history")
+	a.dataFlag(c, "~/.local/state/fullthrow; with --bench demo a new temporary folder")
+	return c
+}
+
+// flags are those that serve and demo --serve share.
+func (o *serveOptions) flags(c *cobra.Command) {
+	o.listen, o.log, o.pace = "127.0.0.1:8080", "text", 1
+	c.Flags().StringVar(&o.listen, "listen", o.listen, "answer at `ADDRESS`, a host and a port")
+	c.Flags().StringVar(&o.log, "log", o.log, "log as `FORMAT`: text, json or none")
+	c.Flags().Float64Var(&o.pace, "pace", o.pace, "let a simulated station's time go `N` times as fast")
+}
+
+func (o *serveOptions) check() error {
+	switch {
+	case !(o.pace >= 1 && o.pace <= 1000):
+		return usage("serve: --pace %g is not in 1 to 1000", o.pace)
+	case o.log != "text" && o.log != "json" && o.log != "none":
+		return usage("serve: --log %q is not text, json or none", o.log)
+	}
+	if _, _, err := net.SplitHostPort(o.listen); err != nil {
+		return usage("serve: --listen %q is not a host and a port", o.listen).hint(`like "127.0.0.1:8080", or ":8080" for every network of this computer`)
+	}
+	return nil
+}
+
+// logger writes to the program's error stream.
+func (a *app) logger(format string) *slog.Logger {
+	switch format {
+	case "json":
+		return slog.New(slog.NewJSONHandler(a.errs, nil))
+	case "none":
+		return slog.New(slog.DiscardHandler)
+	}
+	return slog.New(slog.NewTextHandler(a.errs, nil))
+}
+
+// served is a station on its way up.
+type served struct {
+	app     *app
+	o       serveOptions
+	bench   *benchFile
+	method  *method
+	home    folder // of the product
+	archive *reports.Archive
+	log     *slog.Logger
+	metrics *metrics.Metrics
+	units   *demoUnits    // of a simulated station
+	fixture *demoFixtures // nil on a real bench
+	close   []func() error
+}
+
+func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
+	if err := o.check(); err != nil {
+		return err
+	}
+	ctx, stop := a.withSignals(ctx)
+	defer stop()
+	s := &served{app: a, o: o, log: a.logger(o.log)}
+	if err := s.files(); err != nil {
+		return err
+	}
+	listener, err := net.Listen("tcp", o.listen)
+	if err != nil {
+		return usage("serve: %w", err).hint("another program may have that port: choose another with --listen")
+	}
+	defer listener.Close()
+	if s.archive, err = a.openArchive(s.records(), s.bench.Station); err != nil {
+		return err
+	}
+	defer s.archive.Close()
+	fresh := len(s.archive.Entries()) == 0
+	s.metrics = metrics.New(metrics.Config{Version: software(), Station: s.bench.Station})
+
+	defer func() {
+		for _, c := range s.close {
+			err = errors.Join(err, c())
+		}
+	}()
+	c, err := s.config(ctx)
+	if err != nil {
+		return err
+	}
+	server, err := web.New(c)
+	if err != nil {
+		return err
+	}
+	s.greet(listener.Addr())
+	background, end := context.WithCancel(ctx)
+	history := make(chan struct{})
+	go func() {
+		defer close(history)
+		if s.units != nil && o.history && fresh {
+			s.history(background, server)
+		}
+	}()
+	err = server.Serve(ctx, listener)
+	end()
+	<-history
+	return err
+}
+
+// files reads bench, plan, limits and what the pages need beside them.
+func (s *served) files() (err error) {
+	o, a := &s.o, s.app
+	if o.from.bench == demoName {
+		from := o.from
+		from.bench = ""
+		m, b, people, err := demoFiles(2)
+		if err != nil {
+			return err
+		}
+		s.bench, s.units = b, newDemoUnits(people)
+		if s.method = m; from != (sources{}) {
+			if s.method, err = from.load(b.Product); err != nil {
+				return err
+			}
+		}
+		o.from = from
+		if a.data == "" {
+			if a.data, err = os.MkdirTemp("", "fullthrow-serve-"); err != nil {
+				return err
+			}
+		}
+	} else {
+		if s.bench, err = loadBench(o.from.bench); err != nil {
+			return err
+		}
+		if s.method, err = o.from.load(s.bench.Product); err != nil {
+			return err
+		}
+		if s.bench.simulated(0) {
+			_, _, people, err := demoFiles(1)
+			if err != nil {
+				return err
+			}
+			s.units = newDemoUnits(people)
+		} else if o.pace != 1 {
+			return usage("serve: --pace is for simulated benches: a real one takes the time it takes")
+		}
+		if a.data == "" {
+			if a.data, err = stateDir(); err != nil {
+				return err
+			}
+		}
+	}
+	if s.method.product.Product != s.bench.Product {
+		return usage("%s is a bench for product %q, the plan is for %q", s.bench.name, s.bench.Product, s.method.product.Product)
+	}
+	s.home, err = o.from.folder(s.bench.Product)
+	return err
+}
+
+// records is where the archive is.
+func (s *served) records() string {
+	if s.units != nil {
+		return filepath.Join(s.app.data, "records")
+	}
+	return s.app.data
+}
+
+// config is what the server is made of.
+func (s *served) config(ctx context.Context) (web.Config, error) {
+	m := s.method
+	l, err := look.New()
+	if err != nil {
+		return web.Config{}, err
+	}
+	c := web.Config{
+		Station: s.bench.Station,
+		Product: web.Product{Name: m.product.Product, Title: m.product.Title, Revision: m.product.Revision},
+		Takt:    m.plan.Takt,
+		Archive: s.archive,
+		Serial:  m.product.format(),
+		Unit: func(serial string) reports.Unit {
+			u, err := m.unit(serial, "")
+			if err != nil { // it was accepted by the same format
+				u = reports.Unit{SerialNumber: serial, Product: m.product.Product}
+			}
+			return u
+		},
+		Look: l, Policy: web.StockPolicy(), Pictures: s.home.fs, Pace: s.o.pace,
+		Metrics:     s.metrics.Handler(),
+		Preferences: filepath.Join(s.app.data, "operators.json"),
+		Log:         s.log,
+	}
+	for _, k := range m.plan.Checks {
+		c.Checks = append(c.Checks, web.Check{Name: k.Name, About: k.About, Part: k.Part})
+	}
+	if c.Texts, c.Drawing, err = pageFiles(s.home); err != nil {
+		return c, err
+	}
+	if s.units != nil {
+		s.fixture = newDemoFixtures(s.units)
+	}
+	for i := range s.bench.Nests {
+		n, err := s.nest(ctx, i)
+		if err != nil {
+			return c, err
+		}
+		c.Nests = append(c.Nests, n)
+	}
+	if s.fixture != nil {
+		c.Fixture = s.fixture
+	}
+	return c, nil
+}
+
+// pageFiles reads what stands beside a plan for people: texts and drawing, as
+// far as there are any.
+func pageFiles(home folder) (map[string]look.Texts, *look.Drawing, error) {
+	texts := map[string]look.Texts{}
+	for _, lang := range look.Languages() {
+		name := look.TextsFile(lang.Tag)
+		if !home.has(name) {
+			continue
+		}
+		data, err := home.read(name)
+		if err != nil {
+			return nil, nil, err
+		}
+		if texts[lang.Tag], err = look.ParseTexts(home.path(name), data); err != nil {
+			return nil, nil, usage("%w", err)
+		}
+	}
+	if !home.has("drawing.svg") {
+		return texts, nil, nil
+	}
+	data, err := home.read("drawing.svg")
+	if err != nil {
+		return nil, nil, err
+	}
+	d, err := look.ParseDrawing(home.path("drawing.svg"), data)
+	if err != nil {
+		return nil, nil, usage("%w", err)
+	}
+	return texts, d, nil
+}
+
+// nest opens the hardware of nest i, simulated or real.
+func (s *served) nest(ctx context.Context, i int) (web.Nest, error) {
+	h := machine()
+	name := s.bench.Nests[i].Name
+	if s.fixture != nil {
+		clock := sim.NewPacedClock(s.o.pace)
+		fixture := sim.NewBench(clock, uint64(i)+1)
+		s.fixture.add(name, fixture, clock)
+		h = simulated(fixture, clock)
+	}
+	if late := s.bench.overdue(i, h.clock.Now()); len(late) > 0 {
+		if s.bench.Calibration.Overdue == "block" {
+			return web.Nest{}, (&failure{code: exitBench, err: fmt.Errorf("nest %s: %s", name, late[0])}).
+				hint("send it to be calibrated and put the new date into " + s.bench.name)
+		}
+		for _, text := range late {
+			s.log.Warn("calibration", "nest", name, "text", text)
+		}
+	}
+	open, err := s.bench.open(ctx, i, h)
+	if err != nil {
+		return web.Nest{}, err
+	}
+	s.close = append(s.close, open.Close)
+	return web.Nest{Name: name, Clock: h.clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event), ask web.Ask) (web.Runner, error) {
+		c := s.method.nestConfig(s.bench, i, open, h.clock, s.archive)
+		c.Watch, c.Ask = watch, ask
+		nest, err := station.New(c)
+		if err != nil {
+			return nil, usage("%w", err)
+		}
+		if s.fixture == nil {
+			return nest, nil
+		}
+		return laidOn{nest, s.fixture, name}, nil
+	}}, nil
+}
+
+// laidOn is a nest of a simulated station: the unit that was scanned lies in it
+// when a run begins.
+type laidOn struct {
+	*station.Nest
+	fixture *demoFixtures
+	name    string
+}
+
+// Run implements [web.Runner].
+func (n laidOn) Run(ctx context.Context, job station.Job) (reports.Sealed, error) {
+	n.fixture.lay(n.name, job.Unit.SerialNumber)
+	return n.Nest.Run(ctx, job)
+}
+
+// history makes three weeks of it, beside the station that is being used.
+func (s *served) history(ctx context.Context, server *web.Server) {
+	began := time.Now()
+	count := 0
+	told := make(chan reports.Sealed, 64)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for r := range told {
+			count++
+			server.Sealed(r.Report)
+		}
+	}()
+	err := makeHistory(ctx, s.method, s.bench, s.units, s.archive, func(r reports.Sealed) { told <- r })
+	close(told)
+	<-done
+	switch {
+	case ctx.Err() != nil:
+	case err != nil:
+		s.log.Warn("the history is not complete", "error", err)
+	default:
+		s.log.Info("history made", "runs", count, "took", time.Since(began).Seconds())
+	}
+	server.Indexed()
+}
+
+// greet says where the pages are and what to try.
+func (s *served) greet(at net.Addr) {
+	out := newScreen(s.app.out)
+	url := "http://" + at.String() + "/"
+	if tcp, ok := at.(*net.TCPAddr); ok && tcp.IP.IsUnspecified() {
+		url = fmt.Sprintf("http://localhost:%d/", tcp.Port)
+	}
+	if s.units != nil {
+		out.say("%s", out.strong("Simulated units, invented data."))
+	}
+	out.say("Station %s for the %s, %s: %s", s.bench.Station, s.method.product.Title, count(len(s.bench.Nests), "nest"), out.strong(url))
+	out.say("records: %s", s.archive.Dir())
+	if s.units != nil {
+		out.say("\nOpen it, type one of these and press Enter; a scanner does the same:")
+		for _, u := range s.units.try(3, 4) {
+			out.say("  %s  %s", u.serial, u.about)
+		}
+		for _, g := range s.method.product.Golden {
+			out.say("  %s  is a golden unit", g)
+		}
+		out.say("Open the guard, break a device, choose a defect: %sfixture", url)
+	}
+	out.say("\nIt runs until it is stopped: Ctrl-C.")
+}

@@ -1,0 +1,226 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"fullthrow/reports"
+	"fullthrow/runner/station"
+)
+
+// Server is the station's server. Make it with [New].
+type Server struct {
+	c         Config
+	hub       *hub
+	units     *units
+	prefs     *preferences
+	operator  *operatorPage
+	fixture   *fixturePage
+	handler   http.Handler
+	followers atomic.Int64
+	loopback  atomic.Bool // listening on loopback only
+
+	base  context.Context // of all runs
+	stop  context.CancelCauseFunc
+	runs  sync.WaitGroup
+	timer *time.Timer // of the notice
+
+	count chan struct{} // capacity 1: count the day anew
+
+	mu       sync.Mutex // guards the rest, and the order of changes told
+	nests    []*nest
+	queue    []job
+	notice   *notice
+	question *question
+	replies  replies
+	number   int64 // of notices and questions
+	today    today
+	stopping bool
+}
+
+// New makes the server and its nests. Nothing is listened to yet.
+func New(c Config) (*Server, error) {
+	if err := c.check(); err != nil {
+		return nil, err
+	}
+	s := &Server{c: c, hub: newHub(), units: newUnits(c.Archive), count: make(chan struct{}, 1)}
+	s.base, s.stop = context.WithCancelCause(context.Background())
+	var err error
+	if s.prefs, err = loadPreferences(c.Preferences); err != nil {
+		return nil, err
+	}
+	for i, n := range c.Nests {
+		place := &nest{Nest: n, index: i, asked: map[string]*asked{}}
+		if place.runner, err = n.Open(s.watcher(place), s.asker(place)); err != nil {
+			return nil, err
+		}
+		s.nests = append(s.nests, place)
+	}
+	s.remember()
+	if s.operator, err = newOperatorPage(s); err != nil {
+		return nil, fmt.Errorf("operator page: %w", err)
+	}
+	if c.Fixture != nil {
+		if s.fixture, err = newFixturePage(s); err != nil {
+			return nil, fmt.Errorf("fixture page: %w", err)
+		}
+	}
+	s.handler = s.guard(s.routes())
+	return s, nil
+}
+
+// remembered is how old a run may be for a page to show it after a restart.
+const remembered = 15 * time.Minute
+
+// remember puts each nest's last run back on the page: a run that was cut
+// short, or one that ended just before the server was started again.
+func (s *Server) remember() {
+	recovered := map[string]bool{}
+	for _, r := range s.c.Archive.Recovered() {
+		recovered[r.Report.Run] = true
+	}
+	entries := s.c.Archive.Entries()
+	for _, n := range s.nests {
+		for i := len(entries) - 1; i >= 0; i-- {
+			e := entries[i]
+			if e.Nest != n.Name {
+				continue
+			}
+			if !recovered[e.Run] && time.Since(e.Ended).Abs() > remembered {
+				break
+			}
+			sealed, err := s.c.Archive.Load(e.Run)
+			if err != nil {
+				s.c.Log.Warn("the last run of a nest cannot be shown", "nest", n.Name, "run", e.Run, "error", err)
+				break
+			}
+			n.view = sealedRun(s.c.Checks, sealed.Report)
+			j, _ := s.units.last(e.Unit)
+			n.view.next = s.c.Policy.after(e.Outcome, j.failures, 0, n.runner.InService() != "")
+			n.phase = phaseDone
+			break
+		}
+	}
+}
+
+// Handler answers every request of the station.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+// routes is every address there is.
+func (s *Server) routes() *http.ServeMux {
+	mux := http.NewServeMux()
+	mux.Handle("GET /{$}", s.operator)
+	mux.Handle("GET /operator/", s.operator.assets())
+	mux.Handle("/look/", s.c.Look.Handler())
+	mux.HandleFunc("GET /events", s.events)
+	mux.HandleFunc("GET /api/state", s.getState)
+	mux.HandleFunc("POST /api/scan", command(s, s.postScan))
+	mux.HandleFunc("POST /api/start", command(s, s.postStart))
+	mux.HandleFunc("POST /api/abort", command(s, s.postAbort))
+	mux.HandleFunc("POST /api/answer", command(s, s.postAnswer))
+	mux.HandleFunc("POST /api/decide", command(s, s.postDecide))
+	mux.HandleFunc("POST /api/acknowledge", command(s, s.postAcknowledge))
+	mux.HandleFunc("POST /api/operator", command(s, s.postOperator))
+	mux.HandleFunc("POST /api/language", command(s, s.postLanguage))
+	mux.HandleFunc("GET /healthz", s.health)
+	if s.c.Metrics != nil {
+		mux.Handle("GET /metrics", s.c.Metrics)
+	}
+	if s.c.Pictures != nil {
+		mux.HandleFunc("GET /picture/{name}", s.picture)
+	}
+	if s.fixture != nil {
+		mux.Handle("GET /fixture", s.fixture)
+		mux.HandleFunc("GET /api/fixture", s.fixture.state)
+		mux.HandleFunc("POST /api/fixture", command(s, s.fixture.post))
+	}
+	for _, p := range s.c.Pages {
+		mux.Handle(p.Pattern, p.Handler)
+	}
+	return mux
+}
+
+// Serve answers on l until ctx ends; then it aborts what runs, makes every
+// fixture safe, and gives the pages a moment to hear of it. A cause of ctx that
+// is a [*station.Abort] is why the runs were aborted.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	if a, ok := l.Addr().(*net.TCPAddr); ok {
+		s.loopback.Store(a.IP.IsLoopback())
+	}
+	srv := &http.Server{
+		Handler:           s.handler,
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       15 * time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+		ErrorLog:          newErrorLog(s.c.Log),
+	}
+	counting, done := context.WithCancel(ctx)
+	defer done()
+	go s.countDays(counting)
+	failed := make(chan error, 1)
+	go func() { failed <- srv.Serve(l) }()
+	var err error
+	select {
+	case err = <-failed:
+	case <-ctx.Done():
+	}
+	var abort *station.Abort
+	if !errors.As(context.Cause(ctx), &abort) {
+		abort = &station.Abort{Reason: reasonStation, Hint: "run the unit again"}
+	}
+	err = errors.Join(err, s.Stop(abort))
+	closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
+	defer cancel()
+	if shut := srv.Shutdown(closing); shut != nil {
+		srv.Close()
+	}
+	if errors.Is(err, http.ErrServerClosed) {
+		err = nil
+	}
+	return err
+}
+
+// Stop takes no further unit, aborts what runs, waits until each report is
+// sealed and makes every fixture safe; then it lets the followers go. The error
+// says what is not safe.
+func (s *Server) Stop(why *station.Abort) error {
+	s.mu.Lock()
+	s.stopping = true
+	s.tellStation()
+	s.mu.Unlock()
+	s.stop(why)
+	s.runs.Wait()
+	var errs []error
+	for _, n := range s.nests {
+		if err := n.runner.Safe(context.Background()); err != nil {
+			errs = append(errs, fmt.Errorf("nest %s: %w", n.Name, err))
+			s.c.Log.Error("the fixture is not safe", "nest", n.Name, "error", err)
+		}
+	}
+	s.hub.close()
+	return errors.Join(errs...)
+}
+
+// Indexed says that the store has taken in what was sealed: the counts of the
+// day are asked for anew. It does not wait.
+func (s *Server) Indexed() {
+	select {
+	case s.count <- struct{}{}:
+	default:
+	}
+}
+
+// Sealed says that a report was sealed in the archive without this server: its
+// unit is known from now on.
+func (s *Server) Sealed(r reports.Report) { s.units.add(r.Unit, r.Outcome, r.Ended) }
+
+// Repaired says that a unit comes back from repair: its failures before are
+// forgotten.
+func (s *Server) Repaired(r reports.Repair) { s.units.repaired(r.Unit, r.At) }

@@ -1,0 +1,371 @@
+package web
+
+import (
+	"fmt"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"fullthrow/reports"
+	"fullthrow/runner/web/look"
+)
+
+// phrase is a message with its values, to be said in a language later.
+type phrase struct {
+	id   string
+	args []any
+}
+
+// planText is a value of a phrase that the product's texts translate.
+type planText string
+
+func say(id string, args ...any) phrase { return phrase{id, args} }
+
+// say is the phrase in a language; the zero phrase says nothing.
+func (s *Server) say(t *look.Translator, p phrase) string {
+	if p.id == "" {
+		return ""
+	}
+	args := slices.Clone(p.args)
+	for i, a := range args {
+		if text, ok := a.(planText); ok {
+			args[i] = s.text(t, string(text))
+		}
+	}
+	return t.T(p.id, args...)
+}
+
+// text is a sentence of the product in a language.
+func (s *Server) text(t *look.Translator, sentence string) string {
+	return s.c.Texts[t.Lang].T(sentence)
+}
+
+// aboutUnit is what there is to say of the unit beside its serial number.
+func (s *Server) aboutUnit(t *look.Translator, start reports.Start) string {
+	var parts []string
+	if start.Unit.Golden {
+		parts = append(parts, t.T("operator.unit.golden"))
+	}
+	if start.Attempt > 1 {
+		parts = append(parts, t.T("operator.unit.retest", "number", start.Attempt-1))
+	}
+	if start.Unit.Lot != "" {
+		parts = append(parts, t.T("operator.unit.lot", "lot", start.Unit.Lot))
+	}
+	return strings.Join(parts, " · ")
+}
+
+func (s *Server) checkJSON(t *look.Translator, c checkView) checkJSON {
+	about := s.text(t, c.about)
+	if about == "" {
+		about = c.name
+	}
+	return checkJSON{c.name, about, c.part, c.state, t.T("operator.check." + c.state)}
+}
+
+// part is what people call a part of the handset.
+func (s *Server) part(t *look.Translator, part string) string {
+	if part == "" {
+		return ""
+	}
+	if s.c.Drawing != nil {
+		if p, ok := s.c.Drawing.Part(part); ok {
+			return s.text(t, p.Title)
+		}
+	}
+	return strings.ReplaceAll(part, "-", " ")
+}
+
+// holdJSON says what a hand has to do before the run can begin.
+func (s *Server) holdJSON(t *look.Translator, nest, why string, j job, before *runView) *holdJSON {
+	serial := j.unit.SerialNumber
+	h := &holdJSON{Why: why, Serial: serial, Text: t.T("operator.hold."+why, "nest", nest, "serial", serial), Detail: t.T("operator.hold.start")}
+	if why == heldLoad && before != nil {
+		h.Text = t.T("operator.hold.change", "nest", nest, "serial", serial, "before", before.start.Unit.SerialNumber)
+	}
+	return h
+}
+
+// promptJSON is an open question.
+func (s *Server) promptJSON(t *look.Translator, p promptView) *promptJSON {
+	j := &promptJSON{ID: p.ID, Kind: p.Kind, Text: s.text(t, p.Text), Unit: p.Unit}
+	switch p.Kind {
+	case "confirm":
+		j.How = t.T("operator.prompt.confirm")
+		j.Choices = []choiceJSON{{true, t.T("operator.prompt.yes")}, {false, t.T("operator.prompt.no")}}
+	case "choose":
+		j.How = t.T("operator.prompt.choose")
+		for _, c := range p.Choices {
+			j.Choices = append(j.Choices, choiceJSON{c, s.text(t, c)})
+		}
+	case "number":
+		j.How = t.T("operator.prompt.number")
+	default:
+		j.How = t.T("operator.prompt.text")
+	}
+	if p.Picture != "" && s.c.Pictures != nil {
+		j.Picture = "/picture/" + url.PathEscape(p.Picture)
+	}
+	return j
+}
+
+// shownReadings is how many broken readings an end lists: more do not help
+// whoever stands at the fixture, and the report has them all.
+const shownReadings = 3
+
+// Reasons that are known here, and so are said in every language. They begin
+// what the report says in English.
+const (
+	reasonOperator = "stopped by the operator"
+	reasonStation  = "the station was stopped"
+	reasonGuard    = "the guard was opened"
+	reasonGuard2   = "the guard of nest"
+	reasonSignal   = "stopped by "
+)
+
+// endJSON says how a run ended and what to do now. A fault of the bench and a
+// stop are never said in the words of a failed unit.
+func (s *Server) endJSON(t *look.Translator, v *runView) endJSON {
+	serial := v.start.Unit.SerialNumber
+	e := endJSON{Step: v.next, Next: t.T("operator.next."+string(v.next), "nest", v.start.Nest), Unsafe: ""}
+	if v.unsafe != "" {
+		e.Unsafe = t.T("operator.end.unsafe")
+	}
+	switch v.outcome {
+	case reports.Passed:
+		e.Kind, e.Title, e.Text = "passed", t.T("operator.end.passed"), t.T("operator.end.passed_text")
+	case reports.Failed:
+		e.Kind, e.Title = "failed", t.T("operator.end.failed")
+		s.failure(t, v, &e)
+	case reports.Aborted:
+		e.Kind, e.Title = "aborted", t.T("operator.end.aborted")
+		switch r := v.reason; {
+		case v.cut:
+			e.Kind, e.Text = "cut", t.T("operator.end.cut", "serial", serial)
+		case strings.HasPrefix(r, reasonGuard), strings.HasPrefix(r, reasonGuard2):
+			e.Kind, e.Title, e.Text = "guard", t.T("operator.end.guard"), t.T("operator.end.guard_text")
+		case strings.HasPrefix(r, reasonOperator):
+			e.Text = t.T("operator.end.stopped")
+		case strings.HasPrefix(r, reasonStation), strings.HasPrefix(r, reasonSignal):
+			e.Text = t.T("operator.end.station")
+		default:
+			e.Text, e.Detail = t.T("operator.end.stopped_else"), v.reason
+		}
+	default:
+		e.Kind, e.Title = "bench", t.T("operator.end.bench")
+		e.Text, e.Detail = s.benchFault(t, v)
+	}
+	return e
+}
+
+// benchFault says what is wrong with the bench: in plain words first, and as
+// the bench itself said it for the engineer.
+func (s *Server) benchFault(t *look.Translator, v *runView) (text, detail string) {
+	if v.failure != "" {
+		return t.T("operator.fault.record"), v.failure
+	}
+	for _, f := range v.faults {
+		id := "operator.fault." + strings.ReplaceAll(f.Kind, " ", "_")
+		if f.Device == "archive" {
+			id = "operator.fault.record"
+		}
+		if !t.Has(id) || f.Device == "" {
+			id = "operator.fault.unknown"
+		}
+		detail = f.Text
+		if f.Hint != "" {
+			detail += " (" + f.Hint + ")"
+		}
+		return t.T(id, "device", s.device(t, f.Device)), detail
+	}
+	for _, c := range v.checks {
+		if c.state == checkFault && c.problem != "" {
+			return t.T("operator.fault.check", "about", s.checkJSON(t, c).About), c.problem
+		}
+	}
+	return t.T("operator.fault.unknown"), v.reason
+}
+
+// device is what people call a device; roles are the bench file's own words.
+func (s *Server) device(t *look.Translator, role string) string {
+	id := "operator.device." + strings.ReplaceAll(role, " ", "_")
+	if simple(role) && t.Has(id) {
+		return t.T(id)
+	}
+	return role
+}
+
+// simple reports whether a name may be looked up among the messages.
+func simple(name string) bool {
+	for _, r := range name {
+		if !(r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r == '_' || r == '-' || r == ' ') {
+			return false
+		}
+	}
+	return name != "" && len(name) <= 40
+}
+
+// failure says where a unit failed, why that may be, and what was measured.
+func (s *Server) failure(t *look.Translator, v *runView, e *endJSON) {
+	var failed []checkView
+	for _, c := range v.checks {
+		if c.state == checkBroken || c.state == checkDoubt {
+			failed = append(failed, c)
+		}
+	}
+	if len(failed) > 0 {
+		e.Part, e.Text = failed[0].part, s.checkJSON(t, failed[0]).About
+	}
+	for i, c := range v.causes {
+		if i == 3 {
+			break
+		}
+		if i == 0 && c.Part != "" {
+			e.Part = c.Part
+			for _, f := range failed {
+				if cause := v.explained(f.name); cause != nil && cause.Rule == c.Rule {
+					e.Text = s.checkJSON(t, f).About
+					break
+				}
+			}
+		}
+		e.Causes = append(e.Causes, causeJSON{Text: s.text(t, c.Cause), Where: s.text(t, c.Where),
+			Likely: t.T("operator.cause."+likelihood(c.Percent()), "percent", c.Percent()), Inspect: s.text(t, c.Inspect)})
+	}
+	if len(e.Causes) == 0 {
+		for _, r := range v.broken {
+			if r.Cause != "" || r.Inspect != "" {
+				e.Causes = append(e.Causes, causeJSON{Text: s.text(t, r.Cause), Inspect: s.text(t, r.Inspect)})
+				break
+			}
+		}
+	}
+	e.Where = s.part(t, e.Part)
+	if len(v.causes) > 0 && v.causes[0].Where != "" {
+		e.Where = s.text(t, v.causes[0].Where)
+	}
+	for i, r := range v.broken {
+		if i < shownReadings {
+			e.Readings = append(e.Readings, *s.readingJSON(t, &r))
+		}
+		e.Broken = append(e.Broken, r.Check+"."+r.Name)
+	}
+	if n := len(v.broken) - shownReadings; n > 0 {
+		e.More = t.T("operator.end.more", "count", n)
+	}
+}
+
+// likelihood is a confidence as a word's id, in the steps of the reports.
+func likelihood(percent int) string {
+	switch {
+	case percent >= 85:
+		return "very_likely"
+	case percent >= 60:
+		return "likely"
+	case percent >= 30:
+		return "possible"
+	}
+	return "less_likely"
+}
+
+// readingJSON is a reading with the limit that it missed.
+func (s *Server) readingJSON(t *look.Translator, r *reports.Reading) *readingJSON {
+	if r == nil {
+		return nil
+	}
+	j := &readingJSON{Name: r.Check + "." + r.Name, Value: value(t, *r, r.Value), Verdict: r.Verdict}
+	switch r.Bound {
+	case "more":
+		j.Value = t.T("operator.reading.more", "value", j.Value)
+	case "less":
+		j.Value = t.T("operator.reading.less", "value", j.Value)
+	}
+	l := r.Limit
+	if l == nil || !breaks(r.Verdict) {
+		return j
+	}
+	x, number := r.Value.Number()
+	switch {
+	case r.Verdict == reports.Error:
+		j.Limit = t.T("operator.reading.missing")
+	case number && l.Upper != nil && x > *l.Upper:
+		j.Limit = t.T("operator.reading.above", "limit", t.Quantity(*l.Upper, r.Unit))
+	case number && l.Lower != nil && x < *l.Lower:
+		j.Limit = t.T("operator.reading.below", "limit", t.Quantity(*l.Lower, r.Unit))
+	case number && (l.Lower != nil || l.Upper != nil):
+		j.Limit = t.T("operator.reading.near")
+	case l.Equal != nil:
+		j.Limit = t.T("operator.reading.must", "value", value(t, *r, *l.Equal))
+	case len(l.OneOf) > 0:
+		var list []string
+		for _, v := range l.OneOf {
+			list = append(list, value(t, *r, v))
+		}
+		j.Limit = t.T("operator.reading.must", "value", strings.Join(list, ", "))
+	}
+	return j
+}
+
+// value is a value of a reading in the manner of the language.
+func value(t *look.Translator, r reports.Reading, v reports.Value) string {
+	if x, ok := v.Number(); ok {
+		if l := r.Limit; l != nil && v.Equal(r.Value) {
+			for _, edge := range []*float64{l.Lower, l.Upper} {
+				if edge != nil && breaks(r.Verdict) && x != *edge {
+					if s := reports.FormatQuantityBeside(x, *edge, r.Unit); s != reports.FormatQuantity(x, r.Unit) {
+						return t.Localise(s)
+					}
+				}
+			}
+		}
+		return t.Quantity(x, r.Unit)
+	}
+	if b, ok := v.Bool(); ok {
+		return t.T(fmt.Sprintf("operator.reading.%t", b))
+	}
+	if v.IsNone() {
+		return "–"
+	}
+	return v.String()
+}
+
+// readingLine is a reading in one line.
+func (s *Server) readingLine(t *look.Translator, r reports.Reading) string {
+	j := s.readingJSON(t, &r)
+	return strings.TrimSpace(j.Name + " " + j.Value + " " + j.Limit)
+}
+
+// notice is an immediate word to whoever scanned; it goes away by itself.
+type notice struct {
+	id           int64
+	level, code  string
+	text, detail phrase
+}
+
+// noticeTime is how long a notice stays.
+const noticeTime = 20 * time.Second
+
+// setNotice puts a notice on every page; nil takes it away. s.mu is held.
+func (s *Server) setNotice(n *notice) {
+	if s.timer != nil {
+		s.timer.Stop()
+		s.timer = nil
+	}
+	if n == nil && s.notice == nil {
+		return
+	}
+	if s.notice = n; n != nil {
+		s.number++
+		n.id = s.number
+		s.timer = time.AfterFunc(noticeTime, func() {
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			if s.notice == n {
+				s.notice = nil
+				s.tellStation()
+			}
+		})
+	}
+	s.tellStation()
+}
