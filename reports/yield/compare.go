@@ -226,6 +226,7 @@ func byName(samples []Sample) map[string]Sample {
 }
 
 func compareSamples(a, b Sample, population *Moments, confidence float64) Difference {
+	a, b = inOrderOfSize(a), inOrderOfSize(b)
 	d := Difference{
 		Name: a.Name, Unit: orName(a.Unit, b.Unit), A: sideFigures(a), B: sideFigures(b),
 		Level:   compareLevel(a, b, population, confidence),
@@ -249,6 +250,19 @@ func compareSamples(a, b Sample, population *Moments, confidence float64) Differ
 	return d
 }
 
+// inOrderOfSize has its values sorted, once for all that is asked of them, and
+// none where they are not the N of the moments.
+func inOrderOfSize(s Sample) Sample {
+	if int64(len(s.Values)) != s.N {
+		s.Values = nil
+		return s
+	}
+	s.Values = slices.Clone(s.Values)
+	slices.Sort(s.Values)
+	return s
+}
+
+// sideFigures are those of a sample with sorted values.
 func sideFigures(s Sample) SideFigures {
 	f := SideFigures{N: s.N, Mean: s.Mean, Min: s.Min, Max: s.Max, Failed: s.Failed}
 	if s.N > 1 {
@@ -256,9 +270,7 @@ func sideFigures(s Sample) SideFigures {
 		f.SD = &sd
 	}
 	if int64(len(s.Values)) == s.N {
-		sorted := slices.Clone(s.Values)
-		slices.Sort(sorted)
-		median := sortedQuantile(sorted, 0.5)
+		median := sortedQuantile(s.Values, 0.5)
 		f.Median = &median
 	}
 	return f
@@ -271,7 +283,7 @@ func limitEffect(a, b Sample, d Estimate) *LimitEffect {
 	} else {
 		e.Changed = !sameBound(a.Lower, b.Lower) || !sameBound(a.Upper, b.Upper)
 	}
-	scale := math.NaN()
+	var scale float64
 	switch {
 	case e.Lower != nil && e.Upper != nil:
 		e.Of = "width"

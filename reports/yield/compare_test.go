@@ -185,14 +185,19 @@ func TestKthDifference(t *testing.T) {
 	r := rand.New(rand.NewPCG(4, 1))
 	for range 50 {
 		a, b := make([]float64, 1+r.IntN(20)), make([]float64, 1+r.IntN(20))
+		wide := math.Pow10(r.IntN(8))
 		for i := range a {
-			a[i] = math.Round(10 * r.NormFloat64())
+			a[i] = math.Round(10*r.NormFloat64()) / wide
 		}
 		for i := range b {
-			b[i] = math.Round(10*r.NormFloat64()) / 3
+			b[i] = math.Round(10*r.NormFloat64()) / 3 * float64(r.IntN(3)) // many of them 0
 		}
 		slices.Sort(a)
 		slices.Sort(b)
+		if wide > 1e6 { // the smallest is 0 exactly
+			b[0] = a[len(a)-1]
+			slices.Sort(b)
+		}
 		var all []float64
 		for _, v := range a {
 			for _, w := range b {

@@ -63,6 +63,9 @@ func CompareGroups(groups []Keyed, o CompareOptions) GroupComparison {
 	c := usualConfidence(o.Confidence)
 	say := o.Say.orPlain()
 	groups = slices.DeleteFunc(slices.Clone(groups), func(g Keyed) bool { return g.N < 1 })
+	for i := range groups {
+		groups[i].Sample = inOrderOfSize(groups[i].Sample)
+	}
 	var r GroupComparison
 	if len(groups) == 0 {
 		r.Text = "No group has a value: nothing can be compared."
@@ -76,9 +79,7 @@ func CompareGroups(groups []Keyed, o CompareOptions) GroupComparison {
 		moments = append(moments, g.Moments)
 		if int64(len(g.Values)) == g.N {
 			values = append(values, g.Values)
-			sorted := slices.Clone(g.Values)
-			slices.Sort(sorted)
-			if why := shapeOf(sorted); why != "" && r.UseRanks == "" {
+			if why := shapeOf(g.Values); why != "" && r.UseRanks == "" {
 				r.UseRanks = g.Key + ": " + why
 			}
 		}

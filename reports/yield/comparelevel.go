@@ -91,11 +91,7 @@ func RankShift(a, b []float64, confidence float64) (shift Estimate, u, p float64
 	}
 	slices.Sort(a)
 	slices.Sort(b)
-	ranks, ties := midranks(slices.Concat(a, b))
-	var w float64
-	for _, r := range ranks[len(a):] {
-		w += r
-	}
+	ranks, w, ties := mergedRanks(a, b)
 	na, nb := len(a), len(b)
 	n, pairs := float64(na+nb), int64(na)*int64(nb)
 	u = w - float64(nb)*float64(nb+1)/2
@@ -185,9 +181,39 @@ func exactLeast(ranks []float64, k int, tail float64) int64 {
 	return least
 }
 
+// mergedRanks are the midranks of two sorted lists together, the sum w of those
+// of b, and the sum of t^3 - t over groups of t equal values.
+func mergedRanks(a, b []float64) (ranks []float64, w, ties float64) {
+	ranks = make([]float64, 0, len(a)+len(b))
+	for i, j := 0, 0; i < len(a) || j < len(b); {
+		var v float64
+		if j == len(b) || i < len(a) && a[i] <= b[j] {
+			v = a[i]
+		} else {
+			v = b[j]
+		}
+		i0, j0 := i, j
+		for i < len(a) && a[i] == v {
+			i++
+		}
+		for j < len(b) && b[j] == v {
+			j++
+		}
+		rank := float64(i0+j0+i+j+1) / 2
+		for range i - i0 + j - j0 {
+			ranks = append(ranks, rank)
+		}
+		w += rank * float64(j-j0)
+		t := float64(i - i0 + j - j0)
+		ties += t*t*t - t
+	}
+	return ranks, w, ties
+}
+
 // kthDifference is the k-th smallest (1 first) of all differences b - a of
-// sorted values, found by bisecting the numbers themselves: counting how many
-// differences are no larger takes one walk through both.
+// sorted values. It bisects the numbers themselves (counting how many
+// differences are no larger takes one walk through both) until so few are left
+// that they can be written out.
 func kthDifference(a, b []float64, k int64) float64 {
 	atMost := func(d float64) int64 {
 		var count int64
@@ -200,16 +226,38 @@ func kthDifference(a, b []float64, k int64) float64 {
 		}
 		return count
 	}
-	low, high := inOrder(b[0]-a[len(a)-1]), inOrder(b[len(b)-1]-a[0])
-	for low < high {
+	// The k-th lies above low, of which under differences are no larger, and
+	// is no larger than high.
+	low, high := inOrder(math.Nextafter(b[0]-a[len(a)-1], math.Inf(-1))), inOrder(b[len(b)-1]-a[0])
+	under, upto := int64(0), int64(len(a))*int64(len(b))
+	few := int64(len(a) + len(b))
+	for high-low > 1 && upto-under > few {
 		middle := low + (high-low)/2
-		if atMost(fromOrder(middle)) >= k {
-			high = middle
+		if n := atMost(fromOrder(middle)); n >= k {
+			high, upto = middle, n
 		} else {
-			low = middle + 1
+			low, under = middle, n
 		}
 	}
-	return fromOrder(low)
+	if high-low == 1 {
+		return fromOrder(high)
+	}
+	left := make([]float64, 0, upto-under)
+	from, to := fromOrder(low), fromOrder(high)
+	j := 0
+	for _, v := range a {
+		for j < len(b) && b[j]-v <= from {
+			j++
+		}
+		for _, w := range b[j:] {
+			if w-v > to {
+				break
+			}
+			left = append(left, w-v)
+		}
+	}
+	slices.Sort(left)
+	return left[k-under-1]
 }
 
 // inOrder maps numbers to whole numbers in the same order.
@@ -272,7 +320,8 @@ func shapeOf(sorted []float64) string {
 	return ""
 }
 
-// compareLevel picks the method and compares. a and b have at least one value.
+// compareLevel picks the method and compares. a and b have at least one value;
+// Values are sorted.
 func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDifference {
 	nan := math.NaN()
 	unknown := Estimate{Value: nan, Low: nan, High: nan, Confidence: confidence}
@@ -338,9 +387,7 @@ func (l *LevelDifference) robust(a, b Sample, confidence float64) {
 	}
 	why := ""
 	for _, s := range []Sample{a, b} {
-		sorted := slices.Clone(s.Values)
-		slices.Sort(sorted)
-		if why = shapeOf(sorted); why != "" {
+		if why = shapeOf(s.Values); why != "" {
 			break
 		}
 	}

@@ -72,6 +72,7 @@ func LagOne(x []float64) float64 {
 	}
 	offset := meanFrom(x[0], x)
 	var num, den, last float64
+	constant := true
 	for i, v := range x {
 		d := v - x[0] - offset
 		den += d * d
@@ -79,8 +80,9 @@ func LagOne(x []float64) float64 {
 			num += d * last
 		}
 		last = d
+		constant = constant && v == x[0]
 	}
-	if den == 0 || slices.Min(x) == slices.Max(x) {
+	if den == 0 || constant {
 		return 0
 	}
 	return num / den
@@ -188,11 +190,6 @@ func (s Say) orPlain() Say {
 		return plainSay
 	}
 	return s
-}
-
-// between is an interval in words.
-func (s Say) between(e Estimate, unit string) string {
-	return "between " + s(e.Low, unit) + " and " + s(e.High, unit)
 }
 
 // sayDigits rounds to so many significant digits, without exponent for sizes

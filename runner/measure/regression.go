@@ -3,8 +3,7 @@ package measure
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/yield"
 )
 
 // LineResult is the straight line of least squares through points.
@@ -19,9 +18,6 @@ type LineResult struct {
 
 // Line fits y = Intercept + Slope x. It needs at least two points, as many y as
 // x, all finite, and not all x the same.
-//
-// Both are taken from their means before anything is squared, which keeps the
-// digits of data far from zero.
 func Line(x, y []float64) (LineResult, error) {
 	const op = "line"
 	if len(x) != len(y) {
@@ -32,42 +28,29 @@ func Line(x, y []float64) (LineResult, error) {
 			return LineResult{}, err
 		}
 	}
-	n := float64(len(x))
-	mx, my := stat.Mean(x, nil), stat.Mean(y, nil)
-	dx, dy := make([]float64, len(x)), make([]float64, len(y))
-	for i := range x {
-		dx[i], dy[i] = x[i]-mx, y[i]-my
-	}
-	var sxx, syy float64
-	for i := range dx {
-		sxx += dx[i] * dx[i]
-		syy += dy[i] * dy[i]
-	}
-	if low, high := extremes(x); low == high || sxx == 0 {
+	if low, high := extremes(x); low == high {
 		return LineResult{}, errorf(op, "all x are %v", low)
 	}
-	var r LineResult
-	residual, c := 0.0, 0.0
-	c, r.Slope = stat.LinearRegression(dx, dy, nil, false)
-	for i := range dx {
-		e := dy[i] - c - r.Slope*dx[i]
-		residual += e * e
+	l, err := yield.FitLine(x, y)
+	if err != nil {
+		return LineResult{}, errorf(op, "%w", err)
 	}
-	r.Intercept = my + c - r.Slope*mx
-	r.Freedom = len(x) - 2
-	regression := r.Slope * r.Slope * sxx
-	r.RSquared = math.NaN()
-	if low, high := extremes(y); low != high {
-		r.RSquared = regression / (regression + residual)
+	nan := math.NaN()
+	r := LineResult{
+		Intercept: l.Intercept, Slope: l.Slope, InterceptSD: l.InterceptSD, SlopeSD: l.SlopeSD,
+		ResidualSD: l.ResidualSD, RSquared: l.RSquared, F: nan, Freedom: l.Freedom,
 	}
-	ms := residual / float64(r.Freedom) // NaN for two points
-	if r.Freedom == 0 {
-		ms = math.NaN()
+	if low, high := extremes(y); low == high {
+		r.RSquared = nan
 	}
-	r.ResidualSD = math.Sqrt(ms)
-	r.F = regression / ms
-	r.SlopeSD = math.Sqrt(ms / sxx)
-	r.InterceptSD = math.Sqrt(ms * (1/n + mx*mx/sxx))
+	switch {
+	case l.Freedom == 0:
+		r.InterceptSD, r.SlopeSD, r.ResidualSD = nan, nan, nan
+	case l.F != nil:
+		r.F = *l.F
+	case l.RegressionSS > 0: // points on the line
+		r.F = math.Inf(1)
+	}
 	return r, nil
 }
 
@@ -101,36 +84,31 @@ func OneWay(groups [][]float64) (OneWayResult, error) {
 	if r.WithinFreedom < 1 {
 		return OneWayResult{}, errorf(op, "%d values in %d groups, at least one more needed", total, len(groups))
 	}
-	// Differences from one value keep the digits of data far from zero.
-	origin, sum := groups[0][0], 0.0
-	means := make([]float64, len(groups))
-	for i, g := range groups {
-		for _, v := range g {
-			means[i] += v - origin
+	// Differences from one value keep the digits of data far from zero, also in
+	// the means.
+	var moments []yield.Moments
+	for _, g := range groups {
+		d := make([]float64, len(g))
+		for i, v := range g {
+			d[i] = v - groups[0][0]
 		}
-		sum += means[i]
-		means[i] /= float64(len(g))
+		m, _ := yield.MomentsOf("", "", d)
+		moments = append(moments, m)
 	}
-	grand := sum / float64(total)
-	for i, g := range groups {
-		r.BetweenSS += float64(len(g)) * (means[i] - grand) * (means[i] - grand)
-		for _, v := range g {
-			d := v - origin - means[i]
-			r.WithinSS += d * d
-		}
+	v, err := yield.AnalyseVariance(moments)
+	if err != nil {
+		return OneWayResult{}, errorf(op, "%w", err)
 	}
-	r.BetweenMS = r.BetweenSS / float64(r.BetweenFreedom)
-	r.WithinMS = r.WithinSS / float64(r.WithinFreedom)
-	r.ResidualSD = math.Sqrt(r.WithinMS)
-	r.RSquared = r.BetweenSS / (r.BetweenSS + r.WithinSS)
-	r.F = r.BetweenMS / r.WithinMS
+	r.BetweenSS, r.WithinSS, r.BetweenMS, r.WithinMS = v.BetweenSS, v.WithinSS, v.BetweenMS, v.WithinMS
+	r.RSquared, r.ResidualSD = v.RSquared, v.ResidualSD
+	r.F, r.P = math.NaN(), math.NaN()
 	switch {
-	case math.IsNaN(r.F):
-		r.P = math.NaN()
-	case math.IsInf(r.F, 1):
-		r.P = 0
+	case v.F != nil:
+		r.F, r.P = *v.F, *v.P
+	case v.BetweenSS > 0:
+		r.F, r.P = math.Inf(1), 0
 	default:
-		r.P = distuv.F{D1: float64(r.BetweenFreedom), D2: float64(r.WithinFreedom)}.Survival(r.F)
+		r.RSquared = math.NaN() // all values are the same
 	}
 	return r, nil
 }

@@ -5,6 +5,8 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"fullthrow/reports/yield"
 )
 
 // Interval is where a quantity lies at a stated confidence.
@@ -107,28 +109,5 @@ func meanSD(x []float64) (mean, sd float64) {
 }
 
 // lag1 is the lag-1 autocorrelation about the mean as NIST StRD defines it; 0
-// for constant data and for none. Differences from the first value keep the
-// digits of data with a large mean.
-func lag1(x []float64) float64 {
-	if len(x) == 0 {
-		return 0
-	}
-	var mean float64
-	for _, v := range x {
-		mean += v - x[0]
-	}
-	mean /= float64(len(x))
-	var num, den, last float64
-	for i, v := range x {
-		d := v - x[0] - mean
-		den += d * d
-		if i > 0 {
-			num += d * last
-		}
-		last = d
-	}
-	if den == 0 {
-		return 0
-	}
-	return num / den
-}
+// for constant data and for fewer than two.
+func lag1(x []float64) float64 { return yield.LagOne(x) }
