@@ -1,0 +1,497 @@
+package yield
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// Estimator names how the short-term (within) standard deviation was had.
+type Estimator string
+
+// The estimators.
+const (
+	// EstimatorMovingRange is the mean moving range by d2, of single values.
+	EstimatorMovingRange Estimator = "moving range / d2"
+	// EstimatorMeanRange is the mean range by d2, of subgroups of up to 25.
+	EstimatorMeanRange Estimator = "mean range / d2"
+	// EstimatorMeanSD is the mean standard deviation by c4, of subgroups.
+	EstimatorMeanSD Estimator = "mean s / c4"
+	// EstimatorPooled is the root of the mean variance within subgroups,
+	// weighted by degrees of freedom, without c4. It wastes nothing.
+	EstimatorPooled Estimator = "pooled s"
+)
+
+// CapabilityOptions are what a study may be told. The zero value is usual.
+type CapabilityOptions struct {
+	Name, Unit string
+	Confidence float64 // of every interval; 0 means 0.95
+	// Within is the estimator of subgroups; empty means pooled. Single values
+	// always go by their moving range.
+	Within Estimator
+	// Freedom is the degrees of freedom of the within sigma where not those of
+	// its estimator are wanted: some programs take one less than the number of
+	// values whatever the estimator, which makes intervals too narrow.
+	Freedom float64
+	// Format writes a value in the reading's unit for people; nil gives four
+	// digits and the unit.
+	Format func(float64) string
+}
+
+// CapabilityStudy is whether a process can hold its limits. What cannot be said
+// is missing, and Problem, Verdict or a caution says why.
+//
+// Cp and Cpk go by the spread of neighbours (within: what the process could do
+// if it never moved), Pp and Ppk by that of all values (what it does). Intervals:
+// Cp, Pp by chi squared, Cpk and Ppk and those of one side by Bissell's
+// approximation (e-Handbook 6.1.6), with the degrees of freedom that the
+// estimator of sigma really has: for all n - 1; for the moving range, about 0.6
+// of that. Cpm is Taguchi's: as in the e-Handbook with the standard deviation of
+// all values (n - 1) and the squared distance of their mean from the target; its
+// interval is Boyles' (Journal of Quality Technology 23, 1991, from memory), with
+// n (1+x^2)^2 / (1+2x^2) degrees of freedom, x = (mean - target) / s. Programs
+// that leave out the square print wider ones.
+type CapabilityStudy struct {
+	Name string `json:"name,omitempty"`
+	Unit string `json:"unit,omitempty"`
+	Spec Spec   `json:"spec"`
+
+	N          int       `json:"n"`
+	Groups     int       `json:"groups"` // subgroups; as many as values where these are single
+	Mean       float64   `json:"mean"`
+	Min        float64   `json:"min"`
+	Max        float64   `json:"max"`
+	Overall    float64   `json:"overall_sigma"` // standard deviation of all values
+	Within     float64   `json:"within_sigma"`  // of neighbours, 0 not known
+	By         Estimator `json:"within_by,omitempty"`
+	Freedom    float64   `json:"within_freedom,omitempty"`
+	Confidence float64   `json:"confidence"`
+
+	Cp  *Estimate `json:"cp,omitempty"`
+	Cpl *Estimate `json:"cpl,omitempty"`
+	Cpu *Estimate `json:"cpu,omitempty"`
+	Cpk *Estimate `json:"cpk,omitempty"`
+	Pp  *Estimate `json:"pp,omitempty"`
+	Ppl *Estimate `json:"ppl,omitempty"`
+	Ppu *Estimate `json:"ppu,omitempty"`
+	Ppk *Estimate `json:"ppk,omitempty"`
+	Cpm *Estimate `json:"cpm,omitempty"`
+	// OffCentre is k: the distance of the mean from the middle of the limits,
+	// as a share of half their distance.
+	OffCentre *float64 `json:"off_centre,omitempty"`
+
+	// Expected is the share outside the limits that a normal distribution with
+	// mean and overall standard deviation has, below and above the same by
+	// side; it means little where the shape is other. The interval is by the
+	// delta method on the normal scale, which for one limit is Bissell's.
+	Expected      *Estimate `json:"expected_outside,omitempty"`
+	ExpectedBelow *float64  `json:"expected_below,omitempty"`
+	ExpectedAbove *float64  `json:"expected_above,omitempty"`
+	// Observed is the share of these values that is outside, whatever their
+	// distribution, with the exact interval.
+	Observed *Share `json:"observed_outside,omitempty"`
+
+	Normality  Normality        `json:"normality"`
+	Stability  Stability        `json:"stability"`
+	Percentile *PercentileStudy `json:"percentile,omitempty"`
+
+	State    string   `json:"state"`   // one of the Capability constants
+	Verdict  string   `json:"verdict"` // one sentence
+	Means    string   `json:"means"`   // what that means, and what to do
+	Cautions []string `json:"cautions,omitempty"`
+	Problem  string   `json:"problem,omitempty"` // why there are no indices at all
+}
+
+// What a study says. 1.33 is common practice, as is 1.00 for "just".
+const (
+	CapabilityNone      = "none"       // no indices: see Problem
+	CapabilityMoot      = "moot"       // indices mean nothing: the process moves
+	CapabilityByPercent = "percentile" // indices mean little: not normal; go by percentiles
+	CapabilityHolds     = "holds"      // Cpk surely 1.33 or more
+	CapabilityLikely    = "likely"     // 1.33 or more, but it may be less
+	CapabilityJust      = "just"       // from 1.00 up to 1.33
+	CapabilityNot       = "not"        // below 1.00
+)
+
+const (
+	indexGood            = 1.33
+	indexJust            = 1.0
+	fewestForCapability  = 8
+	usualForCapability   = 30
+	usualForCapabilityIn = "30 to 50 or more"
+)
+
+// Capability studies single values, in order of time.
+func Capability(values []float64, spec Spec, o CapabilityOptions) CapabilityStudy {
+	return CapabilityOf(Singles(values), spec, o)
+}
+
+// Capability studies a series by its own limits, one value at a time.
+func (s Series) Capability(o CapabilityOptions) CapabilityStudy {
+	if o.Name == "" {
+		o.Name = s.Name
+	}
+	if o.Unit == "" {
+		o.Unit = s.Unit
+	}
+	groups, _ := Cut(s, Cutting{}) // each its own: no error
+	t := CapabilityOf(groups, Spec{Lower: s.Lower, Upper: s.Upper}, o)
+	if s.LimitChanged {
+		t.caution("the limits changed meanwhile: all values are held against the newest ones")
+	}
+	if s.Total > int64(len(s.Points)) {
+		t.caution("these are the newest %d of %d values", len(s.Points), s.Total)
+	}
+	if share, places := differBy(s); share >= 0.1 {
+		t.caution("%d nests together: %s of the variance lies between them, so look at each by itself", places, PercentDigits(share, 0))
+	}
+	return t
+}
+
+// CapabilityOf studies subgroups in order of time; subgroups of one are single
+// values.
+//
+// It gives no indices, and says why in Problem: without limits, or with limits
+// that are not numbers or in the wrong order; with values that are not finite;
+// with fewer than 8 values; with values that are all the same.
+func CapabilityOf(groups []Subgroup, spec Spec, o CapabilityOptions) CapabilityStudy {
+	o.Confidence = usualConfidence(o.Confidence)
+	groups = slices.DeleteFunc(slices.Clone(groups), func(g Subgroup) bool { return len(g.Values) == 0 })
+	t := CapabilityStudy{Name: o.Name, Unit: o.Unit, Spec: spec, Groups: len(groups), Confidence: o.Confidence, State: CapabilityNone,
+		Normality: Normality{Shape: ShapeUnknown}, Stability: Stability{State: StabilityUnknown}}
+	var all []float64
+	for _, g := range groups {
+		all = append(all, g.Values...)
+	}
+	t.N = len(all)
+	for _, l := range []**float64{&t.Spec.Lower, &t.Spec.Upper, &t.Spec.Target} {
+		if *l != nil && !isFinite(**l) {
+			*l = nil
+		}
+	}
+	if t.Problem = problemOf(all, spec); t.Problem == "" || t.describable(all) {
+		t.describe(all, groups, o)
+	}
+	if t.Problem == "" {
+		t.indices(all, groups, o)
+	}
+	t.conclude(o)
+	return t
+}
+
+// problemOf is why there can be no indices.
+func problemOf(all []float64, spec Spec) string {
+	for _, l := range []*float64{spec.Lower, spec.Upper, spec.Target} {
+		if l != nil && !isFinite(*l) {
+			return "A limit or the target is not a finite number."
+		}
+	}
+	wrong := 0
+	for _, v := range all {
+		if !isFinite(v) {
+			wrong++
+		}
+	}
+	switch {
+	case len(all) == 0:
+		return "There are no values."
+	case wrong > 0:
+		return fmt.Sprintf("%d of %d values are not finite numbers: what they should have been is not known, and leaving them out would flatter the process.", wrong, len(all))
+	case len(all) > 1 && !isFinite(sdOf(all)):
+		return "The values are too large to calculate with."
+	case spec.Lower == nil && spec.Upper == nil:
+		return "There are no limits: capability is spread held against limits."
+	case spec.Lower != nil && spec.Upper != nil && *spec.Lower >= *spec.Upper:
+		return "The lower limit is not below the upper one."
+	case len(all) < fewestForCapability:
+		return fmt.Sprintf("%s: %d at least are needed, %s are usual.", upperFirst(countOf(len(all), "value")), fewestForCapability, usualForCapabilityIn)
+	case spanOf(all) == 0:
+		return "All values are the same: either the reading is too coarse to show a spread, or something is stuck. Capability cannot be told from them."
+	}
+	return ""
+}
+
+// describable says whether values have a mean at all.
+func (t *CapabilityStudy) describable(all []float64) bool {
+	return len(all) > 1 && isFinite(sdOf(all))
+}
+
+// sdOf is not finite where a value is not.
+func sdOf(all []float64) float64 {
+	_, s := meanAndSD(all)
+	return s
+}
+
+func (t *CapabilityStudy) caution(format string, args ...any) {
+	t.Cautions = append(t.Cautions, fmt.Sprintf(format, args...))
+}
+
+func (t *CapabilityStudy) describe(all []float64, groups []Subgroup, o CapabilityOptions) {
+	sorted := slices.Sorted(slices.Values(all))
+	t.Mean, t.Overall = meanAndSD(all)
+	t.Min, t.Max = sorted[0], sorted[len(sorted)-1]
+	t.Normality = newNormality(sorted)
+	t.Stability = newStability(groups, t.Normality, o)
+	if t.Problem == "" {
+		t.Percentile = newPercentileStudy(sorted, t.Spec, o.Confidence)
+	}
+}
+
+// withinSpread takes the short-term sigma by the estimator asked for.
+func (t *CapabilityStudy) withinSpread(groups []Subgroup, o CapabilityOptions) error {
+	var sigma, freedom float64
+	var err error
+	x, singleErr := singles(groups)
+	by := o.Within
+	switch {
+	case singleErr == nil:
+		by = EstimatorMovingRange
+		sigma, freedom = stat.Mean(movingRanges(x), nil)/twoValues(false).RangeMean, movingFreedom(len(x))
+	case by == "" || by == EstimatorPooled:
+		by = EstimatorPooled
+		sigma, freedom = pooled(groups)
+	case by == EstimatorMeanRange:
+		sigma, freedom, err = withinSigma(groups, rangeSpread{constants: map[int]Constants{}})
+	case by == EstimatorMeanSD:
+		sigma, freedom, err = withinSigma(groups, sdSpread{})
+	default:
+		err = fmt.Errorf("subgroups have no %q", by)
+	}
+	if err != nil || !(sigma > 0) {
+		return err
+	}
+	if o.Freedom > 0 {
+		freedom = o.Freedom
+	}
+	t.Within, t.By, t.Freedom = sigma, by, freedom
+	return nil
+}
+
+// movingFreedom is the degrees of freedom of the mean moving range of n values:
+// those of a standard deviation with the same relative variance. Neighbouring
+// ranges share a value; the mean product of two such ranges is
+// (4/pi) (sqrt(3)/2 + pi/12) sigma^2.
+func movingFreedom(n int) float64 {
+	m := float64(n - 1)
+	mean := 4 / math.Pi // squared, of one range
+	one := 2 - mean
+	pair := 4/math.Pi*(math.Sqrt(3)/2+math.Pi/12) - mean
+	variance := (m*one + 2*(m-1)*pair) / (m * m)
+	return mean / (2 * variance)
+}
+
+func (t *CapabilityStudy) indices(all []float64, groups []Subgroup, o CapabilityOptions) {
+	n := float64(t.N)
+	if err := t.withinSpread(groups, o); err != nil {
+		t.caution("no Cp and Cpk: %v", err)
+	} else if t.Within == 0 {
+		t.caution("no Cp and Cpk: neighbours do not differ, so there is no short-term spread")
+	}
+	estimate := func(v float64, interval func(v float64) (low, high float64), method string) *Estimate {
+		if math.IsNaN(v) {
+			return nil
+		}
+		low, high := interval(v)
+		return &Estimate{Value: v, Low: low, High: high, Confidence: o.Confidence, Method: method}
+	}
+	for _, set := range []struct {
+		sigma, freedom   float64
+		cp, cpl, cpu, ck **Estimate
+	}{
+		{t.Within, t.Freedom, &t.Cp, &t.Cpl, &t.Cpu, &t.Cpk},
+		{t.Overall, n - 1, &t.Pp, &t.Ppl, &t.Ppu, &t.Ppk},
+	} {
+		x := NewIndices(t.Mean, set.sigma, t.Spec)
+		both := func(v float64) (float64, float64) { return CpInterval(v, set.freedom, o.Confidence) }
+		side := func(v float64) (float64, float64) { return CpkInterval(v, n, set.freedom, o.Confidence) }
+		*set.cp = estimate(x.Cp, both, "chi squared")
+		*set.cpl, *set.cpu, *set.ck = estimate(x.Cpl, side, "Bissell"), estimate(x.Cpu, side, "Bissell"), estimate(x.Cpk, side, "Bissell")
+	}
+	x := NewIndices(t.Mean, t.Overall, t.Spec)
+	if !math.IsNaN(x.Cpm) {
+		target := *t.Spec.Lower + (*t.Spec.Upper-*t.Spec.Lower)/2
+		if t.Spec.Target != nil {
+			target = *t.Spec.Target
+		}
+		freedom := CpmFreedom(n, t.Mean, t.Overall, target)
+		t.Cpm = estimate(x.Cpm, func(v float64) (float64, float64) { return CpInterval(v, freedom, o.Confidence) }, "Boyles")
+		t.OffCentre = &x.K
+	}
+	t.outside(all, o)
+}
+
+// outside is what is outside the limits, and what is expected to be.
+func (t *CapabilityStudy) outside(all []float64, o CapabilityOptions) {
+	count := int64(0)
+	for _, v := range all {
+		if t.Spec.Lower != nil && v < *t.Spec.Lower || t.Spec.Upper != nil && v > *t.Spec.Upper {
+			count++
+		}
+	}
+	seen := GuaranteedShare(count, int64(t.N), o.Confidence)
+	t.Observed = &seen
+	below, above := OutsideNormal(t.Mean, t.Overall, t.Spec)
+	t.ExpectedBelow, t.ExpectedAbove = &below, &above
+	e := Estimate{Value: below + above, High: 1, Confidence: o.Confidence, Method: "delta method, normal scale"}
+	t.Expected = &e
+	if !(e.Value > 1e-300) || e.Value >= 1 {
+		return
+	}
+	// d(share)/d(mean) and d(share)/d(sigma), over the density at the normal
+	// quantile of the share.
+	var byMean, bySigma float64
+	density := func(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
+	if l := t.Spec.Lower; l != nil {
+		z := (t.Mean - *l) / t.Overall
+		byMean -= density(z) / t.Overall
+		bySigma += density(z) * z / t.Overall
+	}
+	if u := t.Spec.Upper; u != nil {
+		z := (*u - t.Mean) / t.Overall
+		byMean += density(z) / t.Overall
+		bySigma += density(z) * z / t.Overall
+	}
+	n := float64(t.N)
+	z := -distuv.UnitNormal.Quantile(e.Value)
+	sd := math.Sqrt(square(byMean*t.Overall)/n+square(bySigma*t.Overall)/(2*(n-1))) / density(z)
+	half := distuv.UnitNormal.Quantile((1+o.Confidence)/2) * sd
+	if isFinite(half) {
+		e.Low, e.High = normalUpper(z+half), normalUpper(z-half)
+		t.Expected = &e
+	}
+}
+
+// differBy is the share of the variance of a series that lies between nests,
+// beyond what chance puts there (omega squared), and how many nests there are.
+func differBy(s Series) (share float64, places int) {
+	groups, err := Cut(s, Cutting{By: "nest"})
+	if err != nil || len(groups) < 2 {
+		return 0, len(groups)
+	}
+	within, freedom := pooled(groups)
+	_, all := meanAndSD(s.Values())
+	total := all * all * float64(len(s.Points)-1)
+	k := float64(len(groups) - 1)
+	if share = (total - within*within*freedom - k*within*within) / (total + within*within); !(share > 0) {
+		return 0, len(groups)
+	}
+	return share, len(groups)
+}
+
+// PerMillion writes a share as parts per million for people: "66 ppm".
+func PerMillion(share float64) string {
+	ppm := share * 1e6
+	switch {
+	case math.IsNaN(ppm):
+		return "not known"
+	case ppm == 0:
+		return "0 ppm"
+	case ppm < 0.001:
+		return "under 0.001 ppm"
+	case ppm < 100:
+		return strconv.FormatFloat(ppm, 'g', 2, 64) + " ppm"
+	}
+	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(ppm, 'e', 2, 64), 64)
+	return strconv.FormatFloat(rounded, 'f', -1, 64) + " ppm"
+}
+
+func inWords(e *Estimate) string {
+	text := strconv.FormatFloat(e.Value, 'f', 2, 64)
+	switch {
+	case isFinite(e.Low) && isFinite(e.High):
+		text += fmt.Sprintf(" (%.2f to %.2f)", e.Low, e.High)
+	case isFinite(e.High):
+		text += fmt.Sprintf(" (%.2f or less)", e.High)
+	case isFinite(e.Low):
+		text += fmt.Sprintf(" (%.2f or more)", e.Low)
+	}
+	return text
+}
+
+// conclude puts the study in words.
+func (t *CapabilityStudy) conclude(o CapabilityOptions) {
+	if t.Problem != "" {
+		t.Verdict = "No capability: " + strings.ToLower(t.Problem[:1]) + t.Problem[1:]
+		t.Means = "No index is given, since it would say nothing."
+		return
+	}
+	if t.N < usualForCapability {
+		t.caution("%d values are few (%s are usual): mind the interval", t.N, usualForCapabilityIn)
+	}
+	if target := t.Spec.Target; target != nil && (t.Spec.Lower != nil && *target < *t.Spec.Lower || t.Spec.Upper != nil && *target > *t.Spec.Upper) {
+		t.caution("the target lies outside the limits")
+	}
+	if t.Normality.Shape == ShapeDoubt || t.Normality.Coarse {
+		t.Cautions = append(t.Cautions, t.Normality.Text)
+	}
+	if t.Stability.State == StabilitySlight || t.Stability.State == StabilityUnknown {
+		t.Cautions = append(t.Cautions, t.Stability.Text)
+	}
+	name, index := "Cpk", t.Cpk
+	if index == nil {
+		name, index = "Ppk", t.Ppk
+	}
+	if t.Normality.Shape == ShapeOther && t.Percentile != nil && t.Percentile.Caution != "" {
+		t.Cautions = append(t.Cautions, t.Percentile.Caution)
+	}
+	observed := fmt.Sprintf("Of these %d values %d were outside the limits: %s (%s to %s), whatever their distribution.",
+		t.N, t.Observed.Count, Percent(t.Observed.Value), Percent(t.Observed.Low), Percent(t.Observed.High))
+	switch {
+	case t.Stability.State == StabilityUnstable:
+		t.State = CapabilityMoot
+		t.Verdict = fmt.Sprintf("%s %.2f means nothing yet: %s", name, index.Value, lowerFirst(t.Stability.Text))
+		t.Means = "Capability foretells only what a stable process does. Find out on the control chart when it moved and why. " + observed
+	case t.Normality.Shape == ShapeOther:
+		t.State = CapabilityByPercent
+		t.Verdict = fmt.Sprintf("%s %.2f means little here: the values are not normally distributed (%s)", name, index.Value, t.Normality.Look)
+		if p := t.Percentile; p != nil && p.Ppk != nil {
+			most := ""
+			if p.AtMost {
+				most = "at most "
+			}
+			t.Verdict += fmt.Sprintf("; by percentiles instead: Ppk %s%s", most, inWords(p.Ppk))
+		}
+		t.Verdict += "."
+		t.Means = observed
+	default:
+		t.grade(name, index)
+		t.Means += " " + observed
+		if t.Cp != nil && t.Cpk != nil && t.Cp.Value-t.Cpk.Value > 0.15 && *t.OffCentre > 0.1 {
+			middle := *t.Spec.Lower + (*t.Spec.Upper-*t.Spec.Lower)/2
+			t.Means += fmt.Sprintf(" The process is off centre: with its mean moved by %s, Cpk would be %.2f.", ChartOptions{Unit: o.Unit, Format: o.Format}.format(middle-t.Mean), t.Cp.Value)
+		}
+	}
+}
+
+func lowerFirst(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToLower(s[:1]) + s[1:]
+}
+
+// grade says what an index means that means something.
+func (t *CapabilityStudy) grade(name string, index *Estimate) {
+	figure := name + " " + inWords(index)
+	switch {
+	case index.Low >= indexGood:
+		t.State = CapabilityHolds
+		t.Verdict = fmt.Sprintf("The process holds its limits: %s, surely above the usual %.2f.", figure, indexGood)
+	case index.Value >= indexGood:
+		t.State = CapabilityLikely
+		t.Verdict = fmt.Sprintf("The process probably holds its limits: %s, but it may be below the usual %.2f.", figure, indexGood)
+	case index.Value >= indexJust:
+		t.State = CapabilityJust
+		t.Verdict = fmt.Sprintf("The process just holds its limits: %s, below the usual %.2f.", figure, indexGood)
+	default:
+		t.State = CapabilityNot
+		t.Verdict = fmt.Sprintf("The process does not hold its limits: %s, below 1.00.", figure)
+	}
+	e := t.Expected
+	t.Means = fmt.Sprintf("If it goes on like this, %s of the units will be outside the limits (%s to %s).", PerMillion(e.Value), PerMillion(e.Low), PerMillion(e.High))
+}

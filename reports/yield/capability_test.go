@@ -1,0 +1,333 @@
+package yield
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// What has no answer says so, in words, and gives no index.
+func TestNoCapability(t *testing.T) {
+	nan := math.NaN()
+	limits := spec(0, 10, nan)
+	good := gaussian(1, 20, 5, 1)
+	for want, s := range map[string]CapabilityStudy{
+		"There are no values.": Capability(nil, limits, CapabilityOptions{}),
+		"2 of 20 values are not finite numbers: what they should have been is not known, and leaving them out would flatter the process.": Capability(
+			append(slices.Clone(good[:18]), nan, math.Inf(1)), limits, CapabilityOptions{}),
+		"There are no limits: capability is spread held against limits.": Capability(good, Spec{}, CapabilityOptions{}),
+		"The lower limit is not below the upper one.":                    Capability(good, spec(10, 10, nan), CapabilityOptions{}),
+		"A limit or the target is not a finite number.":                  Capability(good, spec(0, math.Inf(1), nan), CapabilityOptions{}),
+		"7 values: 8 at least are needed, 30 to 50 or more are usual.":   Capability(good[:7], limits, CapabilityOptions{}),
+		"The values are too large to calculate with.":                    Capability(append(slices.Clone(good), math.MaxFloat64, -math.MaxFloat64), limits, CapabilityOptions{}),
+		"1 value: 8 at least are needed, 30 to 50 or more are usual.":    Capability(good[:1], limits, CapabilityOptions{}),
+		"All values are the same: either the reading is too coarse to show a spread, or something is stuck. Capability cannot be told from them.": Capability(
+			make([]float64, 50), limits, CapabilityOptions{}),
+	} {
+		require.Equal(t, want, s.Problem)
+		require.Equal(t, CapabilityNone, s.State)
+		for _, e := range []*Estimate{s.Cp, s.Cpl, s.Cpu, s.Cpk, s.Pp, s.Ppl, s.Ppu, s.Ppk, s.Cpm, s.Expected} {
+			require.Nil(t, e)
+		}
+		require.Nil(t, s.Observed)
+		require.Contains(t, s.Verdict, "No capability: ")
+		_, err := json.Marshal(s)
+		require.NoError(t, err)
+	}
+	// What can be said without limits is said.
+	s := Capability(good, Spec{}, CapabilityOptions{})
+	require.Equal(t, ShapeNormal, s.Normality.Shape)
+	require.InDelta(t, 1, s.Overall, 0.4)
+}
+
+// One limit: the index of its side only.
+func TestOneLimit(t *testing.T) {
+	for _, upper := range []bool{true, false} {
+		l := spec(math.NaN(), 9, math.NaN())
+		if !upper {
+			l = spec(1, math.NaN(), math.NaN())
+		}
+		s := Capability(gaussian(2, 200, 5, 1), l, CapabilityOptions{})
+		require.Nil(t, s.Cp)
+		require.Nil(t, s.Pp)
+		require.Nil(t, s.Cpm)
+		require.Nil(t, s.OffCentre)
+		side, other := s.Cpu, s.Cpl
+		if !upper {
+			side, other = s.Cpl, s.Cpu
+		}
+		require.Nil(t, other)
+		require.Equal(t, side, s.Cpk)
+		require.InDelta(t, 4.0/3, s.Cpk.Value, 0.2)
+		require.Nil(t, s.Percentile.Pp)
+		require.NotNil(t, s.Percentile.Ppk)
+		// For one limit the interval of the expected share is that of Ppk.
+		require.InEpsilon(t, normalUpper(3*s.Ppk.High), s.Expected.Low, 1e-6)
+		require.InEpsilon(t, normalUpper(3*s.Ppk.Low), s.Expected.High, 1e-6)
+	}
+}
+
+// Each state, and the sentence that goes with it.
+func TestCapabilityVerdicts(t *testing.T) {
+	random := rand.New(rand.NewPCG(4, 4))
+	skewed := make([]float64, 800)
+	for i := range skewed {
+		skewed[i] = random.ExpFloat64()
+	}
+	step := append(gaussian(5, 100, 4, 0.5), gaussian(6, 100, 6, 0.5)...)
+	limits := spec(0, 10, math.NaN())
+	for _, row := range []struct {
+		values  []float64
+		state   string
+		verdict string
+		means   string
+	}{
+		{gaussian(7, 200, 5, 1), CapabilityHolds, `^The process holds its limits: Cpk 1\.\d\d \(1\.\d\d to 1\.\d\d\), surely above the usual 1\.33\.$`, `^If it goes on like this, .* ppm of the units will be outside the limits \(.* ppm to .* ppm\)\. Of these 200 values 0 were outside the limits: 0\.0 % \(0\.0 % to 1\.8 %\), whatever their distribution\.$`},
+		{gaussian(8, 30, 5, 1.1), CapabilityLikely, `^The process probably holds its limits: Cpk 1\.\d\d \(.*\), but it may be below the usual 1\.33\.$`, `.`},
+		{gaussian(9, 200, 5, 1.5), CapabilityJust, `^The process just holds its limits: Cpk 1\.`, `.`},
+		{gaussian(10, 200, 8, 1), CapabilityNot, `^The process does not hold its limits: Cpk 0\.`, `The process is off centre: with its mean moved by -\d\.\d+ V, Cpk would be 1\.`},
+		{skewed, CapabilityByPercent, `^Cpk 2\.\d\d means little here: the values are not normally distributed \(skewed to the right \(a long tail of high values\)\); by percentiles instead: Ppk 1\.\d\d \(1\.\d\d or less\)\.$`, `^Of these 800 values`},
+		{skewed[:100], CapabilityByPercent, `; by percentiles instead: Ppk at most \d`, `.`},
+		{step, CapabilityMoot, `^Cpk \d\.\d\d means nothing yet: the process moves over time: all values together are spread 2\.\d\d times as wide as neighbours are\.$`, `control chart`},
+	} {
+		l := limits
+		if row.state == CapabilityByPercent {
+			l = spec(math.NaN(), 8, math.NaN())
+		}
+		s := Capability(row.values, l, CapabilityOptions{Unit: "V"})
+		require.Equal(t, row.state, s.State, s.Verdict)
+		require.Regexp(t, row.verdict, s.Verdict)
+		require.Regexp(t, row.means, s.Means)
+		data, err := json.Marshal(s)
+		require.NoError(t, err)
+		var again CapabilityStudy
+		require.NoError(t, json.Unmarshal(data, &again))
+		require.Equal(t, s.State, again.State)
+	}
+}
+
+// A process that does not move is hardly ever called unstable, whatever its
+// distribution and however many values there are; one that moves is.
+func TestStability(t *testing.T) {
+	random := rand.New(rand.NewPCG(21, 21))
+	unstable := func(n, rounds int, draw func(i int) float64) int {
+		count := 0
+		for range rounds {
+			x := make([]float64, n)
+			for i := range x {
+				x[i] = draw(i)
+			}
+			if newStability(Singles(x), NewNormality(x), CapabilityOptions{}).State == StabilityUnstable {
+				count++
+			}
+		}
+		return count
+	}
+	for _, n := range []int{25, 200} {
+		require.LessOrEqual(t, unstable(n, 300, func(int) float64 { return random.NormFloat64() }), 12, n)
+		require.LessOrEqual(t, unstable(n, 300, func(int) float64 { return random.ExpFloat64() }), 12, n)
+	}
+	require.Zero(t, unstable(10000, 3, func(int) float64 { return random.NormFloat64() }))
+	require.Equal(t, 20, unstable(100, 20, func(i int) float64 { return random.NormFloat64() + float64(i)/20 })) // drift of 5 sigma
+	x := gaussian(31, 5000, 0, 1)
+	for i := range x {
+		x[i] += 0.2 * math.Sin(float64(i)/300)
+	}
+	s := newStability(Singles(x), NewNormality(x), CapabilityOptions{})
+	require.Equal(t, StabilitySlight, s.State, s.Text) // no chance, but little
+	require.Equal(t, StabilityUnknown, newStability(Singles(x[:9]), Normality{}, CapabilityOptions{}).State)
+
+	var groups []Subgroup
+	for i := range 30 {
+		groups = append(groups, Subgroup{Label: "g", Values: gaussian(uint64(i), 5, float64(i%3), 1)})
+	}
+	s = newStability(groups, Normality{}, CapabilityOptions{})
+	require.Equal(t, StabilityUnstable, s.State)
+	require.Less(t, *s.P, 1e-4)
+}
+
+// The critical values of Stephens' case 3 (D'Agostino & Stephens 1986, Table
+// 4.7, from memory) through the formula for p; and how often normal values are
+// rejected, with a fixed seed.
+func TestAndersonDarling(t *testing.T) {
+	rejected, other := 0, 0
+	for seed := range uint64(1000) {
+		x := gaussian(seed, 25, 3, 2)
+		_, adjusted, p, err := AndersonDarling(x)
+		require.NoError(t, err)
+		for critical, level := range map[float64]float64{0.631: 0.10, 0.752: 0.05, 0.873: 0.025, 1.035: 0.01} {
+			if adjusted > critical+0.005 {
+				require.Less(t, p, level)
+			} else if adjusted < critical-0.005 {
+				require.Greater(t, p, level)
+			}
+		}
+		if p < 0.05 {
+			rejected++
+		}
+		if NewNormality(x).Shape == ShapeOther {
+			other++
+		}
+	}
+	require.InDelta(t, 50, rejected, 20)
+	require.LessOrEqual(t, other, 20)
+
+	// By hand, from the definition.
+	x := []float64{-1.2, -0.7, -0.4, -0.1, 0.2, 0.3, 0.8, 1.6}
+	m, s := meanAndSD(x)
+	sum := 0.0
+	for i := range x {
+		below := 1 - normalUpper((x[i]-m)/s)
+		above := normalUpper((x[len(x)-1-i] - m) / s)
+		sum += float64(2*i+1) * (math.Log(below) + math.Log(above))
+	}
+	statistic, _, _, err := AndersonDarling(x)
+	require.NoError(t, err)
+	require.InDelta(t, -8-sum/8, statistic, 1e-12)
+
+	// Values far out do not make it infinite, nor p grow again.
+	far := append(gaussian(1, 5000, 0, 1), 1e6)
+	statistic, _, p, err := AndersonDarling(far)
+	require.NoError(t, err)
+	require.False(t, math.IsInf(statistic, 0) || math.IsNaN(statistic))
+	require.Less(t, p, 1e-20)
+	require.InEpsilon(t, math.Log(normalUpper(35)), logNormalBelow(-35), 1e-9)
+	require.InEpsilon(t, math.Log(normalUpper(30)), logNormalBelow(-30), 1e-6)
+	for _, bad := range [][]float64{nil, x[:7], make([]float64, 20), append(slices.Clone(x), math.NaN())} {
+		_, _, _, err := AndersonDarling(bad)
+		require.ErrorContains(t, err, "normality: ")
+	}
+}
+
+// With many values every test rejects: what matters is how far the shape is
+// off.
+func TestNormalityByEffect(t *testing.T) {
+	random := rand.New(rand.NewPCG(8, 8))
+	draw := func(n int, f func() float64) []float64 {
+		x := make([]float64, n)
+		for i := range x {
+			x[i] = f()
+		}
+		return x
+	}
+	slightly := draw(20000, func() float64 { z := random.NormFloat64(); return z + 0.04*z*z }) // skewness about 0.24
+	s := NewNormality(slightly)
+	require.Less(t, *s.P, 1e-4)
+	require.Equal(t, ShapeNormal, s.Shape, s.Text)
+	require.Regexp(t, `^Not exactly normal, as 20000 values show, but too little to matter \(skewness 0\.2\d, excess kurtosis 0\.\d\d\)\.$`, s.Text)
+
+	for look, x := range map[string][]float64{
+		"skewed to the right (a long tail of high values)":                        draw(300, func() float64 { return math.Exp(0.5 * random.NormFloat64()) }),
+		"skewed to the left (a long tail of low values)":                          draw(300, func() float64 { return -math.Exp(0.5 * random.NormFloat64()) }),
+		"values far out on both sides are commoner than in a normal distribution": draw(2000, func() float64 { return math.Copysign(random.ExpFloat64(), random.NormFloat64()) }),
+		"flatter than a normal distribution, as where two groups are mixed":       draw(400, func() float64 { return random.NormFloat64() + math.Copysign(3, random.NormFloat64()) }),
+	} {
+		s := NewNormality(x)
+		require.Equal(t, ShapeOther, s.Shape, s.Text)
+		require.Equal(t, look, s.Look)
+	}
+	// Rounded to steps wider than the spread: nothing can be told.
+	coarse := draw(200, func() float64 { return math.Round(0.4 * random.NormFloat64()) })
+	s = NewNormality(coarse)
+	require.True(t, s.Coarse)
+	require.Equal(t, ShapeUnknown, s.Shape)
+	// Rounded finely, many values: the test rejects, the shape is called normal.
+	fine := draw(20000, func() float64 { return math.Round(3*random.NormFloat64()) / 3 })
+	s = NewNormality(fine)
+	require.Less(t, *s.P, 1e-4)
+	require.Equal(t, ShapeNormal, s.Shape, s.Text)
+	require.Equal(t, ShapeUnknown, NewNormality(nil).Shape)
+	require.Equal(t, ShapeUnknown, NewNormality([]float64{1, math.NaN()}).Shape)
+	require.Equal(t, "All values are the same: they have no shape.", NewNormality(make([]float64, 9)).Text)
+}
+
+// Percentiles of a normal process are those of Pp; the interval of the ranks
+// holds the true point; with few values the indices say at most.
+func TestPercentileStudy(t *testing.T) {
+	sorted := slices.Sorted(slices.Values(gaussian(3, 50000, 5, 1)))
+	p := newPercentileStudy(sorted, spec(0, 10, math.NaN()), 0.95)
+	require.InDelta(t, 5.0/3, p.Pp.Value, 0.05)
+	require.InDelta(t, 5.0/3, p.Ppk.Value, 0.07)
+	require.Less(t, p.Ppk.Low, p.Ppk.Value)
+	require.Greater(t, p.Ppk.High, p.Ppk.Value)
+	require.Less(t, p.Low.Low, 2.0)
+	require.Greater(t, p.Low.High, 2.0)
+	require.Empty(t, p.Caution)
+	require.False(t, p.AtMost)
+
+	few := newPercentileStudy(sorted[:100:100], spec(0, 10, math.NaN()), 0.95)
+	require.True(t, few.AtMost)
+	require.Equal(t, sorted[0], few.Low.Value)
+	require.True(t, math.IsInf(few.Low.Low, -1))
+	require.Contains(t, few.Caution, "100 values do not reach the 0.135 % and 99.865 % points (741 are needed")
+
+	// e-Handbook 7.2.6.2: the 90th percentile of 12 values, at rank 11.7.
+	handbook := []float64{95.0610, 95.0925, 95.1065, 95.1195, 95.1442, 95.1567, 95.1591, 95.1682, 95.1772, 95.1937, 95.1959, 95.1990}
+	require.InDelta(t, 95.1981, quantile(handbook, 0.9), 5e-5)
+	// Ranks: the largest 45 of 45 values hold the median's upper end, and so on.
+	e := quantileEstimate([]float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10}, 0.5, 0.95)
+	require.Equal(t, []float64{5.5, 2, 9}, []float64{e.Value, e.Low, e.High}) // 97.9 % of such intervals
+}
+
+// How often the intervals hold the true value, with a fixed seed.
+func TestCapabilityCoverage(t *testing.T) {
+	limits := spec(-3, 4, math.NaN())
+	below, above := OutsideNormal(0, 1, limits)
+	truth := NewIndices(0, 1, limits)
+	const rounds = 400
+	var held [5]int
+	for seed := range uint64(rounds) {
+		s := Capability(gaussian(seed, 40, 0, 1), limits, CapabilityOptions{})
+		for i, v := range []struct {
+			e    *Estimate
+			true float64
+		}{{s.Cp, truth.Cp}, {s.Cpk, truth.Cpk}, {s.Ppk, truth.Cpk}, {s.Cpm, truth.Cpm}, {s.Expected, below + above}} {
+			if v.e.Low <= v.true && v.true <= v.e.High {
+				held[i]++
+			}
+		}
+	}
+	for i, n := range held {
+		require.InDelta(t, 0.95, float64(n)/rounds, 0.03, i)
+	}
+}
+
+// A series is studied by its own limits, and what is peculiar about it is said.
+func TestSeriesCapability(t *testing.T) {
+	upper := 10.0
+	s := Series{Name: "a.b", Unit: "V", Upper: &upper, Total: 5000, LimitChanged: true}
+	for i, v := range gaussian(6, 400, 5, 0.5) {
+		nest := "A"
+		if i%2 == 1 {
+			nest, v = "B", v+1
+		}
+		s.Points = append(s.Points, Point{SerialNumber: "K", Station: "LQ-1", Nest: nest, Time: time.Unix(int64(i), 0), Value: v})
+	}
+	c := s.Capability(CapabilityOptions{})
+	require.Equal(t, []string{"a.b", "V"}, []string{c.Name, c.Unit})
+	require.Equal(t, 400, c.N)
+	require.Contains(t, c.Cautions, "the limits changed meanwhile: all values are held against the newest ones")
+	require.Contains(t, c.Cautions, "these are the newest 400 of 5000 values")
+	require.Regexp(t, `^2 nests together: \d\d % of the variance lies between them, so look at each by itself$`, c.Cautions[len(c.Cautions)-1])
+}
+
+func TestPerMillion(t *testing.T) {
+	for share, want := range map[float64]string{0: "0 ppm", 6.60733e-5: "66 ppm", 0.002699796: "2700 ppm", 1.97e-9: "0.002 ppm", 1e-12: "under 0.001 ppm", 0.5: "500000 ppm", math.NaN(): "not known"} {
+		require.Equal(t, want, PerMillion(share))
+	}
+}
+
+func BenchmarkCapability(b *testing.B) {
+	x := gaussian(1, 10000, 5, 1)
+	limits := spec(0, 10, math.NaN())
+	for b.Loop() {
+		if s := Capability(x, limits, CapabilityOptions{}); s.Problem != "" {
+			b.Fatal(s.Problem)
+		}
+	}
+}

@@ -1,0 +1,229 @@
+package yield
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// spread is how the short-term spread within subgroups is measured and charted.
+type spread interface {
+	title() string
+	// of is the spread of one subgroup of two values at least.
+	of(values []float64) float64
+	// estimate gives, for subgroups of n: what to divide the spread by to get
+	// sigma, and the weight of that (1 / its variance, sigma 1).
+	estimate(n int) (divisor, weight float64, err error)
+	// limits of the spread, and half the width of those of a mean, as multiples of sigma.
+	limits(n int) (lower, centre, upper, half float64)
+	// chance that the spread of a subgroup of n lies beyond its limits.
+	chance(n int) float64
+}
+
+// rangeSpread goes by the range R: d2, d3, A2, D3, D4.
+type rangeSpread struct {
+	printed   bool
+	constants map[int]Constants
+}
+
+func (rangeSpread) title() string               { return "range" }
+func (rangeSpread) of(values []float64) float64 { return spanOf(values) }
+
+func (r rangeSpread) estimate(n int) (float64, float64, error) {
+	c, ok := r.constants[n]
+	if !ok {
+		var err error
+		if c, err = NewConstants(n); err != nil {
+			return 0, 0, fmt.Errorf("ranges of %d values waste most of what they tell: chart standard deviations (means-sds)", n)
+		}
+		if r.printed {
+			c = c.Printed()
+		}
+		r.constants[n] = c
+	}
+	return c.RangeMean, square(c.RangeMean / c.RangeSD), nil
+}
+
+func (r rangeSpread) limits(n int) (lower, centre, upper, half float64) {
+	c := r.constants[n]
+	return c.D3 * c.RangeMean, c.RangeMean, c.D4 * c.RangeMean, c.A2 * c.RangeMean
+}
+
+func (r rangeSpread) chance(n int) float64 {
+	lower, _, upper, _ := r.limits(n)
+	return rangeBeyond(n, upper) + 1 - rangeBeyond(n, lower)
+}
+
+// sdSpread goes by the standard deviation s: c4, A3, B3, B4.
+type sdSpread struct{ printed bool }
+
+func (sdSpread) title() string { return "standard deviation" }
+
+func (sdSpread) of(values []float64) float64 {
+	_, s := meanAndSD(values)
+	return s
+}
+
+func (d sdSpread) c4(n int) float64 {
+	if d.printed {
+		return math.Round(C4(n)*1e4) / 1e4
+	}
+	return C4(n)
+}
+
+func (d sdSpread) estimate(n int) (float64, float64, error) {
+	c4 := d.c4(n)
+	return c4, c4 * c4 / (1 - c4*c4), nil
+}
+
+func (d sdSpread) limits(n int) (lower, centre, upper, half float64) {
+	c := Constants{N: n, C4: d.c4(n), RangeMean: math.NaN()}
+	c.derive()
+	if d.printed {
+		c = c.Printed()
+	}
+	return c.B3 * c.C4, c.C4, c.B4 * c.C4, c.A3 * c.C4
+}
+
+func (d sdSpread) chance(n int) float64 {
+	lower, _, upper, _ := d.limits(n)
+	chi := distuv.ChiSquared{K: float64(n - 1)}
+	return chi.CDF(lower*lower*chi.K) + chi.Survival(upper*upper*chi.K)
+}
+
+// withinSigma is sigma within subgroups by s, the subgroups' estimates weighted
+// by how sure each is (for subgroups of one size the plain mean), and the
+// degrees of freedom that a variance as sure as it would have. Subgroups of one
+// value say nothing. NaN if none says anything.
+func withinSigma(groups []Subgroup, s spread) (sigma, freedom float64, err error) {
+	var sum, weights float64
+	for _, g := range groups {
+		n := len(g.Values)
+		if n < 2 {
+			continue
+		}
+		divisor, weight, err := s.estimate(n)
+		if err != nil {
+			return 0, 0, err
+		}
+		sum += weight * s.of(g.Values) / divisor
+		weights += weight
+	}
+	// The variance of sigma is 1/weights of sigma squared; that of a standard
+	// deviation with nu degrees of freedom is about 1/(2 nu) of it.
+	return sum / weights, weights / 2, nil
+}
+
+// means is the X-bar chart with ranges or standard deviations (e-Handbook
+// 6.3.2.1).
+func (b *chartBuilder) means(s spread) error {
+	sigma, _, err := withinSigma(b.groups, s) // of all first: it learns every size
+	if err != nil {
+		return err
+	}
+	if len(b.base) < len(b.groups) {
+		if sigma, _, err = withinSigma(b.base, s); err != nil {
+			return err
+		}
+	}
+	if math.IsNaN(sigma) && b.o.Baseline == nil {
+		return fmt.Errorf("every subgroup has one value only: a chart of individuals is for those")
+	}
+	var all []float64
+	for _, g := range b.base {
+		all = append(all, g.Values...)
+	}
+	b.limitsFrom(Baseline{Centre: stat.Mean(all, nil), Sigma: sigma}, len(b.base))
+	centre, sigma := b.Baseline.Centre, b.Baseline.Sigma
+	if !(sigma > 0) {
+		return errNoSpread
+	}
+	first := len(b.groups[0].Values)
+	ofSize := false
+	middles := Panel{Title: "mean of a subgroup", Unit: b.Unit, Centre: centre}
+	within := Panel{Title: s.title() + " within a subgroup", Unit: b.Unit}
+	var sigmas []float64
+	chance := 0.0
+	chances := map[int]float64{}
+	for _, g := range b.groups {
+		n := len(g.Values)
+		ofSize = ofSize || n != first
+		half := 3.0
+		if n > 1 {
+			lower, mid, upper, h := s.limits(n)
+			half = h
+			p := pointOf(g, s.of(g.Values), mid*sigma, 0)
+			p.Lower, p.Upper = lower*sigma, upper*sigma
+			within.Points = append(within.Points, p)
+			within.Centre = p.Centre
+			if _, ok := chances[n]; !ok {
+				chances[n] = s.chance(n)
+			}
+			chance += chances[n]
+		}
+		middles.Points = append(middles.Points, pointOf(g, stat.Mean(g.Values, nil), centre, half*sigma))
+		sigmas = append(sigmas, half*sigma/3)
+	}
+	if ofSize {
+		b.caution("subgroups differ in size: each point has its own limits")
+		within.Centre = sigma
+	}
+	b.panel(middles, sigmas)
+	if len(within.Points) > 0 {
+		b.beyondLimits(within, chance, func(h RuleHit) string {
+			if h.Side == "below" {
+				return "a " + s.title() + " below its limits: this subgroup is more alike than usual; is it really a subgroup of its own?"
+			}
+			return "a " + s.title() + " beyond its limits: the spread within this subgroup is larger than usual"
+		})
+	}
+	b.sayEffect(centre, sigma)
+	return nil
+}
+
+// sayEffect says how large the differences between subgroups are: with large
+// subgroups limits are so narrow that what matters little breaks a rule too.
+func (b *chartBuilder) sayEffect(centre, sigma float64) {
+	var between, values float64
+	for _, g := range b.groups {
+		n := float64(len(g.Values))
+		between += n * square(stat.Mean(g.Values, nil)-centre)
+		values += n
+	}
+	k := float64(len(b.groups))
+	extra := (between - k*sigma*sigma) / values // variance of the subgroups' true means
+	if values/k < 10 || len(b.ControlChart.Rules) == 0 || extra < 0 {
+		return
+	}
+	share := math.Sqrt(extra) / sigma
+	text := "the means of subgroups differ by %s from one to the next (standard deviation, chance taken off), %.2g of the spread within"
+	if share < 0.3 {
+		text += ": little, though limits for means of so many values show it"
+	}
+	b.caution(text, b.o.format(math.Sqrt(extra)), share)
+}
+
+func square(v float64) float64 { return v * v }
+
+func spanOf(values []float64) float64 {
+	low, high := values[0], values[0]
+	for _, v := range values[1:] {
+		low, high = min(low, v), max(high, v)
+	}
+	return high - low
+}
+
+// meanAndSD is the mean, and the standard deviation with n - 1, in two passes;
+// of one value the latter is NaN.
+func meanAndSD(values []float64) (m, s float64) {
+	m = stat.Mean(values, nil)
+	var sum, rest float64
+	for _, v := range values {
+		sum += (v - m) * (v - m)
+		rest += v - m
+	}
+	n := float64(len(values))
+	return m, math.Sqrt((sum - rest*rest/n) / (n - 1))
+}
