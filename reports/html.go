@@ -2,7 +2,6 @@ package reports
 
 import (
 	_ "embed"
-	"encoding/hex"
 	"fmt"
 	"html/template"
 	"io"
@@ -28,12 +27,18 @@ type HTMLOptions struct {
 	// ProductTitle is the product's name for people; empty shows the name in
 	// the plan.
 	ProductTitle string
+	// History is what happened to the unit before and after, oldest first, this
+	// run among it; nil where that is not known. See [Around], [SortHistory].
+	History []HistoryRow
+	// Check is how far the seal was checked; nil proves the report by its own
+	// seal alone.
+	Check *SealCheck
 }
 
 // WriteHTML writes the report of one unit as a page that needs nothing else:
 // no script, no font, no network. It follows the reader's light or dark
 // setting and prints on A4 and Letter. Whatever text the report holds is shown
-// as text.
+// as text. Where the seal does not fit, the page says so before anything else.
 func WriteHTML(w io.Writer, s Sealed, opts HTMLOptions) error {
 	if opts.Location == nil {
 		opts.Location = time.Local
@@ -65,6 +70,16 @@ type page struct {
 	Loose    []captureView // captures that belong to no check
 	Prompts  []promptView
 	Key      string
+	History  []historyView
+	Check    SealCheck
+	Code     *code
+}
+
+type historyView struct {
+	HistoryRow
+	Shape, Word string
+	Date, Time  string
+	This        bool
 }
 
 type tally struct {
@@ -170,9 +185,11 @@ func newPage(s Sealed, opts HTMLOptions) page {
 		p.Product = r.Unit.Product
 	}
 	p.Offset = r.Started.In(opts.Location).Format("MST -07:00")
-	if key, err := hex.DecodeString(s.Seal.Key); err == nil {
-		p.Key = Fingerprint(key)
+	p.Key, p.Code = keyName(s.Seal), newCode(r.Unit.SerialNumber, s.Seal.SHA256)
+	if p.Check = s.Check(); opts.Check != nil && (p.Check.Own || s.Raw == nil) {
+		p.Check = *opts.Check
 	}
+	p.history(opts)
 	captures := map[string][]captureView{}
 	for i, c := range r.Captures {
 		v := captureView{Capture: c}
@@ -240,21 +257,55 @@ func newPage(s Sealed, opts HTMLOptions) page {
 	return p
 }
 
+// history puts what else happened to the unit into words; a single run that
+// nothing followed needs none.
+func (p *page) history(opts HTMLOptions) {
+	if len(opts.History) < 2 {
+		return
+	}
+	for _, row := range opts.History {
+		v := historyView{HistoryRow: row, Date: row.At.In(opts.Location).Format("2 Jan 2006"), Time: row.At.In(opts.Location).Format("15:04")}
+		v.What, v.Cause = minus(row.What), minus(row.Cause)
+		v.This = !row.Repair && row.Run == p.Report.Run
+		switch {
+		case row.Repair:
+			v.Shape, v.Word = "repair", "Repair"
+		case row.Outcome == "":
+			v.Shape, v.Word = "error", "unknown"
+		default:
+			v.Shape, v.Word = shapeOf(row.Outcome)
+		}
+		p.History = append(p.History, v)
+	}
+}
+
+func shapeOf(o Outcome) (shape, word string) {
+	switch o {
+	case Passed:
+		return "pass", "Passed"
+	case Failed:
+		return "fail", "Failed"
+	case Aborted:
+		return "aborted", "Aborted"
+	}
+	return "error", "Error"
+}
+
 func (p *page) outcome() {
 	r := p.Report
+	p.Shape, p.Word = shapeOf(r.Outcome)
 	switch r.Outcome {
 	case Passed:
-		p.Shape, p.Word = "pass", "Passed"
 		p.Sentence = "Every check of this unit passed."
 		if len(r.Checks) == 1 {
 			p.Sentence = "The check of this unit passed."
 		}
 	case Failed:
-		p.Shape, p.Word, p.Sentence = "fail", "Failed", "The unit does not meet its limits."
+		p.Sentence = "The unit does not meet its limits."
 	case Aborted:
-		p.Shape, p.Word, p.Sentence = "aborted", "Aborted", "The run was not finished: it says nothing about the unit."
+		p.Sentence = "The run was not finished: it says nothing about the unit."
 	default:
-		p.Shape, p.Word, p.Sentence = "error", "Error", "The unit could not be judged: this is not a failure of the unit."
+		p.Sentence = "The unit could not be judged: this is not a failure of the unit."
 	}
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -62,18 +63,27 @@ func (a *app) verify(dir string) error {
 
 // reportCommand shows one sealed report.
 func (a *app) reportCommand() *cobra.Command {
-	var html, csv string
+	var to reportFiles
 	c := &cobra.Command{
-		Use: "report FILE", Short: "Show a sealed report, or write it as a page or a table",
+		Use: "report FILE", Short: "Show a sealed report, or write it as a page, a certificate or a table",
+		Long: `Show a sealed report, or write it as a page, a certificate or a table.
+
+Where FILE lies in its archive, the page also tells the unit's history and
+whether the report stands in its place in the chain. Pages need nothing else
+and print well; for a PDF, print them to a file from a browser.`,
 		Args: takes("FILE"),
-		RunE: func(_ *cobra.Command, args []string) error { return a.report(args[0], html, csv) },
+		RunE: func(_ *cobra.Command, args []string) error { return a.report(args[0], to) },
 	}
-	c.Flags().StringVar(&html, "html", "", "write a page that prints well to `OUT`; - is standard output")
-	c.Flags().StringVar(&csv, "csv", "", "write the readings for a spreadsheet to `OUT`; - is standard output")
+	c.Flags().StringVar(&to.html, "html", "", "write a page that prints well to `OUT`; - is standard output")
+	c.Flags().StringVar(&to.certificate, "certificate", "", "write one page for the customer of a unit that passed to `OUT`; - is standard output")
+	c.Flags().StringVar(&to.csv, "csv", "", "write the readings for a spreadsheet to `OUT`; - is standard output")
 	return c
 }
 
-func (a *app) report(file, html, csv string) error {
+// reportFiles are where a report is written to.
+type reportFiles struct{ html, certificate, csv string }
+
+func (a *app) report(file string, to reportFiles) error {
 	if _, err := os.Stat(file); err != nil {
 		return missingFile("report", file, err)
 	}
@@ -81,24 +91,40 @@ func (a *app) report(file, html, csv string) error {
 	if err != nil {
 		return (&failure{code: exitInput, err: err}).hint(hintOf(err))
 	}
-	for _, to := range []struct {
+	o, err := pageOptions(sealed, file)
+	if err != nil {
+		return err
+	}
+	for _, f := range []struct {
 		out   string
 		write func(io.Writer, reports.Sealed) error
-	}{{html, htmlPage}, {csv, reports.WriteCSV}} {
-		switch to.out {
+		note  string
+	}{
+		{to.html, func(w io.Writer, s reports.Sealed) error { return reports.WriteHTML(w, s, o) }, ""},
+		{to.certificate, func(w io.Writer, s reports.Sealed) error { return reports.WriteCertificate(w, s, o) }, " (one page; for a PDF, print it to a file from a browser)"},
+		{to.csv, reports.WriteCSV, ""},
+	} {
+		var err error
+		switch f.out {
 		case "":
+			continue
 		case "-":
-			if err := to.write(a.out, sealed); err != nil {
-				return err
-			}
+			err = f.write(a.out, sealed)
 		default:
-			if err := writeFile(to.out, sealed, to.write); err != nil {
-				return err
-			}
-			fmt.Fprintf(a.errs, "written: %s\n", to.out)
+			err = writeFile(f.out, sealed, f.write)
+		}
+		var refused *reports.HintedError
+		if errors.As(err, &refused) {
+			return &failure{code: exitInput, err: err}
+		}
+		if err != nil {
+			return err
+		}
+		if f.out != "-" {
+			fmt.Fprintf(a.errs, "written: %s%s\n", f.out, f.note)
 		}
 	}
-	if html == "" && csv == "" {
+	if to == (reportFiles{}) {
 		a.tellReport(sealed.Report, file)
 	}
 	return nil
@@ -127,16 +153,32 @@ func (a *app) tellReport(r reports.Report, file string) {
 
 func writePage(file string, s reports.Sealed) error { return writeFile(file, s, htmlPage) }
 
-// htmlPage renders a report with the title that its product has, where that is
-// known here.
 func htmlPage(w io.Writer, s reports.Sealed) error {
-	var o reports.HTMLOptions
-	if home, err := stockFolder(s.Report.Unit.Product); err == nil {
+	return reports.WriteHTML(w, s, reports.HTMLOptions{ProductTitle: productTitle(s.Report.Unit.Product)})
+}
+
+// pageOptions is what is known here of a report beside itself: the title that
+// its product has, and what the archive around its file tells.
+func pageOptions(s reports.Sealed, file string) (reports.HTMLOptions, error) {
+	o := reports.HTMLOptions{ProductTitle: productTitle(s.Report.Unit.Product)}
+	if dir, ok := reports.ArchiveOf(file); ok {
+		around, err := reports.Around(dir, s)
+		if err != nil {
+			return o, err
+		}
+		o.History, o.Check = around.History, &around.Check
+	}
+	return o, nil
+}
+
+// productTitle is a product's name for people, "" where it is not known here.
+func productTitle(product string) string {
+	if home, err := stockFolder(product); err == nil {
 		if p, err := home.product(); err == nil {
-			o.ProductTitle = p.Title
+			return p.Title
 		}
 	}
-	return reports.WriteHTML(w, s, o)
+	return ""
 }
 
 // writeFile writes a rendering beside the file's place and then moves it there:

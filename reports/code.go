@@ -1,0 +1,89 @@
+package reports
+
+import (
+	"encoding/hex"
+	"fmt"
+	"image/color"
+	"strings"
+
+	"github.com/boombuler/barcode"
+	"github.com/boombuler/barcode/qr"
+)
+
+// The code on a unit's page and certificate ties the paper to the sealed
+// report. It is a QR code (ISO/IEC 18004, error correction level M): phones
+// read it without an extra program, and so do the two-dimensional scanners of
+// a line. Its content is plain text, serial number and hash of the report:
+//
+//	K824A00017M sha256:9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08
+
+const (
+	codeHash  = " sha256:"
+	quietZone = 4 // modules; ISO/IEC 18004 wants 4
+	// Serial numbers beyond this make modules too small for a page.
+	maxCodeSerial = 80
+)
+
+// CodeText is what the code of a sealed report holds; "" where the serial
+// number is empty, longer than 80 characters or not plain ASCII, or hash is
+// not 64 hex digits: then there is no code.
+func CodeText(serial, hash string) string {
+	if b, err := hex.DecodeString(hash); err != nil || len(b) != 32 || len(serial) < 1 || len(serial) > maxCodeSerial {
+		return ""
+	}
+	for _, c := range serial {
+		if c < '!' || c > '~' {
+			return ""
+		}
+	}
+	return serial + codeHash + strings.ToLower(hash)
+}
+
+// ParseCode takes a scanned code apart; ok is false where it is none of ours.
+func ParseCode(text string) (serial, hash string, ok bool) {
+	serial, hash, ok = strings.Cut(strings.TrimSpace(text), codeHash)
+	if !ok || CodeText(serial, hash) == "" {
+		return "", "", false
+	}
+	return serial, strings.ToLower(hash), true
+}
+
+// code is a code ready to be drawn: one path in units of a module, quiet zone
+// included, so that its edges stay crisp at any size.
+type code struct {
+	Text string
+	Size int // modules along an edge, quiet zone included
+	Path string
+}
+
+// newCode draws the code; nil where there is none.
+func newCode(serial, hash string) *code {
+	text := CodeText(serial, hash)
+	if text == "" {
+		return nil
+	}
+	q, err := qr.Encode(text, qr.M, qr.Auto)
+	if err != nil {
+		return nil
+	}
+	return drawCode(text, q)
+}
+
+func drawCode(text string, q barcode.Barcode) *code {
+	n := q.Bounds().Dx()
+	dark := func(x, y int) bool { return x < n && color.GrayModel.Convert(q.At(x, y)).(color.Gray).Y < 128 }
+	var p strings.Builder
+	for y := range n {
+		for x := 0; x < n; x++ {
+			if !dark(x, y) {
+				continue
+			}
+			from := x
+			for dark(x, y) {
+				x++
+			}
+			fmt.Fprintf(&p, "M%d %dh%dv1h-%dz", from+quietZone, y+quietZone, x-from, x-from)
+		}
+	}
+	return &code{Text: text, Size: n + 2*quietZone, Path: p.String()}
+}
