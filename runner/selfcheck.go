@@ -142,7 +142,7 @@ func (r selfcheckReport) tell(w io.Writer, sources bool) {
 			kinds = append(kinds, fmt.Sprintf("%s %d", p, n))
 		}
 	}
-	fmt.Fprintf(w, "\n%s: %d within, %d missed; %s\n", count(r.Values, "value"), r.Within, r.Missed, strings.Join(kinds, ", "))
+	fmt.Fprintf(w, "\n%s: %d within, %d missed\n%s\n", count(r.Values, "value"), r.Within, r.Missed, strings.Join(kinds, ", "))
 }
 
 // row is one line of the table.

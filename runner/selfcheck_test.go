@@ -124,7 +124,7 @@ func TestSelfcheckSeesTampering(t *testing.T) {
 	require.Equal(t, exitFailed, code)
 	require.Equal(t, "MISSED statistics.norris.B1", strings.Split(out, "\n")[2])
 	require.Contains(t, out, "\n    difference       -3e-10, allowed 1e-11\n")
-	require.Contains(t, out, " within, 1 missed; published ")
+	require.Contains(t, out, " within, 1 missed\npublished ")
 	require.Equal(t, 1, strings.Count(out, "\n! "), "marked in the table, too")
 }
 
@@ -154,7 +154,7 @@ func TestSelfcheckCannotCompute(t *testing.T) {
 		out, code := check(t, []selfcheck.Call{c}, selfcheckOptions{})
 		require.Equal(t, exitFailed, code, name)
 		require.Contains(t, strings.Join(strings.Fields(out), " "), name)
-		require.Contains(t, out, "\n1 value: 0 within, 1 missed; re-computed 1\n")
+		require.Contains(t, out, "\n1 value: 0 within, 1 missed\nre-computed 1\n")
 	}
 	_, code := check(t, nil, selfcheckOptions{})
 	require.Equal(t, exitFailed, code)
@@ -178,7 +178,7 @@ func TestSelfcheckTable(t *testing.T) {
 				}
 			}
 		}
-		require.Contains(t, out, fmt.Sprintf("\n%d values: %d within, 0 missed; published ", rows, rows))
+		require.Contains(t, out, fmt.Sprintf("\n%d values: %d within, 0 missed\npublished ", rows, rows))
 	}
 	out, _ := check(t, catalogue(t), selfcheckOptions{area: "labels"})
 	require.Contains(t, out, "\nlabels, published")

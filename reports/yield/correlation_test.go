@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// JCGM 100:2008 (GUM) H.2, Table H.2 prints r -0.36, 0.86, -0.65; more digits
+// JCGM 100:2008 (GUM) H.2, Table H.2 prints r -0.36, 0.86, -0.65 (from memory); more digits
 // and the rest re-computed with mpmath.
 func TestCorrelatePublished(t *testing.T) {
 	table := Table{

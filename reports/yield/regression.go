@@ -66,6 +66,9 @@ func FitLine(x, y []float64) (Line, error) {
 	if flat {
 		sxy, syy = 0, 0
 	}
+	if !(l.SXX > 0) || math.IsInf(l.SXX, 1) {
+		return Line{}, fmt.Errorf("line: x from %v to %v cannot be squared", slices.Min(xs), slices.Max(xs))
+	}
 	l.Slope = sxy / l.SXX
 	l.Intercept = l.MeanY - l.Slope*l.MeanX
 	l.residuals = make([]float64, len(xs))

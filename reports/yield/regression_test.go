@@ -47,6 +47,7 @@ func TestFitLineEdges(t *testing.T) {
 		"line: 0 points, at least 2":    {nil, nil},
 		"line: 1 points, at least 2":    {{1, nan, 3}, {1, 2, math.Inf(1)}},
 		"line: all 3 points have x 0.1": {{0.1, 0.1, 0.1}, {1, 2, 3}},
+		"cannot be squared":             {{0, 1e-200}, {1, 2}},
 	} {
 		_, err := FitLine(in[0], in[1])
 		require.ErrorContains(t, err, want)
