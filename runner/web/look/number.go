@@ -175,7 +175,7 @@ func (t *Translator) Clock(at time.Time) string {
 }
 
 // Duration writes a length of time for people: "0.4 s", "47 s", "3 min 20 s",
-// "2 h 05 min". One below zero is 0 s.
+// "47 min", "2 h 05 min". One below zero is 0 s.
 func (t *Translator) Duration(d time.Duration) string {
 	switch {
 	case d < 0:
@@ -183,12 +183,14 @@ func (t *Translator) Duration(d time.Duration) string {
 	case d >= time.Hour:
 		d = d.Round(time.Minute)
 		return strconv.Itoa(int(d.Hours())) + nbsp + "h" + nbsp + pad(int(d.Minutes())%60) + nbsp + "min"
-	case d.Round(time.Second) >= 2*time.Minute:
-		d = d.Round(time.Second)
-		if d < time.Hour {
-			return strconv.Itoa(int(d.Minutes())) + nbsp + "min" + nbsp + pad(int(d.Seconds())%60) + nbsp + "s"
+	case d.Round(time.Minute) >= 10*time.Minute:
+		if d = d.Round(time.Minute); d < time.Hour {
+			return strconv.Itoa(int(d.Minutes())) + nbsp + "min"
 		}
 		return t.Duration(d)
+	case d.Round(time.Second) >= 2*time.Minute:
+		d = d.Round(time.Second)
+		return strconv.Itoa(int(d.Minutes())) + nbsp + "min" + nbsp + pad(int(d.Seconds())%60) + nbsp + "s"
 	}
 	if d >= 10*time.Second {
 		return strconv.Itoa(int(math.Round(d.Seconds()))) + nbsp + "s"
@@ -201,4 +203,10 @@ func pad(n int) string {
 		return "0" + strconv.Itoa(n)
 	}
 	return strconv.Itoa(n)
+}
+
+// PercentFixed writes a fraction as a percentage with so many decimals, for
+// axes and columns.
+func (t *Translator) PercentFixed(x float64, decimals int) string {
+	return t.Fixed(100*x, decimals) + t.percent + "%"
 }

@@ -1,6 +1,10 @@
 package look
 
-import "html/template"
+import (
+	"html/template"
+
+	"fullthrow/runner/web/chart"
+)
 
 // Figure is a number with how sure it is and what it means, all in the reader's
 // language: template "figures" takes a slice of them.
@@ -36,20 +40,11 @@ type Pager struct {
 	Previous, Next  string // addresses, "" at the ends
 }
 
-// Table is rows of cells below their heads. The first cell of a row names it.
-type Table struct {
-	Caption string
-	Head    []Cell
-	Rows    [][]Cell
-}
+// Table is rows of cells below their heads.
+type Table = chart.Table
 
 // Cell is one of a table.
-type Cell struct {
-	Text   string
-	Href   string
-	Number bool   // stands to the right
-	Shape  string // a state: see [Figure]
-}
+type Cell = chart.Cell
 
 // Chart is a drawing with its words and the numbers beside it.
 type Chart struct {
@@ -61,4 +56,9 @@ type Chart struct {
 	Table   Table
 	Open    bool   // the numbers are shown at once
 	CSV     string // where the same numbers are to be had as a file
+}
+
+// NewChart puts a drawing between its words.
+func NewChart(title, caption string, d chart.Drawing) Chart {
+	return Chart{Title: title, Caption: caption, SVG: d.SVG, Notes: d.Notes, Table: d.Table}
 }

@@ -45,7 +45,7 @@ func TestNumbers(t *testing.T) {
 		{zh.Quantity(2.52, "%"), "2.52%"}, {en.Quantity(4, "1"), "4"}, {en.Quantity(math.NaN(), "A"), "–"},
 		{es.Localise("1.2 % to 3.45 ms"), "1,2_% to 3,45_ms"}, {es.Localise("at most -0.8 %"), "at most −0,8_%"},
 		{en.Duration(400 * time.Millisecond), "0.4_s"}, {en.Duration(47400 * time.Millisecond), "47_s"}, {en.Duration(200 * time.Second), "3_min_20_s"},
-		{en.Duration(2*time.Hour + 5*time.Minute), "2_h_05_min"}, {en.Duration(-time.Second), "0_s"}, {en.Duration(time.Hour - time.Millisecond), "1_h_00_min"},
+		{en.Duration(2*time.Hour + 5*time.Minute), "2_h_05_min"}, {en.Duration(47 * time.Minute), "47_min"}, {en.Duration(time.Hour - 20*time.Second), "1_h_00_min"}, {en.Duration(10*time.Minute - time.Millisecond), "10_min"}, {en.Duration(-time.Second), "0_s"}, {en.Duration(time.Hour - time.Millisecond), "1_h_00_min"},
 	} {
 		assert.Equal(t, c.want, show.Replace(c.got))
 	}

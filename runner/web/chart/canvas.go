@@ -1,0 +1,295 @@
+package chart
+
+import (
+	"fmt"
+	"html"
+	"html/template"
+	"math"
+	"strings"
+	"unicode"
+)
+
+// Stops is the most marks of a chart that the tab key stops at, besides those
+// with a finding.
+const Stops = 60
+
+const (
+	fontSize  = 13.0
+	textAbove = 10.5 // of a letter above its line
+	textBelow = 3.5
+	lineStep  = 17.0
+	usualWide = 960.0
+)
+
+// box is where a text stands.
+type box struct{ x0, y0, x1, y1 float64 }
+
+func (a box) meets(b box) bool { return a.x0 < b.x1 && b.x0 < a.x1 && a.y0 < b.y1 && b.y0 < a.y1 }
+
+// canvas collects a drawing, and where its texts stand.
+type canvas struct {
+	b             strings.Builder
+	id            string
+	title, desc   string
+	width, height float64
+	texts         []box
+	shadow        []box // marks that texts keep off
+	stops         int
+	notes         []string
+}
+
+// id makes ids of a chart's own from its title, where it was given none.
+func nameOf(id, title string) string {
+	if id != "" {
+		return id
+	}
+	sum := uint32(2166136261)
+	for _, b := range []byte(title) {
+		sum = (sum ^ uint32(b)) * 16777619
+	}
+	return fmt.Sprintf("chart-%08x", sum)
+}
+
+func (c *canvas) add(format string, args ...any) { fmt.Fprintf(&c.b, format, args...) }
+
+func (c *canvas) note(s string) { c.notes = append(c.notes, s) }
+
+// html is the whole drawing.
+func (c *canvas) html() template.HTML {
+	id := escape(c.id)
+	return template.HTML(fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 %s %s" width="%s" height="%s" role="group" aria-labelledby="%s-title %s-desc"><title id="%s-title">%s</title><desc id="%s-desc">%s</desc>`,
+		n(c.width), n(c.height), n(c.width), n(c.height), id, id, id, escape(c.title), id, escape(c.desc)) + c.b.String() + "</svg>")
+}
+
+// n writes a coordinate.
+func n(v float64) string {
+	if !finite(v) {
+		v = 0
+	}
+	s := fmt.Sprintf("%.1f", v)
+	s = strings.TrimSuffix(s, ".0")
+	if s == "-0" {
+		return "0"
+	}
+	return s
+}
+
+// escape makes text safe within SVG: markup as text, and no character that XML
+// does not allow.
+func escape(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r == '\n' || r == '\t' {
+			return ' '
+		}
+		if unicode.IsControl(r) || r == 0xFFFE || r == 0xFFFF || r == unicode.ReplacementChar {
+			return '\uFFFD'
+		}
+		return r
+	}, strings.ToValidUTF8(s, "\uFFFD"))
+	return html.EscapeString(s)
+}
+
+// wide estimates the width of a text, rather too wide than too narrow.
+func wide(s string) float64 {
+	w := 0.0
+	for _, r := range s {
+		switch {
+		case unicode.Is(unicode.Mn, r):
+		case r >= 0x2E80:
+			w += 1
+		case r == ' ' || r == '\u00a0' || r == '\u202f' || strings.ContainsRune("il.,:;|!'’jt()[]", r):
+			w += 0.38
+		case r >= '0' && r <= '9':
+			w += 0.64
+		case unicode.IsUpper(r) || strings.ContainsRune("mwMW%@", r):
+			w += 0.85
+		default:
+			w += 0.62
+		}
+	}
+	return w * fontSize
+}
+
+// cut shortens a text to a width, with a sign that it was.
+func cut(s string, width float64) string {
+	s = strings.TrimSpace(s)
+	if wide(s) <= width {
+		return s
+	}
+	r := []rune(s)
+	if len(r) > 2000 {
+		r = r[:2000]
+	}
+	for len(r) > 0 && wide(string(r))+fontSize > width {
+		r = r[:len(r)-1]
+	}
+	return strings.TrimRight(string(r), " ,;:") + "…"
+}
+
+// wrap breaks a text into at most so many lines of a width; the last is cut.
+func wrap(s string, width float64, lines int) []string {
+	s = strings.Join(strings.Fields(s), " ")
+	var out []string
+	for len(out) < lines-1 && wide(s) > width {
+		end, last := 0, 0 // bytes that fit, and the last good place to break
+		w := 0.0
+		for i, r := range s {
+			w += wide(string(r))
+			if w > width {
+				break
+			}
+			end = i + len(string(r))
+			if r == ' ' || r == '/' || r == '-' || r >= 0x2E80 {
+				last = end
+			}
+		}
+		if last == 0 {
+			last = end
+		}
+		if last == 0 {
+			break
+		}
+		out = append(out, strings.TrimSpace(s[:last]))
+		s = strings.TrimSpace(s[last:])
+	}
+	return append(out, cut(s, width))
+}
+
+// bold is how much wider strong letters are.
+const bold = 1.16
+
+// wideAs is wide for a class of text.
+func wideAs(class, s string) float64 {
+	if strings.HasPrefix(class, "strong") || strings.HasPrefix(class, "sign") {
+		return wide(s) * bold
+	}
+	return wide(s)
+}
+
+// frame of a text with its anchor start, middle or end at x, on the line y.
+func frame(x, y float64, anchor, class, s string) box {
+	w := wideAs(class, s)
+	switch anchor {
+	case "middle":
+		x -= w / 2
+	case "end":
+		x -= w
+	}
+	return box{x, y - textAbove, x + w, y + textBelow}
+}
+
+// text writes words that must stand; class may be empty.
+func (c *canvas) text(x, y float64, anchor, class, s string) {
+	if s == "" {
+		return
+	}
+	f := frame(x, y, anchor, class, s)
+	if f.x1 > c.width { // the edge is an edge for every text
+		x -= f.x1 - c.width
+	} else if f.x0 < 0 {
+		x -= f.x0
+	}
+	c.texts = append(c.texts, frame(x, y, anchor, class, s))
+	c.write(x, y, anchor, class, s)
+}
+
+func (c *canvas) write(x, y float64, anchor, class, s string) {
+	a := ""
+	if anchor != "start" {
+		a = ` text-anchor="` + anchor + `"`
+	}
+	if class != "" {
+		a += ` class="` + class + `"`
+	}
+	c.add(`<text x="%s" y="%s"%s>%s</text>`, n(x), n(y), a, escape(s))
+}
+
+// try writes words where none stand yet, and reports whether it could. With
+// clear it keeps off marks as well.
+func (c *canvas) try(x, y float64, anchor, class, s string, clear bool) bool {
+	f := frame(x, y, anchor, class, s)
+	if f.x0 < 0 || f.x1 > c.width || f.y0 < 0 || f.y1 > c.height {
+		return false
+	}
+	roomy := box{f.x0 - 4, f.y0, f.x1 + 4, f.y1}
+	for _, o := range c.texts {
+		if roomy.meets(o) {
+			return false
+		}
+	}
+	if clear {
+		for _, o := range c.shadow {
+			if f.meets(o) {
+				return false
+			}
+		}
+	}
+	c.texts = append(c.texts, f)
+	c.write(x, y, anchor, class, s)
+	return true
+}
+
+// open begins a mark: a link if there is something behind it. found marks are
+// always stops of the tab key.
+func (c *canvas) open(href, title string, found bool) (end string) {
+	if !local(href) {
+		c.add(`<g><title>%s</title>`, escape(title))
+		return "</g>"
+	}
+	stop := ""
+	if c.stops++; c.stops > Stops && !found {
+		stop = ` tabindex="-1"`
+	}
+	c.add(`<a href="%s"%s aria-label="%s"><title>%s</title>`, escape(href), stop, escape(title), escape(title))
+	return "</a>"
+}
+
+// local reports whether a link stays on this server.
+func local(href string) bool {
+	return strings.HasPrefix(href, "?") || strings.HasPrefix(href, "#") || strings.HasPrefix(href, "/") && !strings.HasPrefix(href, "//") && !strings.HasPrefix(href, "/\\")
+}
+
+// blank is the drawing of no data.
+func (c *canvas) blank(w Words) template.HTML {
+	c.height = min(c.height, 120)
+	c.text(c.width/2, c.height/2+4, "middle", "", w.T("charts.nothing"))
+	return c.html()
+}
+
+// labels writes words beside values at x, pushed apart where they would lie on
+// each other, between two heights.
+func (c *canvas) labels(x float64, items []label, top, bottom float64) {
+	spread(items, top, bottom)
+	for _, l := range items {
+		c.text(x, l.y+4, "start", l.class, l.text)
+	}
+}
+
+type label struct {
+	y           float64
+	text, class string
+}
+
+// spread moves labels apart so that each has a line's height.
+func spread(items []label, top, bottom float64) {
+	for i := 1; i < len(items); i++ { // by height; few, so simply
+		for k := i; k > 0 && items[k].y < items[k-1].y; k-- {
+			items[k], items[k-1] = items[k-1], items[k]
+		}
+	}
+	for i := range items {
+		items[i].y = max(items[i].y, top)
+		if i > 0 {
+			items[i].y = max(items[i].y, items[i-1].y+lineStep-1)
+		}
+	}
+	for i := len(items) - 1; i >= 0; i-- {
+		limit := bottom
+		if i < len(items)-1 {
+			limit = items[i+1].y - lineStep + 1
+		}
+		items[i].y = min(items[i].y, limit)
+	}
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
