@@ -112,7 +112,7 @@ const (
 	CapabilityNone      = "none"       // no indices: see Problem
 	CapabilityMoot      = "moot"       // indices mean nothing: the process moves
 	CapabilityByPercent = "percentile" // indices mean little: not normal; go by percentiles
-	CapabilityHolds     = "holds"      // Cpk surely 1.33 or more
+	CapabilityHolds     = "holds"      // Cpk, or Ppk where that is smaller, surely 1.33 or more
 	CapabilityLikely    = "likely"     // 1.33 or more, but it may be less
 	CapabilityJust      = "just"       // from 1.00 up to 1.33
 	CapabilityNot       = "not"        // below 1.00
@@ -436,9 +436,6 @@ func (t *CapabilityStudy) conclude(o CapabilityOptions) {
 	if index == nil {
 		name, index = "Ppk", t.Ppk
 	}
-	if t.Normality.Shape == ShapeOther && t.Percentile != nil && t.Percentile.Caution != "" {
-		t.Cautions = append(t.Cautions, t.Percentile.Caution)
-	}
 	observed := fmt.Sprintf("Of these %d values %d were outside the limits: %s (%s to %s), whatever their distribution.",
 		t.N, t.Observed.Count, Percent(t.Observed.Value), Percent(t.Observed.Low), Percent(t.Observed.High))
 	switch {
@@ -458,7 +455,15 @@ func (t *CapabilityStudy) conclude(o CapabilityOptions) {
 		}
 		t.Verdict += "."
 		t.Means = observed
+		if p := t.Percentile; p != nil && p.Caution != "" {
+			t.Cautions = append(t.Cautions, p.Caution)
+		}
 	default:
+		// The smaller of the two: what the process does, not what it might.
+		if t.Cpk != nil && t.Ppk.Value < t.Cpk.Value/ratioMatters {
+			name, index = "Ppk", t.Ppk
+			t.caution("by the spread of neighbours alone it would be Cpk %s: the process could do better than it does", inWords(t.Cpk))
+		}
 		t.grade(name, index)
 		t.Means += " " + observed
 		if t.Cp != nil && t.Cpk != nil && t.Cp.Value-t.Cpk.Value > 0.15 && *t.OffCentre > 0.1 {

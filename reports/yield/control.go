@@ -235,6 +235,7 @@ func isFinite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 func (b *chartBuilder) take(groups []Subgroup) error {
 	empty, wrong, n := 0, 0, 0
+	b.groups = make([]Subgroup, 0, len(groups))
 	for _, g := range groups {
 		n += len(g.Values)
 		for _, v := range g.Values {

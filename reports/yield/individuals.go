@@ -31,7 +31,7 @@ func singles(groups []Subgroup) ([]float64, error) {
 // movingRanges are the differences of each value from the one before, without
 // sign.
 func movingRanges(x []float64) []float64 {
-	var r []float64
+	r := make([]float64, 0, len(x))
 	for i := 1; i < len(x); i++ {
 		r = append(r, math.Abs(x[i]-x[i-1]))
 	}
@@ -54,6 +54,7 @@ func (b *chartBuilder) individuals() error {
 	}
 	values := Panel{Title: "value", Unit: b.Unit, Centre: centre}
 	moving := Panel{Title: "difference from the one before", Unit: b.Unit, Centre: c.RangeMean * sigma}
+	values.Points, moving.Points = make([]ControlPoint, 0, len(x)), make([]ControlPoint, 0, len(x))
 	for i, g := range b.groups {
 		values.Points = append(values.Points, pointOf(g, x[i], centre, 3*sigma))
 		if i > 0 {
