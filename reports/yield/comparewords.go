@@ -102,8 +102,12 @@ func (c Comparison) populationText(d Difference, say Say) string {
 	if e.Value > 0 {
 		how = "more"
 	}
-	text := fmt.Sprintf("%s reads %s %s than %s, %s times the spread of %d units; of two units picked at random, %s lie farther apart",
-		c.B, say(math.Abs(e.Value), d.Unit), how, c.A, sayDigits(math.Abs(d.Level.Spreads.Value), 2), d.Level.population, sayChance(d.Level.Test.P))
+	times := sayDigits(math.Abs(d.Level.Spreads.Value), 2) + " times"
+	if times == "1 times" {
+		times = "just"
+	}
+	text := fmt.Sprintf("%s reads %s %s than %s, %s the spread of %d units; of two units picked at random, %s lie farther apart",
+		c.B, say(math.Abs(e.Value), d.Unit), how, c.A, times, d.Level.population, sayChance(d.Level.Test.P))
 	if s := d.limitText(); s != "" {
 		text += "; " + s
 	}

@@ -146,6 +146,14 @@ func Correlate(t Table, o CorrelationOptions) Correlations {
 		case c.constant:
 			r.Constant = append(r.Constant, c.name)
 		default:
+			// Whose runs are the same as those of an earlier column shares its mask.
+			c.mask = len(columns)
+			for _, earlier := range columns {
+				if earlier.sameRuns(c) {
+					c.mask = earlier.mask
+					break
+				}
+			}
 			columns = append(columns, c)
 		}
 	}
@@ -214,28 +222,55 @@ type column struct {
 	ranks    []float64 // among those with a value; 0 where missing
 	n        int
 	constant bool
-	mask     uint64 // which rows are there, hashed; see byMask
+	mask     int // the same for columns that have the same rows
 }
 
 func newColumn(name string, values []float64, rows int) *column {
-	c := &column{name: name, values: make([]float64, rows), ranks: make([]float64, rows), mask: 14695981039346656037}
+	c := &column{name: name, values: make([]float64, rows), ranks: make([]float64, rows)}
+	type place struct {
+		value float64
+		row   int32
+	}
+	order := make([]place, 0, rows)
 	for i := range c.values {
 		v := math.NaN()
 		if i < len(values) && !math.IsInf(values[i], 0) {
 			v = values[i]
 		}
 		c.values[i] = v
-		if math.IsNaN(v) {
-			c.mask = (c.mask ^ uint64(i+1)) * 1099511628211
-			continue
+		if !math.IsNaN(v) {
+			order = append(order, place{v, int32(i)})
 		}
-		c.order = append(c.order, int32(i))
 	}
-	c.n = len(c.order)
-	slices.SortFunc(c.order, func(a, b int32) int { return cmp.Compare(c.values[a], c.values[b]) })
+	slices.SortFunc(order, func(a, b place) int {
+		switch {
+		case a.value < b.value:
+			return -1
+		case a.value > b.value:
+			return 1
+		}
+		return 0
+	})
+	c.n = len(order)
+	c.order = make([]int32, c.n)
+	for i, p := range order {
+		c.order[i] = p.row
+	}
 	c.constant = c.n == 0 || c.values[c.order[0]] == c.values[c.order[c.n-1]]
 	c.rank(c.ranks, nil)
 	return c
+}
+
+func (c *column) sameRuns(d *column) bool {
+	if c.n != d.n {
+		return false
+	}
+	for i, v := range c.values {
+		if math.IsNaN(v) != math.IsNaN(d.values[i]) {
+			return false
+		}
+	}
+	return true
 }
 
 // rank writes the ranks of the rows that with has too (all for nil).
@@ -269,7 +304,7 @@ func byMask(columns []*column) func(i, j int) (straight, rank float64) {
 	type products struct{ straight, rank *mat.SymDense }
 	places := make([]place, len(columns))
 	var members [][]*column
-	seen := map[uint64]int{}
+	seen := map[int]int{}
 	for i, c := range columns {
 		g, ok := seen[c.mask]
 		if !ok {

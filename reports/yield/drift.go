@@ -33,9 +33,9 @@ type Drift struct {
 	Name string `json:"name"`
 	Unit string `json:"unit"`
 	Kind string `json:"kind"` // "steady", "drift", "step", "few"
-	// Matters says that it is worth acting on: the shift is beyond
-	// DriftOptions.Matters of the limits' width, or a limit is reached within 90
-	// days.
+	// Matters says that it is worth acting on: the shift so far, or that of 30
+	// days more, is beyond DriftOptions.Matters of the limits' width, or a limit
+	// is reached within 90 days.
 	Matters bool      `json:"matters"`
 	N       int       `json:"n"`
 	Dropped int       `json:"dropped,omitempty"` // values left out, not being finite
@@ -161,8 +161,14 @@ func FindDrift(s Series, o DriftOptions) Drift {
 	if d.Kind == DriftStep {
 		off = math.Abs(d.Step.Size.Value / width)
 	}
-	d.Matters = d.Kind != DriftNone && off >= matters || d.Reach != nil && d.Reach.Days.Value <= 90 ||
-		d.Kind == DriftNone && d.shifted() && off >= matters
+	switch d.Kind {
+	case DriftNone:
+		d.Matters = d.shifted() && off >= matters
+	case DriftSlope:
+		d.Matters = off >= matters || math.Abs(d.PerMonth.Value) >= matters || d.Reach != nil && d.Reach.Days.Value <= 90
+	default:
+		d.Matters = off >= matters
+	}
 	d.Text = d.text(say, width)
 	d.caution(s)
 	return d

@@ -60,6 +60,13 @@ func TestDriftFound(t *testing.T) {
 		require.InDelta(t, 1, d.Line.At(x)+sign*band, 1e-9)
 	}
 
+	// A tenth of the limits' width in 30 days matters, however far the limit is.
+	d = FindDrift(golden(days(15, func(day float64) float64 { return 0.1 + 0.004*day + 0.002*r.NormFloat64() })...), DriftOptions{})
+	require.Less(t, d.ShiftShare.Value, 0.1)
+	require.Greater(t, d.Reach.Days.Value, 90.0)
+	require.True(t, d.Matters)
+	require.False(t, FindDrift(golden(days(15, func(day float64) float64 { return 0.1 + 0.002*day + 0.002*r.NormFloat64() })...), DriftOptions{}).Matters)
+
 	// Downwards, without a lower limit.
 	s := golden(days(30, func(day float64) float64 { return 0.5 - 0.005*day + 0.01*r.NormFloat64() })...)
 	s.Lower = nil

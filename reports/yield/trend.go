@@ -3,7 +3,6 @@ package yield
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"time"
 )
@@ -132,30 +131,7 @@ func Trend(groups []Group, o TrendOptions) TrendResult {
 // that the chance of even one false alarm among them stays what is accepted for
 // one (Holm 1979, Scandinavian Journal of Statistics 6, 65-70). They need not be
 // independent. NaN stays NaN and counts as no test.
-func HolmBonferroni(p []float64) []float64 {
-	corrected := slices.Clone(p)
-	var order []int
-	for i, v := range p {
-		if !math.IsNaN(v) {
-			order = append(order, i)
-		}
-	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case p[a] < p[b]:
-			return -1
-		case p[a] > p[b]:
-			return 1
-		}
-		return 0
-	})
-	highest := 0.0
-	for rank, i := range order {
-		highest = max(highest, min(1, float64(len(order)-rank)*p[i]))
-		corrected[i] = highest
-	}
-	return corrected
-}
+func HolmBonferroni(p []float64) []float64 { return Adjust(p, Holm) }
 
 // String says in one or more sentences which groups differ.
 func (r TrendResult) String() string {
