@@ -82,13 +82,19 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 	}
 	var links []link
 	runs := map[string]string{}
+	spoiled := map[int64]bool{} // numbers of reports that are there, but not as they were sealed
 	for _, name := range files {
 		s, err := Load(filepath.Join(dir, filepath.FromSlash(name)))
 		if err != nil {
 			if cause := errors.Unwrap(err); cause != nil {
 				err = cause
 			}
-			problem(name, restore, "%v", err)
+			of := ""
+			if e, eerr := readEntry(dir, name); eerr == nil { // by its own words, which prove nothing
+				spoiled[e.Number] = true
+				of = fmt.Sprintf("; it names unit %s", fit(e.Unit.SerialNumber, maxCodeSerial))
+			}
+			problem(name, "do not rely on it: "+restore, "%v%s", err, of)
 			continue
 		}
 		v.Reports++
@@ -140,10 +146,10 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 				prev = l
 			}
 			continue
-		case l.number == prev.number+2:
-			problem(l.file, restore, "report number %d, before this one, is missing", l.number-1)
-		case l.number > prev.number+2:
-			problem(l.file, restore, "reports number %d to %d, before this one, are missing", prev.number+1, l.number-1)
+		case l.number > prev.number+1:
+			if gap := missing(prev.number+1, l.number-1, spoiled); gap != "" {
+				problem(l.file, "restore what is missing from a copy; if there is none, note the loss: the gap will always show", "%s", gap)
+			}
 		case l.previous != prev.hash:
 			problem(l.file, restore, "does not follow report number %d (%s): one of the two was replaced or renumbered", prev.number, prev.file)
 		}
@@ -160,7 +166,9 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 	case chainErr != nil:
 		problem(chainFile, "compare number and hash of the newest report with a note kept elsewhere", "%v", chainErr)
 	case chain.Number > v.Number:
-		problem(chain.File, restore, "report number %d, the newest, is missing", chain.Number)
+		if missing(chain.Number, chain.Number, spoiled) != "" {
+			problem(chain.File, restore, "report number %d, the newest, is missing", chain.Number)
+		}
 	case at < 0:
 		problem(chainFile, restore, "its report, number %d (%s), is not in the archive as it was sealed", chain.Number, chain.File)
 	case chain.Number < v.Number-1:
@@ -190,6 +198,24 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 		}
 	}
 	return v, nil
+}
+
+// missing says which numbers from first to last are not there, but for those
+// of reports that are, though spoiled; "" if none is.
+func missing(first, last int64, spoiled map[int64]bool) string {
+	for first <= last && spoiled[first] {
+		first++
+	}
+	for last >= first && spoiled[last] {
+		last--
+	}
+	switch {
+	case first > last:
+		return ""
+	case first == last:
+		return fmt.Sprintf("report number %d, before this one, is missing", first)
+	}
+	return fmt.Sprintf("reports number %d to %d, before this one, are missing", first, last)
 }
 
 // listAttachments maps the hash in a name to the file, with slashes.

@@ -62,6 +62,7 @@ func TestScripts(t *testing.T) {
 			"sametext":  sameText,
 			"samelines": sameLines,
 			"onereport": oneReport,
+			"outcome":   reportOf,
 			"tamper":    tamper,
 		},
 	})
@@ -124,6 +125,17 @@ func sealedFiles(ts *testscript.TestScript, dir string) []string {
 // oneReport copies the first sealed report of an archive.
 func oneReport(ts *testscript.TestScript, _ bool, args []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(ts.ReadFile(sealedFiles(ts, args[0])[0])), 0o644))
+}
+
+// reportOf sets FILE to the first sealed report of an archive with an outcome.
+func reportOf(ts *testscript.TestScript, _ bool, args []string) {
+	for _, file := range sealedFiles(ts, args[0]) {
+		if strings.Contains(ts.ReadFile(file), `"outcome":"`+args[1]+`"`) {
+			ts.Setenv("FILE", file)
+			return
+		}
+	}
+	ts.Fatalf("no report in %s has the outcome %s", args[0], args[1])
 }
 
 // tamper changes one digit in the first sealed report of an archive.

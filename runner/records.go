@@ -41,6 +41,9 @@ func (a *app) verify(dir string) error {
 		}
 	}
 	fmt.Fprintf(a.out, "%s read: %s\n", count(v.Reports, "report"), strings.Join(ends, ", "))
+	if v.Repairs > 0 {
+		fmt.Fprintf(a.out, "%s read\n", count(v.Repairs, "repair"))
+	}
 	if len(v.Key) > 0 {
 		fmt.Fprintf(a.out, "station key %s\n", reports.Fingerprint(v.Key))
 	}
@@ -57,6 +60,9 @@ func (a *app) verify(dir string) error {
 	fmt.Fprintf(a.out, "%s:\n", count(len(v.Problems), "problem"))
 	for _, p := range v.Problems {
 		printProblem(a.out, problem{File: p.File, Text: p.Text, Hint: p.Hint})
+	}
+	if len(v.Key) > 0 {
+		fmt.Fprintln(a.out, "every report not named here fits its seal and the station's key")
 	}
 	return quiet(exitFailed)
 }
