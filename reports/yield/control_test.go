@@ -154,13 +154,12 @@ func TestRunLengths(t *testing.T) {
 	base := &Baseline{Centre: 0, Sigma: 1}
 	for kind, want := range map[ChartKind][2]float64{ChartCUSUM: {465, 10.4}, ChartEWMA: {560, 10}} {
 		for i, shift := range []float64{0, 1} {
-			const rounds = 200
+			n, rounds, off := 2000, 80, 0.3
+			if i == 1 {
+				n, rounds, off = 60, 300, 0.12
+			}
 			sum := 0.0
 			for r := range rounds {
-				n := 3000
-				if i == 1 {
-					n = 200
-				}
 				c := chart(t, kind, Singles(gaussian(uint64(900+r), n, shift, 1)), ChartOptions{Baseline: base})
 				first := n
 				for _, h := range c.Rules {
@@ -168,10 +167,10 @@ func TestRunLengths(t *testing.T) {
 				}
 				sum += float64(first + 1)
 			}
-			require.InEpsilon(t, want[i], sum/rounds, 0.2, "%s, shift %v", kind, shift)
+			require.InEpsilon(t, want[i], sum/float64(rounds), off, "%s, shift %v", kind, shift)
 		}
 	}
-	x := Singles(gaussian(77, 100000, 0, 1))
+	x := Singles(gaussian(77, 50000, 0, 1))
 	for _, kind := range []ChartKind{ChartCUSUM, ChartEWMA} {
 		c := chart(t, kind, x, ChartOptions{Baseline: base})
 		require.InEpsilon(t, c.Chance, float64(c.Signals), 0.25, kind)

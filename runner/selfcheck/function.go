@@ -90,7 +90,7 @@ func (a *Args) Text(i int) string {
 // Data is the data set that argument i names.
 func (a *Args) Data(i int) [][]float64 {
 	name := a.Text(i)
-	sets, err := dataSets()
+	sets, err := dataSets(name)
 	if err != nil && a.err == nil {
 		a.err = err
 	}
