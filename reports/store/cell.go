@@ -1,0 +1,386 @@
+package store
+
+import (
+	"encoding/binary"
+	"errors"
+	"maps"
+	"math"
+	"math/bits"
+	"slices"
+
+	"fullthrow/reports/yield"
+)
+
+// What is counted in each half hour. A run counts in the half hour in which it
+// began, a unit in that of its first judged run.
+const (
+	nPassed = iota // runs
+	nFailed
+	nErrors
+	nAborted
+	nUnits
+	nFirstPassed
+	nFinalPassed
+	nRetested
+	nRetests
+	nNoFaultFound
+	nRepaired
+	nDefects
+	nOpportunities
+	nJudgedMillis
+	nErrorMillis
+	nAbortedMillis
+	nCounts
+)
+
+type counts [nCounts]int64
+
+func (c *counts) add(d *counts) {
+	for i := range c {
+		c[i] += d[i]
+	}
+}
+
+func (c *counts) sub(d *counts) {
+	for i := range c {
+		c[i] -= d[i]
+	}
+}
+
+func (c *counts) runs() int64 { return c[nPassed] + c[nFailed] + c[nErrors] + c[nAborted] }
+
+func (c *counts) yield() yield.Counts {
+	return yield.Counts{
+		Runs: c.runs(), Passed: c[nPassed], Failed: c[nFailed], Errors: c[nErrors], Aborted: c[nAborted],
+		Units: c[nUnits], FirstPassed: c[nFirstPassed], FinalPassed: c[nFinalPassed],
+		Retested: c[nRetested], Retests: c[nRetests], NoFaultFound: c[nNoFaultFound], Repaired: c[nRepaired],
+		Defects: c[nDefects], Opportunities: c[nOpportunities],
+		JudgedTime: float64(c[nJudgedMillis]) / 1000, ErrorTime: float64(c[nErrorMillis]) / 1000, AbortedTime: float64(c[nAbortedMillis]) / 1000,
+	}
+}
+
+// cell sums up the runs of one group (see group) that began on one day of UTC.
+// It follows from rows of run and sample alone: see [cell.count]. What can only
+// be added to is added; wherever something goes (a flag, a first run that
+// turns out not to have been the first), the cell is made again from its rows.
+type cell struct {
+	rows     [4]int64       // runs by outcome, golden and flagged ones too: for lists
+	slots    map[int]counts // by half hour of the day
+	checks   map[int64]pair // by name: first judged runs in which it was judged, and passed
+	failures map[int64]pair // by name: first judged runs with it, and all judged runs
+	cycle    cycle
+}
+
+type pair [2]int64
+
+// cycle is how long judged runs took.
+type cycle struct {
+	bins     map[int64]int64 // by whole seconds, the last bin for all longer ones
+	min, max int64           // ms
+	takt     float64         // s, the newest stated
+	taktAt   int64           // when
+}
+
+// longestBin is the histogram's last bin: an hour and longer.
+const longestBin = 3600
+
+func newCell() *cell {
+	return &cell{slots: map[int]counts{}, checks: map[int64]pair{}, failures: map[int64]pair{}, cycle: cycle{bins: map[int64]int64{}}}
+}
+
+func (c *cell) slot(n int, d *counts) {
+	s := c.slots[n]
+	s.add(d)
+	c.slots[n] = s
+}
+
+func addPairs(to map[int64]pair, from map[int64]pair) {
+	for k, p := range from {
+		q := to[k]
+		to[k] = pair{q[0] + p[0], q[1] + p[1]}
+	}
+}
+
+func (c *cycle) count(seconds float64, ms, at int64, takt float64) {
+	if len(c.bins) == 0 {
+		c.min, c.max = ms, ms
+	}
+	c.min, c.max = min(c.min, ms), max(c.max, ms)
+	c.bins[min(int64(seconds), longestBin)]++
+	c.state(takt, at)
+}
+
+func (c *cycle) merge(d *cycle) {
+	if len(d.bins) == 0 {
+		return
+	}
+	if len(c.bins) == 0 {
+		c.min, c.max = d.min, d.max
+	}
+	c.min, c.max = min(c.min, d.min), max(c.max, d.max)
+	for k, n := range d.bins {
+		c.bins[k] += n
+	}
+	c.state(d.takt, d.taktAt)
+}
+
+// state takes note of the takt that a run stated.
+func (c *cycle) state(takt float64, at int64) {
+	if takt > 0 && (c.takt == 0 || at > c.taktAt || at == c.taktAt && takt > c.takt) {
+		c.takt, c.taktAt = takt, at
+	}
+}
+
+// firsts is how many units have their first judged run here.
+func (c *cell) firsts() int64 {
+	var n int64
+	for _, s := range c.slots {
+		n += s[nUnits]
+	}
+	return n
+}
+
+// moment sums up one reading; see [yield.Moments]. It is added to by the
+// method of Welford and merged by that of Chan, Golub and LeVeque (The
+// American Statistician 37, 1983): no digits are lost where the values are
+// large and their spread is small. Values so large that their squares are not
+// finite give a sum of squares that is not finite.
+type moment struct {
+	all    int64 // judged runs with a finite number, retests too
+	n      int64 // first judged runs with one; all that follows is of these
+	failed int64
+	mean   float64
+	m2     float64
+	min    float64
+	max    float64
+}
+
+func (m *moment) count(x float64, first, failed bool) {
+	m.all++
+	if !first {
+		return
+	}
+	if failed {
+		m.failed++
+	}
+	if m.n == 0 {
+		m.min, m.max = x, x
+	}
+	m.n++
+	d := x - m.mean
+	m.mean += d / float64(m.n)
+	m.m2 += d * (x - m.mean)
+	m.min, m.max = min(m.min, x), max(m.max, x)
+}
+
+func (m *moment) merge(o *moment) {
+	if o.n > 0 {
+		if m.n == 0 {
+			m.mean, m.m2, m.min, m.max = o.mean, o.m2, o.min, o.max
+		} else {
+			a, b := float64(m.n), float64(o.n)
+			d := o.mean - m.mean
+			m.mean += d * (b / (a + b))
+			m.m2 += o.m2 + d*d*(a*b/(a+b))
+			m.min, m.max = min(m.min, o.min), max(m.max, o.max)
+		}
+	}
+	m.all, m.n, m.failed = m.all+o.all, m.n+o.n, m.failed+o.failed
+}
+
+// moments are those of the readings of one layout in one cell.
+type moments struct {
+	newest int64 // when the newest first judged run in it began, ms; noTime if there is none
+	list   []moment
+}
+
+const noTime = math.MinInt64
+
+func newMoments(n int) *moments { return &moments{newest: noTime, list: make([]moment, n)} }
+
+// The sums are kept packed: whole numbers as varints, floats as 8 bytes.
+
+var errPacked = errors.New("sums are not readable")
+
+type packer struct{ b []byte }
+
+func (p *packer) int(v int64)     { p.b = binary.AppendVarint(p.b, v) }
+func (p *packer) uint(v uint64)   { p.b = binary.AppendUvarint(p.b, v) }
+func (p *packer) float(f float64) { p.b = binary.LittleEndian.AppendUint64(p.b, math.Float64bits(f)) }
+
+type unpacker struct {
+	b   []byte
+	bad bool
+}
+
+func (u *unpacker) int() int64 {
+	v, n := binary.Varint(u.b)
+	if n <= 0 {
+		u.bad, u.b = true, nil
+		return 0
+	}
+	u.b = u.b[n:]
+	return v
+}
+
+func (u *unpacker) uint() uint64 {
+	v, n := binary.Uvarint(u.b)
+	if n <= 0 {
+		u.bad, u.b = true, nil
+		return 0
+	}
+	u.b = u.b[n:]
+	return v
+}
+
+func (u *unpacker) float() float64 {
+	if len(u.b) < 8 {
+		u.bad, u.b = true, nil
+		return 0
+	}
+	v := binary.LittleEndian.Uint64(u.b)
+	u.b = u.b[8:]
+	return math.Float64frombits(v)
+}
+
+func (u *unpacker) err() error {
+	if u.bad || len(u.b) > 0 {
+		return errPacked
+	}
+	return nil
+}
+
+func (c *cell) packCounts() []byte {
+	var p packer
+	for _, n := range slices.Sorted(maps.Keys(c.slots)) {
+		s := c.slots[n]
+		var mask uint64
+		for i, v := range s {
+			if v != 0 {
+				mask |= 1 << i
+			}
+		}
+		if mask == 0 {
+			continue
+		}
+		p.uint(uint64(n))
+		p.uint(mask)
+		for _, v := range s {
+			if v != 0 {
+				p.int(v)
+			}
+		}
+	}
+	return p.b
+}
+
+// eachSlot hands out the half hours of packed counts.
+func eachSlot(b []byte, f func(slot int, c *counts)) error {
+	u := unpacker{b: b}
+	for len(u.b) > 0 {
+		n := u.uint()
+		mask := u.uint()
+		if mask >= 1<<nCounts || n >= slotsPerDay {
+			return errPacked
+		}
+		var c counts
+		for m := mask; m != 0; m &= m - 1 {
+			c[bits.TrailingZeros64(m)] = u.int()
+		}
+		if u.bad {
+			return errPacked
+		}
+		f(int(n), &c)
+	}
+	return u.err()
+}
+
+func packPairs(m map[int64]pair) []byte {
+	var p packer
+	for _, k := range slices.Sorted(maps.Keys(m)) {
+		if v := m[k]; v != (pair{}) {
+			p.int(k)
+			p.int(v[0])
+			p.int(v[1])
+		}
+	}
+	return p.b
+}
+
+func unpackPairs(b []byte, to map[int64]pair) error {
+	u := unpacker{b: b}
+	for len(u.b) > 0 {
+		k, x, y := u.int(), u.int(), u.int()
+		if u.bad {
+			return errPacked
+		}
+		q := to[k]
+		to[k] = pair{q[0] + x, q[1] + y}
+	}
+	return u.err()
+}
+
+func (c *cycle) pack() []byte {
+	var p packer
+	p.int(c.min)
+	p.int(c.max)
+	p.float(c.takt)
+	p.int(c.taktAt)
+	for _, k := range slices.Sorted(maps.Keys(c.bins)) {
+		p.int(k)
+		p.int(c.bins[k])
+	}
+	return p.b
+}
+
+func unpackCycle(b []byte) (cycle, error) {
+	c := cycle{bins: map[int64]int64{}}
+	u := unpacker{b: b}
+	c.min, c.max, c.takt, c.taktAt = u.int(), u.int(), u.float(), u.int()
+	for len(u.b) > 0 {
+		k, n := u.int(), u.int()
+		if u.bad || k < 0 || k > longestBin {
+			return c, errPacked
+		}
+		c.bins[k] += n
+	}
+	return c, u.err()
+}
+
+func (m *moments) pack() []byte {
+	var p packer
+	p.int(m.newest)
+	for i := range m.list {
+		x := &m.list[i]
+		p.uint(uint64(x.all))
+		p.uint(uint64(x.n))
+		if x.n > 0 {
+			p.uint(uint64(x.failed))
+			p.float(x.mean)
+			p.float(x.m2)
+			p.float(x.min)
+			p.float(x.max)
+		}
+	}
+	return p.b
+}
+
+// eachMoment hands out packed moments by position, and says when the newest
+// first judged run in them began.
+func eachMoment(b []byte, f func(pos int, m *moment)) (newest int64, err error) {
+	u := unpacker{b: b}
+	newest = u.int()
+	for pos := 0; len(u.b) > 0; pos++ {
+		var m moment
+		m.all, m.n = int64(u.uint()), int64(u.uint())
+		if m.n > 0 {
+			m.failed = int64(u.uint())
+			m.mean, m.m2, m.min, m.max = u.float(), u.float(), u.float(), u.float()
+		}
+		if u.bad {
+			return newest, errPacked
+		}
+		f(pos, &m)
+	}
+	return newest, u.err()
+}
