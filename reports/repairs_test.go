@@ -322,6 +322,27 @@ func TestRepairDiskFull(t *testing.T) {
 	}
 }
 
+// A full disk at the note of the newest repair leaves the repair sealed; the
+// note follows with the next.
+func TestRepairNoteDiskFull(t *testing.T) {
+	dir := repairedArchive(t, 1)
+	a := openTest(t, dir)
+	a.disk.refuse = fullAt("write", func(p string) bool { return !strings.HasSuffix(p, repairsFile) })
+	if s, err := a.Repair(testRepair("fix-2", "r1")); err != nil || s.Seal.Number != 2 {
+		t.Fatalf("%+v, %v", s.Seal, err)
+	}
+	if p := a.Problems(); len(p) != 1 || p[0].File != repairsChain || !strings.Contains(p[0].Hint, "MB of room for "+dir) {
+		t.Errorf("problems %v, want one of %s", p, repairsChain)
+	}
+	a.disk.refuse = nil
+	if _, err := a.Repair(testRepair("fix-3", "r1")); err != nil {
+		t.Fatal(err)
+	}
+	if v, err := Verify(dir); err != nil || len(v.Problems) > 0 || v.Repairs != 3 {
+		t.Errorf("verify %+v, %v", v, err)
+	}
+}
+
 func FuzzReadRepairs(f *testing.F) {
 	data, err := os.ReadFile(filepath.Join(repairedArchive(f, 3), "repairs.jsonl"))
 	if err != nil {
