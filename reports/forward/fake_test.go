@@ -173,8 +173,9 @@ type archive struct {
 	t   *testing.T
 	dir string
 	*reports.Archive
-	made int
-	at   time.Time
+	made   int
+	serial int // before the first
+	at     time.Time
 }
 
 func newArchive(t *testing.T, station string) *archive {
@@ -206,7 +207,7 @@ func (a *archive) one(attachment []byte) reports.Sealed {
 	at := a.at
 	start := reports.Start{
 		Run: reports.NewRunID(at, "LQ-1", "A"), Station: "LQ-1", Nest: "A",
-		Unit: reports.Unit{SerialNumber: fmt.Sprintf("K8-%06d", a.made), Product: "kittiwake-k8", Revision: "C", Lot: "24A"},
+		Unit: reports.Unit{SerialNumber: fmt.Sprintf("K8-%06d", a.serial+a.made), Product: "kittiwake-k8", Revision: "C", Lot: "24A"},
 	}
 	j, err := a.Begin(start, at)
 	require.NoError(a.t, err)

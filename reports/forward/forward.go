@@ -42,6 +42,7 @@ type Config struct {
 type Forwarder struct {
 	c      Config
 	random func() float64 // [0, 1): of the jitter
+	first  time.Duration  // wait after the first failure
 	wake   chan struct{}
 
 	mu    sync.Mutex
@@ -94,7 +95,7 @@ func New(c Config) *Forwarder {
 		c.Every = 5 * time.Second
 	}
 	return &Forwarder{
-		c: c, random: rand.Float64, wake: make(chan struct{}, 1), batch: c.Batch,
+		c: c, random: rand.Float64, first: firstWait, wake: make(chan struct{}, 1), batch: c.Batch,
 		stuck: map[string]stuck{}, aside: map[string]aside{}, general: map[string]Problem{},
 	}
 }
@@ -134,7 +135,7 @@ func (f *Forwarder) Run(ctx context.Context) error {
 func (f *Forwarder) backOff() time.Duration {
 	wait := longWait
 	if f.tries < 20 {
-		wait = min(longWait, firstWait<<f.tries)
+		wait = min(longWait, f.first<<f.tries)
 	}
 	f.tries++
 	return wait/2 + time.Duration(f.random()*float64(wait/2))
