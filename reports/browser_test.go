@@ -125,7 +125,7 @@ func TestInBrowser(t *testing.T) {
 		for _, doc := range []struct {
 			name, url, code, text string
 		}{
-			{"certificate", good, CodeText(sample, passed.Seal.SHA256), "Both sticks come back to one centre"},
+			{"certificate", good, CodeText(sample, passed.Seal.SHA256), "Is heard as well as it should be"},
 			{"hostile", wild, CodeText(hostile.Report.Unit.SerialNumber, hostile.Seal.SHA256), "and 22 more"},
 		} {
 			if err := chromedp.Do(ctx, chromedp.Navigate(doc.url)); err != nil {
