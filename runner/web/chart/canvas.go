@@ -14,10 +14,10 @@ import (
 const Stops = 60
 
 const (
-	fontSize  = 13.0
-	textAbove = 10.5 // of a letter above its line
+	fontSize  = 14.0
+	textAbove = 11.0 // of a letter above its line
 	textBelow = 3.5
-	lineStep  = 17.0
+	lineStep  = 18.0
 	usualWide = 960.0
 )
 

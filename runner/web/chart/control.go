@@ -76,8 +76,9 @@ func (k Control) Draw(w Words) Drawing {
 	c.labels(c.width-right+8, names, top, bottom)
 	c.add(`<path class="%s" d="%s"/>`, r.pen(), r.line(func(i int) float64 { return ys.place(k.Points[i].Value) }))
 	every, size := r.every(r.dot()), r.dot()
+	drawn := c.findings(w, len(k.Points), func(i int) bool { return len(k.Points[i].Hits) > 0 && finite(k.Points[i].Value) })
 	for i, p := range k.Points {
-		found := len(p.Hits) > 0
+		found := len(p.Hits) > 0 && drawn(i)
 		if !finite(p.Value) || !found && i%every != 0 && i != len(k.Points)-1 {
 			continue
 		}
@@ -101,7 +102,7 @@ func (k Control) Draw(w Words) Drawing {
 		}
 		c.add("%s", end)
 	}
-	c.rules(w, k.Points, r, &ys, top, bottom)
+	c.rules(w, k.Points, drawn, r, &ys, top, bottom)
 	c.add(`<path class="axis" d="M%s %sH%s"/>`, n(left), n(bottom), n(c.width-right))
 	r.labels(c, bottom+20, func(i int) string { return k.Points[i].Label })
 	if every > 1 {
@@ -112,11 +113,31 @@ func (k Control) Draw(w Words) Drawing {
 	return d
 }
 
+// mostFindings is how many points with a finding are drawn as such.
+const mostFindings = 400
+
+// findings chooses which points with a finding are drawn as such: all, unless
+// there are so many that none could be told apart.
+func (c *canvas) findings(w Words, n int, has func(i int) bool) (drawn func(i int) bool) {
+	rank, all := make([]int, n), 0
+	for i := range n {
+		if has(i) {
+			rank[i] = all
+			all++
+		}
+	}
+	every := max(1, (all+mostFindings-1)/mostFindings)
+	if every > 1 {
+		c.note(w.T("charts.findings_thinned", "count", all, "every", every))
+	}
+	return func(i int) bool { return rank[i]%every == 0 }
+}
+
 // rules writes the numbers of the rules beside the points that fire them.
-func (c *canvas) rules(w Words, points []ControlPoint, r row, ys *axis, top, bottom float64) {
+func (c *canvas) rules(w Words, points []ControlPoint, drawn func(i int) bool, r row, ys *axis, top, bottom float64) {
 	without := 0
 	for i, p := range points {
-		if len(p.Hits) == 0 || !finite(p.Value) {
+		if len(p.Hits) == 0 || !finite(p.Value) || !drawn(i) {
 			continue
 		}
 		s := cut(strings.Join(p.Hits, ","), 60)
@@ -235,11 +256,12 @@ func (k Sums) Draw(w Words) Drawing {
 		}
 	}
 	c.labels(c.width-right+8, names, top, bottom)
-	c.add(`<path class="series s0" d="%s"/>`, r.line(func(i int) float64 { return ys.place(k.Points[i].Up) }))
-	c.add(`<path class="series s1" d="%s"/>`, r.line(func(i int) float64 { return ys.place(-k.Points[i].Down) }))
+	c.add(`<path class="series s0" d="%s"/>`, r.line(func(i int) float64 { return ys.place(k.above(i, func(p SumsPoint) float64 { return p.Up })) }))
+	c.add(`<path class="series s1" d="%s"/>`, r.line(func(i int) float64 { return ys.place(-k.above(i, func(p SumsPoint) float64 { return p.Down })) }))
 	every, size := r.every(r.dot()), r.dot()
+	drawn := c.findings(w, len(k.Points), func(i int) bool { return k.Points[i].Hit })
 	for i, p := range k.Points {
-		if !finite(p.Up) || !finite(p.Down) || !p.Hit && i%every != 0 && i != len(k.Points)-1 {
+		if !finite(p.Up) || !finite(p.Down) || !(p.Hit && drawn(i)) && i%every != 0 && i != len(k.Points)-1 {
 			continue
 		}
 		title := p.Title
@@ -253,7 +275,7 @@ func (k Sums) Draw(w Words) Drawing {
 				s := size + 2.5
 				c.add(`<path class="dot out" d="M%s %sl%s %s %s %s %s %sz"/>`, n(r.x(i)), n(ys.at(v)-s), n(s), n(s), n(-s), n(s), n(-s), n(-s))
 			} else if v != 0 {
-				c.add(`<circle class="dot%s" cx="%s" cy="%s" r="%s"/>`, map[bool]string{true: "", false: " quiet"}[v > 0], n(r.x(i)), n(ys.at(v)), n(size*0.75))
+				c.add(`<circle class="dot%s" cx="%s" cy="%s" r="%s"/>`, map[bool]string{true: "", false: " quiet down"}[v > 0], n(r.x(i)), n(ys.at(v)), n(size*0.75))
 			}
 		}
 		c.add("%s", end)
@@ -266,4 +288,15 @@ func (k Sums) Draw(w Words) Drawing {
 	c.missing(w, lost)
 	d.SVG, d.Notes = c.html(), c.notes
 	return d
+}
+
+// above is a sum where it is above 0 or beside one that is: along the zero line
+// nothing is drawn.
+func (k Sums) above(i int, of func(SumsPoint) float64) float64 {
+	for j := max(i-1, 0); j <= min(i+1, len(k.Points)-1); j++ {
+		if v := of(k.Points[j]); v != 0 && finite(v) {
+			return of(k.Points[i])
+		}
+	}
+	return nan
 }

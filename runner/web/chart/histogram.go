@@ -59,12 +59,35 @@ func Bins(values []float64, about int) []Bin {
 	return bins
 }
 
+const mostBins = 300
+
+// together joins neighbouring bins where there are more than can be told apart.
+func together(bins []Bin) []Bin {
+	if len(bins) <= mostBins {
+		return bins
+	}
+	var out []Bin
+	for k := range mostBins {
+		from, to := k*len(bins)/mostBins, (k+1)*len(bins)/mostBins
+		b := Bin{From: bins[from].From, To: bins[to-1].To}
+		for _, x := range bins[from:to] {
+			b.Count += max(x.Count, 0)
+		}
+		out = append(out, b)
+	}
+	return out
+}
+
 // Draw draws the bins as bars between the limits.
 func (h Histogram) Draw(w Words) Drawing {
 	c := &canvas{id: nameOf(h.ID, h.Title), title: h.Title, desc: h.Desc, width: orUsual(h.Width, usualWide), height: orUsual(h.Height, 320)}
 	d := Drawing{Table: Table{Head: []Cell{text(w.T("charts.values")), number(w.T("charts.units"))}}}
 	xs, ys := axis{unit: h.Unit}, axis{}
 	lost, total := 0, 0
+	all := len(h.Bins)
+	if h.Bins = together(h.Bins); len(h.Bins) < all {
+		c.note(w.T("charts.bins_together", "count", all, "shown", len(h.Bins)))
+	}
 	ys.hold(0)
 	width := math.NaN()
 	for _, b := range h.Bins {

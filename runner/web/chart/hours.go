@@ -19,6 +19,8 @@ type HoursBar struct {
 	Target float64 // what the takt asks for; 0 or NaN: nothing was asked
 }
 
+const mostBars = 240
+
 // Draw draws the bars; the takt is a line over each.
 func (h Hours) Draw(w Words) Drawing {
 	c := &canvas{id: nameOf(h.ID, h.Title), title: h.Title, desc: h.Desc, width: orUsual(h.Width, usualWide), height: orUsual(h.Height, 280)}
@@ -39,6 +41,10 @@ func (h Hours) Draw(w Words) Drawing {
 		}
 	}
 	d := Drawing{Table: table}
+	if all := len(h.Bars); all > mostBars && lost < all {
+		c.note(w.T("charts.last_bars", "shown", mostBars, "count", all))
+		h.Bars = h.Bars[all-mostBars:]
+	}
 	if lost == len(h.Bars) {
 		c.missing(w, lost)
 		d.SVG, d.Notes = c.blank(w), c.notes

@@ -24,10 +24,13 @@ func show(w Words, x float64, unit string) string {
 	case Percent:
 		return w.Percent(x)
 	case "", "1":
-		if math.Abs(x) >= 10 && x != math.Trunc(x) && finite(x) {
+		switch size := math.Abs(x); {
+		case !finite(x) || x == math.Trunc(x):
+			return w.Number(x)
+		case size >= 1000:
 			return w.Fixed(x, 1)
 		}
-		return w.Number(x)
+		return w.Quantity(x, "1")
 	}
 	return w.Quantity(x, unit)
 }

@@ -106,7 +106,7 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 		p.Drawings = append(p.Drawings, template.HTML(svg))
 	}
 
-	day := func(i int) string { return w.Day(p.At.AddDate(0, 0, i-29)) }
+	day := func(i int) string { return w.ShortDay(p.At.AddDate(0, 0, i-29)) }
 	var trend, two []chart.Mark
 	for i := range 30 {
 		y := 0.93 + 0.03*math.Sin(float64(i)/4) + r.Float64()*0.02

@@ -166,6 +166,15 @@ func (t *Translator) Day(at time.Time) string {
 	return t.T("shell.day", "day", strconv.Itoa(at.Day()), "month", t.T("shell.month_"+strconv.Itoa(int(at.Month()))), "year", strconv.Itoa(at.Year()))
 }
 
+// ShortDay writes the day without its year, for axes: "25 Nov", "11月25日".
+func (t *Translator) ShortDay(at time.Time) string {
+	if at.IsZero() {
+		return "–"
+	}
+	at = at.In(t.location)
+	return t.T("shell.short_day", "day", strconv.Itoa(at.Day()), "month", t.T("shell.month_"+strconv.Itoa(int(at.Month()))))
+}
+
 // Clock writes the time of day at the station: "14:03".
 func (t *Translator) Clock(at time.Time) string {
 	if at.IsZero() {

@@ -57,6 +57,7 @@ func TestTimes(t *testing.T) {
 	assert.Equal(t, "26 Nov 2026, 07:03", l.Translator("en").When(at))
 	assert.Equal(t, "26 nov 2026, 07:03", l.Translator("es").When(at))
 	assert.Equal(t, "2026年11月26日 07:03", l.Translator("zh-Hans").When(at))
+	assert.Equal(t, "11月26日", l.Translator("zh-Hans").ShortDay(at))
 	assert.Equal(t, "–", l.Translator("en").When(time.Time{}))
 }
 
