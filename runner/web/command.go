@@ -18,7 +18,8 @@ import (
 // maxBody is how long a command may be, in bytes.
 const maxBody = 4 << 10
 
-// replyJSON is what a browser gets to a command.
+// replyJSON is what a browser gets to a command that was understood, whether or
+// not it could be done.
 type replyJSON struct {
 	OK   bool   `json:"ok"`
 	Code string `json:"code"`
@@ -62,12 +63,8 @@ func command[C any](s *Server, do func(r *http.Request, w http.ResponseWriter, c
 			http.Error(w, err.Error(), http.StatusBadRequest)
 			return
 		}
-		status := http.StatusOK
-		if !a.ok {
-			status = http.StatusConflict
-		}
 		t := s.c.Look.Page(r, "").Words()
-		writeJSON(w, status, replyJSON{a.ok, a.code, s.say(t, a.text), a.nest, a.by})
+		writeJSON(w, http.StatusOK, replyJSON{a.ok, a.code, s.say(t, a.text), a.nest, a.by})
 	}
 }
 

@@ -120,9 +120,11 @@ type holdJSON struct {
 type endJSON struct {
 	Kind     string        `json:"kind"` // "passed", "failed", "bench", "aborted", "cut", "guard"
 	Title    string        `json:"title"`
+	Short    string        `json:"short"` // the title, where there is little room
 	Text     string        `json:"text"`
-	Part     string        `json:"part,omitempty"`  // at which a failure points
-	Where    string        `json:"where,omitempty"` // the same in words
+	Unknown  string        `json:"unknown,omitempty"` // that nothing is known about the unit
+	Part     string        `json:"part,omitempty"`    // at which a failure points
+	Where    string        `json:"where,omitempty"`   // the same in words
 	Causes   []causeJSON   `json:"causes,omitempty"`
 	Readings []readingJSON `json:"readings,omitempty"` // that broke a limit
 	More     string        `json:"more,omitempty"`     // how many are not shown

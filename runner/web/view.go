@@ -77,7 +77,7 @@ func (v *runView) tell(e reports.Event) (changed bool) {
 	switch e.Kind {
 	case reports.CheckStarted:
 		c := v.check(*e.Check)
-		c.state = checkNow
+		c.state, v.last = checkNow, nil
 	case reports.ReadingTaken:
 		v.readings++
 		r := *e.Reading

@@ -1,9 +1,9 @@
 package web
 
 import (
-	"fmt"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -155,6 +155,16 @@ func (s *Server) endJSON(t *look.Translator, v *runView) endJSON {
 	default:
 		e.Kind, e.Title = "bench", t.T("operator.end.bench")
 		e.Text, e.Detail = s.benchFault(t, v)
+	}
+	e.Short = t.T("operator.short." + e.Kind)
+	if v.outcome != reports.Passed && v.outcome != reports.Failed {
+		e.Unknown = t.T("operator.end.unknown")
+	}
+	if v.outcome == reports.Aborted && v.next == stepAgain {
+		e.Next = t.T("operator.next.scan")
+		if e.Kind == "guard" {
+			e.Next = t.T("operator.next.close")
+		}
 	}
 	return e
 }
@@ -322,7 +332,7 @@ func value(t *look.Translator, r reports.Reading, v reports.Value) string {
 		return t.Quantity(x, r.Unit)
 	}
 	if b, ok := v.Bool(); ok {
-		return t.T(fmt.Sprintf("operator.reading.%t", b))
+		return t.T("operator.reading." + strconv.FormatBool(b))
 	}
 	if v.IsNone() {
 		return "–"
@@ -343,8 +353,8 @@ type notice struct {
 	text, detail phrase
 }
 
-// noticeTime is how long a notice stays.
-const noticeTime = 20 * time.Second
+// noticeTime is how long a notice stays; good news needs less.
+const noticeTime, doneTime = 20 * time.Second, 6 * time.Second
 
 // setNotice puts a notice on every page; nil takes it away. s.mu is held.
 func (s *Server) setNotice(n *notice) {
@@ -358,7 +368,11 @@ func (s *Server) setNotice(n *notice) {
 	if s.notice = n; n != nil {
 		s.number++
 		n.id = s.number
-		s.timer = time.AfterFunc(noticeTime, func() {
+		stays := noticeTime
+		if n.level == "done" {
+			stays = doneTime
+		}
+		s.timer = time.AfterFunc(stays, func() {
 			s.mu.Lock()
 			defer s.mu.Unlock()
 			if s.notice == n {
