@@ -267,30 +267,18 @@ func appendValue(b []byte, v reports.Value) []byte {
 
 // eachNumber hands out the finite numbers of a JSON array of scalars as
 // appendValue writes it, by position, until f returns false.
-func eachNumber(text string, f func(pos int, x float64) bool) error {
+func eachNumber[T string | []byte](text T, f func(pos int, x float64) bool) error {
 	if len(text) < 2 || text[0] != '[' || text[len(text)-1] != ']' {
 		return errPacked
 	}
 	text = text[1 : len(text)-1]
 	for pos := 0; len(text) > 0; pos++ {
-		end := 0
-		if text[0] == '"' {
-			for end = 1; end < len(text) && text[end] != '"'; end++ {
-				if text[end] == '\\' {
-					end++
-				}
-			}
-			end++
-		} else {
-			for end < len(text) && text[end] != ',' {
-				end++
-			}
-		}
-		if end > len(text) || end == 0 || end < len(text) && text[end] != ',' {
-			return errPacked
+		end, err := scalarEnd(text)
+		if err != nil {
+			return err
 		}
 		if c := text[0]; c == '-' || c >= '0' && c <= '9' {
-			x, err := strconv.ParseFloat(text[:end], 64)
+			x, err := strconv.ParseFloat(string(text[:end]), 64)
 			if err != nil {
 				return errPacked
 			}
@@ -301,4 +289,50 @@ func eachNumber(text string, f func(pos int, x float64) bool) error {
 		text = text[min(end+1, len(text)):]
 	}
 	return nil
+}
+
+// numberAt is the number at one position; ok is false if there is none.
+func numberAt(text []byte, want int) (x float64, ok bool, err error) {
+	if len(text) < 2 || text[0] != '[' || text[len(text)-1] != ']' {
+		return 0, false, errPacked
+	}
+	text = text[1 : len(text)-1]
+	for pos := 0; len(text) > 0; pos++ {
+		end, err := scalarEnd(text)
+		if err != nil {
+			return 0, false, err
+		}
+		if pos == want {
+			if c := text[0]; c != '-' && (c < '0' || c > '9') {
+				return 0, false, nil
+			}
+			if x, err = strconv.ParseFloat(string(text[:end]), 64); err != nil {
+				return 0, false, errPacked
+			}
+			return x, true, nil
+		}
+		text = text[min(end+1, len(text)):]
+	}
+	return 0, false, nil
+}
+
+// scalarEnd is where the first scalar of a list ends.
+func scalarEnd[T string | []byte](text T) (int, error) {
+	end := 0
+	if text[0] == '"' {
+		for end = 1; end < len(text) && text[end] != '"'; end++ {
+			if text[end] == '\\' {
+				end++
+			}
+		}
+		end++
+	} else {
+		for end < len(text) && text[end] != ',' {
+			end++
+		}
+	}
+	if end == 0 || end > len(text) || end < len(text) && text[end] != ',' {
+		return 0, errPacked
+	}
+	return end, nil
 }
