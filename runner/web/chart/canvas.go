@@ -265,6 +265,34 @@ func (c *canvas) labels(x float64, items []label, top, bottom float64) {
 	}
 }
 
+// keys writes below the drawing what its shapes mean.
+func (c *canvas) keys(left float64, keys ...key) {
+	x, y := left, c.height+16
+	for _, k := range keys {
+		words := cut(k.words, c.width-left-30)
+		if x > left && x+22+wide(words) > c.width {
+			x, y = left, y+lineStep+2
+		}
+		switch k.shape {
+		case "diamond":
+			c.add(`<path class="dot out" d="M%s %sl6.5 6.5-6.5 6.5-6.5-6.5z"/>`, n(x+7), n(y-11.5))
+		case "whisker", "over":
+			c.add(`<path class="%s" d="M%s %sv14M%s %sh7M%s %sh7"/>`, k.shape, n(x+7), n(y-12), n(x+3.5), n(y-12), n(x+3.5), n(y+2))
+		case "band":
+			c.add(`<rect class="band" x="%s" y="%s" width="14" height="12"/>`, n(x), n(y-11))
+		case "calm":
+			c.add(`<rect class="band calm" x="%s" y="%s" width="14" height="12"/>`, n(x), n(y-11))
+		default:
+			c.add(`<circle class="%s" cx="%s" cy="%s" r="4.5"/>`, k.shape, n(x+7), n(y-5))
+		}
+		c.text(x+20, y, "start", "", words)
+		x += 20 + wide(words) + 24
+	}
+	c.height = y + 8
+}
+
+type key struct{ shape, words string }
+
 type label struct {
 	y           float64
 	text, class string

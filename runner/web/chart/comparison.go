@@ -102,6 +102,14 @@ func (k Comparison) Draw(w Words) Drawing {
 		c.add("%s", end)
 		y += heights[i]
 	}
+	if intervals(rows) {
+		keys := []key{{"dot", w.T("charts.key_clear")}, {"dot quiet", w.T("charts.key_chance")}}
+		if k.Matter > 0 && finite(k.Matter) {
+			keys = append([]key{{"diamond", w.T("charts.key_matters")}}, keys...)
+			keys = append(keys, key{"calm", w.T("charts.key_small", "size", show(w, k.Matter, k.Unit))})
+		}
+		c.keys(0, keys...)
+	}
 	c.missing(w, lost)
 	d.SVG, d.Notes = c.html(), c.notes
 	return d

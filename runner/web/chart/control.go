@@ -2,6 +2,7 @@ package chart
 
 import (
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -105,6 +106,16 @@ func (k Control) Draw(w Words) Drawing {
 	c.rules(w, k.Points, drawn, r, &ys, top, bottom)
 	c.add(`<path class="axis" d="M%s %sH%s"/>`, n(left), n(bottom), n(c.width-right))
 	r.labels(c, bottom+20, func(i int) string { return k.Points[i].Label })
+	var keys []key
+	if slices.ContainsFunc(k.Points, func(p ControlPoint) bool { return len(p.Hits) > 0 }) {
+		keys = append(keys, key{"diamond", w.T("charts.key_hit")})
+	}
+	if slices.ContainsFunc(k.Points, func(p ControlPoint) bool { return p.Apart }) {
+		keys = append(keys, key{"dot quiet", w.T("charts.key_apart")})
+	}
+	if len(keys) > 0 {
+		c.keys(left, keys...)
+	}
 	if every > 1 {
 		c.note(w.T("charts.thinned_but", "every", every, "count", len(k.Points)))
 	}
@@ -161,6 +172,9 @@ func (c *canvas) rules(w Words, points []ControlPoint, drawn func(i int) bool, r
 			if placed = c.try(x, at, "middle", "sign halo", s, true); placed {
 				break
 			}
+		}
+		if !placed {
+			placed = c.try(x+12, y+5, "start", "sign halo", s, true) || c.try(x-12, y+5, "end", "sign halo", s, true)
 		}
 		if !placed {
 			without++

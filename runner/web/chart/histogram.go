@@ -152,11 +152,10 @@ func (h Histogram) Draw(w Words) Drawing {
 			class = "bar fail"
 		}
 		x0, x1 := xs.at(b.From), xs.at(b.To)
-		gap := min(1, (x1-x0)/6)
 		y := ys.at(float64(b.Count))
 		end := c.open(b.Href, title, out)
 		c.add(`<rect class="touch" x="%s" y="%s" width="%s" height="%s" rx="2"/>`, n(x0), n(top), n(max(x1-x0, 2)), n(bottom-top))
-		c.add(`<rect class="%s" x="%s" y="%s" width="%s" height="%s"/>`, class, n(x0+gap/2), n(y), n(max(x1-x0-gap, 1)), n(max(bottom-y, 2)))
+		c.add(`<rect class="%s" x="%s" y="%s" width="%s" height="%s"/>`, class, n(x0), n(y), n(max(x1-x0, 1)), n(max(bottom-y, 2)))
 		c.add("%s", end)
 	}
 	if normal {

@@ -110,6 +110,9 @@ func (p Pareto) Draw(w Words) Drawing {
 	}
 	c.add(`<path class="axis" d="M%s %sV%s"/>`, n(left), n(top), n(y))
 	c.height = y + 6
+	if intervals(bars) {
+		c.keys(left, key{"over", w.T("charts.key_interval")})
+	}
 	c.missing(w, lost)
 	d.SVG, d.Notes = c.html(), c.notes
 	return d

@@ -74,6 +74,9 @@ func (t Trend) Draw(w Words) Drawing {
 	}
 	c.add(`<path class="axis" d="M%s %sH%s"/>`, n(left), n(bottom), n(c.width-right))
 	r.labels(c, bottom+20, func(i int) string { return t.Points[i].Label })
+	if intervals(t.Points) {
+		c.keys(left, key{map[bool]string{true: "band", false: "whisker"}[band], w.T("charts.key_interval")})
+	}
 	if every > 1 {
 		c.note(w.T("charts.thinned", "every", every, "count", len(t.Points)))
 	}
@@ -105,6 +108,15 @@ func (t Trend) band(r row, ys *axis) string {
 		}
 	}
 	return path
+}
+
+func intervals(marks []Mark) bool {
+	for _, m := range marks {
+		if m.interval() {
+			return true
+		}
+	}
+	return false
 }
 
 // place is at, and not a number for what is none.

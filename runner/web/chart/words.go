@@ -95,16 +95,13 @@ func value(w Words, x float64, unit string) Cell {
 // markTable is the table of marks with one value each.
 func markTable(w Words, of, what, unit string, marks []Mark) Table {
 	t := Table{Head: []Cell{text(of), number(what)}}
-	intervals := false
-	for _, m := range marks {
-		intervals = intervals || m.interval()
-	}
-	if intervals {
+	with := intervals(marks)
+	if with {
 		t.Head = append(t.Head, number(w.T("charts.from")), number(w.T("charts.to")))
 	}
 	for _, m := range marks {
 		row := []Cell{{Text: m.Label, Href: m.Href}, value(w, m.Value, unit)}
-		if intervals {
+		if with {
 			if m.interval() {
 				row = append(row, value(w, m.Low, unit), value(w, m.High, unit))
 			} else {
