@@ -7,6 +7,7 @@ import (
 	"math"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 )
 
 // Stops is the most marks of a chart that the tab key stops at, besides those
@@ -93,52 +94,65 @@ func escape(s string) string {
 func wide(s string) float64 {
 	w := 0.0
 	for _, r := range s {
-		switch {
-		case unicode.Is(unicode.Mn, r):
-		case r >= 0x2E80:
-			w += 1
-		case r == ' ' || r == '\u00a0' || r == '\u202f' || strings.ContainsRune("il.,:;|!'’jt()[]", r):
-			w += 0.38
-		case r >= '0' && r <= '9':
-			w += 0.64
-		case unicode.IsUpper(r) || strings.ContainsRune("mwMW%@", r):
-			w += 0.85
-		default:
-			w += 0.62
-		}
+		w += wideRune(r)
 	}
-	return w * fontSize
+	return w
+}
+
+func wideRune(r rune) float64 {
+	switch {
+	case r < 0x80 && r >= 'a', r == ' ', r < 'A' && r > ' ':
+		switch r {
+		case 'm', 'w':
+			return 0.85 * fontSize
+		case '0', '1', '2', '3', '4', '5', '6', '7', '8', '9':
+			return 0.64 * fontSize
+		case 'i', 'l', 'j', 't', ' ', '.', ',', ':', ';', '!', '\'', '|', '(', ')':
+			return 0.38 * fontSize
+		case '%', '@':
+			return 0.85 * fontSize
+		}
+		return 0.62 * fontSize
+	case r >= 0x2E80:
+		return fontSize
+	case r == '\u00a0', r == '\u202f', r == '’', r == '[', r == ']':
+		return 0.38 * fontSize
+	case unicode.Is(unicode.Mn, r):
+		return 0
+	case unicode.IsUpper(r):
+		return 0.85 * fontSize
+	}
+	return 0.62 * fontSize
 }
 
 // cut shortens a text to a width, with a sign that it was.
 func cut(s string, width float64) string {
-	s = strings.TrimSpace(s)
-	if wide(s) <= width {
-		return s
+	s = strings.TrimSpace(strings.ToValidUTF8(s, "\uFFFD"))
+	w, end := 0.0, 0 // so many bytes fit with the sign
+	for i, r := range s {
+		if w += wideRune(r); w > width {
+			return strings.TrimRight(s[:end], " ,;:") + "…"
+		}
+		if w+fontSize <= width {
+			end = i + utf8.RuneLen(r)
+		}
 	}
-	r := []rune(s)
-	if len(r) > 2000 {
-		r = r[:2000]
-	}
-	for len(r) > 0 && wide(string(r))+fontSize > width {
-		r = r[:len(r)-1]
-	}
-	return strings.TrimRight(string(r), " ,;:") + "…"
+	return s
 }
 
 // wrap breaks a text into at most so many lines of a width; the last is cut.
 func wrap(s string, width float64, lines int) []string {
-	s = strings.Join(strings.Fields(s), " ")
+	s = strings.Join(strings.Fields(strings.ToValidUTF8(s, "\uFFFD")), " ")
 	var out []string
 	for len(out) < lines-1 && wide(s) > width {
 		end, last := 0, 0 // bytes that fit, and the last good place to break
 		w := 0.0
 		for i, r := range s {
-			w += wide(string(r))
+			w += wideRune(r)
 			if w > width {
 				break
 			}
-			end = i + len(string(r))
+			end = i + utf8.RuneLen(r)
 			if r == ' ' || r == '/' || r == '-' || r >= 0x2E80 {
 				last = end
 			}

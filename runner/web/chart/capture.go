@@ -120,21 +120,22 @@ func (c *canvas) series(s reports.Series, xs, ys *axis, class string) {
 	n0 := min(len(s.X), len(s.Y))
 	c.add(`<g class="%s"><title>%s</title>`, class, escape(s.Name))
 	if len(s.Low) >= n0 && n0 > 0 {
-		over, under := "", []string{}
+		var over strings.Builder
+		var under []string
 		for i := range n0 {
 			if finite(s.X[i]) && finite(s.Y[i]) && finite(s.Low[i]) {
 				pen := "L"
-				if over == "" {
+				if over.Len() == 0 {
 					pen = "M"
 				}
-				over += pen + n(xs.at(s.X[i])) + " " + n(ys.at(s.Y[i]))
+				over.WriteString(pen + n(xs.at(s.X[i])) + " " + n(ys.at(s.Y[i])))
 				under = append(under, "L"+n(xs.at(s.X[i]))+" "+n(ys.at(s.Low[i])))
 			}
 		}
 		for i := len(under) - 1; i >= 0; i-- {
-			over += under[i]
+			over.WriteString(under[i])
 		}
-		c.add(`<path class="band %s" d="%sz"/>`, class, over)
+		c.add(`<path class="band %s" d="%sz"/>`, class, over.String())
 	} else if drawn := path(s, n0, xs, ys); drawn.points == 1 {
 		c.add(`<circle class="dot" cx="%s" cy="%s" r="4"/>`, n(drawn.x), n(drawn.y))
 	} else {

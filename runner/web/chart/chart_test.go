@@ -48,7 +48,7 @@ func hostile() map[string][]float64 {
 }
 
 var labels = []string{"1", "a label that is far too long for any chart to show it as a whole, whatever is tried", "左摇杆：摇杆轴与电位器之间有间隙左摇杆：摇杆轴与电位器之间有间隙",
-	`<script>alert("x")</script>`, "\x00\x07\ufffe\xff", "a\nb\tc", "", "‮rtl", "𝔘𝔫𝔦", strings.Repeat("W", 3000)}
+	`<script>alert("x")</script>`, "\x00\x07\ufffe\xff", "a\nb\tc", "", "\u202ertl", "𝔘𝔫𝔦", strings.Repeat("W", 3000), strings.Repeat("\xff", 300)}
 
 // charts makes every chart of some values.
 func charts(values []float64, label func(i int) string) map[string]drawer {

@@ -1,5 +1,7 @@
 package chart
 
+import "strings"
+
 // Trend is a figure over time: points with their intervals, and a target.
 type Trend struct {
 	ID, Title, Desc string
@@ -87,7 +89,7 @@ func (t Trend) Draw(w Words) Drawing {
 
 // band is the area between the ends of the intervals.
 func (t Trend) band(r row, ys *axis) string {
-	path := ""
+	var path strings.Builder
 	for from := 0; from < len(t.Points); from++ {
 		to := from
 		for to < len(t.Points) && t.Points[to].interval() {
@@ -97,17 +99,17 @@ func (t Trend) band(r row, ys *axis) string {
 			step := max(1, (to-from)/int(r.wide*2))
 			pen := "M"
 			for i := from; i < to; i += step {
-				path += pen + n(r.x(i)) + " " + n(ys.at(t.Points[i].High))
+				path.WriteString(pen + n(r.x(i)) + " " + n(ys.at(t.Points[i].High)))
 				pen = "L"
 			}
 			for i := to - 1; i >= from; i -= step {
-				path += "L" + n(r.x(i)) + " " + n(ys.at(t.Points[i].Low))
+				path.WriteString("L" + n(r.x(i)) + " " + n(ys.at(t.Points[i].Low)))
 			}
-			path += "z"
+			path.WriteString("z")
 			from = to
 		}
 	}
-	return path
+	return path.String()
 }
 
 func intervals(marks []Mark) bool {
