@@ -531,6 +531,7 @@ function render() {
   }
   if (ended) end(n);
   paint(n);
+  fitAll();
   list("checks", n ? n.checks.map((c) => [c.about, c.word, c.state]) : [], ([about, words, state]) => {
     const li = element("li", "", about + ": " + words);
     li.dataset.state = state;
@@ -574,6 +575,22 @@ function render() {
   const id = q ? q.id : station.notice ? "n" + station.notice.id : n ? n.phase + n.run + (n.hold ? n.hold.serial : "") : "";
   if (id !== shownID) { shownID = id; shownAt = performance.now(); }
 }
+
+// fit makes the words of a panel smaller until all of them are on the screen.
+function fit(panel) {
+  if (panel.hidden) return;
+  const key = [panel.clientWidth, panel.clientHeight, panel.className, panel.textContent].join();
+  if (panel.dataset.fitted === key) return;
+  for (const size of [1, .93, .87, .8, .74, .68, .62, .56, .5]) {
+    panel.style.setProperty("--fit", size);
+    if (panel.scrollHeight <= panel.clientHeight + 1) break;
+  }
+  panel.dataset.fitted = [panel.clientWidth, panel.clientHeight, panel.className, panel.textContent].join();
+}
+
+function fitAll() { for (const panel of document.querySelectorAll(".op-panel")) fit(panel); }
+addEventListener("resize", fitAll);
+$("ask-picture").addEventListener("load", fitAll);
 
 function ask(q) {
   text("ask-about", q.about);
