@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
+	"database/sql/driver"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -74,7 +75,12 @@ func OpenPlant(ctx context.Context, dsn string, o PlantOptions) (*Plant, error) 
 		c.RuntimeParams["application_name"] = "fullthrow"
 	}
 	c.DialFunc = dialer(o.Stalled).DialContext
-	db := stdlib.OpenDB(*c)
+	db := stdlib.OpenDB(*c, stdlib.OptionResetSession(func(_ context.Context, c *pgx.Conn) error {
+		if c.PgConn().TxStatus() != 'I' { // given back in the middle of a transaction
+			return driver.ErrBadConn
+		}
+		return nil
+	}))
 	if err := migratePlant(ctx, db); err != nil {
 		db.Close()
 		return nil, fmt.Errorf("store: plant: %w", hinted(err))
@@ -161,7 +167,10 @@ func (p *Plant) Attachment(ctx context.Context, sum string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return data, proveAttachment(sum, data)
+	if err := proveAttachment(sum, data); err != nil {
+		return nil, fmt.Errorf("store: %w", err)
+	}
+	return data, nil
 }
 
 // Now is the time of the database's clock.
@@ -269,7 +278,7 @@ func proveItem(i Item) error {
 
 func proveAttachment(sum string, data []byte) error {
 	if got := sha256.Sum256(data); hex.EncodeToString(got[:]) != sum {
-		return fmt.Errorf("store: attachment %.12s...: %w: its SHA-256 is %x...", sum, reports.ErrSeal, got[:6])
+		return fmt.Errorf("attachment %.12q: %w: its SHA-256 begins %x", sum, reports.ErrSeal, got[:6])
 	}
 	return nil
 }

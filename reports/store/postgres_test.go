@@ -81,6 +81,7 @@ func TestPlant(t *testing.T) {
 		{"months", plantMonths},
 		{"proves what comes in", plantProves},
 		{"writers take turns", plantTurns},
+		{"cancelled by the administrator", plantCancelled},
 		{"opening", plantOpening},
 		{"keys", plantKeys},
 	} {
@@ -249,6 +250,34 @@ func plantTurns(t *testing.T, server *pgtest.Server) {
 	counts, err := p.Counts(t.Context(), Selection{})
 	require.NoError(t, err)
 	require.EqualValues(t, 1, counts.Units)
+}
+
+// An administrator ends what is waiting; the next try is not the worse for it.
+func plantCancelled(t *testing.T, server *pgtest.Server) {
+	dsn := server.NewDatabase(t)
+	p, a := openPlant(t, dsn, PlantOptions{}), plantArchive(t)
+	item := plantItems(t, a, plantRun{"K8-1", time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC), reports.Passed, ""})[0]
+	tx, err := p.read.BeginTx(t.Context(), nil)
+	require.NoError(t, err)
+	defer tx.Rollback()
+	_, err = tx.ExecContext(t.Context(), "SELECT pg_advisory_xact_lock($1)", writeLock)
+	require.NoError(t, err)
+	done := make(chan error)
+	go func() {
+		_, err := p.Add(context.WithoutCancel(t.Context()), item)
+		done <- err
+	}()
+	cancelled := false
+	for !cancelled {
+		require.NoError(t, tx.QueryRowContext(t.Context(), `SELECT coalesce(bool_or(pg_cancel_backend(pid)), false) FROM pg_stat_activity
+			WHERE wait_event = 'advisory' AND datname = current_database()`).Scan(&cancelled))
+	}
+	require.ErrorContains(t, <-done, "canceling statement")
+	require.NoError(t, tx.Commit())
+	for range 2 {
+		_, err = p.Add(t.Context(), item)
+		require.NoError(t, err)
+	}
 }
 
 func plantOpening(t *testing.T, server *pgtest.Server) {
