@@ -5,6 +5,7 @@ import (
 	"html"
 	"html/template"
 	"math"
+	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -67,8 +68,7 @@ func n(v float64) string {
 	if !finite(v) {
 		v = 0
 	}
-	s := fmt.Sprintf("%.1f", v)
-	s = strings.TrimSuffix(s, ".0")
+	s := strings.TrimSuffix(strconv.FormatFloat(v, 'f', 1, 64), ".0")
 	if s == "-0" {
 		return "0"
 	}
