@@ -11,8 +11,9 @@ import (
 // operator who scans it once more. It is made from the archive's index at the
 // start and holds some hundred bytes a unit.
 type units struct {
-	mu     sync.Mutex
-	judged map[unitKey]judgement
+	mu      sync.Mutex
+	judged  map[unitKey]judgement
+	repairs map[unitKey]time.Time // the newest repair
 }
 
 type unitKey struct{ product, serial string }
@@ -21,11 +22,14 @@ type unitKey struct{ product, serial string }
 type judgement struct {
 	outcome  reports.Outcome // of its newest judged run
 	at       time.Time       // when that ended
-	failures int             // in a row
+	failures int             // in a row, since the last repair
 }
 
 func newUnits(a *reports.Archive) *units {
-	u := &units{judged: map[unitKey]judgement{}}
+	u := &units{judged: map[unitKey]judgement{}, repairs: map[unitKey]time.Time{}}
+	for _, r := range a.Repairs() {
+		u.repaired(r.Repair.Unit, r.Repair.At)
+	}
 	for _, e := range a.Entries() {
 		u.add(e.Unit, e.Outcome, e.Ended)
 	}
@@ -45,23 +49,24 @@ func (u *units) add(unit reports.Unit, o reports.Outcome, ended time.Time) {
 	if ended.Before(j.at) {
 		return
 	}
-	if o == reports.Passed {
+	if r := u.repairs[key]; o == reports.Passed || r.After(j.at) && r.Before(ended) {
 		j.failures = 0
-	} else {
+	}
+	if o == reports.Failed {
 		j.failures++
 	}
 	j.outcome, j.at = o, ended
 	u.judged[key] = j
 }
 
-// repaired forgets the failures of a unit: it comes back as new.
+// repaired says that the unit was repaired: the failures before it count no
+// more.
 func (u *units) repaired(unit reports.Unit, at time.Time) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	key := unitKey{unit.Product, unit.SerialNumber}
-	if j, ok := u.judged[key]; ok && !at.Before(j.at) {
-		j.failures = 0
-		u.judged[key] = j
+	if at.After(u.repairs[key]) {
+		u.repairs[key] = at
 	}
 }
 
@@ -69,6 +74,9 @@ func (u *units) repaired(unit reports.Unit, at time.Time) {
 func (u *units) last(unit reports.Unit) (j judgement, ok bool) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	j, ok = u.judged[unitKey{unit.Product, unit.SerialNumber}]
+	key := unitKey{unit.Product, unit.SerialNumber}
+	if j, ok = u.judged[key]; ok && u.repairs[key].After(j.at) {
+		j.failures = 0
+	}
 	return j, ok
 }

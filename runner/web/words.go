@@ -175,7 +175,8 @@ func (s *Server) benchFault(t *look.Translator, v *runView) (text, detail string
 	if v.failure != "" {
 		return t.T("operator.fault.record"), v.failure
 	}
-	for _, f := range v.faults {
+	if len(v.faults) > 0 {
+		f := v.faults[0] // the others mostly follow from it
 		id := "operator.fault." + strings.ReplaceAll(f.Kind, " ", "_")
 		if f.Device == "archive" {
 			id = "operator.fault.record"
