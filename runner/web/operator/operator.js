@@ -316,11 +316,13 @@ function cue(name) {
 
 let source = null;
 let lostTimer = 0;
+let lostAt = 0; // when the connection went, by this clock; 0 while it is there
 
 function follow() {
   source = new EventSource("/events");
-  source.onopen = () => { clearTimeout(lostTimer); lostTimer = 0; show("lost", false); };
+  source.onopen = () => { clearTimeout(lostTimer); lostTimer = lostAt = 0; show("lost", false); };
   source.onerror = () => {
+    lostAt ||= Date.now();
     lostTimer ||= setTimeout(() => show("lost", true), 1500);
     if (source.readyState === EventSource.CLOSED) { source.close(); setTimeout(follow, 1500); }
   };
@@ -333,7 +335,7 @@ function follow() {
     nests.clear();
     for (const n of s.nests) nests.set(n.nest, n);
     if (!nests.has(focus)) focus = nests.has(chosen) ? chosen : busiest();
-    if (s.followed) word = { text: fill(say.followed, { text: s.followed.text }), until: Date.now() + 15000 };
+    if (s.followed && !s.nests.some((n) => n.run === s.followed.run)) word = { text: fill(say.followed, { text: s.followed.text }), until: Date.now() + 15000 };
     op.dataset.boot = boot;
     render();
   });
@@ -649,7 +651,7 @@ function tick() {
   const n = nests.get(focus);
   let s = null;
   if (n && n.end) s = n.took;
-  else if (n && n.phase === "running" && n.begun) s = Math.max(0, (Date.now() + offset - n.begun) / 1000 * pace);
+  else if (n && n.phase === "running" && n.begun) s = Math.max(0, ((lostAt || Date.now()) + offset - n.begun) / 1000 * pace);
   const takt = n ? n.takt : 0;
   text("seconds", s === null ? "" : String(Math.floor(s)));
   const over = s !== null && takt > 0 && s > takt + 1;
