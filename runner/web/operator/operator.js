@@ -528,8 +528,9 @@ function render() {
   }
   if (q) ask(q);
   if (n && n.hold) {
-    text("hold-text", n.hold.text);
-    text("hold-detail", n.hold.detail);
+    const said = n.hold.why === "guard"; // across the page
+    text("hold-text", said ? n.hold.detail : n.hold.text);
+    text("hold-detail", said ? "" : n.hold.detail);
   }
   if (ended) end(n);
   paint(n);
@@ -555,7 +556,9 @@ function render() {
   });
   show("today", station.today.known);
   text("today-units", station.today.known ? station.today.units : "");
-  text("today-yield", station.today.yield || "–");
+  if (station.today.known && !station.today.yield) text("today-units", say.none);
+  show("today-share", Boolean(station.today.yield));
+  text("today-yield", station.today.yield);
   text("today-range", station.today.range);
 
   if (word && Date.now() > word.until) word = null;
