@@ -268,8 +268,12 @@ func plantCancelled(t *testing.T, server *pgtest.Server) {
 		done <- err
 	}()
 	cancelled := false
-	for !cancelled {
-		require.NoError(t, tx.QueryRowContext(t.Context(), `SELECT coalesce(bool_or(pg_cancel_backend(pid)), false) FROM pg_stat_activity
+	for range 3000 { // outside the transaction, which sees the processes of its beginning
+		if cancelled {
+			break
+		}
+		time.Sleep(10 * time.Millisecond)
+		require.NoError(t, p.read.QueryRowContext(t.Context(), `SELECT coalesce(bool_or(pg_cancel_backend(pid)), false) FROM pg_stat_activity
 			WHERE wait_event = 'advisory' AND datname = current_database()`).Scan(&cancelled))
 	}
 	require.ErrorContains(t, <-done, "canceling statement")
