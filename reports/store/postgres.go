@@ -28,7 +28,7 @@ type Plant struct {
 	*base
 }
 
-// var _ Store = (*Plant)(nil)
+var _ Store = (*Plant)(nil)
 
 // PlantOptions are those of [OpenPlant]; the zero value is right.
 type PlantOptions struct {
