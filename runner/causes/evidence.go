@@ -39,6 +39,11 @@ func (x *rule) evidence(s *readings) []string {
 			}
 		}
 	}
+	if line := x.taught.words(); strings.HasPrefix(line, reports.AgainstIt) {
+		against = append(against, line)
+	} else if line != "" {
+		normal = append(normal, line)
+	}
 	return slices.Concat(broken, normal, against)
 }
 

@@ -31,24 +31,9 @@ func (r *Rules) Rank(readings []reports.Reading) []reports.Cause {
 		return nil
 	}
 	set := newReadings(readings, r.convert)
-	type fit struct {
-		*rule
-		weight   float64
-		explains []string
-		evidence []string
-	}
-	var fits []fit
-	for i := range r.list {
-		x := &r.list[i]
-		weight, ok := x.weigh(set)
-		if !ok {
-			continue
-		}
-		explains := x.explained(set)
-		if len(explains) == 0 {
-			continue // nothing of it failed: there is nothing to explain
-		}
-		fits = append(fits, fit{x, weight, explains, x.evidence(set)})
+	fits := r.fits(set)
+	for i := range fits {
+		fits[i].weight *= fits[i].taught.ratio
 	}
 	var list []reports.Cause
 	for i, f := range fits {
@@ -63,12 +48,37 @@ func (r *Rules) Rank(readings []reports.Reading) []reports.Cause {
 			continue
 		}
 		list = append(list, reports.Cause{Rule: f.name, Cause: f.cause, Where: f.where, Part: f.part, Inspect: f.inspect,
-			Confidence: math.Round(c*1000) / 1000, Evidence: f.evidence, Explains: f.explains})
+			Confidence: math.Round(c*1000) / 1000, Evidence: f.evidence(set), Explains: f.explains})
 	}
 	slices.SortStableFunc(list, func(a, b reports.Cause) int {
 		return cmp.Or(cmp.Compare(b.Confidence, a.Confidence), cmp.Compare(len(b.Explains), len(a.Explains)))
 	})
 	return list[:min(len(list), most)]
+}
+
+// fit is a rule that fits what the readings show.
+type fit struct {
+	*rule
+	weight   float64 // by the file
+	explains []string
+}
+
+// fits lists the rules that fit and explain a reading that failed.
+func (r *Rules) fits(set *readings) []fit {
+	var list []fit
+	for i := range r.list {
+		x := &r.list[i]
+		weight, ok := x.weigh(set)
+		if !ok {
+			continue
+		}
+		explains := x.explained(set)
+		if len(explains) == 0 {
+			continue // nothing of it failed: there is nothing to explain
+		}
+		list = append(list, fit{x, weight, explains})
+	}
+	return list
 }
 
 func common(a, b []string) bool {

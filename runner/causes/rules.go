@@ -32,6 +32,7 @@ type rule struct {
 	often                             float64
 	all, any, none, for_, against     []condition
 	explains                          []string // patterns of check.reading
+	taught                            experience
 	line                              int
 }
 
@@ -256,7 +257,7 @@ func (p *parsing) document(doc document) {
 }
 
 func (p *parsing) cause(i, line int, c cause, names map[string]name) {
-	r := rule{name: c.Name, cause: c.Cause, inspect: c.Inspect, part: c.Part, often: 1, line: line, explains: c.Explains}
+	r := rule{name: c.Name, cause: c.Cause, inspect: c.Inspect, part: c.Part, often: 1, line: line, explains: c.Explains, taught: experience{ratio: 1}}
 	if c.Cause == "" {
 		p.add(line, `cause = "play between shaft and potentiometer"`, "cause %q does not say what is wrong", c.Name)
 	}
