@@ -35,6 +35,7 @@ var lotName = regexp.MustCompile(`^[0-9]{2}[A-Z]$`)
 
 func (a *app) demoCommand() *cobra.Command {
 	o := demoOptions{units: 120, nests: 2, seed: 1, lot: "24A"}
+	pages, web := serveOptions{history: true}, false
 	c := &cobra.Command{
 		Use:   "demo",
 		Short: "Test a lot of simulated units: no hardware, invented data",
@@ -47,6 +48,9 @@ same lot.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			switch {
+			case web:
+				pages.from.bench = demoName
+				return a.serve(cmd.Context(), pages)
 			case o.units < 1 || o.units > 99999:
 				return usage("demo: --units %d is not in 1 to 99999", o.units)
 			case o.nests < 1 || o.nests > 26:
@@ -61,6 +65,11 @@ same lot.`,
 	c.Flags().Uint64Var(&o.seed, "seed", o.seed, "make the lot that belongs to `S`")
 	c.Flags().IntVar(&o.nests, "nests", o.nests, "test `N` units at a time")
 	c.Flags().StringVar(&o.lot, "lot", o.lot, "`LOT` in the serial numbers")
+	c.Flags().BoolVar(&web, "serve", false, "show a station with its pages in a browser instead: fullthrow serve --bench demo")
+	pages.flags(c)
+	for _, name := range []string{"listen", "log", "pace"} {
+		c.Flags().Lookup(name).Hidden = true // those of serve
+	}
 	a.dataFlag(c, "a new temporary folder")
 	return c
 }
