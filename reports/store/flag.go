@@ -141,3 +141,25 @@ func (b *base) AddRepairs(ctx context.Context, repairs ...reports.Repair) error 
 		return t.save(ch)
 	})
 }
+
+// dropRepairs takes out repairs that are not on the station's record (any
+// more).
+func (t *transaction) dropRepairs(ids map[string]bool) error {
+	units := map[unitKey]bool{}
+	for _, id := range slices.Sorted(maps.Keys(ids)) {
+		var u unitKey
+		if ok, err := t.one("SELECT product, serial FROM repair WHERE id = ?", []any{id}, &u.product, &u.serial); err != nil {
+			return err
+		} else if ok {
+			units[u] = true
+		}
+		if _, err := t.exec("DELETE FROM repair WHERE id = ?", id); err != nil {
+			return err
+		}
+	}
+	ch := newChanges()
+	if err := t.settleUnits(slices.SortedFunc(maps.Keys(units), unitKey.compare), nil, ch); err != nil {
+		return err
+	}
+	return t.save(ch)
+}

@@ -2,119 +2,311 @@ package store
 
 import (
 	"context"
-	"database/sql"
+	"encoding/binary"
+	"encoding/hex"
 	"errors"
 	"fmt"
-	"net/url"
+	"io/fs"
+	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
+	"time"
 
-	_ "modernc.org/sqlite" // the driver "sqlite"
+	"modernc.org/sqlite"
 
 	"fullthrow/reports"
 )
 
-// openSQLite opens or begins the database in a file: one connection that
-// writes, a few that read. Every change is on the disk when it returns, and
-// other processes may have the file open too.
-func openSQLite(ctx context.Context, file string) (*base, error) {
-	path, err := filepath.Abs(file)
-	if err != nil {
-		return nil, err
-	}
-	path = filepath.ToSlash(path)
-	if !strings.HasPrefix(path, "/") {
-		path = "/" + path // a drive letter
-	}
-	open := func(mode string, connections, cacheKiB int) (*sql.DB, error) {
-		u := url.URL{Scheme: "file", Path: path}
-		u.RawQuery = "_txlock=immediate&_pragma=busy_timeout(" + strconv.Itoa(busyMillis) + ")" +
-			"&_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=temp_store(memory)&_pragma=trusted_schema(off)" +
-			"&_pragma=cache_size(-" + strconv.Itoa(cacheKiB) + ")" + mode
-		db, err := sql.Open("sqlite", u.String())
-		if err != nil {
+// IndexFile is the name of the index in a station's archive directory. Beside
+// it SQLite keeps files of the same name ending in -wal and -shm.
+const IndexFile = "index.sqlite"
+
+// Index is a station's [Store]: an SQLite file beside the records. Several
+// processes may have it open at once.
+type Index struct {
+	*base
+	dir   string
+	notes []string
+}
+
+var _ Store = (*Index)(nil)
+
+// IndexOptions are those of [OpenIndex]; the zero value is right for a command.
+type IndexOptions struct {
+	// Defer leaves [Index.Reconcile] to the caller: a server starts without
+	// waiting, and looks through years of files beside its work.
+	Defer bool
+	// Progress is told how many of the files that had to be read have been.
+	Progress func(done, total int)
+}
+
+// OpenIndex opens the index of the archive in dir, or makes it, and brings it
+// up to date with the files (see [Index.Reconcile]). It opens no archive and
+// may run beside the station's program.
+//
+// An index that is damaged, cut short or no index at all is moved aside and
+// made again from the reports, which hold all that was in it; [Index.Notes]
+// says so. One that a newer program made is an [*reports.HintedError].
+func OpenIndex(ctx context.Context, dir string, o IndexOptions) (*Index, error) {
+	for try := 0; ; try++ {
+		ix, err := openIndex(ctx, dir, o, try > 0)
+		if err == nil {
+			return ix, nil
+		}
+		// Damage that showed only while it was brought up to date: once more,
+		// with the file moved aside.
+		if try > 0 || !isDamage(err) || ctx.Err() != nil {
 			return nil, err
 		}
-		db.SetMaxOpenConns(connections)
-		db.SetMaxIdleConns(connections)
-		return db, nil
 	}
-	write, err := open("", 1, 32<<10)
-	if err != nil {
-		return nil, err
-	}
-	if err := migrate(ctx, write); err != nil {
-		write.Close()
-		return nil, err
-	}
-	read, err := open("&_pragma=query_only(on)", readers, 16<<10)
-	if err != nil {
-		write.Close()
-		return nil, err
-	}
-	return newBase(&sqliteDialect, write, read), nil
 }
 
-// busyMillis is how long a change waits for another process's.
-const busyMillis = 30000
-
-// applicationID stands in the file's head, so that what is not an index is
-// known at once: "FtIx".
-const applicationID = 0x46744978
-
-// migrations bring the tables of an older program up to this one's, one
-// number each; the first makes them all.
-func migrations() [][]string {
-	return [][]string{sqliteDialect.schema()}
+func openIndex(ctx context.Context, dir string, o IndexOptions, damaged bool) (_ *Index, err error) {
+	if info, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("store: index: %w", err)
+	} else if !info.IsDir() {
+		return nil, fmt.Errorf("store: index: %s is no directory", dir)
+	}
+	ix := &Index{dir: dir}
+	file := filepath.Join(dir, IndexFile)
+	what := examine(file)
+	if damaged && what == "" {
+		what = "it is damaged"
+	}
+	if what == "" {
+		ix.base, err = openSQLite(ctx, file)
+		if isDamage(err) || errors.Is(err, errForeign) {
+			what = plainly(err)
+		} else if err != nil {
+			return nil, openError(err)
+		}
+	}
+	if what != "" {
+		aside, err := moveAside(file)
+		if err != nil {
+			return nil, fmt.Errorf("store: index: %s, and cannot be moved aside: %w", what, err)
+		}
+		kept := ""
+		if aside != "" {
+			kept = " and kept as " + filepath.Base(aside)
+		}
+		ix.notes = append(ix.notes, fmt.Sprintf("The index cannot be used (%s): it was moved aside%s, and a new one is made from the reports, which hold everything.", what, kept))
+		if ix.base, err = openSQLite(ctx, file); err != nil {
+			return nil, openError(err)
+		}
+	}
+	ix.base.damaged = ix.mark
+	defer func() {
+		if err != nil {
+			ix.close()
+		}
+	}()
+	if what == "" {
+		if err := ix.noteMissing(ctx); err != nil {
+			return nil, err
+		}
+	}
+	if o.Defer {
+		return ix, nil
+	}
+	_, err = ix.reconcile(ctx, false, o.Progress)
+	return ix, err
 }
 
-var (
-	errForeign = errors.New("it is a database of another program")
-	errNotOurs = errors.New("its tables are not those of an index")
+// noteMissing says that the index is made anew where there are reports.
+func (ix *Index) noteMissing(ctx context.Context) error {
+	var runs int64
+	if err := ix.look(ctx, "open", func(t *transaction) error { runs = t.runs; return nil }); err != nil || runs > 0 {
+		return err
+	}
+	files, err := reports.Files(ix.dir)
+	if err != nil {
+		return fmt.Errorf("store: index: %w", err)
+	}
+	if len(files) > 0 {
+		ix.notes = append(ix.notes, fmt.Sprintf("There was no index: it is made from the %d reports.", len(files)))
+	}
+	return nil
+}
+
+func openError(err error) error {
+	var h *reports.HintedError
+	if errors.As(err, &h) {
+		return &reports.HintedError{Err: fmt.Errorf("store: index: %w", h.Err), Hint: h.Hint}
+	}
+	err = fmt.Errorf("store: index: %w", err)
+	switch code(err) {
+	case sqliteBusy:
+		return &reports.HintedError{Err: err, Hint: "another program works on the index: wait for it, or end it"}
+	case sqliteFull:
+		return &reports.HintedError{Err: err, Hint: "make room on the disk; the reports themselves are not touched"}
+	case sqliteCantOpen, sqliteReadOnly:
+		return &reports.HintedError{Err: err, Hint: "whoever asks must be allowed to write to the data directory, where the index is kept"}
+	}
+	return err
+}
+
+// Result codes of SQLite (sqlite.org/rescode.html).
+const (
+	sqliteBusy     = 5
+	sqliteReadOnly = 8
+	sqliteCorrupt  = 11
+	sqliteFull     = 13
+	sqliteCantOpen = 14
+	sqliteNotADB   = 26
 )
 
-// migrate brings the tables up to date, all or nothing.
-func migrate(ctx context.Context, db *sql.DB) error {
-	tx, err := db.BeginTx(ctx, nil)
+// code is SQLite's primary result code, 0 for other errors.
+func code(err error) int {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		return e.Code() & 0xff
+	}
+	return 0
+}
+
+// isDamage says that the file holds something else than was written to it.
+func isDamage(err error) bool {
+	c := code(err)
+	return c == sqliteCorrupt || c == sqliteNotADB || errors.Is(err, errPacked) || errors.Is(err, errNotOurs)
+}
+
+func plainly(err error) string {
+	switch {
+	case errors.Is(err, errForeign):
+		return errForeign.Error()
+	case code(err) == sqliteNotADB:
+		return "it is no database"
+	}
+	return "it is damaged"
+}
+
+const damageMark = IndexFile + ".damaged"
+
+// mark takes note of damage that was met, so that whoever opens the index next
+// makes it again, and says what to do.
+func (ix *Index) mark(err error) error {
+	if !isDamage(err) {
+		return err
+	}
+	os.WriteFile(filepath.Join(ix.dir, damageMark), []byte(err.Error()+"\n"), 0o644) // best effort: the error is told anyway
+	return &reports.HintedError{Err: err, Hint: "the index is damaged, the reports are not: start again, and it is made from them"}
+}
+
+// examine looks at the file without opening it as a database, and says what is
+// wrong with it, "" if nothing or if it is not there.
+func examine(file string) string {
+	if _, err := os.Stat(filepath.Join(filepath.Dir(file), damageMark)); err == nil {
+		return "it was found damaged"
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		return "" // not there; or opening it will say why
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil || info.IsDir() {
+		return "it is no file"
+	}
+	if info.Size() == 0 {
+		return ""
+	}
+	// sqlite.org/fileformat2.html, 1.3: the database header.
+	var head [100]byte
+	if n, _ := f.ReadAt(head[:], 0); n < len(head) || string(head[:16]) != "SQLite format 3\x00" {
+		return "it is no database"
+	}
+	page := int64(binary.BigEndian.Uint16(head[16:]))
+	if page == 1 {
+		page = 65536
+	}
+	pages := int64(binary.BigEndian.Uint32(head[28:]))
+	if wal, err := os.Stat(file + "-wal"); err == nil && wal.Size() > 0 {
+		return "" // the rest may be there
+	}
+	if info.Size() < page*pages {
+		return "it was cut short"
+	}
+	return ""
+}
+
+// moveAside renames the files of an index and returns the new name, "" if
+// there was none.
+func moveAside(file string) (string, error) {
+	aside := file + ".bad-" + time.Now().UTC().Format("20060102T150405.000Z")
+	moved := ""
+	for _, end := range []string{"", "-wal", "-shm"} {
+		err := os.Rename(file+end, aside+end)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return "", err
+		}
+		if err == nil && end == "" {
+			moved = aside
+		}
+	}
+	if err := os.Remove(filepath.Join(filepath.Dir(file), damageMark)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return "", err
+	}
+	return moved, nil
+}
+
+// Notes are sentences for people about how the index was opened: that it was
+// damaged, for instance, and is made again.
+func (ix *Index) Notes() []string { return ix.notes }
+
+// Dir is the archive's directory.
+func (ix *Index) Dir() string { return ix.dir }
+
+// Close implements [Store].
+func (ix *Index) Close() error { return ix.close() }
+
+// ItemOf makes the item of a report just sealed in the archive in dir.
+func ItemOf(dir string, s reports.Sealed) (Item, error) {
+	file := s.File
+	if rel, err := filepath.Rel(dir, file); err == nil && filepath.IsAbs(file) {
+		file = rel
+	}
+	file = filepath.ToSlash(file)
+	info, err := os.Lstat(filepath.Join(dir, filepath.FromSlash(file)))
+	if err != nil {
+		return Item{}, fmt.Errorf("store: %w", err)
+	}
+	return Item{Sealed: s, File: file, Size: info.Size(), Modified: info.ModTime()}, nil
+}
+
+// AddSealed takes in a report that was just sealed in the index's archive.
+func (ix *Index) AddSealed(ctx context.Context, s reports.Sealed) error {
+	item, err := ItemOf(ix.dir, s)
 	if err != nil {
 		return err
 	}
-	defer tx.Rollback()
-	var id, version, objects int64
-	for query, to := range map[string]*int64{
-		"PRAGMA application_id": &id, "PRAGMA user_version": &version, "SELECT count(*) FROM sqlite_schema": &objects,
-	} {
-		if err := tx.QueryRowContext(ctx, query).Scan(to); err != nil {
-			return err
-		}
+	_, err = ix.Add(ctx, item)
+	return err
+}
+
+// Report implements [Store]: it reads the report's file and proves its seal.
+func (ix *Index) Report(ctx context.Context, run string) (reports.Sealed, error) {
+	r, err := ix.Run(ctx, run)
+	if err != nil {
+		return reports.Sealed{}, err
 	}
-	steps := migrations()
-	switch {
-	case id != applicationID && (id != 0 || version != 0 || objects > 0):
-		return errForeign
-	case version > int64(len(steps)):
-		return &reports.HintedError{
-			Err:  fmt.Errorf("the index is of a newer program (layout %d, this one knows %d)", version, len(steps)),
-			Hint: "run the newer program; or move index.sqlite away, and this one makes its own from the reports",
-		}
-	case version == int64(len(steps)):
-		return tx.Commit()
+	s, err := reports.Load(filepath.Join(ix.dir, filepath.FromSlash(r.File)))
+	if err != nil {
+		return reports.Sealed{}, fmt.Errorf("store: run %.80q: %w", run, err)
 	}
-	for n := version; n < int64(len(steps)); n++ {
-		for _, s := range steps[n] {
-			if _, err := tx.ExecContext(ctx, s); err != nil {
-				return fmt.Errorf("layout %d: %w", n+1, err)
-			}
-		}
+	s.File = r.File
+	if s.Seal.SHA256 != r.SHA256 {
+		return reports.Sealed{}, fmt.Errorf("store: run %.80q: %w: %s is another report than was indexed", run, reports.ErrSeal, r.File)
 	}
-	for _, s := range []string{
-		"PRAGMA application_id = " + strconv.Itoa(applicationID),
-		"PRAGMA user_version = " + strconv.Itoa(len(steps)),
-	} {
-		if _, err := tx.ExecContext(ctx, s); err != nil {
-			return err
-		}
+	return s, nil
+}
+
+// stationKey is the key of the archive's station, lower-case hex, "" if it
+// cannot be read.
+func (ix *Index) stationKey() string {
+	key, err := reports.PublicKey(ix.dir)
+	if err != nil {
+		return ""
 	}
-	return tx.Commit()
+	return strings.ToLower(hex.EncodeToString(key))
 }

@@ -112,6 +112,9 @@ func (d *dialect) schema() []string {
 			list = append(list, d.create(t)...)
 		}
 	}
+	for _, v := range d.views() {
+		list = append(list, v.create())
+	}
 	list = append(list, "INSERT INTO state (one, epoch, grps, names, layouts, runs, chains) VALUES (1, 1, 0, 0, 0, 0, 0)")
 	return list
 }

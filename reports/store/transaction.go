@@ -16,8 +16,9 @@ type base struct {
 	writers     *pool   // of one: writers take turns
 	readers     *pool
 	dict        *dictionary
-	// damaged is told of errors that are not the caller's; it may be nil.
-	damaged func(error)
+	// damaged is told of errors that are not the caller's, and may say more
+	// about them; it may be nil.
+	damaged func(error) error
 }
 
 // readers is how many questions are answered at a time; others wait.
@@ -146,7 +147,7 @@ func (b *base) inside(ctx context.Context, verb string, p *pool, begin []string,
 	case ctx.Err() != nil:
 		err = context.Cause(ctx)
 	case b.damaged != nil && !errors.Is(err, ErrUnknown) && !errors.Is(err, ErrConflict):
-		b.damaged(err)
+		err = b.damaged(err)
 	}
 	return fmt.Errorf("store: %s: %w", verb, err)
 }

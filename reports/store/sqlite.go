@@ -1,0 +1,118 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"fullthrow/reports"
+)
+
+// openSQLite opens or begins the database in a file: one connection that
+// writes, a few that read. Every change is on the disk when it returns, and
+// other processes may have the file open too.
+func openSQLite(ctx context.Context, file string) (*base, error) {
+	path, err := filepath.Abs(file)
+	if err != nil {
+		return nil, err
+	}
+	path = filepath.ToSlash(path)
+	if !strings.HasPrefix(path, "/") {
+		path = "/" + path // a drive letter
+	}
+	open := func(mode string, connections, cacheKiB int) (*sql.DB, error) {
+		u := url.URL{Scheme: "file", Path: path}
+		u.RawQuery = "_txlock=immediate&_pragma=busy_timeout(" + strconv.Itoa(busyMillis) + ")" +
+			"&_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=temp_store(memory)&_pragma=trusted_schema(off)" +
+			"&_pragma=cache_size(-" + strconv.Itoa(cacheKiB) + ")" + mode
+		db, err := sql.Open("sqlite", u.String())
+		if err != nil {
+			return nil, err
+		}
+		db.SetMaxOpenConns(connections)
+		db.SetMaxIdleConns(connections)
+		return db, nil
+	}
+	write, err := open("", 1, 32<<10)
+	if err != nil {
+		return nil, err
+	}
+	if err := migrate(ctx, write); err != nil {
+		write.Close()
+		return nil, err
+	}
+	read, err := open("&_pragma=query_only(on)", readers, 16<<10)
+	if err != nil {
+		write.Close()
+		return nil, err
+	}
+	return newBase(&sqliteDialect, write, read), nil
+}
+
+// busyMillis is how long a change waits for another process's.
+const busyMillis = 30000
+
+// applicationID stands in the file's head, so that what is not an index is
+// known at once: "FtIx".
+const applicationID = 0x46744978
+
+// migrations bring the tables of an older program up to this one's, one
+// number each; the first makes them all.
+func migrations() [][]string {
+	return [][]string{sqliteDialect.schema()}
+}
+
+var (
+	errForeign = errors.New("it is a database of another program")
+	errNotOurs = errors.New("its tables are not those of an index")
+)
+
+// migrate brings the tables up to date, all or nothing.
+func migrate(ctx context.Context, db *sql.DB) error {
+	tx, err := db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	var id, version, objects int64
+	for query, to := range map[string]*int64{
+		"PRAGMA application_id": &id, "PRAGMA user_version": &version, "SELECT count(*) FROM sqlite_schema": &objects,
+	} {
+		if err := tx.QueryRowContext(ctx, query).Scan(to); err != nil {
+			return err
+		}
+	}
+	steps := migrations()
+	switch {
+	case id != applicationID && (id != 0 || version != 0 || objects > 0):
+		return errForeign
+	case version > int64(len(steps)):
+		return &reports.HintedError{
+			Err:  fmt.Errorf("the index is of a newer program (layout %d, this one knows %d)", version, len(steps)),
+			Hint: "run the newer program; or move index.sqlite away, and this one makes its own from the reports",
+		}
+	case version == int64(len(steps)):
+		return tx.Commit()
+	}
+	for n := version; n < int64(len(steps)); n++ {
+		for _, s := range steps[n] {
+			if _, err := tx.ExecContext(ctx, s); err != nil {
+				return fmt.Errorf("layout %d: %w", n+1, err)
+			}
+		}
+	}
+	for _, s := range []string{
+		"PRAGMA application_id = " + strconv.Itoa(applicationID),
+		"PRAGMA user_version = " + strconv.Itoa(len(steps)),
+	} {
+		if _, err := tx.ExecContext(ctx, s); err != nil {
+			return err
+		}
+	}
+	return tx.Commit()
+}
