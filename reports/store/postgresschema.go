@@ -12,6 +12,32 @@ import (
 	"fullthrow/reports"
 )
 
+// How a plant's tables are laid out, and how they could be spread over several
+// machines.
+//
+// Tables with a time (run, sample, seal, raw, failure, cell, cell_moments) are
+// parted by the month in which the run began, UTC; a month's part is made with
+// its first report, however late that comes. What begins before 2020 or from
+// 2050 on, by a clock that is wrong, shares a part.
+//
+// The same tables hold the station, and nothing in the layout stands against
+// spreading them by it with PostgreSQL's extension Citus: every primary key
+// and unique index of theirs contains station, they are joined on station (and
+// id and started) only, a row's station never changes, and no foreign key
+// refers from one table to another. The others (state, grp, name, layout,
+// layout_reading, chain, repair, flag, attachment) are small or looked up by
+// all, and are copied to every machine:
+//
+//	SELECT create_reference_table('grp');              -- and name, layout, ...
+//	SELECT create_distributed_table('run', 'station'); -- and sample, seal, ...
+//
+// Writers take turns by an advisory lock of the machine they connect to, so
+// all of them must connect to the coordinator.
+//
+// Tested is that the keys are so (in postgres_test.go, against the running
+// database's own catalogue), and that there are no foreign keys. The extension
+// is not in Debian, and nothing has been run on it.
+
 // Names of advisory locks, "FtWr" and "FtMi" in ASCII: held while a
 // transaction writes, and while the tables are brought up to date.
 const (
