@@ -55,13 +55,13 @@ func WriteCSV(w io.Writer, s Sealed) error {
 				value = csvValue(rd.Value)
 			}
 			row := []string{
-				csvText(r.Run), strconv.FormatInt(s.Seal.Number, 10), csvText(r.Unit.Product), csvText(r.Unit.Revision),
-				csvText(r.Unit.Lot), csvText(r.Unit.SerialNumber), strconv.Itoa(r.Attempt), csvText(r.Station), csvText(r.Nest),
-				csvText(r.Operator), r.Started.UTC().Format(time.RFC3339), csvText(string(r.Outcome)), csvText(c.Name),
-				csvText(string(c.Verdict)), csvText(rd.Name), value, csvText(rd.Bound), csvText(rd.Unit),
-				csvOptional(rd.Uncertainty), csvLimit(l.Lower), csvLimit(l.Upper), equal, csvText(strings.Join(oneOf, "; ")),
-				csvText(l.Rule), csvOptional(l.Guard), csvText(string(rd.Verdict)), csvText(rd.Problem), csvText(rd.Cause),
-				csvText(rd.Inspect), simulated, csvLimit(rd.Conformance),
+				CSVText(r.Run), strconv.FormatInt(s.Seal.Number, 10), CSVText(r.Unit.Product), CSVText(r.Unit.Revision),
+				CSVText(r.Unit.Lot), CSVText(r.Unit.SerialNumber), strconv.Itoa(r.Attempt), CSVText(r.Station), CSVText(r.Nest),
+				CSVText(r.Operator), r.Started.UTC().Format(time.RFC3339), CSVText(string(r.Outcome)), CSVText(c.Name),
+				CSVText(string(c.Verdict)), CSVText(rd.Name), value, CSVText(rd.Bound), CSVText(rd.Unit),
+				csvOptional(rd.Uncertainty), csvLimit(l.Lower), csvLimit(l.Upper), equal, CSVText(strings.Join(oneOf, "; ")),
+				CSVText(l.Rule), csvOptional(l.Guard), CSVText(string(rd.Verdict)), CSVText(rd.Problem), CSVText(rd.Cause),
+				CSVText(rd.Inspect), simulated, csvLimit(rd.Conformance),
 			}
 			if err := cw.Write(row); err != nil {
 				return fmt.Errorf("csv: %w", err)
@@ -75,9 +75,9 @@ func WriteCSV(w io.Writer, s Sealed) error {
 	return nil
 }
 
-// csvText makes a text safe to open: a spreadsheet takes what begins with one
+// CSVText makes a text safe to open: a spreadsheet takes what begins with one
 // of = + - @ (also after blanks) for a formula.
-func csvText(s string) string {
+func CSVText(s string) string {
 	if s == "" {
 		return s
 	}
@@ -95,7 +95,7 @@ func csvValue(v Value) string {
 	if v.IsNone() {
 		return ""
 	}
-	return csvText(v.String())
+	return CSVText(v.String())
 }
 
 func csvNumber(x float64) string {

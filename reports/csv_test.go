@@ -48,7 +48,7 @@ func TestWriteCSV(t *testing.T) {
 		}
 	}
 	for _, bad := range []string{"=1", "+1", "-1", "@x", "\t=1", "\r=1", " =1", "\u00a0=1", "＝1"} {
-		if got := csvText(bad); got != "'"+bad {
+		if got := CSVText(bad); got != "'"+bad {
 			t.Errorf("%q becomes %q", bad, got)
 		}
 	}

@@ -97,6 +97,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 		return err
 	}
 	defer archive.Close()
+	index := a.indexLater(ctx, archive.Dir())
 
 	s := newScreen(a.out)
 	s.say("%s", s.strong("Simulated units, invented data."))
@@ -142,6 +143,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 		return err
 	}
 	l.flush()
+	index()
 	pages, err := l.pages(filepath.Join(a.data, "pages"))
 	if err != nil {
 		return err

@@ -24,8 +24,8 @@ const (
 // exitTable is the one place where exit codes are explained.
 func exitTable() string {
 	return `  0  passed, or the command did what was asked
-  1  failed: the unit breaks a limit, verify found a report that is not as it was sealed, a rehearsal missed too much,
-     or selfcheck is further from a published value than allowed
+  1  failed: the unit breaks a limit, verify or forward found a report that is not as it was sealed, a rehearsal
+     missed too much, or selfcheck is further from a published value than allowed
   2  the command line, or a file given to it, is wrong
   3  the bench or this computer could not do it: nothing is known about the unit
   4  aborted: the operator, the guard or a signal ended the run

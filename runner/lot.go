@@ -211,10 +211,11 @@ func (l *lotTally) summary(records string, pages []string) {
 		l.screen.say("  sound, yet failed: %s", e)
 	}
 	l.screen.say("\nRecords: %s", records)
-	l.screen.say("  prove them:   fullthrow verify %s", records)
+	l.screen.say("  what they say: fullthrow yield --data %s (or pareto, capability, chart, compare, history)", records)
+	l.screen.say("  prove them:    fullthrow verify %s", records)
 	if len(l.bad) > 0 {
 		file := filepath.Join(records, filepath.FromSlash(l.bad[0].File))
-		l.screen.say("  one as page:  fullthrow report %s --html page.html", file)
+		l.screen.say("  one as page:   fullthrow report %s --html page.html", file)
 	}
 	if len(pages) > 0 {
 		l.screen.say("Pages of those that did not pass, to open in a browser: %s", filepath.Dir(pages[0]))

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -19,20 +20,21 @@ func (a *app) verifyCommand() *cobra.Command {
 	return &cobra.Command{
 		Use: "verify DIR", Short: "Prove that no report was changed, removed or slipped in",
 		Args: takes("DIR"),
-		RunE: func(_ *cobra.Command, args []string) error { return a.verify(args[0]) },
+		RunE: func(cmd *cobra.Command, args []string) error { return a.verify(cmd.Context(), args[0]) },
 	}
 }
 
-func (a *app) verify(dir string) error {
+func (a *app) verify(ctx context.Context, dir string) error {
 	if _, err := os.Stat(dir); err != nil {
 		return missingFile("records", dir, err)
 	}
+	dir = archiveDir(dir)
 	v, err := reports.Verify(dir)
 	if err != nil {
 		return err
 	}
 	if v.Reports == 0 && len(v.Problems) == 0 && len(v.Pending) == 0 {
-		return usage("%s holds no reports", dir).hint("give the folder that a station's --data named; the demo's is its sub-folder records")
+		return usage("%s holds no reports", dir).hint("give the folder that --data of test, serve or demo named")
 	}
 	var ends []string
 	for _, o := range []reports.Outcome{reports.Passed, reports.Failed, reports.Errored, reports.Aborted} {
@@ -53,6 +55,7 @@ func (a *app) verify(dir string) error {
 	for _, p := range v.Pending {
 		fmt.Fprintf(a.out, "under way or cut short: %s\n", p)
 	}
+	a.proveIndex(ctx, dir)
 	if len(v.Problems) == 0 {
 		fmt.Fprintln(a.out, "every report is as it was sealed, and none is missing")
 		return nil

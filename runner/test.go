@@ -144,6 +144,7 @@ func (a *app) runUnit(ctx context.Context, c station.Config, job station.Job, fu
 	case <-told:
 	case <-time.After(2 * time.Second):
 	}
+	a.indexOne(c.Archive.Dir(), sealed)
 	p.finish(sealed.Report, filepath.Join(c.Archive.Dir(), filepath.FromSlash(sealed.File)))
 	return quiet(exitOf(sealed.Report.Outcome))
 }

@@ -1,0 +1,415 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+
+	"github.com/spf13/cobra"
+
+	"fullthrow/reports"
+	"fullthrow/reports/yield"
+)
+
+const capabilitySchema = "fullthrow-capability/1"
+
+// capabilityAnswer is what `capability READING --json` writes.
+type capabilityAnswer struct {
+	Schema string                `json:"schema"`
+	About  about                 `json:"about"`
+	Points int64                 `json:"points"` // in all; Study goes by the newest 50,000 at most
+	Study  yield.CapabilityStudy `json:"study"`
+}
+
+// roomAnswer is what `capability --json` writes: every reading, the least room
+// first.
+type roomAnswer struct {
+	Schema   string        `json:"schema"`
+	About    about         `json:"about"`
+	Readings []roomReading `json:"readings"`
+}
+
+// roomReading is how much room one reading has. Whether it moves is not looked
+// at.
+type roomReading struct {
+	yield.Moments
+	SD *float64 `json:"sd,omitempty"` // n - 1
+	// Ppk is of all first runs; Bulk as 95 of 100 have it, of the newest 2000:
+	// its value is null where these are alike.
+	Ppk  *yield.Estimate `json:"ppk,omitempty"`
+	Bulk *yield.Estimate `json:"bulk,omitempty"`
+	// Nearer is the limit that these go by, "lower" or "upper".
+	Nearer  string `json:"nearer,omitempty"`
+	Problem string `json:"problem,omitempty"` // why there is no Ppk
+}
+
+// least is what readings are ranked by.
+func (r roomReading) least() float64 {
+	if r.Bulk != nil {
+		return r.Bulk.Value
+	}
+	return r.Ppk.Value
+}
+
+func (a *app) capabilityCommand() *cobra.Command {
+	q := a.question("capability")
+	retests, every, most := false, 0, 20
+	c := &cobra.Command{
+		Use:   "capability [READING]",
+		Short: "Whether a reading keeps well within its limits, or which have the least room",
+		Long: `Whether a reading keeps well within its limits, or which have the least room.
+
+With READING (check.reading) it studies that one: how far its values lie from
+the limits, whether they are spread like a bell curve and hold still, as the
+usual indices suppose, and what to go by where they do not. Without, it ranks
+all readings.`,
+		Example: `  fullthrow capability
+  fullthrow capability sticks.left_x_hysteresis --since 7d --lot 24A`,
+		Args: cobra.ArbitraryArgs,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) > 1 {
+				return usage("capability: %q is one argument too many", args[1]).hint("fullthrow help capability")
+			}
+			if every < 0 || every == 1 {
+				return usage("capability: --every %d: a subgroup has two values or more", every)
+			}
+			return q.ask(cmd.Context(), func(ctx context.Context) error {
+				if len(args) == 0 {
+					return q.rooms(ctx, most)
+				}
+				return q.capability(ctx, args[0], retests, every)
+			})
+		},
+	}
+	c.Flags().BoolVar(&retests, "retests", false, "take in runs after a unit's first one too")
+	c.Flags().IntVar(&every, "every", 0, "study subgroups of `N` units after one another, instead of single values")
+	c.Flags().IntVar(&most, "most", most, "without READING: show the `N` with the least room")
+	q.flags(c)
+	return c
+}
+
+func (q *question) capability(ctx context.Context, reading string, retests bool, every int) error {
+	answer := capabilityAnswer{Schema: capabilitySchema}
+	var err error
+	if answer.About, err = q.about(ctx); err != nil {
+		return err
+	}
+	s, err := q.series(ctx, reading, retests, false)
+	if err != nil {
+		return err
+	}
+	format := quantities(s.Unit, spreadOf(s.Values()))
+	o := yield.CapabilityOptions{Name: s.Name, Unit: s.Unit, Confidence: q.level, Format: format}
+	answer.Points = s.Total
+	if every > 0 {
+		groups, err := yield.Cut(s, yield.Cutting{Every: every})
+		if err != nil {
+			return err
+		}
+		answer.Study = yield.CapabilityOf(groups, yield.Spec{Lower: s.Lower, Upper: s.Upper}, o)
+	} else {
+		answer.Study = s.Capability(o)
+	}
+	if q.asJSON {
+		return q.json(answer)
+	}
+	q.title(reading, answer.About)
+	if len(s.Points) == 0 {
+		return q.nothing(ctx, answer.About)
+	}
+	q.tellCapability(&answer, s, pointsWords(s, retests, false), format)
+	return nil
+}
+
+// tellCapability shows a study.
+func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from string, format func(float64) string) {
+	c := x.Study
+	q.out.say("")
+	if c.Problem != "" {
+		q.out.tell(0, q.out.strong("No index can be given.")+" "+c.Problem)
+	} else {
+		q.out.tell(0, q.out.strong(c.Verdict))
+		q.out.tell(0, c.Means)
+	}
+	q.out.say("")
+	g := grid{right: "ll"}
+	g.add("values", from)
+	g.add("limit", specWords(c.Spec, format))
+	g.add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(mean(s.Values()))))
+	if c.Overall > 0 {
+		spread := "standard deviation " + reports.FormatQuantity(c.Overall, s.Unit)
+		if c.Within > 0 {
+			spread += ", of neighbours " + reports.FormatQuantity(c.Within, s.Unit)
+		}
+		g.add("spread", spread)
+	}
+	if o := c.Observed; o != nil && c.State != yield.CapabilityByPercent {
+		g.add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, o.Sentence("values")))
+	}
+	if e := c.Expected; e != nil && c.State != yield.CapabilityByPercent {
+		g.add("", "expected in the long run: "+outsideWords(*e))
+	}
+	g.show(q.out)
+	q.out.say("")
+	drawHistogram(q.out, s.Values(), c.Spec, s.Unit)
+	terms := q.tellIndices(&c)
+	q.out.say("")
+	for _, text := range append([]string{c.Normality.Text, c.Stability.Text}, c.Cautions...) {
+		if text != "" {
+			q.out.tell(0, text)
+		}
+	}
+	if s.LimitChanged {
+		q.out.tell(0, "note: not all of these values were judged by the same limit; the newest one is used here")
+	}
+	q.notCounted(x.About)
+	if !q.brief && len(terms) > 0 {
+		glossary(q.out, append(terms, "standard_deviation", "normality", "interval")...)
+	}
+}
+
+func mean(values []float64) float64 {
+	m := 0.0
+	for i, v := range values {
+		m += (v - m) / float64(i+1)
+	}
+	return m
+}
+
+func outsideWords(e yield.Estimate) string {
+	f := func(x float64) string {
+		if x < 0.001 {
+			return yield.PerMillion(x)
+		}
+		return yield.Percent(x)
+	}
+	return f(e.Value) + ", between " + f(e.Low) + " and " + f(e.High)
+}
+
+// tellIndices shows the indices that mean something here.
+func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
+	g := grid{right: "lrll"}
+	add := func(term, name string, e *yield.Estimate, about string) {
+		if e == nil {
+			return
+		}
+		between := ""
+		switch {
+		case !math.IsInf(e.Low, 0) && !math.IsInf(e.High, 0) && !math.IsNaN(e.Low) && !math.IsNaN(e.High):
+			between = fmt.Sprintf("%.2f to %.2f", e.Low, e.High)
+		case !math.IsInf(e.High, 0) && !math.IsNaN(e.High):
+			between = fmt.Sprintf("at most %.2f", e.High)
+		case !math.IsInf(e.Low, 0) && !math.IsNaN(e.Low):
+			between = fmt.Sprintf("at least %.2f", e.Low)
+		}
+		g.add(name, fmt.Sprintf("%.2f", e.Value), between, about)
+		terms = append(terms, term)
+	}
+	if p := c.Percentile; p != nil && c.State == yield.CapabilityByPercent {
+		add("ppk", "Ppk", p.Ppk, "by percentiles: the nearer limit")
+		add("pp", "Pp", p.Pp, "by percentiles: both limits")
+	} else {
+		add("ppk", "Ppk", c.Ppk, "all values, the nearer limit")
+		add("pp", "Pp", c.Pp, "all values, both limits")
+		add("cpk", "Cpk", c.Cpk, "neighbours, the nearer limit: if nothing moved")
+		add("cp", "Cp", c.Cp, "neighbours, both limits: if centred as well")
+		add("cpm", "Cpm", c.Cpm, "with a penalty for being off the middle")
+	}
+	if len(terms) > 0 {
+		q.out.say("")
+		g.show(q.out)
+	}
+	return terms
+}
+
+// rooms ranks all readings by the room they have.
+func (q *question) rooms(ctx context.Context, most int) error {
+	answer := roomAnswer{Schema: capabilitySchema, Readings: []roomReading{}}
+	var err error
+	if answer.About, err = q.about(ctx); err != nil {
+		return err
+	}
+	list, err := q.store.Moments(ctx, q.sel)
+	if err != nil {
+		return err
+	}
+	for _, m := range list {
+		r := newRoom(m, q.level)
+		if r.Ppk != nil {
+			s, err := q.store.Series(ctx, q.sel, m.Name, true, mostBulk)
+			if err != nil {
+				return err
+			}
+			if e, nearer := bulk(s, q.level); e != nil {
+				r.Bulk, r.Nearer = e, nearer
+			}
+		}
+		answer.Readings = append(answer.Readings, r)
+	}
+	slices.SortStableFunc(answer.Readings, func(a, b roomReading) int {
+		switch {
+		case (a.Ppk == nil) != (b.Ppk == nil):
+			if a.Ppk == nil {
+				return 1
+			}
+			return -1
+		case a.Ppk == nil:
+			return 0
+		}
+		return cmp.Compare(a.least(), b.least())
+	})
+	if q.asJSON {
+		return q.json(answer)
+	}
+	q.title("Readings by the room to their limits, the least first", answer.About)
+	if len(list) == 0 {
+		return q.nothing(ctx, answer.About)
+	}
+	q.tellRooms(&answer, most)
+	return nil
+}
+
+// fewestValues is how many values an index is made of at least, as in a study.
+const fewestValues = 8
+
+func newRoom(m yield.Moments, level float64) roomReading {
+	r := roomReading{Moments: m}
+	if m.N > 1 {
+		if sd := math.Sqrt(m.M2 / float64(m.N-1)); sd >= 0 && !math.IsInf(sd, 0) {
+			r.SD = &sd
+		}
+	}
+	switch {
+	case m.Lower == nil && m.Upper == nil:
+		r.Problem = "no lower or upper limit"
+	case m.N < fewestValues:
+		r.Problem = fmt.Sprintf("only %s", count(int(m.N), "value"))
+	case r.SD == nil || *r.SD == 0:
+		r.Problem = "all values are the same"
+	default:
+		i := yield.NewIndices(m.Mean, *r.SD, yield.Spec{Lower: m.Lower, Upper: m.Upper})
+		if math.IsNaN(i.Cpk) {
+			r.Problem = "the limits leave no room at all"
+			break
+		}
+		low, high := yield.CpkInterval(i.Cpk, float64(m.N), float64(m.N-1), level)
+		r.Ppk = &yield.Estimate{Value: i.Cpk, Low: low, High: high, Confidence: level, Method: "Bissell"}
+		r.Nearer = "upper"
+		if m.Upper == nil || m.Lower != nil && i.Cpl < i.Cpu {
+			r.Nearer = "lower"
+		}
+	}
+	return r
+}
+
+func roomWords(x float64) string {
+	if math.Abs(x) >= 10 {
+		return strconv.FormatFloat(x, 'f', 0, 64)
+	}
+	return strconv.FormatFloat(x, 'f', 2, 64)
+}
+
+// mostBulk is of how many values median and quartiles are taken.
+const mostBulk = 2000
+
+// bulk is Ppk as 95 of 100 units have it, whatever the other 5 do: with the
+// median for the mean, and for the spread the distance from there to the 5th
+// or 95th percentile, the one on the side of the limit, as in a normal
+// distribution (1.645 standard deviations). For normal values, median and
+// percentile make use of 64 % and 28 % of what the values tell (asymptotic
+// variances), which widens the interval. It is +Inf where the 95 are alike.
+func bulk(s yield.Series, level float64) (e *yield.Estimate, nearer string) {
+	v := slices.Sorted(slices.Values(s.Values()))
+	n := float64(len(v))
+	if len(v) < fewestValues {
+		return nil, ""
+	}
+	at := func(share float64) float64 {
+		x := share * (n - 1)
+		k := min(int(x), len(v)-2)
+		return v[k] + (x-float64(k))*(v[k+1]-v[k])
+	}
+	middle, least := at(0.5), math.Inf(1)
+	side := func(room, spread float64, name string) {
+		k := room / (3 * spread / 1.645)
+		if math.IsNaN(k) { // no room, no spread
+			k = 0
+		}
+		if nearer == "" || k < least {
+			least, nearer = k, name
+		}
+	}
+	if s.Upper != nil {
+		side(*s.Upper-middle, at(0.95)-middle, "upper")
+	}
+	if s.Lower != nil {
+		side(middle-*s.Lower, middle-at(0.05), "lower")
+	}
+	e = &yield.Estimate{Value: least, Low: least, High: least, Confidence: level, Method: "Bissell, median and 95th percentile"}
+	if finite(least) {
+		e.Low, e.High = yield.CpkInterval(least, 0.64*n, 0.28*(n-1), level)
+	}
+	return e, nearer
+}
+
+func (q *question) tellRooms(x *roomAnswer, most int) {
+	q.out.say("")
+	g := grid{right: "lrlrrrl", head: []string{"reading", "room", "between", "of all", "mean", "limit", ""}}
+	var without []string
+	more := 0
+	for i, r := range x.Readings {
+		if r.Ppk == nil {
+			without = append(without, r.Name+" ("+r.Problem+")")
+			continue
+		}
+		if i >= most {
+			more++
+			continue
+		}
+		limit, sign := r.Upper, "≤ "
+		if r.Nearer == "lower" {
+			limit, sign = r.Lower, "≥ "
+		}
+		word := ""
+		if r.Failed > 0 {
+			word = fmt.Sprintf("%d bad", r.Failed)
+		}
+		room, between := "", ""
+		if b := r.Bulk; b != nil && math.IsInf(b.Value, 1) {
+			room, between = "any", "95 of 100 are alike"
+		} else if b != nil {
+			room, between = roomWords(b.Value), roomWords(b.Low)+" to "+roomWords(b.High)
+		}
+		g.add(r.Name, room, between, roomWords(r.Ppk.Value),
+			reports.FormatQuantity(r.Mean, r.Unit), sign+reports.FormatQuantity(*limit, r.Unit), word)
+	}
+	g.show(q.out)
+	if more > 0 {
+		q.out.tell(2, fmt.Sprintf("and %d with more room; --most shows more", more))
+	}
+	if len(without) > 0 {
+		q.out.say("")
+		const most = 4
+		text := "Without an index: "
+		for i, w := range without[:min(len(without), most)] {
+			if i > 0 {
+				text += ", "
+			}
+			text += w
+		}
+		if n := len(without) - most; n > 0 {
+			text += fmt.Sprintf(", and %d more", n)
+		}
+		q.out.tell(0, text+".")
+	}
+	q.out.say("")
+	q.out.tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
+	q.hint("fullthrow capability READING studies one of them: its shape, and whether it holds still")
+	q.notCounted(x.About)
+	if !q.brief {
+		glossary(q.out, "ppk", "limit", "interval")
+	}
+}

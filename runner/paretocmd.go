@@ -1,0 +1,182 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/spf13/cobra"
+
+	"fullthrow/reports/store"
+	"fullthrow/reports/yield"
+)
+
+const paretoSchema = "fullthrow-pareto/1"
+
+// paretoAnswer is what `pareto --json` writes.
+type paretoAnswer struct {
+	Schema    string            `json:"schema"`
+	About     about             `json:"about"`
+	By        store.FailureKind `json:"by"`
+	FirstPass yield.Share       `json:"first_pass"`
+	Pareto    yield.ParetoChart `json:"pareto"`
+	// WithoutFirst is the first-pass yield if the first bar's finding had not
+	// been there, at best; missing where nothing failed.
+	WithoutFirst *float64 `json:"without_first,omitempty"`
+}
+
+func (a *app) paretoCommand() *cobra.Command {
+	q := a.question("pareto")
+	by, most := string(store.ByCause), 12
+	c := &cobra.Command{
+		Use:   "pareto",
+		Short: "What goes wrong most: where work pays first",
+		Long: `What goes wrong most: where work pays first.
+
+Counts units by what their first run found: the likeliest cause, the checks or
+the readings that failed. A unit with two things wrong stands in two rows.`,
+		Example: `  fullthrow pareto --since 7d
+  fullthrow pareto --by reading --lot 24A`,
+		Args: takes(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			kinds := []string{string(store.ByCause), string(store.ByCheck), string(store.ByReading)}
+			if !slices.Contains(kinds, by) {
+				return usage("pareto: --by %q: failures are not counted by that", by).hint(meant(by, kinds))
+			}
+			if most < 1 {
+				return usage("pareto: --most %d shows nothing", most)
+			}
+			return q.ask(cmd.Context(), func(ctx context.Context) error { return q.pareto(ctx, store.FailureKind(by), most) })
+		},
+	}
+	c.Flags().StringVar(&by, "by", by, "count by `WHAT`: cause, check or reading")
+	c.Flags().IntVar(&most, "most", most, "show `N` rows at most")
+	q.flags(c)
+	return c
+}
+
+func (q *question) pareto(ctx context.Context, kind store.FailureKind, most int) error {
+	answer := paretoAnswer{Schema: paretoSchema, By: kind}
+	var err error
+	if answer.About, err = q.about(ctx); err != nil {
+		return err
+	}
+	counts, err := q.store.Counts(ctx, q.sel)
+	if err != nil {
+		return err
+	}
+	failures, err := q.store.Failures(ctx, q.sel, kind)
+	if err != nil {
+		return err
+	}
+	shown := most
+	if q.asJSON {
+		shown = 0 // all
+	}
+	answer.FirstPass = yield.NewShare(counts.FirstPassed, counts.Units, q.level)
+	answer.Pareto = yield.Pareto(counts, failures, yield.ParetoOptions{Confidence: q.level, Most: shown})
+	if p := answer.Pareto; len(p.Bars) > 0 {
+		if w := p.WouldBe(p.Bars[0]); !math.IsNaN(w) {
+			answer.WithoutFirst = &w
+		}
+	}
+	if q.asJSON {
+		if answer.Pareto.Bars == nil {
+			answer.Pareto.Bars = []yield.Bar{}
+		}
+		return q.json(answer)
+	}
+	return q.tellPareto(ctx, &answer)
+}
+
+func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
+	q.title("What goes wrong", x.About)
+	p := x.Pareto
+	switch {
+	case p.Units == 0:
+		return q.nothing(ctx, x.About)
+	case p.Failed == 0:
+		q.out.tell(0, fmt.Sprintf("All of %s passed at the first run; what could still go wrong is unseen in at most %s of units (with %s confidence).",
+			count(int(p.Units), "unit"), yield.Percent(1-yield.AtLeast(float64(p.Units), float64(p.Units), q.level)), wholePercent(q.level)))
+		q.notCounted(x.About)
+		return nil
+	}
+	q.out.say("")
+	q.out.tell(0, q.out.strong(fmt.Sprintf("%d of %s failed at the first run", p.Failed, count(int(p.Units), "unit")))+
+		fmt.Sprintf(": first-pass yield %s.", x.FirstPass))
+	q.out.say("")
+	q.tellBars(p, x.By)
+	if o := p.Others; o != nil {
+		q.out.tell(2, fmt.Sprintf("and %s with %s, %s of all; --most shows more", count(o.Kinds, "other kind"), count(int(o.Findings), "finding"), yield.Percent(o.OfFindings)))
+	}
+	if p.Unnamed > 0 {
+		of := map[store.FailureKind]string{store.ByCause: "no cause was found; see --by reading", store.ByCheck: "no check failed by itself", store.ByReading: "no reading failed by itself"}[x.By]
+		q.out.tell(2, fmt.Sprintf("For %d of the failed units %s.", p.Unnamed, of))
+	}
+	q.out.say("")
+	if n := p.VitalFew; n > 0 && n < len(p.Bars) && n <= (len(p.Bars)+1)/2 {
+		q.out.tell(0, fmt.Sprintf("The first %d make up %s of all findings: begin there.", n, yield.Percent(p.Bars[n-1].Cumulative)))
+	} else if len(p.Bars) > 2 {
+		q.out.tell(0, "No few of them stand out: failures are spread over many kinds.")
+	}
+	if w := x.WithoutFirst; w != nil {
+		q.out.tell(0, fmt.Sprintf("Without the first the first-pass yield would be %s instead of %s, at best.", yield.Percent(*w), yield.Percent(x.FirstPass.Value)))
+	}
+	if len(p.Bars) > 1 && overlapping(p.Bars[0].OfTested, p.Bars[1].OfTested) {
+		q.out.tell(0, "Their order is not certain: the intervals of the first two overlap.")
+	}
+	q.notCounted(x.About)
+	if !q.brief {
+		glossary(q.out, "pareto", "of_tested", "cumulative", "interval")
+	}
+	return nil
+}
+
+func overlapping(a, b yield.Share) bool { return a.Low <= b.High && b.Low <= a.High }
+
+// tellBars shows the rows, each with a bar beside the largest. Names that are
+// sentences stand above their bar.
+func (q *question) tellBars(p yield.ParetoChart, by store.FailureKind) {
+	cells := 12
+	if q.out.room() > 100 {
+		cells = 24
+	}
+	const figures = 45 // columns of the figures
+	above := slices.ContainsFunc(p.Bars, func(b yield.Bar) bool { return columns(b.Name) > q.out.room()-cells-figures })
+	if above {
+		cells = min(q.out.room()-figures, 50)
+	}
+	g := grid{right: "rlrlrl", head: []string{"units", "", "of tested", "between", "sum", string(by)}}
+	if above {
+		g.head = g.head[:5]
+	}
+	for i, b := range p.Bars {
+		if b.Units == 0 {
+			continue
+		}
+		if i == p.VitalFew && i > 0 && p.VitalFew < len(p.Bars) && !above {
+			g.add("", "", "", "", "", "")
+		}
+		row := []string{fmt.Sprint(b.Units), bar(float64(b.Units)/float64(p.Bars[0].Units), cells), yield.Percent(b.OfTested.Value), fromTo(b.OfTested), wholePercent(b.Cumulative)}
+		if above {
+			g.title(b.Name)
+			g.add(row...)
+			continue
+		}
+		g.add(append(row, b.Name)...)
+	}
+	g.show(q.out)
+	if retests := onlyInRetests(p.Bars); retests > 0 {
+		q.out.tell(2, fmt.Sprintf("%s more in retests only.", count(retests, "kind")))
+	}
+}
+
+func onlyInRetests(bars []yield.Bar) (n int) {
+	for _, b := range bars {
+		if b.Units == 0 {
+			n++
+		}
+	}
+	return n
+}

@@ -1,0 +1,305 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"fullthrow/reports/store"
+	"fullthrow/reports/yield"
+)
+
+// How many rows the text shows; the JSON has all.
+const (
+	mostGroups = 40
+	mostChecks = 12
+)
+
+// tellYield shows the answer to people.
+func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions) error {
+	q.title("Yield", y.About)
+	if y.Summary.Counts.Units == 0 {
+		return q.nothing(ctx, y.About)
+	}
+	terms := q.tellFigures(y, o.firstRuns)
+	if y.Target != nil {
+		q.out.tell(0, q.out.strong(y.Target.Text))
+	}
+	for _, n := range slices.Concat(y.Summary.Notes, y.Rolled.Notes) {
+		q.out.tell(0, "note: "+n)
+	}
+	q.tellTrend(y)
+	q.tellChecks(y)
+	q.tellTime(y)
+	q.notCounted(y.About)
+	if !q.brief {
+		glossary(q.out, terms...)
+	}
+	return nil
+}
+
+// tellFigures shows the figures of the whole selection, and returns what there
+// is to explain.
+func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) {
+	s, c := y.Summary, y.Summary.Counts
+	q.out.say("\n%s", q.out.strong(fmt.Sprintf("First-pass yield %s", yield.Percent(s.FirstPass.Value)))+
+		fmt.Sprintf(": %d of %s passed at the first run", c.FirstPassed, count(int(c.Units), "unit")))
+	few := "The true value is probably"
+	if s.FirstPass.High-s.FirstPass.Low > 0.1 {
+		few = "From so few units no more can be said than that the true value is probably"
+	}
+	q.out.tell(0, fmt.Sprintf("%s %s (%s, %s).", few, s.FirstPass.Between(), s.FirstPass.Method, yield.PercentDigits(s.Confidence, 0)))
+	q.out.say("")
+	g := grid{right: "lrll"}
+	share := func(name string, x yield.Share, of string) {
+		if x.Known() {
+			g.add(name, yield.Percent(x.Value), fromTo(x), fmt.Sprintf("%d of %d %s", x.Count, x.Of, of))
+		}
+	}
+	terms = []string{"first_pass"}
+	if !firstRuns {
+		share("final yield", s.Final, "units")
+		terms = append(terms, "final")
+	}
+	if r := y.Rolled.Yield; r.Known() {
+		g.add("rolled yield", yield.Percent(r.Value), yield.Percent(r.Low)+" to "+yield.Percent(r.High), count(len(y.Rolled.Checks), "check")+" multiplied")
+		terms = append(terms, "rolled")
+	}
+	if !firstRuns {
+		share("retested", s.Retested, "units")
+		terms = append(terms, "retested")
+		if s.NoFaultFound.Known() {
+			share("no fault found", s.NoFaultFound, "that failed at first")
+			terms = append(terms, "no_fault_found")
+		}
+		if c.Repaired > 0 {
+			share("repaired", s.Repaired, "units")
+			terms = append(terms, "repaired")
+		}
+	}
+	if s.DPU.Known() && c.Opportunities > 0 {
+		g.add("defects/unit (DPU)", figures(s.DPU.Value), figures(s.DPU.Low)+" to "+figures(s.DPU.High), count(int(c.Defects), "failed check"))
+		g.add("per million (DPMO)", figures(s.DPMO.Value), figures(s.DPMO.Low)+" to "+figures(s.DPMO.High), count(int(c.Opportunities), "check")+" judged")
+		terms = append(terms, "dpu", "dpmo")
+	}
+	g.show(q.out)
+	return append(terms, "interval")
+}
+
+// figures writes a number with three digits, without exponent.
+func figures(x float64) string {
+	switch {
+	case math.IsNaN(x):
+		return "?"
+	case math.IsInf(x, 1):
+		return "any"
+	case x == 0:
+		return "0"
+	case math.Abs(x) >= 100:
+		return strconv.FormatFloat(roundTo(x, 3), 'f', 0, 64)
+	}
+	return strconv.FormatFloat(x, 'g', 3, 64)
+}
+
+func roundTo(x float64, digits int) float64 {
+	r, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', digits, 64), 64)
+	if err != nil {
+		return x
+	}
+	return r
+}
+
+func (q *question) tellTrend(y *yieldAnswer) {
+	points := y.Trend.Points
+	if len(points) == 0 || len(points) == 1 && y.By == store.ByHour {
+		return
+	}
+	heading(q.out, "First-pass yield by "+string(y.By), "")
+	left := 0
+	if len(points) > mostGroups {
+		left = len(points) - mostGroups
+		if slices.Contains(periods(), string(y.By)) {
+			points = points[left:]
+		} else {
+			points = points[:mostGroups]
+		}
+	}
+	shares := []yield.Share{y.Trend.Whole}
+	name, digits := 5, 1
+	for _, p := range points {
+		shares = append(shares, p.FirstPass)
+		name = max(name, columns(p.Key))
+		digits = max(digits, len(strconv.FormatInt(p.Counts.Units, 10)))
+	}
+	mark := math.NaN()
+	if y.Target != nil {
+		mark = y.Target.Share
+	}
+	axis := shareScale(min(max(q.out.room()-name-31-digits, 16), 60), mark, shares...)
+	g := grid{right: "lrrll", head: []string{string(y.By), "units", "yield", axis.ends(wholePercent)}}
+	for _, p := range points {
+		if p.Counts.Units == 0 {
+			g.add(orElse(p.Key, "none"), "0", "", "")
+			continue
+		}
+		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
+		g.add(orElse(p.Key, "none"), fmt.Sprint(p.Counts.Units), yield.Percent(p.FirstPass.Value), axis.share(p.FirstPass), word)
+	}
+	g.add("all", fmt.Sprint(y.Trend.Whole.Of), yield.Percent(y.Trend.Whole.Value), axis.share(y.Trend.Whole))
+	g.show(q.out)
+	if left > 0 {
+		q.out.tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
+	}
+	if y.Target != nil {
+		q.out.tell(2, "The broken line (╎ or ┼) is the target.")
+	}
+	if y.Trend.Compared > 0 {
+		q.out.tell(2, y.Trend.String())
+	}
+}
+
+// tellChecks shows which checks units failed.
+func (q *question) tellChecks(y *yieldAnswer) {
+	var lossy []yield.CheckYield
+	sound := 0
+	for _, c := range y.Rolled.Checks {
+		switch {
+		case c.Share.Known() && c.Share.Count < c.Share.Of:
+			lossy = append(lossy, c)
+		case c.Share.Known():
+			sound++
+		}
+	}
+	if len(lossy) == 0 {
+		return
+	}
+	slices.SortStableFunc(lossy, func(a, b yield.CheckYield) int {
+		switch {
+		case a.Share.Value < b.Share.Value:
+			return -1
+		case a.Share.Value > b.Share.Value:
+			return 1
+		}
+		return 0
+	})
+	heading(q.out, "Units that passed each check at their first run", "")
+	var shares []yield.Share
+	name := 5
+	for _, c := range lossy {
+		shares = append(shares, c.Share)
+		name = max(name, columns(c.Check))
+	}
+	axis := shareScale(min(max(q.out.room()-name-25, 16), 60), math.NaN(), shares...)
+	g := grid{right: "lrrl", head: []string{"check", "failed", "passed", axis.ends(wholePercent)}}
+	for _, c := range lossy[:min(len(lossy), mostChecks)] {
+		g.add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), yield.Percent(c.Share.Value), axis.share(c.Share))
+	}
+	g.show(q.out)
+	if n := len(lossy) - mostChecks; n > 0 {
+		q.out.tell(2, fmt.Sprintf("and %d more that units failed; --json has all", n))
+	}
+	if sound > 0 {
+		q.out.tell(2, count(sound, "other check")+": no unit failed.")
+	}
+}
+
+// tellTime shows how long runs took, and what was lost.
+func (q *question) tellTime(y *yieldAnswer) {
+	heading(q.out, "Time", "")
+	q.tellTimes(y.Times, y.Cycle)
+	q.out.tell(2, y.Cycle.String())
+	q.out.tell(2, y.Lost.String())
+}
+
+// timeRows is how many bars the times of runs are shown in, about.
+const timeRows = 6
+
+// tellTimes shows how many runs took how long, if they differ at all. The few
+// quickest and slowest share a bar at either end.
+func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
+	first, last := middle(h.Counts, 0.02)
+	if first < 0 || middleOnly(h.Counts, first, last) && first == last {
+		return
+	}
+	type row struct {
+		from, to float64
+		n        int64
+	}
+	sum := func(from, to int) (n int64) {
+		for _, x := range h.Counts[from:to] {
+			n += x
+		}
+		return n
+	}
+	per := (last - first + timeRows) / timeRows // whole bins to a bar
+	var rows []row
+	if n := sum(0, first); n > 0 {
+		rows = append(rows, row{math.Inf(-1), float64(first) * h.Width, n})
+	}
+	end := first
+	for ; end <= last; end += per {
+		rows = append(rows, row{float64(end) * h.Width, float64(end+per) * h.Width, sum(end, min(end+per, len(h.Counts)))})
+	}
+	if end < len(h.Counts) {
+		if n := sum(end, len(h.Counts)); n > 0 {
+			rows = append(rows, row{float64(end) * h.Width, math.Inf(1), n})
+		}
+	}
+	most := int64(1)
+	for _, r := range rows {
+		most = max(most, r.n)
+	}
+	g := grid{right: "rrl"}
+	cells := min(max(q.out.room()-38, 16), 50)
+	for _, r := range rows {
+		name := fmt.Sprintf("%g to %g s", r.from, r.to)
+		switch {
+		case math.IsInf(r.from, -1):
+			name = fmt.Sprintf("under %g s", r.to)
+		case math.IsInf(r.to, 1):
+			name = fmt.Sprintf("%g s and over", r.from)
+		}
+		word := ""
+		if c.Takt >= r.from && c.Takt < r.to {
+			word = "takt " + yield.Seconds(c.Takt)
+		}
+		g.add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(bar(float64(r.n)/float64(most), cells)+"  "+word, " "))
+	}
+	g.show(q.out)
+}
+
+// middle is the first and the last bin when a share of all is left out at
+// either end; -1 where nothing was counted.
+func middle(counts []int64, out float64) (first, last int) {
+	var all, sum int64
+	for _, n := range counts {
+		all += n
+	}
+	first, last = -1, -1
+	for i, n := range counts {
+		if n == 0 {
+			continue
+		}
+		if before := float64(sum); first < 0 && before+float64(n) > out*float64(all) {
+			first = i
+		}
+		if float64(sum) < (1-out)*float64(all) {
+			last = i
+		}
+		sum += n
+	}
+	return first, last
+}
+
+// middleOnly says that nothing lies outside the bins.
+func middleOnly(counts []int64, first, last int) bool {
+	for i, n := range counts {
+		if n > 0 && (i < first || i > last) {
+			return false
+		}
+	}
+	return true
+}
