@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"crypto/sha256"
+	"database/sql"
 	"encoding/hex"
 	"fmt"
 	"strings"
@@ -78,7 +79,9 @@ func TestPlant(t *testing.T) {
 		test func(t *testing.T, server *pgtest.Server)
 	}{
 		{"keeps reports whole", plantKeepsReportsWhole},
+		{"conforms", plantConforms},
 		{"months", plantMonths},
+		{"views", plantViews},
 		{"proves what comes in", plantProves},
 		{"writers take turns", plantTurns},
 		{"cancelled by the administrator", plantCancelled},
@@ -87,6 +90,10 @@ func TestPlant(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) { c.test(t, server) })
 	}
+}
+
+func plantConforms(t *testing.T, server *pgtest.Server) {
+	conform(t, func(t *testing.T, _ string) Store { return openPlant(t, server.NewDatabase(t), PlantOptions{}) })
 }
 
 func plantKeepsReportsWhole(t *testing.T, server *pgtest.Server) {
@@ -181,6 +188,42 @@ func plantMonths(t *testing.T, server *pgtest.Server) {
 	require.Equal(t, map[string]int{
 		"run_y2026m03": 2, "run_y2026m04": 1, "run_y2025m12": 1, "run_early": 3, "run_y2020m01": 1, "run_y2049m12": 1, "run_late": 2,
 	}, got)
+}
+
+// People's tools read the database directly.
+func plantViews(t *testing.T, server *pgtest.Server) {
+	p, a := openPlant(t, server.NewDatabase(t), PlantOptions{}), plantArchive(t)
+	began := time.Date(2026, 3, 2, 23, 59, 0, 0, time.UTC)
+	hostile := "NUL \x00 ' \" \\u0000 ✓"
+	_, err := p.Add(t.Context(), plantItems(t, a,
+		plantRun{"K8-1", began, reports.Passed, "plain"}, plantRun{hostile, began.Add(time.Minute), reports.Failed, hostile})...)
+	require.NoError(t, err)
+	require.NoError(t, p.AddRepairs(t.Context(), reports.Repair{ID: "r1", Run: "x", At: began, Text: hostile}))
+	rows := map[string]int{}
+	for _, v := range Views() {
+		var columns []string
+		for _, c := range v.Columns {
+			columns = append(columns, c.Name)
+		}
+		var n int
+		require.NoError(t, p.read.QueryRowContext(t.Context(), "SELECT count(*) FROM (SELECT "+strings.Join(columns, ", ")+" FROM "+v.Name+" OFFSET 0) AS x").Scan(&n), v.Name)
+		rows[v.Name] = n
+	}
+	require.Equal(t, map[string]int{"v_runs": 2, "v_readings": 4, "v_failures": 2, "v_repairs": 1, "v_daily_yield": 2}, rows)
+
+	var started time.Time
+	var value, text sql.Null[string]
+	query := "SELECT started, value::text, text FROM v_readings WHERE outcome = 'failed' AND reading = $1"
+	require.NoError(t, p.read.QueryRowContext(t.Context(), query, "current").Scan(&started, &value, &text))
+	require.True(t, started.Equal(began.Add(time.Minute)))
+	require.Equal(t, sql.Null[string]{V: "1.5", Valid: true}, value)
+	require.False(t, text.Valid)
+	require.NoError(t, p.read.QueryRowContext(t.Context(), query, "text").Scan(&started, &value, &text))
+	require.False(t, value.Valid)
+	require.Equal(t, strings.ReplaceAll(hostile, "\x00", "\uFFFD"), text.V)
+	var day time.Time
+	require.NoError(t, p.read.QueryRowContext(t.Context(), "SELECT day FROM v_daily_yield WHERE failed = 1").Scan(&day))
+	require.Equal(t, "2026-03-03", day.Format("2006-01-02"))
 }
 
 func plantProves(t *testing.T, server *pgtest.Server) {
