@@ -28,11 +28,11 @@ type demoUnitPlan struct {
 	operator string
 }
 
-// historyOf lists what a nest has to test, up to now.
-func historyOf(m *method, nest, nests int, now time.Time) ([]demoUnitPlan, error) {
+// historyOf lists what a nest has to test in so many days, up to now.
+func historyOf(m *method, nest, nests, days int, now time.Time) ([]demoUnitPlan, error) {
 	var list []demoUnitPlan
 	numbers := map[string]int{}
-	for day := historyDays; day >= 0; day-- {
+	for day := days; day >= 0; day-- {
 		start := shiftStart(now.AddDate(0, 0, -day))
 		if w := start.Weekday(); w == time.Saturday || w == time.Sunday {
 			continue
@@ -72,7 +72,7 @@ func historyOf(m *method, nest, nests int, now time.Time) ([]demoUnitPlan, error
 // makeHistory runs the history into the archive, each nest in a goroutine, and
 // tells of every report. A unit that fails is tested once more, as the policy
 // wants; most go to repair then and come back the next day.
-func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits, archive *reports.Archive, sealed func(reports.Sealed)) error {
+func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits, archive *reports.Archive, days int, sealed func(reports.Sealed)) error {
 	now := time.Now()
 	var wg sync.WaitGroup
 	failures := make([]error, len(b.Nests))
@@ -80,7 +80,7 @@ func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits,
 		wg.Add(1)
 		go func() {
 			defer wg.Done()
-			failures[k] = makeNestHistory(ctx, m, b, k, units, archive, now, sealed)
+			failures[k] = makeNestHistory(ctx, m, b, k, units, archive, days, now, sealed)
 		}()
 	}
 	wg.Wait()
@@ -90,8 +90,8 @@ func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits,
 	return errors.Join(failures...)
 }
 
-func makeNestHistory(ctx context.Context, m *method, b *benchFile, k int, units *demoUnits, archive *reports.Archive, now time.Time, sealed func(reports.Sealed)) error {
-	plans, err := historyOf(m, k, len(b.Nests), now)
+func makeNestHistory(ctx context.Context, m *method, b *benchFile, k int, units *demoUnits, archive *reports.Archive, days int, now time.Time, sealed func(reports.Sealed)) error {
+	plans, err := historyOf(m, k, len(b.Nests), days, now)
 	if err != nil || len(plans) == 0 {
 		return err
 	}

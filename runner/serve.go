@@ -8,12 +8,14 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/forward"
 	"fullthrow/runner/metrics"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web"
@@ -59,7 +61,7 @@ Ctrl-C makes every fixture safe and ends it.`,
 	}
 	o.from.flags(c)
 	o.flags(c)
-	c.Flags().StringVar(&o.plant, "plant", "", "send every report to the plant's database at `DSN`")
+	c.Flags().StringVar(&o.plant, "plant", "", "send every report to the plant's database at `DSN`; default: "+plantVariable+" if it is set")
 	c.Flags().BoolVar(&o.history, "history", o.history, "begin a simulated station with three weeks of history")
 	a.dataFlag(c, "~/.local/state/fullthrow; with --bench demo a new temporary folder")
 	return c
@@ -107,8 +109,10 @@ type served struct {
 	archive *reports.Archive
 	log     *slog.Logger
 	metrics *metrics.Metrics
-	units   *demoUnits    // of a simulated station
-	fixture *demoFixtures // nil on a real bench
+	index   *indexer           // nil: it could not be opened
+	plant   *forward.Forwarder // nil: no plant is named
+	units   *demoUnits         // of a simulated station
+	fixture *demoFixtures      // nil on a real bench
 	close   []func() error
 }
 
@@ -139,6 +143,8 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 			err = errors.Join(err, c())
 		}
 	}()
+	s.index = s.openIndex(ctx)
+	s.plant = s.forwarder(s.index)
 	c, err := s.config(ctx)
 	if err != nil {
 		return err
@@ -148,18 +154,30 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 		return err
 	}
 	s.greet(listener.Addr())
-	background, end := context.WithCancel(ctx)
-	history := make(chan struct{})
-	go func() {
-		defer close(history)
-		if s.units != nil && o.history && fresh {
-			s.history(background, server)
-		}
-	}()
+	// Beside the station, and until its last report is sealed.
+	background, end := context.WithCancel(context.WithoutCancel(ctx))
+	var beside sync.WaitGroup
+	if s.index != nil {
+		s.index.told = func() { server.Indexed(); s.nudge() }
+		beside.Go(func() { s.index.run(background) })
+	}
+	if s.plant != nil {
+		beside.Go(func() { s.plant.Run(background) })
+	}
+	if s.units != nil && o.history && fresh {
+		beside.Go(func() { s.history(ctx, server) })
+	}
 	err = server.Serve(ctx, listener)
 	end()
-	<-history
+	beside.Wait()
 	return err
+}
+
+// nudge tells the forwarder, if there is one, that there is something to send.
+func (s *served) nudge() {
+	if s.plant != nil {
+		s.plant.Nudge()
+	}
 }
 
 // files reads bench, plan, limits and what the pages need beside them.
@@ -243,8 +261,13 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 		},
 		Look: l, Policy: web.StockPolicy(), Pictures: s.home.fs, Pace: s.o.pace,
 		Metrics:     s.metrics.Handler(),
+		Health:      s.health,
+		Sealed:      func(r reports.Sealed) { s.index.sealed(r); s.nudge() },
 		Preferences: filepath.Join(s.app.data, "operators.json"),
 		Log:         s.log,
+	}
+	if s.index != nil {
+		c.Store = s.index.index
 	}
 	for _, k := range m.plan.Checks {
 		c.Checks = append(c.Checks, web.Check{Name: k.Name, About: k.About, Part: k.Part})
@@ -362,9 +385,10 @@ func (s *served) history(ctx context.Context, server *web.Server) {
 		for r := range told {
 			count++
 			server.Sealed(r.Report)
+			s.index.sealed(r)
 		}
 	}()
-	err := makeHistory(ctx, s.method, s.bench, s.units, s.archive, func(r reports.Sealed) { told <- r })
+	err := makeHistory(ctx, s.method, s.bench, s.units, s.archive, historyDays, func(r reports.Sealed) { told <- r })
 	close(told)
 	<-done
 	switch {
@@ -374,7 +398,25 @@ func (s *served) history(ctx context.Context, server *web.Server) {
 	default:
 		s.log.Info("history made", "runs", count, "took", time.Since(began).Seconds())
 	}
-	server.Indexed()
+	s.index.again() // the repairs, and what did not fit
+}
+
+// health adds to /healthz how index and plant stand.
+func (s *served) health(ctx context.Context) map[string]any {
+	out := map[string]any{}
+	index := map[string]any{"open": s.index != nil}
+	if s.index != nil {
+		if stations, err := s.index.index.Stations(ctx); err == nil {
+			index["stations"] = stations
+		} else {
+			index["trouble"] = err.Error()
+		}
+	}
+	out["index"] = index
+	if s.plant != nil {
+		out["plant"] = s.plant.State()
+	}
+	return out
 }
 
 // greet says where the pages are and what to try.

@@ -1,0 +1,281 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"io"
+	"net/http"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports"
+	"fullthrow/runner/station"
+)
+
+// heard is an output that can be read while it is being written.
+type heard struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *heard) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *heard) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// running is a served demo station, a thousand times as fast as a real one.
+type running struct {
+	t       *testing.T
+	url     string
+	out     *heard
+	dir     string
+	stop    context.CancelCauseFunc
+	stopped chan error
+}
+
+func serveDemo(t *testing.T, dir string) *running {
+	t.Helper()
+	r := &running{t: t, out: &heard{}, dir: dir, stopped: make(chan error, 1)}
+	a := &app{in: strings.NewReader(""), out: r.out, errs: r.out, data: dir}
+	ctx, stop := context.WithCancelCause(t.Context())
+	r.stop = stop
+	go func() {
+		r.stopped <- a.serve(ctx, serveOptions{from: sources{bench: demoName}, listen: "127.0.0.1:0", log: "none", pace: 1000})
+	}()
+	address := regexp.MustCompile(`http://127\.0\.0\.1:[0-9]+/`)
+	require.Eventually(t, func() bool { r.url = address.FindString(r.out.String()); return r.url != "" }, 20*time.Second, 5*time.Millisecond, "%v", r.out)
+	return r
+}
+
+// end stops the station and returns its records.
+func (r *running) end() []reports.Entry {
+	r.t.Helper()
+	r.stop(&station.Abort{Reason: "stopped by Ctrl-C (SIGINT)"})
+	require.NoError(r.t, <-r.stopped)
+	archive, err := reports.OpenArchive(r.dir+"/records", "LQ-1")
+	require.NoError(r.t, err)
+	defer archive.Close()
+	assert.Empty(r.t, archive.Recovered(), "nothing was cut short")
+	return archive.Entries()
+}
+
+func (r *running) post(path string, body map[string]any) map[string]any {
+	r.t.Helper()
+	data, err := json.Marshal(body)
+	require.NoError(r.t, err)
+	resp, err := http.Post(r.url+path, "application/json", bytes.NewReader(data))
+	require.NoError(r.t, err)
+	defer resp.Body.Close()
+	var out map[string]any
+	require.NoError(r.t, json.NewDecoder(resp.Body).Decode(&out))
+	return out
+}
+
+func (r *running) get(path string) string {
+	r.t.Helper()
+	resp, err := http.Get(r.url + path)
+	require.NoError(r.t, err)
+	defer resp.Body.Close()
+	data, err := io.ReadAll(resp.Body)
+	require.NoError(r.t, err)
+	return string(data)
+}
+
+// shownNest is how a nest stands on the page.
+type shownNest struct {
+	Phase, Serial string
+	Done          int
+	End           *struct{ Kind, Text, Where, Step, Detail string }
+	Hold          *struct{ Why string }
+}
+
+func (r *running) nest(i int) shownNest {
+	r.t.Helper()
+	var s struct{ Nests []shownNest }
+	require.NoError(r.t, json.Unmarshal([]byte(r.get("api/state")), &s))
+	return s.Nests[i]
+}
+
+func (r *running) until(i int, ok func(shownNest) bool) shownNest {
+	r.t.Helper()
+	var s shownNest
+	require.Eventually(r.t, func() bool { s = r.nest(i); return ok(s) }, 30*time.Second, 5*time.Millisecond, "%+v", &s)
+	return s
+}
+
+// A simulated station from the outside: a unit that passes, one that fails
+// where it should, the guard, a broken device, and the end.
+func TestServeDemo(t *testing.T) {
+	r := serveDemo(t, t.TempDir())
+	good, err := demoSerial("24A", demoLive)
+	require.NoError(t, err)
+	assert.Contains(t, r.out.String(), good+"  passes")
+	scan := func(id, serial, nest string) map[string]any {
+		return r.post("api/scan", map[string]any{"id": id, "text": serial, "nest": nest})
+	}
+	done := func(serial string) func(shownNest) bool {
+		return func(s shownNest) bool { return s.Serial == serial && s.End != nil }
+	}
+	require.Equal(t, true, scan("1", good, "A")["ok"])
+	assert.Equal(t, "passed", r.until(0, done(good)).End.Kind)
+
+	// Chosen by hand: play in a stick.
+	loose, err := demoSerial("24A", demoLive+500)
+	require.NoError(t, err)
+	r.post("api/fixture", map[string]any{"do": "give", "serial": loose, "defect": "stick-play"})
+	require.Equal(t, true, scan("2", loose, "B")["ok"])
+	s := r.until(1, done(loose))
+	assert.Equal(t, "failed", s.End.Kind)
+	assert.Contains(t, s.End.Where, "stick")
+	assert.Equal(t, "retest", s.End.Step)
+	assert.Contains(t, r.get("api/fixture"), "stick-play")
+
+	// An open guard holds the unit until it is closed.
+	other, err := demoSerial("24A", demoLive+1)
+	require.NoError(t, err)
+	r.post("api/fixture", map[string]any{"do": "open", "nest": "A"})
+	scan("3", other, "A")
+	assert.Equal(t, "guard", r.until(0, func(s shownNest) bool { return s.Hold != nil }).Hold.Why)
+	r.post("api/fixture", map[string]any{"do": "close", "nest": "A"})
+	// A silent device is the bench's fault.
+	r.post("api/fixture", map[string]any{"do": "break", "nest": "A", "device": "receiver", "fault": "gone"})
+	r.post("api/start", map[string]any{"nest": "A", "serial": other})
+	s = r.until(0, done(other))
+	assert.Equal(t, "bench", s.End.Kind)
+	assert.Equal(t, "The receiver is unplugged.", s.End.Text)
+
+	// Golden units prove the bench.
+	scan("4", "K800Z00001H", "B")
+	assert.Equal(t, "passed", r.until(1, done("K800Z00001H")).End.Kind)
+
+	assert.Contains(t, r.get("metrics"), "fullthrow_")
+	require.Eventually(t, func() bool { return strings.Contains(r.get("healthz"), `"reports":4`) }, 10*time.Second, 10*time.Millisecond, "the index follows")
+	assert.Contains(t, r.get("api/state"), `"known":true`)
+	assert.Contains(t, r.get(""), "Kittiwake K8")
+	entries := r.end()
+	require.Len(t, entries, 4)
+
+	// Started again with the same records, it knows the unit.
+	r = serveDemo(t, r.dir)
+	assert.Equal(t, "passed-before", scan("5", good, "")["code"])
+	assert.Len(t, r.end(), 4)
+}
+
+// Stopping in the middle of a run seals it as aborted.
+func TestServeStopsInTheMiddle(t *testing.T) {
+	r := serveDemo(t, t.TempDir())
+	serial, err := demoSerial("24A", demoLive)
+	require.NoError(t, err)
+	r.post("api/scan", map[string]any{"id": "1", "text": serial})
+	r.until(0, func(s shownNest) bool { return s.Phase == "running" })
+	entries := r.end()
+	require.Len(t, entries, 1)
+	assert.Contains(t, []reports.Outcome{reports.Aborted, reports.Passed}, entries[0].Outcome)
+}
+
+// The history is what the policy and the repair bench make of a few days.
+func TestDemoHistory(t *testing.T) {
+	m, b, people, err := demoFiles(2)
+	require.NoError(t, err)
+	archive, err := reports.OpenArchive(t.TempDir(), "LQ-1")
+	require.NoError(t, err)
+	defer archive.Close()
+	units := newDemoUnits(people)
+	var mu sync.Mutex
+	golden, first, failed := 0, 0, 0
+	require.NoError(t, makeHistory(t.Context(), m, b, units, archive, 2, func(s reports.Sealed) {
+		mu.Lock()
+		defer mu.Unlock()
+		r := s.Report
+		switch {
+		case r.Unit.Golden:
+			golden++
+		case r.Attempt == 1:
+			first++
+		}
+		if r.Outcome == reports.Failed {
+			failed++
+		}
+		assert.NotEqual(t, reports.Errored, r.Outcome, r.Reason)
+		assert.True(t, r.Started.Before(time.Now()), "nothing is made in the future")
+		assert.Contains(t, demoOperators, r.Operator)
+	}))
+	days := 0
+	for i := range 3 {
+		day := time.Now().AddDate(0, 0, -i)
+		if w := day.Weekday(); w != time.Saturday && w != time.Sunday && shiftStart(day).Before(time.Now().Add(-time.Hour)) {
+			days++
+		}
+	}
+	assert.GreaterOrEqual(t, golden, 2*max(0, days-1))
+	assert.LessOrEqual(t, first, 2*historyUnits*3)
+	for _, r := range archive.Repairs() {
+		h, defects := units.handset(r.Repair.Unit.SerialNumber)
+		assert.Empty(t, defects, "a repaired unit is sound: %v", h.Seed)
+	}
+}
+
+func TestDemoUnits(t *testing.T) {
+	_, _, people, err := demoFiles(1)
+	require.NoError(t, err)
+	d := newDemoUnits(people)
+	tries := d.try(3, 4)
+	require.Len(t, tries, 7)
+	for _, u := range tries {
+		a, defects := d.handset(u.serial)
+		b, _ := d.handset(u.serial)
+		assert.Equal(t, a, b, "the same unit each time")
+		assert.Equal(t, strings.HasPrefix(u.about, "passes"), len(defects) == 0, u.serial)
+	}
+	// More of the troubled lot have what it is known for.
+	count := func(lot string) (n int) {
+		for i := range 2000 {
+			serial, err := demoSerial(lot, i+1)
+			require.NoError(t, err)
+			_, defects := d.handset(serial)
+			for _, name := range defects {
+				if name == "slow-restart" || name == "foreign-tone" {
+					n++
+				}
+			}
+		}
+		return n
+	}
+	assert.Greater(t, count(troubled), 2*count("24A"))
+	assert.Error(t, d.give("x", "no-such-defect"))
+	require.NoError(t, d.give(tries[0].serial, "dead"))
+	_, defects := d.handset(tries[0].serial)
+	assert.Equal(t, []string{"dead"}, defects)
+	require.NoError(t, d.give(tries[0].serial, ""))
+	_, defects = d.handset(tries[0].serial)
+	assert.Empty(t, defects)
+}
+
+func TestServeRefuses(t *testing.T) {
+	for _, tt := range []struct{ args, want string }{
+		{"serve", "--bench FILE is missing"},
+		{"serve --bench none.toml", "no such file"},
+		{"serve --bench demo --pace 0.5", "--pace 0.5 is not in 1 to 1000"},
+		{"serve --bench demo --log xml", `--log "xml" is not text, json or none`},
+		{"serve --bench demo --listen 8080", `--listen "8080" is not a host and a port`},
+		{"demo --serve --listen nowhere", `--listen "nowhere" is not a host and a port`},
+	} {
+		var out, errs bytes.Buffer
+		assert.Equal(t, exitInput, run(strings.Fields(tt.args), strings.NewReader(""), &out, &errs), tt.args)
+		assert.Contains(t, errs.String(), tt.want, tt.args)
+	}
+}

@@ -1,0 +1,141 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/store"
+	"fullthrow/runner/metrics"
+)
+
+// indexer keeps the index of the records up to date beside the station. It
+// never holds up a run: what does not fit into its queue, or could not be taken
+// in, is found again by a look through the files.
+type indexer struct {
+	s     *served
+	index *store.Index
+	queue chan reports.Sealed
+	look  chan struct{} // capacity 1: look through the files
+	told  func()        // something was taken in
+	state metrics.Index
+}
+
+const (
+	indexQueue = 512
+	// indexLook is how often the files are looked through in any case: a report
+	// that was changed by hand is noticed within that time.
+	indexLook = 10 * time.Minute
+	// indexAgain is how long after a failure the next try comes.
+	indexAgain = 20 * time.Second
+)
+
+// openIndex opens the index. A station without one tests all the same: its
+// pages of figures say that it is not open.
+func (s *served) openIndex(ctx context.Context) *indexer {
+	ix, err := store.OpenIndex(ctx, s.archive.Dir(), store.IndexOptions{Defer: true})
+	if err != nil {
+		s.log.Warn("the index of the records cannot be opened; units are tested without it", "error", err, "hint", hintOf(err))
+		s.metrics.SetIndex(metrics.Index{Enabled: true, Trouble: true})
+		return nil
+	}
+	for _, note := range ix.Notes() {
+		s.log.Info("index", "note", note)
+	}
+	s.close = append(s.close, ix.Close)
+	return &indexer{s: s, index: ix, queue: make(chan reports.Sealed, indexQueue), look: make(chan struct{}, 1), told: func() {}, state: metrics.Index{Enabled: true}}
+}
+
+// sealed takes a report, without waiting. nil does nothing.
+func (i *indexer) sealed(r reports.Sealed) {
+	if i == nil {
+		return
+	}
+	select {
+	case i.queue <- r:
+	default:
+		i.again()
+	}
+}
+
+// again has the files looked through soon. nil does nothing.
+func (i *indexer) again() {
+	if i == nil {
+		return
+	}
+	select {
+	case i.look <- struct{}{}:
+	default:
+	}
+}
+
+// run works until ctx ends.
+func (i *indexer) run(ctx context.Context) {
+	i.reconcile(ctx)
+	tick := time.NewTicker(indexLook)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			i.reconcile(ctx)
+		case <-i.look:
+			i.reconcile(ctx)
+		case r := <-i.queue:
+			i.add(ctx, r)
+		}
+	}
+}
+
+// add takes in a report, and what waits behind it.
+func (i *indexer) add(ctx context.Context, first reports.Sealed) {
+	list := []reports.Sealed{first}
+	for len(list) < 64 {
+		select {
+		case r := <-i.queue:
+			list = append(list, r)
+			continue
+		default:
+		}
+		break
+	}
+	var items []store.Item
+	var failed error
+	for _, r := range list {
+		item, err := store.ItemOf(i.s.archive.Dir(), r)
+		if err != nil {
+			failed = errors.Join(failed, err)
+			continue
+		}
+		items = append(items, item)
+	}
+	added, err := i.index.Add(ctx, items...)
+	i.state.Reports += int64(added.New)
+	i.done(ctx, errors.Join(failed, err))
+}
+
+func (i *indexer) reconcile(ctx context.Context) {
+	r, err := i.index.Reconcile(ctx)
+	if err == nil {
+		i.state.Reports, i.state.Flagged = int64(r.Files), r.Flags
+		if r.Read > 0 {
+			i.s.log.Info("index brought up to date", "reports", r.Files, "new", r.Added, "flags", r.Flags)
+		}
+	}
+	i.done(ctx, err)
+}
+
+// done says how it went, and tries again later what failed.
+func (i *indexer) done(ctx context.Context, err error) {
+	if ctx.Err() != nil {
+		return
+	}
+	if i.state.Trouble = err != nil; err != nil {
+		i.s.log.Warn("the index is not up to date", "error", err, "hint", hintOf(err))
+		time.AfterFunc(indexAgain, i.again)
+	}
+	i.s.metrics.SetIndex(i.state)
+	i.told()
+}
