@@ -335,8 +335,8 @@ func bulk(s yield.Series, level float64) (e *yield.Estimate, nearer string) {
 	middle, least := at(0.5), math.Inf(1)
 	side := func(room, spread float64, name string) {
 		k := room / (3 * spread / 1.645)
-		if math.IsNaN(k) { // no room, no spread
-			k = 0
+		if math.IsNaN(k) { // all on the limit, and so within it
+			k = math.Inf(1)
 		}
 		if nearer == "" || k < least {
 			least, nearer = k, name

@@ -172,7 +172,11 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 		from += fmt.Sprintf(" without %d that broke the limit", all-len(s.Points))
 	}
 	if !q.asJSON {
-		q.title(reading, answer.About)
+		title := reading
+		if o.golden {
+			title += " of golden units"
+		}
+		q.title(title, answer.About)
 	}
 	if len(s.Points) == 0 && !q.asJSON {
 		if o.golden {
@@ -189,6 +193,11 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 	groups, err := yield.Cut(s, cut)
 	if err != nil {
 		return usage("chart: --by %s: %w", o.by, err).hint("fullthrow help chart")
+	}
+	if o.golden && o.by == "" && o.every == 0 {
+		for i, p := range s.Points { // one unit, time and again
+			groups[i].Label = p.Time.In(q.sel.Zone).Format("2006-01-02 15:04")
+		}
 	}
 	options.Name, options.Unit, options.Format = s.Name, s.Unit, quantities(s.Unit, spreadOf(s.Values()))
 	answer.Series = &s

@@ -152,7 +152,10 @@ func (q *question) side(ctx context.Context, text string) (comparedSide, error) 
 		return q.groupSide(found[0], text)
 	case len(found) == 0:
 		f := usage("compare: %q is no serial number, lot, station, revision, product, nest or operator in %s", text, q.where)
-		return unit, f.hint(orElse(meant(text, all), "fullthrow yield --by lot (or station, revision, ...) lists what there is"))
+		if n := near(text, all); n != "" {
+			return unit, f.hint(`did you mean "` + n + `"?`)
+		}
+		return unit, f.hint("fullthrow yield --by lot (or station, revision, ...) lists what there is")
 	}
 	var names []string
 	for _, by := range found {
@@ -224,8 +227,15 @@ func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side,
 				}
 			}
 		}
-		return side, []string{fmt.Sprintf("%s: its newest judged run, of %s, which %s", s.value,
-			s.run.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.run.Outcome)}, nil
+		note := fmt.Sprintf("%s: its newest judged run, of %s, which %s", s.value, s.run.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.run.Outcome)
+		for i, r := range brokenReadings(sealed.Report) {
+			if i == mostAlike {
+				note += "; and more"
+				break
+			}
+			note += map[bool]string{true: ": ", false: "; "}[i == 0] + brief(r)
+		}
+		return side, []string{note}, nil
 	}
 	counts, err := q.store.Counts(ctx, s.sel)
 	if err != nil {
@@ -291,7 +301,8 @@ func (q *question) tellComparison(x *compareAnswer) {
 		heading(q.out, "The nearest to a difference", "")
 		q.tellDifferences(c, c.Readings[:min(len(c.Readings), mostAlike)])
 	default:
-		q.out.tell(2, fmt.Sprintf("%d of %s differ by more than chance; the most important first.", c.Differ, count(len(c.Readings)-c.Untested, "reading")))
+		q.out.tell(2, fmt.Sprintf("%d of %s %s by more than chance; the most important first.", c.Differ, count(len(c.Readings)-c.Untested, "reading"),
+			map[bool]string{true: "differs", false: "differ"}[c.Differ == 1]))
 		q.out.say("")
 		different := c.Readings[:min(c.Differ, mostDifferent)]
 		q.tellDifferences(c, different)
@@ -302,13 +313,13 @@ func (q *question) tellComparison(x *compareAnswer) {
 		for _, d := range different[:min(len(different), mostAlike)] {
 			q.out.tell(2, d.Text)
 		}
-	}
-	if c.Untested > 0 {
-		q.out.tell(2, fmt.Sprintf("Of %s nothing can be said: too few values.", count(c.Untested, "reading")))
-	}
-	for i, only := range [][]string{c.OnlyA, c.OnlyB} {
-		if len(only) > 0 {
-			q.out.tell(2, "Only in "+[]string{c.A, c.B}[i]+": "+strings.Join(only, ", ")+".")
+		if c.Untested > 0 {
+			q.out.tell(2, fmt.Sprintf("Of %s nothing can be said: too few values.", count(c.Untested, "reading")))
+		}
+		for i, only := range [][]string{c.OnlyA, c.OnlyB} {
+			if len(only) > 0 {
+				q.out.tell(2, "Only in "+[]string{c.A, c.B}[i]+": "+strings.Join(only, ", ")+".")
+			}
 		}
 	}
 	q.out.say("")
@@ -336,7 +347,7 @@ func (q *question) tellDifferences(c yield.Comparison, list []yield.Difference) 
 		if e.Method == yield.MethodShift && d.A.Median != nil && d.B.Median != nil {
 			a, b = *d.A.Median, *d.B.Median
 		}
-		format := quantities(d.Unit, 10*math.Abs(e.Value))
+		format := quantities(d.Unit, max(10*math.Abs(e.Value), 5*spanOf(e)))
 		between := ""
 		if finite(e.Low) && finite(e.High) {
 			between = format(e.Low) + " to " + format(e.High)
@@ -354,6 +365,14 @@ func (q *question) tellDifferences(c yield.Comparison, list []yield.Difference) 
 		g.add(row...)
 	}
 	g.show(q.out)
+}
+
+// spanOf is how wide an interval is, 0 where it has no ends.
+func spanOf(e yield.Estimate) float64 {
+	if w := e.High - e.Low; finite(w) {
+		return w
+	}
+	return 0
 }
 
 func signedWith(format func(float64) string, v float64) string {

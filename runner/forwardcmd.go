@@ -61,6 +61,9 @@ func (a *app) forward(ctx context.Context, plant string, follow, attachments, as
 	if dsn == "" {
 		return usage("forward: no plant is named").hint("set " + plantVariable + ", or give --plant postgres://user@host/fullthrow")
 	}
+	if err := readablePlant(dsn); err != nil {
+		return err
+	}
 	dir, err := a.recordsDir()
 	if err != nil {
 		return err

@@ -117,7 +117,7 @@ func (q *question) tellHistory(runs []store.Run, repairs []reports.Repair) {
 	var newest *store.Run
 	for i, r := range runs {
 		unit = r.Unit
-		if r.Outcome == reports.Passed || r.Outcome == reports.Failed {
+		if r.Flag == "" && (r.Outcome == reports.Passed || r.Outcome == reports.Failed) {
 			judged++
 			newest = &runs[i]
 			if r.Outcome == reports.Failed {
@@ -135,7 +135,7 @@ func (q *question) tellHistory(runs []store.Run, repairs []reports.Repair) {
 	s.say("%s", s.strong(head))
 	switch {
 	case newest == nil:
-		s.tell(0, "Never judged so far.")
+		s.tell(0, "No run that counts has judged it so far.")
 	default:
 		text := fmt.Sprintf("Now %s; %s judged", newest.Outcome, count(judged, "run"))
 		if failed > 0 {
@@ -202,7 +202,7 @@ func (q *question) tellRun(r store.Run) {
 	switch {
 	case r.First:
 		line += "; first run"
-	case r.Outcome == reports.Passed || r.Outcome == reports.Failed:
+	case r.Flag == "" && !r.Unit.Golden && (r.Outcome == reports.Passed || r.Outcome == reports.Failed):
 		line += "; retest"
 	}
 	line += fmt.Sprintf("; report %d", r.Number)
@@ -211,7 +211,7 @@ func (q *question) tellRun(r store.Run) {
 	}
 	s.say("%s", line)
 	if r.Flag != "" {
-		s.tell(6, s.strong("not counted: the report is "+flagWords(r.Flag)))
+		s.tell(6, s.strong("not counted: "+r.Flag))
 	}
 	const most = 6
 	if n := len(r.Failed); n > 0 {
@@ -226,19 +226,6 @@ func (q *question) tellRun(r store.Run) {
 	} else if r.Outcome != reports.Passed && r.Reason != "" && len(r.Failed) == 0 {
 		s.tell(6, r.Reason)
 	}
-}
-
-// flagWords says why a report is not counted.
-func flagWords(kind string) string {
-	switch kind {
-	case "changed":
-		return "not as it was sealed"
-	case "removed":
-		return "missing from the records"
-	case "inserted":
-		return "not of the station's chain"
-	}
-	return kind
 }
 
 func (q *question) tellRepair(r reports.Repair, runs []store.Run) {

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 )
@@ -24,6 +25,9 @@ type paretoAnswer struct {
 	// WithoutFirst is the first-pass yield if the first bar's finding had not
 	// been there, at best; missing where nothing failed.
 	WithoutFirst *float64 `json:"without_first,omitempty"`
+	// Hints is how often the cause that was ranked first was what a repair
+	// found; only by cause, and where there are repairs.
+	Hints *yield.HintStudy `json:"hints,omitempty"`
 }
 
 func (a *app) paretoCommand() *cobra.Command {
@@ -81,6 +85,11 @@ func (q *question) pareto(ctx context.Context, kind store.FailureKind, most int)
 			answer.WithoutFirst = &w
 		}
 	}
+	if kind == store.ByCause {
+		if answer.Hints, err = q.hints(ctx); err != nil {
+			return err
+		}
+	}
 	if q.asJSON {
 		if answer.Pareto.Bars == nil {
 			answer.Pareto.Bars = []yield.Bar{}
@@ -88,6 +97,21 @@ func (q *question) pareto(ctx context.Context, kind store.FailureKind, most int)
 		return q.json(answer)
 	}
 	return q.tellPareto(ctx, &answer)
+}
+
+// hints compares what repairs found with the cause that was ranked first; nil
+// where nothing was repaired.
+func (q *question) hints(ctx context.Context) (*yield.HintStudy, error) {
+	repairs, err := q.store.Repairs(ctx, q.sel, mostRepairs)
+	if err != nil || len(repairs) == 0 {
+		return nil, err
+	}
+	rows := make([]yield.RepairRow, len(repairs))
+	for i, r := range repairs {
+		rows[i] = yield.RepairRow{Suggested: r.Suggested, Found: r.Found, Rule: !slices.Contains(reports.Findings(), r.Found)}
+	}
+	study := yield.StudyHints(rows, q.level)
+	return &study, nil
 }
 
 func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
@@ -125,6 +149,9 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 	}
 	if len(p.Bars) > 1 && overlapping(p.Bars[0].OfTested, p.Bars[1].OfTested) {
 		q.out.tell(0, "Their order is not certain: the intervals of the first two overlap.")
+	}
+	if h := x.Hints; h != nil && h.Right.Known() {
+		q.out.tell(0, fmt.Sprintf("Repairs found the cause that the report had named first in %d of %d: %s.", h.Right.Count, h.Right.Of, h.Right.Sentence("repairs")))
 	}
 	q.notCounted(x.About)
 	if !q.brief {

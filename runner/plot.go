@@ -183,14 +183,20 @@ func drawHistogram(s *screen, values []float64, spec yield.Spec, unit string) {
 		case n + 1:
 			to, name = math.Inf(1), format(from)+" and over"
 		}
+		limits := func(from, to float64) {
+			if v := spec.Lower; v != nil && *v >= from && *v < to {
+				g.add(format(*v), "", "╌╌ lower limit ╌╌")
+			}
+			if v := spec.Upper; v != nil && *v >= from && *v < to {
+				g.add(format(*v), "", "╌╌ upper limit ╌╌")
+			}
+		}
+		edge := from + width*1e-9 // a limit there stands before its bar
+		limits(from, edge)
 		if c > 0 || k > 0 && k <= n {
 			g.add(name, blankZero(c), bar(float64(c)/float64(most), cells))
 		}
-		for word, v := range map[string]*float64{"lower": spec.Lower, "upper": spec.Upper} {
-			if v != nil && *v >= from && *v < to {
-				g.add(format(*v), "", "╌╌ "+word+" limit ╌╌")
-			}
-		}
+		limits(edge, to)
 	}
 	g.show(s)
 }

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
@@ -66,6 +67,14 @@ func (a *app) plantDSN(flag string) string {
 
 func plantVariableValue() string { return os.Getenv(plantVariable) }
 
+// readablePlant refuses what is no connection string, without showing a password.
+func readablePlant(dsn string) error {
+	if _, err := pgx.ParseConfig(dsn); err != nil {
+		return usage("plant: %w", err).hint("write it like postgres://station@plant.example/fullthrow")
+	}
+	return nil
+}
+
 // openStore opens what the yield commands ask, and says where that is and
 // whether it is a plant's. What had to be put right goes to standard error.
 func (a *app) openStore(ctx context.Context, plant string) (store.Store, string, bool, error) {
@@ -73,6 +82,9 @@ func (a *app) openStore(ctx context.Context, plant string) (store.Store, string,
 		return nil, "", false, usage("give either --data or --plant: the records of one station, or those of the plant")
 	}
 	if dsn := a.plantDSN(plant); dsn != "" {
+		if err := readablePlant(dsn); err != nil {
+			return nil, "", true, err
+		}
 		p, err := store.OpenPlant(ctx, dsn, store.PlantOptions{})
 		return p, "the plant's database", true, err
 	}

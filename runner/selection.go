@@ -160,7 +160,7 @@ type about struct {
 	Station    string     `json:"station,omitempty"`
 	Nest       string     `json:"nest,omitempty"`
 	Operator   string     `json:"operator,omitempty"`
-	Zone       string     `json:"zone"`
+	Zone       string     `json:"zone"` // of days and shifts
 	Confidence float64    `json:"confidence"`
 	// NotCounted are reports that are not as they were sealed, or are missing.
 	NotCounted []store.Flag `json:"not_counted"`
@@ -181,7 +181,7 @@ func (q *question) about(ctx context.Context) (about, error) {
 	}
 	b := about{
 		Where: q.where, Since: at(s.Since), Until: at(s.Until), Product: s.Product, Revision: s.Revision, Lot: s.Lot, Station: s.Station,
-		Nest: s.Nest, Operator: s.Operator, Zone: s.Zone.String(), Confidence: q.level, NotCounted: []store.Flag{},
+		Nest: s.Nest, Operator: s.Operator, Zone: q.now().Format("MST"), Confidence: q.level, NotCounted: []store.Flag{},
 	}
 	flags, err := q.store.Flags(ctx, s)
 	if err != nil {

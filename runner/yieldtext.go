@@ -140,11 +140,16 @@ func (q *question) tellTrend(y *yieldAnswer) {
 	}
 	axis := shareScale(min(max(q.out.room()-name-31-digits, 16), 60), mark, shares...)
 	g := grid{right: "lrrll", head: []string{string(y.By), "units", "yield", axis.ends(wholePercent)}}
+	gap := false
 	for _, p := range points {
-		if p.Counts.Units == 0 {
-			g.add(orElse(p.Key, "none"), "0", "", "")
+		if p.Counts.Units == 0 { // weekends, nights
+			if !gap {
+				g.add("...", "", "", "")
+			}
+			gap = true
 			continue
 		}
+		gap = false
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
 		g.add(orElse(p.Key, "none"), fmt.Sprint(p.Counts.Units), yield.Percent(p.FirstPass.Value), axis.share(p.FirstPass), word)
 	}
