@@ -68,11 +68,14 @@ limits of the product. A diamond is where a rule says that something has
 changed. Kinds of charts: for readings ` + strings.Join(values, ", ") + `;
 for the yield ` + strings.Join(counts, ", ") + `.
 
-  imr     single values and the steps between them
-  xbar-r  means and ranges of subgroups        xbar-s  means and spreads of subgroups
-  ewma    a sliding mean: small lasting shifts  cusum   summed differences: the same
-  p, np   units that failed (share, number)    u, c    failed checks (a unit, a group)
-  p-prime, u-prime  the same for large groups that differ by more than chance anyway`,
+  imr      single values and the steps between them
+  xbar-r   means and ranges of subgroups
+  xbar-s   means and standard deviations of subgroups
+  ewma     a sliding mean: finds small shifts that last
+  cusum    summed differences from the middle: finds the same
+  p, np    units that failed: their share, their number
+  u, c     failed checks: of a unit, of a group
+  p-prime, u-prime   p and u for large groups, which differ a little anyway`,
 		Example: `  fullthrow chart sticks.left_x_hysteresis --since 7d
   fullthrow chart link.near_error_rate --kind xbar-s --by hour
   fullthrow chart yield --by shift`,
@@ -295,7 +298,7 @@ func (q *question) tellChart(x *chartAnswer, from string) {
 		if h.To > h.First {
 			where += " to " + points[h.To].X
 		}
-		q.out.tell(2, "◆ "+where+": "+h.Text)
+		q.out.item("◆", where+": "+h.Text)
 	}
 	for _, text := range c.Cautions {
 		q.out.tell(0, "note: "+text)

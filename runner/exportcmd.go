@@ -84,9 +84,10 @@ it can ask, ` + "`--views --json`" + ` the same for programs.`
 		},
 	}
 	c.Flags().StringVar(&out, "out", "", "write to `FILE`; default: standard output")
-	c.Flags().StringVar(&format, "format", "", "csv or jsonl; default: by the ending of --out, else csv")
+	c.Flags().StringVar(&format, "format", "", "`FORM` csv or jsonl; default: by the ending of --out, else csv")
 	c.Flags().BoolVar(&views, "views", false, "show the SQL views that other programs can read instead")
-	q.flags(c)
+	q.narrow(c)
+	q.whence(c)
 	c.Flags().Lookup("json").Usage = "the same as --format jsonl"
 	return c
 }
@@ -309,7 +310,7 @@ func limitColumns(x reports.Reading) (lower, upper, other any) {
 
 var failureColumns = []string{
 	"run", "product", "revision", "lot", "serial_number", "golden", "first", "station", "nest", "operator", "started", "not_counted",
-	"check", "reading", "value", "text", "unit", "lower", "upper", "limit", "verdict", "missed", "cause", "inspect", "likeliest_cause", "rule", "part",
+	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "verdict", "missed", "cause", "inspect", "likeliest_cause", "rule", "part",
 }
 
 func (q *question) exportFailures(ctx context.Context, row func(...any) error) error {
@@ -319,7 +320,7 @@ func (q *question) exportFailures(ctx context.Context, row func(...any) error) e
 			value, text := valueColumns(x)
 			lower, upper, limit := limitColumns(x)
 			if err := row(r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.First, r.Station, r.Nest, r.Operator, r.Started, r.Flag,
-				x.Check, x.Name, value, text, x.Unit, lower, upper, limit, string(x.Verdict), orElse(x.Problem, x.Miss()), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
+				x.Check, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, string(x.Verdict), orElse(x.Problem, x.Miss()), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
 				return err
 			}
 		}

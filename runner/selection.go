@@ -41,8 +41,18 @@ func (a *app) question(name string) *question {
 	return &question{app: a, name: name, now: time.Now, confidence: "95"}
 }
 
-// flags adds the flags of a question to a command.
+// flags adds the flags of a question that is answered by figures.
 func (q *question) flags(c *cobra.Command) {
+	q.narrow(c)
+	f := c.Flags()
+	f.StringVar(&q.shifts, "shifts", "", "`TIMES` at which shifts begin; default: 06:00,14:00,22:00")
+	f.StringVar(&q.confidence, "confidence", q.confidence, "how sure intervals are, in `%`")
+	q.whence(c)
+	f.BoolVar(&q.brief, "brief", false, "leave out what the words mean")
+}
+
+// narrow adds the flags that say which runs are meant.
+func (q *question) narrow(c *cobra.Command) {
 	f := c.Flags()
 	f.SortFlags = false
 	f.StringVar(&q.since, "since", "", "`WHEN` the runs began at the earliest: 2026-03-02, \"2026-03-02 06:00\", 2026-03, 2026-W10,\ntoday, yesterday, 24h, 7d, 4w; kept to half hours")
@@ -53,10 +63,6 @@ func (q *question) flags(c *cobra.Command) {
 	f.StringVar(&q.station, "station", "", "only of `NAME`")
 	f.StringVar(&q.nest, "nest", "", "only of `NAME` of a nest")
 	f.StringVar(&q.operator, "operator", "", "only of `NAME`")
-	f.StringVar(&q.shifts, "shifts", "", "`TIMES` at which shifts begin; default: 06:00,14:00,22:00")
-	f.StringVar(&q.confidence, "confidence", q.confidence, "how sure intervals are, in `%`")
-	q.whence(c)
-	f.BoolVar(&q.brief, "brief", false, "leave out what the words mean")
 }
 
 // whence adds the flags that say where to read, and that JSON is wanted.

@@ -24,6 +24,13 @@ func (s *screen) tell(margin int, text string) {
 	s.say("%s", strings.Join(folded(text, min(s.room(), widest)-margin, strings.Repeat(" ", margin)), "\n"))
 }
 
+// item writes a sentence behind a mark, what is broken off set below the
+// sentence.
+func (s *screen) item(mark, text string) {
+	lines := folded(text, min(s.room(), widest)-4, "    ")
+	s.say("  %s %s", mark, strings.TrimLeft(strings.Join(lines, "\n"), " "))
+}
+
 // folded breaks text into lines of at most width columns, a margin before each.
 // A word longer than that is left whole.
 func folded(text string, width int, margin string) []string {
