@@ -202,8 +202,12 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		if !r.item.Modified.IsZero() {
 			modified = r.item.Modified.UnixMicro()
 		}
+		signature := "" // a station's stands in the file
+		if t.b.dialect.keeps {
+			signature = s.Signature
+		}
 		seals = append(seals, []any{
-			r.id, station, r.started, r.chainID, s.Number, s.Previous, s.SHA256, s.Signature,
+			r.id, station, r.started, r.chainID, s.Number, s.Previous, s.SHA256, signature,
 			valid(r.item.File), r.item.Size, modified,
 		})
 		if t.b.dialect.keeps {

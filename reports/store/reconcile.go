@@ -123,7 +123,9 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 	if err := v.read(ctx, read, progress); err != nil {
 		return v.done, err
 	}
-	v.gone()
+	if err := v.gone(ctx); err != nil {
+		return v.done, err
+	}
 	v.chain(head, headErr == nil)
 	slices.SortStableFunc(v.flags, func(a, b Flag) int { return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Text, b.Text)) })
 	v.done.Flags = len(v.flags)
@@ -343,8 +345,10 @@ func (v *survey) add(ctx context.Context, list []loaded) error {
 	return nil
 }
 
-// gone flags the reports whose files are not there any more.
-func (v *survey) gone() {
+// gone flags the reports whose files are not there any more. One that another
+// key had signed was never the station's to lose: it is forgotten.
+func (v *survey) gone(ctx context.Context) error {
+	var strange []*indexed
 	for file, r := range v.rows {
 		if r.seen || r.spoiled {
 			continue
@@ -353,8 +357,53 @@ func (v *survey) gone() {
 			continue // it came back meanwhile
 		}
 		v.unlinked = true
+		if v.key != "" && r.key != v.key {
+			strange = append(strange, r)
+			delete(v.rows, file)
+			continue
+		}
 		v.flags = append(v.flags, Flag{Run: r.run, Station: r.station, File: file, Kind: FlagRemoved, Text: fmt.Sprintf("report number %d is missing", r.number)})
 	}
+	if len(strange) == 0 {
+		return nil
+	}
+	return v.ix.change(ctx, "reconcile", func(t *transaction) error {
+		for _, r := range strange {
+			if err := t.forget(r); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// forget takes a report out of the tables.
+func (t *transaction) forget(r *indexed) error {
+	var grp, chainID int64
+	var serial string
+	if ok, err := t.one("SELECT r.grp, r.serial, s.chain FROM run r JOIN seal s ON s.id = r.id WHERE r.id = ?", []any{r.id}, &grp, &serial, &chainID); err != nil || !ok {
+		return err
+	}
+	for _, table := range []string{"run", "sample", "seal"} {
+		if _, err := t.exec("DELETE FROM "+table+" WHERE id = ?", r.id); err != nil {
+			return err
+		}
+	}
+	if _, err := t.exec("DELETE FROM failure WHERE id = ? AND started = ?", r.id, r.started); err != nil {
+		return err
+	}
+	if _, err := t.exec("UPDATE chain SET reports = reports - 1 WHERE id = ?", chainID); err != nil {
+		return err
+	}
+	if _, err := t.exec("DELETE FROM chain WHERE id = ? AND reports <= 0", chainID); err != nil {
+		return err
+	}
+	ch := newChanges()
+	ch.again[cellKey{dayOf(r.started), grp}] = true
+	if err := t.settleUnits([]unitKey{{t.group(grp).product, serial}}, nil, ch); err != nil {
+		return err
+	}
+	return t.save(ch)
 }
 
 // repairs brings the repairs up to date with the sealed record.

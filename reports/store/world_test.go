@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -362,6 +363,21 @@ func (w *world) points(s Selection, reading string, first, golden bool) []yield.
 
 var allReadings = []string{"standby.current", "standby.volts", "sticks.spread"}
 
+// readings that are numbers in some run.
+func (w *world) readings() []string {
+	m := map[string]bool{}
+	for i := range w.reports {
+		for _, c := range w.reports[i].Report.Checks {
+			for _, rd := range c.Readings {
+				if _, ok := rd.Value.Number(); ok {
+					m[c.Name+"."+rd.Name] = true
+				}
+			}
+		}
+	}
+	return slices.Sorted(maps.Keys(m))
+}
+
 // agree compares every answer of a store about a selection with the world's.
 func (w *world) agree(t testing.TB, st Store, s Selection) {
 	t.Helper()
@@ -442,7 +458,7 @@ func (w *world) agree(t testing.TB, st Store, s Selection) {
 	for _, m := range moments {
 		byReading[m.Name] = m
 	}
-	for _, reading := range allReadings {
+	for _, reading := range w.readings() {
 		points := w.points(s, reading, true, false)
 		m := byReading[reading]
 		require.Equal(t, int64(len(points)), m.N, reading)
