@@ -236,7 +236,9 @@ func (q *question) rooms(ctx context.Context, most int) error {
 	if err != nil {
 		return err
 	}
-	for _, m := range list {
+	live := newScreen(q.app.errs)
+	for i, m := range list {
+		live.now("reading %d of %d", i+1, len(list))
 		r := newRoom(m, q.level)
 		if r.Ppk != nil {
 			s, err := q.store.Series(ctx, q.sel, m.Name, true, mostBulk)
@@ -249,6 +251,7 @@ func (q *question) rooms(ctx context.Context, most int) error {
 		}
 		answer.Readings = append(answer.Readings, r)
 	}
+	live.now("")
 	slices.SortStableFunc(answer.Readings, func(a, b roomReading) int {
 		switch {
 		case (a.Ppk == nil) != (b.Ppk == nil):

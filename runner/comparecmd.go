@@ -210,7 +210,7 @@ func (q *question) unitSide(ctx context.Context, text string) (comparedSide, err
 
 // mostCompared is up to how many values of a reading are compared one by one;
 // more go by their moments, which tell means apart as well.
-const mostCompared = 5000
+const mostCompared = 2000
 
 // sideFigures reads what is compared of a side.
 func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side, []string, error) {
@@ -247,7 +247,10 @@ func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side,
 		return side, nil, err
 	}
 	var notes []string
-	for _, m := range moments {
+	live := newScreen(q.app.errs)
+	defer live.now("")
+	for i, m := range moments {
+		live.now("%s: reading %d of %d", s.name(), i+1, len(moments))
 		if m.N > mostCompared {
 			side.Readings = append(side.Readings, yield.Sample{Moments: m})
 			continue
