@@ -1,0 +1,134 @@
+package manager
+
+import (
+	"fullthrow/reports/store"
+	"fullthrow/reports/yield"
+	"fullthrow/runner/web/chart"
+	"fullthrow/runner/web/look"
+)
+
+// fails answers: what fails?
+func (m *Manager) fails(q *query) (*view, error) {
+	kind, err := q.choice("kind", "cause", "check", "reading")
+	if err != nil {
+		return nil, err
+	}
+	v, err := q.begin("kind")
+	if err != nil {
+		return nil, err
+	}
+	s := m.c.Store
+	counts, err := s.Counts(q.ctx, q.sel)
+	if err != nil {
+		return nil, err
+	}
+	if counts.Units == 0 {
+		return v, q.nothing(v)
+	}
+	failures, err := s.Failures(q.ctx, q.sel, store.FailureKind(kind))
+	if err != nil {
+		return nil, err
+	}
+	p := yield.Pareto(counts, failures, yield.ParetoOptions{})
+	var links []look.Link
+	for _, k := range []string{"cause", "check", "reading"} {
+		links = append(links, look.Link{Href: q.same("kind", k), Text: q.t("manager.fails.by_" + k), Current: k == kind})
+	}
+	v.add(block{Links: links})
+	if p.Failed == 0 {
+		v.Answer = q.t("manager.fails.nothing", "count", p.Units)
+		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Percent(tenth(yield.AtMost(0, float64(p.Units), 0.95))))}})
+	} else {
+		v.Answer = q.failsAnswer(p, kind)
+		v.add(q.pareto(v, p, kind))
+	}
+	if kind == "check" {
+		checks, err := s.Checks(q.ctx, q.sel)
+		if err != nil {
+			return nil, err
+		}
+		v.add(q.rolled(v, checks, counts))
+	}
+	return v, nil
+}
+
+// failureName is a bar in the reader's language.
+func (q *query) failureName(kind, name string) string {
+	if kind == "cause" {
+		return q.cause(name)
+	}
+	return name
+}
+
+func (q *query) failsAnswer(p yield.ParetoChart, kind string) string {
+	text := q.t("manager.fails.answer", "count", p.Failed, "of", p.Units)
+	if len(p.Bars) == 0 || p.Bars[0].Units == 0 {
+		return text
+	}
+	first := p.Bars[0]
+	text += " " + q.t("manager.fails.first", "name", q.failureName(kind, first.Name), "share", q.share(first.OfFailed))
+	if p.VitalFew > 1 && 2*p.VitalFew <= len(p.Bars) {
+		text += " " + q.t("manager.fails.vital_"+kind, "count", p.VitalFew, "of", len(p.Bars))
+	}
+	return text
+}
+
+func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
+	s := sheet{name: "pareto", head: []string{kind, "part", "rule", "units", "runs", "of_tested", "of_tested_low", "of_tested_high", "of_failed", "cumulative", "first_pass_without"}}
+	t := look.Table{Head: []look.Cell{{Text: q.t("manager.kind." + kind)}}}
+	if kind != "check" {
+		t.Head = append(t.Head, look.Cell{Text: q.t("manager.head.part")})
+	}
+	for _, h := range []string{"units", "of_tested", "interval", "of_failed", "cumulative", "would_be"} {
+		t.Head = append(t.Head, look.Cell{Text: q.t("manager.head." + h), Number: true})
+	}
+	var marks []chart.Mark
+	for _, b := range p.Bars {
+		href := q.units(kind, b.Name, "first", "1")
+		label := q.failureName(kind, b.Name)
+		if b.Units > 0 {
+			marks = append(marks, chart.Mark{Label: label, Value: float64(b.Units), Low: b.OfTested.Low * float64(p.Units), High: b.OfTested.High * float64(p.Units), Href: href,
+				Title: q.t("manager.fails.bar", "label", label, "count", b.Units, "share", q.share(b.OfTested), "interval", q.interval(b.OfTested))})
+		} else {
+			href = q.units(kind, b.Name) // in retests only
+		}
+		row := []look.Cell{{Text: label, Href: href}}
+		if kind != "check" {
+			row = append(row, look.Cell{Text: q.part(b.Part)})
+		}
+		row = append(row, look.Cell{Text: q.w.Number(float64(b.Units)), Number: true}, look.Cell{Text: q.column(b.OfTested.Value), Number: true},
+			look.Cell{Text: q.shareRange(b.OfTested), Number: true}, look.Cell{Text: q.column(b.OfFailed.Value), Number: true},
+			look.Cell{Text: q.column(b.Cumulative), Number: true}, look.Cell{Text: q.column(p.WouldBe(b)), Number: true})
+		t.Rows = append(t.Rows, row)
+		s.row(b.Name, b.Part, b.Rule, b.Units, b.Runs, b.OfTested.Value, b.OfTested.Low, b.OfTested.High, b.OfFailed.Value, b.Cumulative, p.WouldBe(b))
+	}
+	d := chart.Pareto{ID: "pareto", Title: q.t("manager.fails.chart_" + kind), Desc: q.t("manager.fails.caption"), Label: q.t("manager.head.units"), Of: q.t("manager.kind." + kind), Bars: marks, Total: float64(p.Findings)}
+	c := look.NewChart(d.Title, d.Desc, d.Draw(q.w))
+	if p.Unnamed > 0 {
+		c.Notes = append(c.Notes, q.t("manager.fails.unnamed", "count", p.Unnamed))
+	}
+	b := q.chart(v, c, s)
+	caption := b.Chart.Table.Caption
+	b.Chart.Table, b.Chart.Open = t, true // more than is drawn
+	b.Chart.Table.Caption = caption
+	return b
+}
+
+// rolled shows each check's own yield, and what they make together.
+func (q *query) rolled(v *view, checks []yield.CheckCount, counts yield.Counts) block {
+	r := yield.Rolled(checks, counts.Units, 0)
+	s := sheet{name: "checks", head: []string{"check", "judged", "passed", "share", "low", "high"}}
+	t := &table{Title: q.t("manager.fails.checks"), CSV: q.csvOf("checks")}
+	t.Caption = t.Title
+	if r.Yield.Known() {
+		t.Intro = q.t("manager.fails.rolled", "yield", q.w.Percent(tenth(r.Yield.Value)), "interval", q.between(r.Yield.Low, r.Yield.High))
+	}
+	t.Head = []look.Cell{{Text: q.t("manager.kind.check")}, {Text: q.t("manager.head.about")}, {Text: q.t("manager.head.judged"), Number: true}, {Text: q.t("manager.head.failed"), Number: true}, {Text: q.t("manager.head.passed"), Number: true}, {Text: q.t("manager.head.interval"), Number: true}}
+	for _, c := range r.Checks {
+		t.Rows = append(t.Rows, []look.Cell{{Text: c.Check}, {Text: q.check(c.Check)}, {Text: q.w.Number(float64(c.Share.Of)), Number: true},
+			{Text: q.w.Number(float64(c.Share.Of - c.Share.Count)), Number: true, Href: q.units("check", c.Check, "first", "1")}, {Text: q.column(c.Share.Value), Number: true}, {Text: q.shareRange(c.Share), Number: true}})
+		s.row(c.Check, c.Share.Of, c.Share.Count, c.Share.Value, c.Share.Low, c.Share.High)
+	}
+	v.sheets = append(v.sheets, s)
+	return block{Table: t}
+}

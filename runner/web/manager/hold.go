@@ -1,0 +1,411 @@
+package manager
+
+import (
+	"fmt"
+	"html"
+	"html/template"
+	"math"
+	"net/http"
+	"slices"
+	"strings"
+
+	"fullthrow/reports/yield"
+	"fullthrow/runner/web/chart"
+	"fullthrow/runner/web/look"
+)
+
+// rooms is how much room every reading has between its limits.
+type rooms struct {
+	Title, Intro, CSV string
+	Head              []look.Cell
+	Rows              []roomRow
+}
+
+type roomRow struct {
+	Name, About, Href  string
+	Picture            template.HTML
+	Shape              string
+	Index, Interval    string
+	Mean, Limits       string
+	Failed, FailedHref string
+	index              float64
+	low, high          float64
+	moments            yield.Moments
+}
+
+// studied is how many of the newest values a study of one reading takes.
+const studied = 3000
+
+// hold answers: can the process hold the limit?
+func (m *Manager) hold(q *query) (*view, error) {
+	v, err := q.begin("reading")
+	if err != nil {
+		return nil, err
+	}
+	if q.values["reading"] != "" {
+		return v, q.holdOne(v, q.values["reading"])
+	}
+	moments, err := m.c.Store.Moments(q.ctx, q.sel)
+	if err != nil {
+		return nil, err
+	}
+	if len(moments) == 0 {
+		return v, q.nothing(v)
+	}
+	rows, without, constant := q.rank(moments)
+	tight := 0
+	for _, r := range rows {
+		if r.index < 1.33 {
+			tight++
+		}
+	}
+	switch {
+	case len(rows) == 0:
+		v.Answer = q.t("manager.hold.no_limits")
+	case tight == 0:
+		v.Answer = q.t("manager.hold.all_hold", "count", len(rows))
+	default:
+		v.Answer = q.t("manager.hold.answer", "count", tight, "of", len(rows), "name", rows[0].Name)
+	}
+	s := sheet{name: "readings", head: []string{"reading", "unit", "n", "mean", "standard_deviation", "min", "max", "lower", "upper", "failed", "ppk", "ppk_low", "ppk_high"}}
+	for _, r := range rows {
+		n := r.moments
+		s.row(n.Name, n.Unit, n.N, n.Mean, sd(n), n.Min, n.Max, n.Lower, n.Upper, n.Failed, r.index, r.low, r.high)
+	}
+	for _, n := range slices.Concat(constant, without) {
+		s.row(n.Name, n.Unit, n.N, n.Mean, sd(n), n.Min, n.Max, n.Lower, n.Upper, n.Failed, nil, nil, nil)
+	}
+	v.sheets = append(v.sheets, s)
+	if len(rows) > 0 {
+		r := &rooms{Title: q.t("manager.hold.ranked"), Intro: q.t("manager.hold.ranked_intro"), CSV: q.csvOf("readings"), Rows: rows}
+		for i, h := range []string{"reading", "room", "ppk", "interval", "mean", "limits", "failed"} {
+			r.Head = append(r.Head, look.Cell{Text: q.t("manager.head." + h), Number: i >= 2})
+		}
+		v.add(block{Rooms: r})
+	}
+	if len(without)+len(constant) > 0 {
+		t := &table{Title: q.t("manager.hold.others"), Intro: q.t("manager.hold.others_intro")}
+		t.Caption = t.Title
+		t.Head = []look.Cell{{Text: q.t("manager.head.reading")}, {Text: q.t("manager.head.values"), Number: true}, {Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.min"), Number: true}, {Text: q.t("manager.head.max"), Number: true}, {Text: q.t("manager.head.limits"), Number: true}, {Text: q.t("manager.head.failed"), Number: true}}
+		for _, n := range slices.Concat(constant, without) {
+			t.Rows = append(t.Rows, []look.Cell{{Text: n.Name, Href: q.same("reading", n.Name)}, {Text: q.w.Number(float64(n.N)), Number: true}, {Text: q.quantity(n.Mean, n.Unit), Number: true},
+				{Text: q.quantity(n.Min, n.Unit), Number: true}, {Text: q.quantity(n.Max, n.Unit), Number: true}, {Text: q.limits(n.Lower, n.Upper, n.Unit), Number: true}, {Text: q.w.Number(float64(n.Failed)), Number: true}})
+		}
+		v.add(block{Table: t})
+	}
+	return v, nil
+}
+
+func sd(n yield.Moments) float64 {
+	if n.N < 2 {
+		return math.NaN()
+	}
+	return math.Sqrt(max(n.M2, 0) / float64(n.N-1))
+}
+
+// rank orders readings by how little room they have: the distance from the
+// mean to the nearer limit, in three standard deviations. Readings without a
+// limit, and those of too few or equal values, have none.
+func (q *query) rank(moments []yield.Moments) (rows []roomRow, without, constant []yield.Moments) {
+	for _, n := range moments {
+		sigma := sd(n)
+		switch {
+		case n.Lower == nil && n.Upper == nil:
+			without = append(without, n)
+			continue
+		case n.N < 8 || !(sigma > 0) || !finite(sigma) || sigma < 1e-12*math.Abs(n.Mean):
+			constant = append(constant, n)
+			continue
+		}
+		x := yield.NewIndices(n.Mean, sigma, yield.Spec{Lower: n.Lower, Upper: n.Upper})
+		if !finite(x.Cpk) {
+			constant = append(constant, n)
+			continue
+		}
+		low, high := yield.CpkInterval(x.Cpk, float64(n.N), float64(n.N-1), 0.95)
+		r := roomRow{Name: n.Name, About: q.readingAbout(n.Name), Href: q.same("reading", n.Name), moments: n, index: x.Cpk, low: low, high: high,
+			Index: q.w.Fixed(x.Cpk, 2), Interval: q.t("manager.range", "low", q.w.Fixed(low, 2), "high", q.w.Fixed(high, 2)),
+			Mean: q.quantity(n.Mean, n.Unit), Limits: q.limits(n.Lower, n.Upper, n.Unit), Failed: q.w.Number(float64(n.Failed))}
+		if n.Failed > 0 {
+			r.FailedHref = q.units("reading", n.Name, "first", "1")
+		}
+		switch {
+		case x.Cpk < 1:
+			r.Shape = "fail"
+		case low < 1.33:
+			r.Shape = "doubt"
+		}
+		r.Picture = q.room(n, sigma)
+		rows = append(rows, r)
+	}
+	slices.SortStableFunc(rows, func(a, b roomRow) int {
+		switch {
+		case a.index < b.index:
+			return -1
+		case a.index > b.index:
+			return 1
+		}
+		return strings.Compare(a.Name, b.Name)
+	})
+	return rows, without, constant
+}
+
+// room draws where values lie against the limits: three standard deviations to
+// either side of the mean, as far as there were any.
+func (q *query) room(n yield.Moments, sigma float64) template.HTML {
+	const wide, high = 200.0, 30.0
+	from, to := max(n.Mean-3*sigma, n.Min), min(n.Mean+3*sigma, n.Max)
+	low, up := from, to
+	for _, l := range []*float64{n.Lower, n.Upper} {
+		if l != nil {
+			low, up = min(low, *l), max(up, *l)
+		}
+	}
+	edge := (up - low) * 0.06
+	low, up = low-edge, up+edge
+	at := func(x float64) float64 { return min(max((x-low)/(up-low)*wide, 0), wide) }
+	var b strings.Builder
+	title := q.t("manager.hold.room", "name", n.Name, "from", q.quantity(from, n.Unit), "to", q.quantity(to, n.Unit), "limits", q.limits(n.Lower, n.Upper, n.Unit))
+	fmt.Fprintf(&b, `<svg class="plot room" viewBox="0 0 %.0f %.0f" role="img"><title>%s</title>`, wide, high, html.EscapeString(title))
+	if n.Lower != nil {
+		fmt.Fprintf(&b, `<rect class="beyond" x="0" y="3" width="%.1f" height="24"/><path class="limit" d="M%.1f 3V27"/>`, at(*n.Lower), at(*n.Lower))
+	}
+	if n.Upper != nil {
+		fmt.Fprintf(&b, `<rect class="beyond" x="%.1f" y="3" width="%.1f" height="24"/><path class="limit" d="M%.1f 3V27"/>`, at(*n.Upper), wide-at(*n.Upper), at(*n.Upper))
+	}
+	fmt.Fprintf(&b, `<path class="axis" d="M0 27.5H%.0f"/><rect class="bar" x="%.1f" y="10" width="%.1f" height="10" rx="2"/><path class="over" d="M%.1f 6V24"/></svg>`, wide, at(from), max(at(to)-at(from), 1.5), at(n.Mean))
+	return svg(b.String())
+}
+
+// series reads the newest values of a reading.
+func (q *query) series(reading string, first bool, limit int) (yield.Series, error) {
+	names, err := q.m.c.Store.Readings(q.ctx, q.sel.Product)
+	if err != nil {
+		return yield.Series{}, err
+	}
+	if !slices.Contains(names, reading) {
+		return yield.Series{}, &refusal{status: http.StatusNotFound, id: "manager.bad.no_reading", args: []any{"value", brief(reading)}, back: q.same("reading", ""), backText: "manager.bad.all_readings"}
+	}
+	return q.m.c.Store.Series(q.ctx, q.sel, reading, first, limit)
+}
+
+// holdOne studies one reading.
+func (q *query) holdOne(v *view, reading string) error {
+	s, err := q.series(reading, true, studied)
+	if err != nil {
+		return err
+	}
+	v.add(block{Links: []look.Link{{Href: q.same("reading", ""), Text: q.t("manager.hold.back")}, {Href: q.link("/drift", "reading", reading), Text: q.t("manager.hold.to_drift")}, {Href: q.link("/differs", "reading", reading), Text: q.t("manager.hold.to_differs")}}})
+	q.page.Title = q.t("manager.hold.title_one", "name", reading)
+	if len(s.Points) == 0 {
+		return q.nothing(v)
+	}
+	study := s.Capability(yield.CapabilityOptions{})
+	v.Answer = q.studyAnswer(study)
+	if about := q.readingAbout(reading); about != "" {
+		v.About += " · " + about
+	}
+	first, second := q.studyFigures(study, reading)
+	v.add(block{Figures: first})
+	if len(second) > 0 {
+		v.add(block{Figures: second, Small: true})
+	}
+	v.add(q.histogram(v, s, study))
+	v.add(q.studyWords(study, s))
+	q.studySheet(v, study)
+	values := sheet{name: "values", head: []string{"time", "run", "serial_number", "lot", "station", "nest", "value", "unit", "verdict"}}
+	for _, p := range s.Points {
+		values.row(p.Time, p.Run, p.SerialNumber, p.Lot, p.Station, p.Nest, p.Value, s.Unit, p.Verdict)
+	}
+	v.sheets = append(v.sheets, values)
+	v.add(block{Links: []look.Link{{Href: q.csvOf("study"), Text: q.t("manager.hold.csv_study")}, {Href: q.csvOf("values"), Text: q.t("manager.hold.csv_values")}}})
+	return nil
+}
+
+// decisive is the index that the verdict goes by, as yield takes it.
+func decisive(t yield.CapabilityStudy) (name string, e *yield.Estimate) {
+	if t.State == yield.CapabilityByPercent && t.Percentile != nil && t.Percentile.Ppk != nil {
+		return "Ppk", t.Percentile.Ppk
+	}
+	if t.Cpk != nil && (t.Ppk == nil || t.Ppk.Value >= t.Cpk.Value/1.05) {
+		return "Cpk", t.Cpk
+	}
+	return "Ppk", t.Ppk
+}
+
+func (q *query) studyAnswer(t yield.CapabilityStudy) string {
+	name, e := decisive(t)
+	index := ""
+	if e != nil {
+		index = q.w.Fixed(e.Value, 2)
+	}
+	switch t.State {
+	case yield.CapabilityHolds:
+		return q.t("manager.hold.holds", "index", name, "value", index)
+	case yield.CapabilityLikely:
+		return q.t("manager.hold.likely", "index", name, "value", index)
+	case yield.CapabilityJust:
+		return q.t("manager.hold.just", "index", name, "value", index)
+	case yield.CapabilityNot:
+		return q.t("manager.hold.not", "index", name, "value", index)
+	case yield.CapabilityMoot:
+		return q.t("manager.hold.moot")
+	case yield.CapabilityByPercent:
+		if e == nil {
+			return q.t("manager.hold.not_normal")
+		}
+		if t.Percentile.AtMost {
+			return q.t("manager.hold.percentile_most", "value", index)
+		}
+		return q.t("manager.hold.percentile", "value", index)
+	}
+	switch {
+	case t.Spec.Lower == nil && t.Spec.Upper == nil:
+		return q.t("manager.hold.none_limits")
+	case t.N < 8:
+		return q.t("manager.hold.none_few", "count", t.N)
+	}
+	return q.t("manager.hold.none_constant")
+}
+
+// studyFigures are the figures that the verdict goes by, and the others.
+func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, second []look.Figure) {
+	index := func(name string, e *yield.Estimate) (look.Figure, bool) {
+		if e == nil {
+			return look.Figure{}, false
+		}
+		return look.Figure{Name: name, Explain: q.t("manager.explain." + strings.ToLower(name)), Value: q.w.Fixed(e.Value, 2), Interval: q.fixedBetween(e.Low, e.High, 2)}, true
+	}
+	moot := t.State == yield.CapabilityMoot
+	if t.State == yield.CapabilityByPercent && t.Percentile != nil {
+		if f, ok := index("Ppk", t.Percentile.Ppk); ok {
+			f.Name, f.Meaning = q.t("manager.hold.ppk_percentile"), q.t("manager.hold.ppk_percentile_meaning")
+			if t.Percentile.AtMost {
+				f.Interval = q.t("manager.hold.at_most")
+			}
+			first = append(first, f)
+		}
+	}
+	for _, x := range []struct {
+		name string
+		e    *yield.Estimate
+	}{{"Cpk", t.Cpk}, {"Ppk", t.Ppk}} {
+		if f, ok := index(x.name, x.e); ok {
+			f.Meaning = q.t("manager.hold.meaning_" + strings.ToLower(x.name))
+			if moot || t.State == yield.CapabilityByPercent {
+				f.Meaning = q.t("manager.hold.means_nothing")
+				second = append(second, f)
+				continue
+			}
+			first = append(first, f)
+		}
+	}
+	if t.Observed != nil {
+		f := look.Figure{Name: q.t("manager.term.outside"), Explain: q.t("manager.explain.outside"), Value: q.share(*t.Observed), Interval: q.interval(*t.Observed),
+			Meaning: q.t("manager.hold.outside", "count", t.Observed.Count, "of", t.N), Href: q.units("reading", reading, "first", "1")}
+		first = append(first, f)
+	}
+	if t.Expected != nil && !moot && t.State != yield.CapabilityByPercent && t.State != yield.CapabilityNone {
+		first = append(first, look.Figure{Name: q.t("manager.term.expected"), Explain: q.t("manager.explain.expected"), Value: q.ppm(t.Expected.Value),
+			Interval: q.t("manager.between", "low", q.ppm(t.Expected.Low), "high", q.ppm(t.Expected.High)), Meaning: q.t("manager.hold.expected")})
+	}
+	mean := look.Figure{Name: q.t("manager.term.mean"), Value: q.quantity(t.Mean, t.Unit), Interval: q.t("manager.hold.sigma", "sigma", q.quantity(t.Overall, t.Unit)), Meaning: q.t("manager.hold.of_values", "count", t.N)}
+	room := look.Figure{Name: q.t("manager.head.limits"), Value: q.limits(t.Spec.Lower, t.Spec.Upper, t.Unit), Interval: q.t("manager.hold.seen", "low", q.quantity(t.Min, t.Unit), "high", q.quantity(t.Max, t.Unit))}
+	return first, append([]look.Figure{mean, room}, second...)
+}
+
+// ppm writes a share as parts per million.
+func (q *query) ppm(share float64) string {
+	ppm := share * 1e6
+	switch {
+	case !finite(ppm):
+		return "–"
+	case ppm > 0 && ppm < 0.001:
+		return "< " + q.w.Number(0.001) + "\u00a0ppm"
+	case ppm < 10:
+		return q.w.Number(math.Round(ppm*1000)/1000) + "\u00a0ppm"
+	case ppm >= 10000:
+		return q.w.Percent(tenth(share))
+	}
+	return q.w.Number(math.Round(ppm)) + "\u00a0ppm"
+}
+
+func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) block {
+	bins := chart.Bins(s.Values(), 28)
+	sh := sheet{name: "histogram", head: []string{"from", "to", "units", "unit"}}
+	for i, b := range bins {
+		bins[i].Href = q.units("reading", s.Name, "low", exact(b.From), "high", exact(b.To))
+		sh.row(b.From, b.To, b.Count, s.Unit)
+	}
+	d := chart.Histogram{ID: "histogram", Title: q.t("manager.hold.histogram"), Unit: s.Unit, Label: s.Name, Bins: bins, Lower: s.Lower, Upper: s.Upper}
+	d.Desc = q.t("manager.hold.histogram_caption")
+	if t.Normality.Shape == yield.ShapeNormal || t.Normality.Shape == yield.ShapeDoubt {
+		d.Mean, d.SD = t.Mean, t.Overall
+		d.Desc += " " + q.t("manager.hold.histogram_curve")
+	}
+	c := look.NewChart(d.Title, d.Desc, d.Draw(q.w))
+	if s.Total > int64(len(s.Points)) {
+		c.Notes = append(c.Notes, q.t("manager.newest", "shown", len(s.Points), "count", s.Total))
+	}
+	return q.chart(v, c, sh)
+}
+
+// studyWords says what the verdict rests on.
+func (q *query) studyWords(t yield.CapabilityStudy, s yield.Series) block {
+	x := &text{Title: q.t("manager.hold.why"), NotesTitle: q.t("manager.notes")}
+	switch t.Normality.Shape {
+	case yield.ShapeNormal:
+		x.Lines = append(x.Lines, q.t("manager.hold.shape_normal"))
+	case yield.ShapeDoubt:
+		x.Lines = append(x.Lines, q.t("manager.hold.shape_doubt"))
+	case yield.ShapeOther:
+		x.Lines = append(x.Lines, q.t("manager.hold.shape_other"))
+	default:
+		x.Lines = append(x.Lines, q.t("manager.hold.shape_unknown"))
+	}
+	switch t.Stability.State {
+	case yield.StabilityStable:
+		x.Lines = append(x.Lines, q.t("manager.hold.stable"))
+	case yield.StabilitySlight:
+		x.Lines = append(x.Lines, q.t("manager.hold.slight"))
+	case yield.StabilityUnstable:
+		x.Lines = append(x.Lines, q.t("manager.hold.unstable"))
+	default:
+		x.Lines = append(x.Lines, q.t("manager.hold.stability_unknown"))
+	}
+	if t.Cp != nil && t.Cpk != nil && t.OffCentre != nil && t.Cp.Value-t.Cpk.Value > 0.15 && *t.OffCentre > 0.1 {
+		middle := *t.Spec.Lower + (*t.Spec.Upper-*t.Spec.Lower)/2
+		x.Lines = append(x.Lines, q.t("manager.hold.off_centre", "by", q.quantity(middle-t.Mean, t.Unit), "value", q.w.Fixed(t.Cp.Value, 2)))
+	}
+	if s.LimitChanged {
+		x.Lines = append(x.Lines, q.t("manager.limit_changed"))
+	}
+	x.Notes = append(x.Notes, t.Verdict, t.Means, t.Normality.Text, t.Stability.Text)
+	x.Notes = append(x.Notes, t.Cautions...)
+	x.Notes = slices.DeleteFunc(x.Notes, func(s string) bool { return s == "" })
+	return block{Text: x}
+}
+
+func (q *query) studySheet(v *view, t yield.CapabilityStudy) {
+	s := sheet{name: "study", head: []string{"figure", "value", "low", "high", "confidence", "method"}}
+	for _, x := range []struct {
+		name string
+		e    *yield.Estimate
+	}{{"cp", t.Cp}, {"cpk", t.Cpk}, {"pp", t.Pp}, {"ppk", t.Ppk}, {"cpm", t.Cpm}, {"expected_outside", t.Expected}} {
+		if x.e != nil {
+			s.row(x.name, x.e.Value, x.e.Low, x.e.High, x.e.Confidence, x.e.Method)
+		}
+	}
+	if p := t.Percentile; p != nil && p.Ppk != nil {
+		s.row("ppk_percentile", p.Ppk.Value, p.Ppk.Low, p.Ppk.High, p.Ppk.Confidence, p.Ppk.Method)
+	}
+	if o := t.Observed; o != nil {
+		s.row("observed_outside", o.Value, o.Low, o.High, o.Confidence, o.Method)
+	}
+	s.row("mean", t.Mean, nil, nil, nil, "")
+	s.row("standard_deviation", t.Overall, nil, nil, nil, "")
+	s.row("within_sigma", t.Within, nil, nil, nil, string(t.By))
+	s.row("n", t.N, nil, nil, nil, "")
+	s.row("state", t.State, nil, nil, nil, "")
+	v.sheets = append([]sheet{s}, v.sheets...)
+}

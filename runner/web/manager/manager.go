@@ -1,0 +1,289 @@
+package manager
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"net/http"
+	"path"
+	"strings"
+	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/store"
+	"fullthrow/runner/web/look"
+)
+
+//go:embed pages
+var pageFiles embed.FS
+
+// Config is what the pages are made of. Fields without "optional" are required.
+type Config struct {
+	// Store answers; optional: while it is nil, pages say that it is not open.
+	Store store.Store
+	Look  *look.Look
+	// Files holds the captures that reports refer to; optional.
+	Files   Files
+	Product Product
+	Checks  []Check               // of the plan, in order; optional
+	Texts   map[string]look.Texts // the product's own sentences by language; optional
+	Drawing *look.Drawing         // of the handset; optional
+	// Zone is where the plant is, nil the machine's; Shifts are when its shifts
+	// begin, as in [store.Selection].
+	Zone   *time.Location
+	Shifts []time.Duration
+	// Around proves a report further than its own seal does: by the station's
+	// key and its neighbours in the chain; optional.
+	Around func(context.Context, reports.Sealed) reports.SealCheck
+	// Repair is where a failed run is repaired: a path that the run is added to
+	// as ?run=; optional.
+	Repair string
+	// Patience is how long one page may ask the store; 0 means 10 s.
+	Patience time.Duration
+	Now      func() time.Time // optional
+	Log      *slog.Logger     // optional
+}
+
+// Product is what the pages call the product.
+type Product struct{ Name, Title string }
+
+// Check is a check of the plan: what it is about, in English.
+type Check struct{ Name, About, Part string }
+
+// Files finds captures.
+type Files interface {
+	// Attachment is the content of a file by its name, <sha256>.<ext>; an error
+	// wrapping [fs.ErrNotExist] if there is none.
+	Attachment(ctx context.Context, name string) ([]byte, error)
+}
+
+// Manager is the pages. Make it with [New].
+type Manager struct {
+	c      Config
+	look   *look.Look
+	page   *template.Template
+	unit   *template.Template
+	style  string // path of the style sheet
+	sheet  []byte
+	mux    *http.ServeMux
+	zone   *time.Location
+	titles map[string]map[string]string // of parts, by language
+}
+
+// Patterns are what the pages answer, as patterns of [http.ServeMux].
+func Patterns() []string {
+	var list []string
+	for _, r := range routes {
+		list = append(list, "GET "+r.path)
+	}
+	return list
+}
+
+// route is a page, or something beside the pages.
+type route struct {
+	path   string
+	answer func(*Manager, *query) (*view, error)
+	plain  func(*Manager, http.ResponseWriter, *http.Request)
+}
+
+var routes = []route{
+	{path: "/today", answer: (*Manager).today},
+	{path: "/fails", answer: (*Manager).fails},
+	{path: "/drift", answer: (*Manager).drift},
+	{path: "/hold", answer: (*Manager).hold},
+	{path: "/differs", answer: (*Manager).differs},
+	{path: "/unit", answer: (*Manager).history},
+	{path: "/units", answer: (*Manager).units},
+	{path: "/report/{run}", plain: (*Manager).report},
+	{path: "/certificate/{run}", plain: (*Manager).report},
+	{path: "/attachment/{name}", plain: (*Manager).attachment},
+	{path: "/manager/", plain: (*Manager).asset},
+}
+
+// New reads the templates that are built in.
+func New(c Config) (*Manager, error) {
+	if c.Look == nil {
+		return nil, errors.New("manager: no look")
+	}
+	if c.Zone == nil {
+		c.Zone = time.Local
+	}
+	if c.Patience <= 0 {
+		c.Patience = 10 * time.Second
+	}
+	if c.Now == nil {
+		c.Now = time.Now
+	}
+	if c.Log == nil {
+		c.Log = slog.New(slog.DiscardHandler)
+	}
+	m := &Manager{c: c, look: c.Look.In(c.Zone), zone: c.Zone, mux: http.NewServeMux()}
+	var err error
+	if m.page, err = m.look.Parse(pageFiles, "pages/blocks.html", "pages/page.html"); err != nil {
+		return nil, fmt.Errorf("manager: %w", err)
+	}
+	if m.unit, err = m.look.Parse(pageFiles, "pages/blocks.html", "pages/unit.html"); err != nil {
+		return nil, fmt.Errorf("manager: %w", err)
+	}
+	if m.sheet, err = fs.ReadFile(pageFiles, "pages/manager.css"); err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(m.sheet)
+	m.style = "/manager/manager." + hex.EncodeToString(sum[:6]) + ".css"
+	for _, r := range routes {
+		if r.plain != nil {
+			m.mux.HandleFunc("GET "+r.path, func(w http.ResponseWriter, req *http.Request) { r.plain(m, w, req) })
+			continue
+		}
+		m.mux.HandleFunc("GET "+r.path, func(w http.ResponseWriter, req *http.Request) { m.serve(w, req, r) })
+	}
+	return m, nil
+}
+
+// ServeHTTP answers whatever [Patterns] names.
+func (m *Manager) ServeHTTP(w http.ResponseWriter, r *http.Request) { m.mux.ServeHTTP(w, r) }
+
+// serve answers one page, or says in plain words why it cannot.
+func (m *Manager) serve(w http.ResponseWriter, r *http.Request, to route) {
+	ctx, cancel := context.WithTimeout(r.Context(), m.c.Patience)
+	defer cancel()
+	q, err := m.read(r.WithContext(ctx), to.path)
+	if err == nil && q.tidied != "" && !q.csv {
+		http.Redirect(w, r, q.tidied, http.StatusSeeOther)
+		return
+	}
+	var v *view
+	if err == nil {
+		if m.c.Store == nil {
+			err = errClosed
+		} else {
+			v, err = to.answer(m, q)
+		}
+	}
+	if err == nil && q.csv {
+		if err = v.writeCSV(w, q); err == nil {
+			return
+		}
+	}
+	status := http.StatusOK
+	if err != nil {
+		if r.Context().Err() != nil {
+			return // nobody waits any more
+		}
+		v, status = m.excuse(q, err)
+	}
+	v.Page = q.page
+	v.Nav, v.Styles, v.Style = m.nav(q), []string{"handset.css"}, m.style
+	t := m.page
+	if v.Unit != nil {
+		t = m.unit
+	}
+	m.render(w, t, v, status)
+}
+
+// render writes a page whole or not at all.
+func (m *Manager) render(w http.ResponseWriter, t *template.Template, data any, status int) {
+	var b bytes.Buffer
+	if err := t.Execute(&b, data); err != nil {
+		m.c.Log.Error("a page could not be made", "error", err)
+		http.Error(w, "internal error", http.StatusInternalServerError)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	w.Write(b.Bytes())
+}
+
+// asset serves the pages' own style sheet.
+func (m *Manager) asset(w http.ResponseWriter, r *http.Request) {
+	if r.URL.Path != m.style {
+		http.NotFound(w, r)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/css; charset=utf-8")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Cache-Control", "public, max-age=31536000, immutable")
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(m.sheet))
+}
+
+// questions are the pages that answer one, in the order in which they are
+// asked.
+var questions = []string{"today", "fails", "drift", "hold", "differs", "unit"}
+
+// nav leads to the other questions, about the same choice of units.
+func (m *Manager) nav(q *query) []look.Link {
+	var links []look.Link
+	for _, name := range questions {
+		href := q.link("/" + name)
+		if name == "unit" {
+			href = "/unit"
+		}
+		links = append(links, look.Link{Href: href, Text: q.t("manager.nav." + name), Current: "/"+name == q.path})
+	}
+	return links
+}
+
+// refusal is why an address cannot be answered, to be said in a language.
+type refusal struct {
+	status   int
+	id       string // of a message; its hint is the same with "_hint"
+	args     []any
+	back     string // where to go instead, "" to today
+	backText string // id of what the link says
+}
+
+func (r *refusal) Error() string { return "refused: " + r.id }
+
+func refuse(status int, id string, args ...any) error {
+	return &refusal{status: status, id: id, args: args}
+}
+
+var errClosed = errors.New("the store is not open")
+
+// excuse is the page that stands where an answer cannot.
+func (m *Manager) excuse(q *query, err error) (*view, int) {
+	var no *refusal
+	notice := look.Notice{Shape: "doubt"}
+	status := http.StatusServiceUnavailable
+	link := look.Link{Href: "/today", Text: q.t("manager.excuse.today")}
+	switch {
+	case errors.As(err, &no):
+		status = no.status
+		notice.Title = q.t(no.id, no.args...)
+		if hint := "manager.bad." + strings.TrimPrefix(no.id, "manager.bad.") + "_hint"; q.w.Has(hint) {
+			notice.Text = []string{q.t(hint, no.args...)}
+		}
+		if no.back != "" {
+			link = look.Link{Href: no.back, Text: q.t(no.backText)}
+		}
+	case errors.Is(err, errClosed):
+		notice.Title, notice.Text = q.t("manager.excuse.closed"), []string{q.t("manager.excuse.closed_hint")}
+	case errors.Is(err, context.DeadlineExceeded):
+		m.c.Log.Warn("a page took too long", "path", q.path, "error", err)
+		notice.Title, notice.Text = q.t("manager.excuse.slow"), []string{q.t("manager.excuse.slow_hint")}
+	case errors.Is(err, store.ErrUnknown):
+		status = http.StatusNotFound
+		notice.Title, notice.Text = q.t("manager.excuse.unknown"), []string{q.t("manager.excuse.unknown_hint")}
+	default:
+		m.c.Log.Warn("a page cannot be answered", "path", q.path, "error", err)
+		notice.Shape = "error"
+		notice.Title, notice.Text = q.t("manager.excuse.unreachable"), []string{q.t("manager.excuse.unreachable_hint")}
+	}
+	q.page.Title = q.t("manager.title." + q.name())
+	v := &view{}
+	v.add(block{Notice: &notice}, block{Links: []look.Link{link}})
+	return v, status
+}
+
+// name is the page's, as messages name it.
+func (q *query) name() string { return strings.TrimPrefix(path.Clean(q.path), "/") }

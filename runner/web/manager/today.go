@@ -1,0 +1,338 @@
+package manager
+
+import (
+	"slices"
+	"strconv"
+	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/store"
+	"fullthrow/reports/yield"
+	"fullthrow/runner/web/chart"
+	"fullthrow/runner/web/look"
+)
+
+// periods are what a trend may be grouped by in time.
+var periods = []store.By{store.ByHour, store.ByShift, store.ByDay, store.ByWeek, store.ByMonth}
+
+func (q *query) byChoice() (store.By, error) {
+	v, err := q.choice("by", "", "hour", "shift", "day", "week", "month")
+	return store.By(v), err
+}
+
+// today answers: how good is today?
+func (m *Manager) today(q *query) (*view, error) {
+	by, err := q.byChoice()
+	if err != nil {
+		return nil, err
+	}
+	v, err := q.begin("by")
+	if err != nil {
+		return nil, err
+	}
+	if q.period != "today" && q.period != "shift" {
+		q.page.Title = q.t("manager.title.past")
+	}
+	s := m.c.Store
+	flags, err := s.Flags(q.ctx, q.sel)
+	if err != nil {
+		return nil, err
+	}
+	q.flagged(v, flags)
+	counts, err := s.Counts(q.ctx, q.sel)
+	if err != nil {
+		return nil, err
+	}
+	if counts.Runs == 0 {
+		return v, q.nothing(v)
+	}
+	sum := yield.Summarise(counts, 0)
+	hist, err := s.Cycle(q.ctx, q.sel)
+	if err != nil {
+		return nil, err
+	}
+	nests, err := s.Trend(q.ctx, q.sel, store.ByNest)
+	if err != nil {
+		return nil, err
+	}
+	cycle := yield.Cycle(hist, yield.CycleOptions{Nests: max(1, len(nests))})
+	lost := yield.Lost(counts, cycle, 0)
+	groups, by, err := q.grouped(by)
+	if err != nil {
+		return nil, err
+	}
+	hours := groups
+	if by != store.ByHour {
+		if hours, err = s.Trend(q.ctx, q.sel, store.ByHour); err != nil {
+			return nil, err
+		}
+	}
+	worked := 0
+	for _, h := range hours {
+		if h.Counts.Runs > 0 {
+			worked++
+		}
+	}
+	if v.Answer, err = q.todayAnswer(counts, sum); err != nil {
+		return nil, err
+	}
+	v.add(block{Figures: q.todayFigures(counts, sum, cycle, lost, worked, len(nests))}, block{Figures: q.todaySecond(counts, sum, cycle), Small: true})
+	v.add(q.byLinks(by))
+	v.add(q.yieldTrend(v, groups, by))
+	v.add(q.output(v, groups, by, cycle, len(nests)))
+	stops, err := q.stops(v)
+	if err != nil {
+		return nil, err
+	}
+	v.add(stops...)
+	s2 := sheet{name: "figures", head: []string{"figure", "value", "low", "high", "count", "of"}}
+	for _, f := range []struct {
+		name string
+		s    yield.Share
+	}{{"first_pass", sum.FirstPass}, {"final", sum.Final}, {"retested", sum.Retested}, {"no_fault_found", sum.NoFaultFound}, {"repaired", sum.Repaired}} {
+		s2.row(f.name, f.s.Value, f.s.Low, f.s.High, f.s.Count, f.s.Of)
+	}
+	s2.row("bench_time_lost_s", lost.Total, nil, nil, nil, lost.BenchTime)
+	s2.row("cycle_median_s", cycle.Median.Value, cycle.Median.Low, cycle.Median.High, cycle.N, nil)
+	v.sheets = append(v.sheets, s2)
+	return v, nil
+}
+
+// todayAnswer says how good it is, and whether that differs from before.
+func (q *query) todayAnswer(c yield.Counts, sum yield.Summary) (string, error) {
+	if !sum.FirstPass.Known() {
+		return q.t("manager.today.none_judged", "count", c.Runs), nil
+	}
+	text := q.t("manager.today.answer", "yield", q.share(sum.FirstPass), "count", c.Units)
+	before, days, ok := q.before()
+	if !ok {
+		return text, nil
+	}
+	past, err := q.m.c.Store.Counts(q.ctx, before)
+	if err != nil || past.Units == 0 {
+		return text, err
+	}
+	then := yield.NewShare(past.FirstPassed, past.Units, 0)
+	p := yield.FisherExact(c.FirstPassed, c.Units, past.FirstPassed, past.Units)
+	id := "manager.today.same"
+	if p < 0.05 && sum.FirstPass.Value > then.Value {
+		id = "manager.today.better"
+	} else if p < 0.05 {
+		id = "manager.today.worse"
+	}
+	return text + " " + q.t(id, "yield", q.share(then), "count", days), nil
+}
+
+func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.CycleTime, lost yield.LostTime, hours, nests int) []look.Figure {
+	first := q.figure("first_pass", sum.FirstPass)
+	first.Meaning = q.t("manager.today.first_meaning", "count", c.FirstFailed(), "of", c.Units)
+	first.Href = q.units("first", "1", "outcome", "failed")
+	rate := look.Figure{Name: q.t("manager.term.per_hour"), Explain: q.t("manager.explain.per_hour"), Value: "–", Href: q.units("first", "1")}
+	if hours > 0 {
+		rate.Value = q.w.Fixed(float64(c.Units)/float64(hours), 1)
+		rate.Meaning = q.t("manager.today.rate_meaning", "count", hours, "units", c.Units)
+	}
+	if cycle.Needed > 0 {
+		rate.Interval = q.t("manager.today.rate_takt", "needed", cycle.Needed, "count", max(1, nests))
+	}
+	final := q.figure("final", sum.Final)
+	final.Meaning = q.t("manager.today.final_meaning", "count", c.Units-c.FinalPassed)
+	if c.Units == c.FinalPassed {
+		final.Meaning = q.t("manager.today.final_all")
+	}
+	gone := look.Figure{Name: q.t("manager.term.lost"), Explain: q.t("manager.explain.lost"), Value: q.duration(lost.Total), Meaning: q.t("manager.today.lost_none"),
+		Interval: q.t("manager.today.lost_of", "share", q.probability(lost.Share), "time", q.duration(lost.BenchTime))}
+	if c.Errors+c.Aborted > 0 {
+		gone.Meaning = q.t("manager.today.lost_errors", "count", c.Errors) + ", " + q.t("manager.today.lost_aborted", "count", c.Aborted)
+		if lost.Units.Known() && lost.Units.Value >= 1 {
+			gone.Meaning += "; " + q.t("manager.today.lost_units", "count", int64(lost.Units.Value+0.5))
+		}
+		gone.Href = q.units("outcome", "error")
+		if c.Errors == 0 {
+			gone.Href = q.units("outcome", "aborted")
+		}
+	}
+	return []look.Figure{first, rate, final, gone}
+}
+
+func (q *query) probability(p yield.Probability) string {
+	if !finite(float64(p)) {
+		return "–"
+	}
+	return q.w.Percent(tenth(float64(p)))
+}
+
+func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.CycleTime) []look.Figure {
+	again := q.figure("retested", sum.Retested)
+	again.Meaning = q.t("manager.today.retests", "count", c.Retests)
+	nff := q.figure("no_fault_found", sum.NoFaultFound)
+	nff.Meaning = q.t("manager.today.nff_meaning", "count", c.NoFaultFound)
+	if c.NoFaultFound == 0 {
+		nff.Meaning = q.t("manager.today.nff_zero")
+	}
+	if !sum.NoFaultFound.Known() {
+		nff.Interval, nff.Meaning = "", q.t("manager.today.nff_none")
+	}
+	fixed := q.figure("repaired", sum.Repaired)
+	fixed.Meaning = q.t("manager.today.repaired_meaning", "count", c.Repaired)
+	time := look.Figure{Name: q.t("manager.term.cycle"), Explain: q.t("manager.explain.cycle"), Value: "–"}
+	if cycle.N > 0 {
+		time.Value = q.duration(cycle.Median.Value)
+		time.Interval = q.t("manager.today.cycle_p95", "time", q.duration(cycle.P95.Value))
+		if cycle.Takt > 0 && cycle.OverTakt.Known() {
+			time.Meaning = q.t("manager.today.cycle_takt", "takt", q.duration(cycle.Takt), "share", q.share(cycle.OverTakt))
+		}
+	}
+	return []look.Figure{time, again, nff, fixed}
+}
+
+// byLinks choose what a point of the trend is.
+func (q *query) byLinks(now store.By) block {
+	var links []look.Link
+	for _, by := range periods {
+		if by == store.ByHour && (q.sel.Since.IsZero() || q.now.Sub(q.sel.Since) > 9*24*time.Hour) {
+			continue // hundreds of points
+		}
+		links = append(links, look.Link{Href: q.same("by", string(by)), Text: q.t("manager.by." + string(by)), Current: by == now})
+	}
+	return block{Links: links}
+}
+
+// yieldTrend draws first-pass yield over time.
+func (q *query) yieldTrend(v *view, groups []yield.Group, by store.By) block {
+	r := yield.Trend(groups, yield.TrendOptions{})
+	labels := q.groupLabels(groups, by)
+	s := sheet{name: "trend", head: []string{"period", "start", "units", "first_passed", "first_pass", "low", "high", "rest", "difference", "corrected_p", "differs", "runs", "errors", "aborted"}}
+	var marks []chart.Mark
+	worse, better, empty := 0, 0, 0
+	for i, p := range r.Points {
+		f := p.FirstPass
+		mark := chart.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by, "first", "1")}
+		if f.Known() {
+			mark.Title = q.t("manager.today.point", "label", labels[i], "yield", q.share(f), "interval", q.between(f.Low, f.High), "count", f.Of)
+		} else {
+			mark.Low, mark.High = 0, 0
+			empty++
+		}
+		marks = append(marks, mark)
+		switch {
+		case p.Differs < 0:
+			worse++
+		case p.Differs > 0:
+			better++
+		}
+		s.row(p.Key, p.Start, f.Of, f.Count, f.Value, f.Low, f.High, p.Other.Value, p.Difference.Value, p.Corrected, p.Differs, p.Counts.Runs, p.Counts.Errors, p.Counts.Aborted)
+	}
+	caption := q.t("manager.today.trend_steady")
+	if worse+better > 0 {
+		caption = q.t("manager.today.trend_differ", "count", worse+better)
+	}
+	if len(groups) < 2 {
+		caption = q.t("manager.today.trend_one")
+	}
+	d := chart.Trend{ID: "trend", Title: q.t("manager.today.trend"), Desc: caption, Unit: chart.Percent, Label: q.t("manager.term.first_pass"),
+		Of: q.t("manager.by." + string(by)), Points: marks, Target: &r.Whole.Value, TargetLabel: q.t("manager.today.whole")}
+	if !r.Whole.Known() {
+		d.Target = nil
+	}
+	c := look.NewChart(d.Title, caption, d.Draw(q.w))
+	if empty > 0 { // gaps are no mistake
+		lost := q.t("charts.missing", "count", empty)
+		c.Notes = slices.DeleteFunc(c.Notes, func(n string) bool { return n == lost })
+	}
+	return q.chart(v, c, s)
+}
+
+// output draws what was done in each period against the takt.
+func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.CycleTime, nests int) block {
+	labels := q.groupLabels(groups, by)
+	s := sheet{name: "output", head: []string{"period", "start", "runs", "judged_no_unit", "units", "retests", "takt_asks_for"}}
+	var bars []chart.HoursBar
+	for i, g := range groups {
+		c := g.Counts
+		b := chart.HoursBar{Mark: chart.Mark{Label: labels[i], Value: float64(c.Runs), Href: q.behind(g, by)}, Lost: float64(c.Errors + c.Aborted)}
+		if by == store.ByHour && c.Runs > 0 {
+			b.Target = cycle.Needed
+		}
+		bars = append(bars, b)
+		s.row(g.Key, g.Start, c.Runs, c.Errors+c.Aborted, c.Units, c.Retests, b.Target)
+	}
+	caption := q.t("manager.today.output_caption")
+	if by == store.ByHour && cycle.Needed > 0 {
+		caption = q.t("manager.today.output_takt", "takt", q.duration(cycle.Takt), "needed", cycle.Needed, "count", max(1, nests))
+	}
+	d := chart.Hours{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption, Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by)),
+		Bars: bars, TargetLabel: q.t("manager.term.takt")}
+	return q.chart(v, look.NewChart(d.Title, caption, d.Draw(q.w)), s)
+}
+
+// shownStops is how many of the newest faults are listed.
+const shownStops = 6
+
+// stops lists what took time and judged no unit.
+func (q *query) stops(v *view) ([]block, error) {
+	var blocks []block
+	for _, outcome := range []reports.Outcome{reports.Errored, reports.Aborted} {
+		runs, err := q.m.c.Store.Runs(q.ctx, q.sel, store.RunFilter{Outcome: outcome}, "", shownStops)
+		if err != nil {
+			return nil, err
+		}
+		if len(runs) == 0 {
+			continue
+		}
+		name := string(outcome)
+		s := sheet{name: name, head: []string{"started", "ended", "station", "nest", "serial_number", "run", "reason"}}
+		t := &table{Title: q.t("manager.today." + name), Intro: q.t("manager.today." + name + "_intro"), CSV: q.csvOf(name)}
+		t.Caption = t.Title
+		t.Head = []look.Cell{{Text: q.t("manager.head.when")}, {Text: q.t("manager.head.nest")}, {Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.took"), Number: true}, {Text: q.t("manager.head.reason")}}
+		for _, r := range runs {
+			t.Rows = append(t.Rows, []look.Cell{{Text: q.when(r.Started)}, {Text: unbroken(r.Station + " " + r.Nest)},
+				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)}, {Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: r.Reason}})
+			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, r.Reason)
+		}
+		if len(runs) == shownStops {
+			t.Next = q.units("outcome", string(outcome))
+		}
+		v.sheets = append(v.sheets, s)
+		blocks = append(blocks, block{Table: t})
+	}
+	return blocks, nil
+}
+
+// namedFlags is how many reports are named before the rest is a number.
+const namedFlags = 5
+
+// flagged names the reports that count nowhere.
+func (q *query) flagged(v *view, flags []store.Flag) {
+	if len(flags) == 0 {
+		return
+	}
+	n := look.Notice{Shape: "error", Title: q.t("manager.flags.title", "count", len(flags))}
+	for i, f := range flags {
+		if i == namedFlags {
+			n.Text = append(n.Text, q.t("manager.flags.more", "count", len(flags)-namedFlags))
+			break
+		}
+		name := f.Run
+		if name == "" {
+			name = f.File
+		}
+		kind := "manager.flags.changed"
+		switch f.Kind {
+		case "removed":
+			kind = "manager.flags.removed"
+		case "inserted":
+			kind = "manager.flags.inserted"
+		}
+		n.Text = append(n.Text, q.t(kind, "name", brief(name), "station", f.Station))
+	}
+	n.Text = append(n.Text, q.t("manager.flags.hint"))
+	v.add(block{Notice: &n}, block{Links: []look.Link{{Href: q.units("flagged", "1"), Text: q.t("manager.flags.list")}}})
+	s := sheet{name: "flags", head: []string{"run", "station", "file", "kind", "text"}}
+	for _, f := range flags {
+		s.row(f.Run, f.Station, f.File, f.Kind, f.Text)
+	}
+	v.sheets = append(v.sheets, s)
+}
+
+func count(n int64) string { return strconv.FormatInt(n, 10) }

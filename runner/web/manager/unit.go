@@ -1,0 +1,493 @@
+package manager
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"html"
+	"html/template"
+	"image/color"
+	"net/url"
+	"path"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/boombuler/barcode/qr"
+
+	"fullthrow/reports"
+	"fullthrow/reports/store"
+	"fullthrow/runner/web/chart"
+	"fullthrow/runner/web/look"
+)
+
+// unitView is what became of one unit.
+type unitView struct {
+	Asked   string // the serial number that was asked for
+	Serial  string
+	Product string
+	State   look.Notice
+	Facts   []fact
+	History look.Table
+	CSV     string
+	Run     *runDetail
+}
+
+type fact struct{ Name, Value, Href string }
+
+// runDetail is one run of it.
+type runDetail struct {
+	Title    string
+	Shape    string
+	Word     string
+	Reason   string // in English
+	Drawing  template.HTML
+	Causes   []causeDetail
+	Failed   look.Table
+	Checks   []checkDetail
+	Captures []captureDetail
+	Kept     string // what became of the raw data of all
+	Seal     look.Notice
+	SealOf   []fact
+	Code     template.HTML
+	Links    []look.Link
+}
+
+type causeDetail struct {
+	Text, Likely, Inspect string
+	Evidence              []string // in English
+}
+
+type checkDetail struct {
+	Name, About string
+	Shape, Word string
+	Problem     string // in English
+	Readings    look.Table
+}
+
+type captureDetail struct {
+	Chart *look.Chart
+	Name  string
+	Sound string // path of what can be heard
+	File  string // path of the raw data
+	About string
+}
+
+// shownRuns is how many runs of a unit are listed.
+const shownRuns = 200
+
+// history answers: what happened to this unit?
+func (m *Manager) history(q *query) (*view, error) {
+	q.page.Title = q.t("manager.title.unit")
+	serial := q.values["serial"]
+	if s, _, ok := reports.ParseCode(serial); ok {
+		serial = s // the code of a report was scanned
+	}
+	run := q.values["run"]
+	u := &unitView{Asked: serial}
+	v := &view{Unit: u}
+	if serial == "" && run == "" {
+		v.Answer = q.t("manager.unit.ask")
+		return v, nil
+	}
+	if serial == "" {
+		r, err := m.c.Store.Run(q.ctx, run)
+		if errors.Is(err, store.ErrUnknown) {
+			return nil, refuse(404, "manager.bad.no_run", "value", brief(run))
+		}
+		if err != nil {
+			return nil, err
+		}
+		serial, q.values["product"] = r.Unit.SerialNumber, r.Unit.Product
+	}
+	runs, repairs, err := m.c.Store.History(q.ctx, q.values["product"], serial)
+	if err != nil {
+		return nil, err
+	}
+	if upper := strings.ToUpper(serial); len(runs) == 0 && upper != serial {
+		if runs, repairs, err = m.c.Store.History(q.ctx, q.values["product"], upper); err != nil {
+			return nil, err
+		}
+		serial = upper
+	}
+	if len(runs) == 0 && len(repairs) == 0 {
+		return nil, q.noUnit(serial)
+	}
+	var other []string
+	if q.values["product"] == "" {
+		if runs, repairs, other = oneProduct(runs, repairs); len(other) > 0 {
+			other = other[1:]
+		}
+	}
+	u.Serial = serial
+	q.page.Title = serial
+	q.unitFacts(v, runs, repairs, other)
+	shown, err := q.unitHistory(v, runs, repairs, run)
+	if err != nil || shown == nil {
+		return v, err
+	}
+	u.Run, err = q.runDetail(v, *shown)
+	return v, err
+}
+
+// oneProduct keeps what belongs to the product of the newest run; products are
+// all that the serial number occurs with, that one first.
+func oneProduct(runs []store.Run, repairs []reports.Repair) ([]store.Run, []reports.Repair, []string) {
+	var products []string
+	for _, r := range slices.Backward(runs) {
+		if !slices.Contains(products, r.Unit.Product) {
+			products = append(products, r.Unit.Product)
+		}
+	}
+	if len(products) < 2 {
+		return runs, repairs, products
+	}
+	keep := products[0]
+	return slices.DeleteFunc(slices.Clone(runs), func(r store.Run) bool { return r.Unit.Product != keep }),
+		slices.DeleteFunc(slices.Clone(repairs), func(r reports.Repair) bool { return r.Unit.Product != keep }), products
+}
+
+func (q *query) unitFacts(v *view, runs []store.Run, repairs []reports.Repair, other []string) {
+	u := v.Unit
+	if len(runs) == 0 {
+		return
+	}
+	last := runs[len(runs)-1]
+	v.Simulated = last.Simulated
+	u.Product = last.Unit.Product
+	u.Facts = append(u.Facts, fact{q.field("product"), strings.TrimSpace(q.m.product(last.Unit.Product) + " " + last.Unit.Revision), ""})
+	if last.Unit.Lot != "" {
+		u.Facts = append(u.Facts, fact{q.field("lot"), last.Unit.Lot, encode("/today", url.Values{}, []string{"lot", last.Unit.Lot, "period", "all"})})
+	}
+	u.Facts = append(u.Facts, fact{q.t("manager.unit.runs"), q.t("manager.unit.runs_repairs", "runs", len(runs), "repairs", len(repairs)), ""})
+	for _, p := range other {
+		u.Facts = append(u.Facts, fact{q.t("manager.unit.also"), q.m.product(p), unitOf(p, u.Serial, "")})
+	}
+	state := last
+	for _, r := range slices.Backward(runs) {
+		if r.Outcome == reports.Passed || r.Outcome == reports.Failed {
+			state = r
+			break
+		}
+	}
+	shape, _ := q.outcome(state.Outcome)
+	id := "manager.unit.state_" + string(state.Outcome)
+	if state.Unit.Golden {
+		id, shape = "manager.unit.state_golden", "none"
+	}
+	v.Answer = q.t(id, "when", q.w.When(state.Started), "station", state.Station)
+	u.State = look.Notice{Shape: shape}
+}
+
+// unitHistory lists runs and repairs in order of time and picks the run that is
+// told in full: the one asked for, else the newest.
+func (q *query) unitHistory(v *view, runs []store.Run, repairs []reports.Repair, want string) (*store.Run, error) {
+	type happened struct {
+		at     time.Time
+		run    *store.Run
+		repair *reports.Repair
+	}
+	var list []happened
+	var shown *store.Run
+	for i := range runs {
+		r := &runs[i]
+		list = append(list, happened{r.Started, r, nil})
+		if r.Run == want || want == "" && i == len(runs)-1 {
+			shown = r
+		}
+	}
+	for i := range repairs {
+		list = append(list, happened{repairs[i].At, nil, &repairs[i]})
+	}
+	slices.SortStableFunc(list, func(a, b happened) int { return b.at.Compare(a.at) })
+	if want != "" && shown == nil {
+		return nil, refuse(404, "manager.bad.no_run", "value", brief(want))
+	}
+	u := v.Unit
+	s := sheet{name: "history", head: []string{"time", "kind", "run", "outcome", "found", "done", "by", "station", "nest", "text"}}
+	t := &u.History
+	t.Caption = q.t("manager.unit.history")
+	t.Head = []look.Cell{{Text: q.t("manager.head.when")}, {Text: q.t("manager.head.what")}, {Text: q.t("manager.head.found")}, {Text: q.t("manager.head.by")}, {Text: q.t("manager.head.nest")}}
+	for i, h := range list {
+		if h.run != nil {
+			r := h.run
+			shape, word := q.outcome(r.Outcome)
+			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest, r.Reason)
+			if i < shownRuns {
+				href := unitOf(u.Product, u.Serial, r.Run)
+				if r == shown {
+					word = q.t("manager.unit.shown_below", "outcome", word)
+				}
+				t.Rows = append(t.Rows, []look.Cell{{Text: q.when(r.Started), Href: href}, {Text: word, Shape: shape}, {Text: q.found(*r)}, {Text: r.Operator}, {Text: unbroken(r.Station + " " + r.Nest)}})
+			}
+			continue
+		}
+		r := h.repair
+		s.row(r.At, "repair", r.Run, "", r.Found, r.Done, r.By, "", "", r.Text)
+		if i < shownRuns {
+			t.Rows = append(t.Rows, []look.Cell{{Text: q.when(r.At)}, {Text: q.t("manager.unit.repair")}, {Text: q.repairWords(*r, runs)}, {Text: r.By}, {Text: ""}})
+		}
+	}
+	v.sheets = append(v.sheets, s)
+	u.CSV = q.csvOf("history")
+	return shown, nil
+}
+
+// repairWords say what was found at a repair, and done.
+func (q *query) repairWords(r reports.Repair, runs []store.Run) string {
+	found := strings.ReplaceAll(r.Found, "-", " ")
+	for _, run := range runs {
+		if run.Rule == r.Found && run.Cause != "" {
+			found = q.cause(run.Cause)
+		}
+	}
+	if slices.Contains(reports.Findings(), r.Found) {
+		found = q.t("manager.found.is_" + r.Found)
+	}
+	if r.Part != "" {
+		found += " (" + q.part(r.Part) + ")"
+	}
+	done := r.Done
+	if slices.Contains(reports.Remedies(), r.Done) {
+		done = q.t("manager.done." + r.Done)
+	}
+	text := found + " · " + done
+	if r.Text != "" {
+		text += " · " + r.Text
+	}
+	return text
+}
+
+// runDetail tells one run.
+func (q *query) runDetail(v *view, r store.Run) (*runDetail, error) {
+	shape, word := q.outcome(r.Outcome)
+	d := &runDetail{Title: q.t("manager.unit.run", "when", q.w.When(r.Started), "station", r.Station, "nest", r.Nest), Shape: shape, Word: word, Reason: r.Reason}
+	sealed, err := q.m.c.Store.Report(q.ctx, r.Run)
+	if err != nil {
+		if errors.Is(err, context.DeadlineExceeded) || q.ctx.Err() != nil {
+			return nil, err
+		}
+		q.m.c.Log.Warn("a report cannot be read", "run", r.Run, "error", err)
+		d.Seal = look.Notice{Shape: "error", Title: q.t("manager.seal.unreadable"), Text: []string{q.t("manager.seal.unreadable_hint")}}
+		return d, nil
+	}
+	p := sealed.Report
+	q.sealState(d, sealed, r)
+	for _, c := range p.Causes {
+		d.Causes = append(d.Causes, causeDetail{Text: q.cause(c.String()), Likely: q.t("manager.unit.likely", "count", c.Percent()), Inspect: q.sentence(c.Inspect), Evidence: c.Evidence})
+	}
+	d.Drawing = q.lit(p)
+	q.readings(v, d, p)
+	kept := false
+	for i, c := range p.Captures {
+		d.Captures = append(d.Captures, q.capture(c, i))
+		kept = kept || c.SHA256 != ""
+	}
+	if !kept { // said once
+		for i := range d.Captures {
+			d.Captures[i].About = ""
+		}
+		d.Kept = q.t("manager.capture.not_kept")
+	}
+	d.Links = append(d.Links, look.Link{Href: "/report/" + r.Run, Text: q.t("manager.unit.report")})
+	if r.Outcome == reports.Passed && !r.Unit.Golden {
+		d.Links = append(d.Links, look.Link{Href: "/certificate/" + r.Run, Text: q.t("manager.unit.certificate")})
+	}
+	if r.Outcome == reports.Failed && q.m.c.Repair != "" {
+		d.Links = append(d.Links, look.Link{Href: q.m.c.Repair + "?run=" + r.Run, Text: q.t("manager.unit.to_repair")})
+	}
+	if r.Unit.Lot != "" && !r.Unit.Golden {
+		d.Links = append(d.Links, look.Link{Href: encode("/differs", url.Values{}, []string{"a", "lot:" + r.Unit.Lot, "b", "unit:" + r.Unit.SerialNumber, "period", "all"}), Text: q.t("manager.unit.to_differs", "lot", r.Unit.Lot)})
+	}
+	return d, nil
+}
+
+// readings lists what failed, and all that was measured check by check.
+func (q *query) readings(v *view, d *runDetail, p reports.Report) {
+	head := []look.Cell{{Text: q.t("manager.head.reading")}, {Text: q.t("manager.head.value"), Number: true}, {Text: q.t("manager.head.limits"), Number: true}, {Text: q.t("manager.head.verdict")}}
+	s := sheet{name: "readings", head: []string{"check", "reading", "value", "unit", "lower", "upper", "verdict", "uncertainty"}}
+	d.Failed = look.Table{Caption: q.t("manager.unit.failed_readings"), Head: head}
+	for _, c := range p.Checks {
+		k := checkDetail{Name: c.Name, About: q.check(c.Name), Problem: c.Problem}
+		if k.About == "" {
+			k.About = q.sentence(c.About)
+		}
+		k.Shape, k.Word = q.verdict(c.Verdict)
+		k.Readings = look.Table{Caption: c.Name, Head: head}
+		for _, r := range c.Readings {
+			name := r.Check + "." + r.Name
+			shape, word := q.verdict(r.Verdict)
+			value := q.value(r)
+			var lower, upper *float64
+			limits := q.t("manager.limit.none")
+			if r.Limit != nil {
+				lower, upper = r.Limit.Lower, r.Limit.Upper
+				if limits = q.limits(lower, upper, r.Unit); lower == nil && upper == nil {
+					limits = q.w.Localise(r.Limit.String(r.Unit))
+				}
+			}
+			number, isNumber := r.Value.Number()
+			row := []look.Cell{{Text: name}, {Text: value, Number: true}, {Text: limits, Number: true}, {Text: word, Shape: shape}}
+			if isNumber {
+				row[0].Href = encode("/hold", url.Values{}, []string{"reading", name, "product", p.Unit.Product})
+			}
+			k.Readings.Rows = append(k.Readings.Rows, row)
+			if r.Verdict == reports.Fail || r.Verdict == reports.Inconclusive || r.Verdict == reports.Error {
+				d.Failed.Rows = append(d.Failed.Rows, row)
+			}
+			if isNumber {
+				s.row(c.Name, r.Name, number, r.Unit, lower, upper, string(r.Verdict), r.Uncertainty)
+			} else {
+				s.row(c.Name, r.Name, r.Value.String(), r.Unit, lower, upper, string(r.Verdict), r.Uncertainty)
+			}
+		}
+		d.Checks = append(d.Checks, k)
+	}
+	v.sheets = append(v.sheets, s)
+}
+
+// value is a reading's value for people.
+func (q *query) value(r reports.Reading) string {
+	text := "–"
+	if x, ok := r.Value.Number(); ok {
+		text = q.quantity(x, r.Unit)
+	} else if b, ok := r.Value.Bool(); ok {
+		text = q.t("manager.no")
+		if b {
+			text = q.t("manager.yes")
+		}
+	} else if s, ok := r.Value.Text(); ok {
+		text = s
+	}
+	switch r.Bound {
+	case "more":
+		return "> " + text
+	case "less":
+		return "< " + text
+	}
+	return text
+}
+
+// sealState says how far the seal was checked, and what came of it.
+func (q *query) sealState(d *runDetail, s reports.Sealed, r store.Run) {
+	check := s.Check()
+	if check.Own && q.m.c.Around != nil {
+		check = q.m.c.Around(q.ctx, s)
+	}
+	n := look.Notice{Shape: "pass", Title: q.t("manager.seal.own"), Text: []string{q.t("manager.seal.own_text")}}
+	switch {
+	case r.Flag != "":
+		n = look.Notice{Shape: "error", Title: q.t("manager.seal.flagged"), Text: []string{q.t("manager.seal.flagged_text")}}
+	case !check.Own:
+		n = look.Notice{Shape: "error", Title: q.t("manager.seal.broken"), Text: []string{q.t("manager.seal.broken_text")}}
+	case check.Text != "":
+		n = look.Notice{Shape: "error", Title: q.t("manager.seal.chain_broken"), Text: []string{q.t("manager.seal.chain_broken_text")}}
+	case check.Chain:
+		n.Title, n.Text = q.t("manager.seal.chain"), []string{q.t("manager.seal.chain_text")}
+	}
+	d.Seal = n
+	d.SealOf = []fact{
+		{q.t("manager.seal.number"), q.t("manager.seal.number_of", "number", s.Seal.Number, "station", s.Report.Station), ""},
+		{"SHA-256", grouped(s.Seal.SHA256), ""},
+		{q.t("manager.seal.software"), s.Report.Software, ""},
+	}
+	d.Code = q.code(r.Unit.SerialNumber, s.Seal.SHA256)
+}
+
+// grouped parts a hash so that it can be read out.
+func grouped(hash string) string {
+	var parts []string
+	for len(hash) > 8 {
+		parts, hash = append(parts, hash[:8]), hash[8:]
+	}
+	return strings.Join(append(parts, hash), " ")
+}
+
+// code draws the code that ties paper to the report.
+func (q *query) code(serial, hash string) template.HTML {
+	content := reports.CodeText(serial, hash)
+	if content == "" {
+		return ""
+	}
+	c, err := qr.Encode(content, qr.M, qr.Auto)
+	if err != nil {
+		return ""
+	}
+	n := c.Bounds().Dx()
+	const quiet = 4 // modules, as ISO/IEC 18004 wants
+	var b strings.Builder
+	fmt.Fprintf(&b, `<svg class="qr" viewBox="0 0 %d %d" role="img" shape-rendering="crispEdges"><title>%s</title><path class="paper" d="M0 0h%dv%dH0z"/><path class="ink" d="`,
+		n+2*quiet, n+2*quiet, html.EscapeString(q.t("manager.seal.code", "serial", serial)), n+2*quiet, n+2*quiet)
+	for y := range n {
+		for x := range n {
+			if color.GrayModel.Convert(c.At(x, y)).(color.Gray).Y < 128 {
+				fmt.Fprintf(&b, "M%d %dh1v1h-1z", x+quiet, y+quiet)
+			}
+		}
+	}
+	b.WriteString(`"/></svg>`)
+	return svg(b.String())
+}
+
+// lit is the drawing of the handset with the parts lit that a failed run points
+// at.
+func (q *query) lit(p reports.Report) template.HTML {
+	if q.m.c.Drawing == nil || p.Outcome != reports.Failed {
+		return ""
+	}
+	drawing := string(q.m.c.Drawing.HTML(q.m.c.Texts[q.page.Lang]))
+	part := ""
+	if len(p.Causes) > 0 {
+		part = p.Causes[0].Part
+	}
+	if part == "" {
+		for _, c := range p.Checks {
+			if c.Verdict == reports.Fail || c.Verdict == reports.Inconclusive {
+				part = c.Part
+				break
+			}
+		}
+	}
+	if _, ok := q.m.c.Drawing.Part(part); !ok {
+		return ""
+	}
+	mark := `id="part-` + part + `" class="`
+	if !strings.Contains(drawing, mark) {
+		return ""
+	}
+	return template.HTML(strings.Replace(drawing, mark, mark+"is-bad ", 1))
+}
+
+// attachmentName is that of raw data beside the reports.
+var attachmentName = regexp.MustCompile(`^[0-9a-f]{64}\.[a-z0-9]{1,8}$`)
+
+// extensions are those that captures are kept with, by their media type.
+var extensions = map[string]string{"audio/wav": ".wav", "text/csv": ".csv"}
+
+// capture draws a capture, lets it be heard if it is sound, and says where its
+// raw data are.
+func (q *query) capture(c reports.Capture, i int) captureDetail {
+	d := captureDetail{Name: c.Check + "." + c.Name, About: q.t("manager.capture.not_kept")}
+	if c.SHA256 != "" {
+		d.About = q.t("manager.capture.gone")
+		if ext := extensions[c.Media]; ext != "" && q.m.c.Files != nil {
+			name := c.SHA256 + ext
+			if attachmentName.MatchString(name) {
+				d.File, d.About = path.Join("/attachment", name), q.t("manager.capture.kept", "size", q.w.Number(float64((c.Size+1023)/1024)))
+				if c.Media == "audio/wav" {
+					d.Sound = d.File
+				}
+			}
+		}
+	}
+	if c.Plot != nil {
+		k := chart.Capture{ID: fmt.Sprint("capture-", i), Title: d.Name, Width: 600, Height: 280, Plot: *c.Plot}
+		x := look.NewChart(d.Name, c.Plot.Title, k.Draw(q.w))
+		if x.Caption == d.Name || x.Caption == c.Name {
+			x.Caption = ""
+		}
+		d.Chart = &x
+	}
+	return d
+}

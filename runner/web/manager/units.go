@@ -1,0 +1,240 @@
+package manager
+
+import (
+	"math"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"fullthrow/reports"
+	"fullthrow/reports/store"
+	"fullthrow/runner/web/look"
+)
+
+// perPage is how many runs a list shows at once; as CSV it goes on to
+// mostListed.
+const (
+	perPage    = 50
+	mostListed = 5000
+)
+
+// exact writes a number so that it is read back the same.
+func exact(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
+
+// units lists the runs behind a mark.
+func (m *Manager) units(q *query) (*view, error) {
+	outcome, err := q.choice("outcome", "", string(reports.Passed), string(reports.Failed), string(reports.Errored), string(reports.Aborted))
+	if err != nil {
+		return nil, err
+	}
+	flag := map[string]bool{}
+	for _, name := range []string{"first", "flagged"} {
+		v, err := q.choice(name, "", "1")
+		if err != nil {
+			return nil, err
+		}
+		flag[name] = v == "1"
+	}
+	low, lowGiven, err := q.number("low")
+	if err != nil {
+		return nil, err
+	}
+	high, highGiven, err := q.number("high")
+	if err != nil {
+		return nil, err
+	}
+	v, err := q.begin("outcome", "check", "reading", "cause", "first", "flagged", "low", "high", "serial")
+	if err != nil {
+		return nil, err
+	}
+	if lowGiven || highGiven {
+		if q.values["reading"] == "" {
+			return nil, refuse(http.StatusBadRequest, "manager.bad.range")
+		}
+		if !lowGiven {
+			low = math.Inf(-1)
+		}
+		if !highGiven {
+			high = math.Inf(1)
+		}
+		return v, q.valued(v, low, high)
+	}
+	f := store.RunFilter{SerialNumber: q.values["serial"], Outcome: reports.Outcome(outcome), Check: q.values["check"], Reading: q.values["reading"], Cause: q.values["cause"], First: flag["first"], Flagged: flag["flagged"]}
+	limit := perPage
+	if q.csv {
+		limit = mostListed
+	}
+	runs, err := m.c.Store.Runs(q.ctx, q.sel, f, q.values["after"], limit+1)
+	if err != nil {
+		return nil, err
+	}
+	more := len(runs) > limit
+	runs = runs[:min(len(runs), limit)]
+	v.Answer = q.listed(f)
+	if len(runs) == 0 {
+		if q.values["after"] != "" {
+			v.add(block{Empty: &look.Empty{Title: q.t("manager.list.end"), Link: look.Link{Href: q.same("after", ""), Text: q.t("manager.list.first")}}})
+			return v, nil
+		}
+		if q.narrowed() {
+			v.add(block{Empty: &look.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"), Link: look.Link{Href: q.link("/units"), Text: q.t("manager.list.all")}}})
+			return v, nil
+		}
+		return v, q.nothing(v)
+	}
+	t := &table{CSV: q.csvOf("runs")}
+	t.Caption = q.t("manager.list.caption")
+	t.Head = []look.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")}, {Text: q.t("manager.head.outcome")}, {Text: q.t("manager.head.found")}, {Text: q.t("manager.head.lot")}, {Text: q.t("manager.head.nest")}, {Text: q.t("manager.head.attempt"), Number: true}}
+	s := sheet{name: "runs", head: []string{"serial_number", "product", "revision", "lot", "golden", "started", "ended", "station", "nest", "operator", "attempt", "first", "outcome", "failed", "cause", "rule", "part", "reason", "simulated", "flag", "number", "run", "sha256"}}
+	for _, r := range runs {
+		shape, word := q.outcome(r.Outcome)
+		t.Rows = append(t.Rows, []look.Cell{{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)}, {Text: q.when(r.Started)}, {Text: word, Shape: shape},
+			{Text: q.found(r)}, {Text: r.Unit.Lot}, {Text: unbroken(r.Station + " " + r.Nest)}, {Text: q.w.Number(float64(r.Attempt)), Number: true}})
+		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended, r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), strings.Join(r.Failed, " "), r.Cause, r.Rule, r.Part, r.Reason, r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
+	}
+	if more {
+		t.Next = q.same("after", runs[len(runs)-1].Run)
+	}
+	if q.values["after"] != "" {
+		t.First = q.same("after", "")
+	}
+	v.sheets = append(v.sheets, s)
+	v.add(block{Table: t})
+	return v, nil
+}
+
+// narrowed reports whether more than the filter narrows the list.
+func (q *query) narrowed() bool {
+	for _, name := range []string{"outcome", "check", "reading", "cause", "first", "flagged", "serial"} {
+		if q.values[name] != "" {
+			return true
+		}
+	}
+	return false
+}
+
+// found is what a run found, in a few words.
+func (q *query) found(r store.Run) string {
+	var parts []string
+	if r.Flag != "" {
+		parts = append(parts, q.t("manager.list.flag"))
+	}
+	if r.Unit.Golden {
+		parts = append(parts, q.t("manager.list.golden"))
+	}
+	switch {
+	case r.Outcome == reports.Failed && r.Cause != "":
+		parts = append(parts, q.cause(r.Cause))
+	case r.Outcome == reports.Failed:
+		const most = 3
+		list := strings.Join(r.Failed[:min(len(r.Failed), most)], ", ")
+		if len(r.Failed) > most {
+			list += ", …"
+		}
+		parts = append(parts, list)
+	case r.Reason != "":
+		parts = append(parts, r.Reason)
+	}
+	return join(q, parts)
+}
+
+// listed says which runs a list holds.
+func (q *query) listed(f store.RunFilter) string {
+	id := "manager.list.runs"
+	switch {
+	case f.Flagged:
+		id = "manager.list.flagged"
+	case f.Outcome == reports.Failed && f.First:
+		id = "manager.list.first_failed"
+	case f.Outcome == reports.Failed, f.Outcome == "" && f.First && (f.Check != "" || f.Reading != "" || f.Cause != ""):
+		id = "manager.list.failed"
+	case f.Outcome == reports.Passed:
+		id = "manager.list.passed"
+	case f.Outcome == reports.Errored:
+		id = "manager.list.errors"
+	case f.Outcome == reports.Aborted:
+		id = "manager.list.aborted"
+	case f.First:
+		id = "manager.list.firsts"
+	}
+	text := q.t(id)
+	for _, x := range []struct{ id, value string }{{"manager.list.of_check", f.Check}, {"manager.list.of_reading", f.Reading}, {"manager.list.of_cause", f.Cause}, {"manager.list.of_serial", f.SerialNumber}} {
+		if x.value != "" {
+			value := x.value
+			if x.id == "manager.list.of_cause" {
+				value = q.ruleName(value)
+			}
+			text += " " + q.t(x.id, "value", value)
+		}
+	}
+	return text
+}
+
+// ruleName is a cause in the reader's language; of a rule its name with blanks.
+func (q *query) ruleName(s string) string {
+	if name := q.cause(s); name != s {
+		return name
+	}
+	if !strings.Contains(s, " ") {
+		return strings.ReplaceAll(s, "-", " ")
+	}
+	return s
+}
+
+// valued lists the units whose reading lies from low to below high, of the
+// newest that a study takes.
+func (q *query) valued(v *view, low, high float64) error {
+	reading := q.values["reading"]
+	series, err := q.series(reading, true, chartedGroups)
+	if err != nil {
+		return err
+	}
+	v.Answer = q.t("manager.list.valued", "name", reading, "low", q.quantity(low, series.Unit), "high", q.quantity(high, series.Unit))
+	t := &table{CSV: q.csvOf("values")}
+	t.Caption = q.t("manager.list.caption")
+	t.Head = []look.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")}, {Text: reading, Number: true}, {Text: q.t("manager.head.verdict")}, {Text: q.t("manager.head.lot")}, {Text: q.t("manager.head.nest")}}
+	s := sheet{name: "values", head: []string{"serial_number", "time", "value", "unit", "verdict", "lot", "station", "nest", "run"}}
+	hidden := 0
+	for i := len(series.Points) - 1; i >= 0; i-- {
+		p := series.Points[i]
+		if !(p.Value >= low && p.Value < high) {
+			continue
+		}
+		s.row(p.SerialNumber, p.Time, p.Value, series.Unit, p.Verdict, p.Lot, p.Station, p.Nest, p.Run)
+		if len(t.Rows) == 4*perPage {
+			hidden++
+			continue
+		}
+		shape, word := q.verdict(reports.Verdict(p.Verdict))
+		t.Rows = append(t.Rows, []look.Cell{{Text: p.SerialNumber, Href: unitOf("", p.SerialNumber, p.Run)}, {Text: q.when(p.Time)}, {Text: q.quantity(p.Value, series.Unit), Number: true},
+			{Text: word, Shape: shape}, {Text: p.Lot}, {Text: unbroken(p.Station + " " + p.Nest)}})
+	}
+	if len(t.Rows) == 0 {
+		v.add(block{Empty: &look.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"), Link: look.Link{Href: q.link("/hold", "reading", reading), Text: q.t("manager.drift.to_hold")}}})
+		return nil
+	}
+	if hidden > 0 {
+		t.Notes = append(t.Notes, q.t("manager.list.hidden", "count", hidden))
+	}
+	if series.Total > int64(len(series.Points)) {
+		t.Notes = append(t.Notes, q.t("manager.newest", "shown", len(series.Points), "count", series.Total))
+	}
+	v.sheets = append(v.sheets, s)
+	v.add(block{Table: t})
+	return nil
+}
+
+// verdict is the shape and the word of a verdict.
+func (q *query) verdict(x reports.Verdict) (shape, word string) {
+	switch x {
+	case reports.Pass:
+		return "pass", q.t("manager.verdict.pass")
+	case reports.Fail:
+		return "fail", q.t("manager.verdict.fail")
+	case reports.Inconclusive:
+		return "doubt", q.t("manager.verdict.inconclusive")
+	case reports.Unlimited:
+		return "none", q.t("manager.verdict.unlimited")
+	}
+	return "error", q.t("manager.verdict.error")
+}

@@ -1,0 +1,326 @@
+package manager
+
+import (
+	"html/template"
+	"math"
+	"net/http"
+	"slices"
+	"time"
+
+	"fullthrow/reports/store"
+	"fullthrow/runner/web/look"
+)
+
+// view is what a template gets.
+type view struct {
+	look.Page
+	Style     string
+	Answer    string // the answer to the question, in a sentence or two
+	About     string // which runs it is about
+	Simulated bool
+	Filter    *filter
+	Blocks    []block
+	Unit      *unitView
+
+	sheets []sheet
+}
+
+// block is one part of a page, in its order; one of its fields is set.
+type block struct {
+	Figures []look.Figure
+	Small   bool // figures of the second rank
+	Notice  *look.Notice
+	Chart   *look.Chart
+	Table   *table
+	Empty   *look.Empty
+	Pair    []block // side by side
+	Rooms   *rooms
+	Links   []look.Link
+	Choice  *choice
+	Text    *text
+}
+
+// table is rows with what stands around them.
+type table struct {
+	look.Table
+	Title string
+	Intro string
+	CSV   string
+	Notes []string
+	Next  string // where it goes on
+	First string // where it begins
+}
+
+// choice is a form of its own for what a page adds to the filter.
+type choice struct {
+	Label  string
+	Fields []selectField
+	Hidden []hidden
+	Action string
+	Button string
+}
+
+// text is a heading with paragraphs; Notes are in English.
+type text struct {
+	Title      string
+	Lines      []string
+	Rules      []rule
+	Notes      []string
+	NotesTitle string
+}
+
+// rule is one that fired.
+type rule struct {
+	Number string
+	Name   string
+	Means  string
+	Where  string
+}
+
+type hidden struct{ Name, Value string }
+
+type selectField struct {
+	Name, Label string
+	Options     []option
+	Groups      []optionGroup
+}
+
+type option struct {
+	Value, Text string
+	Selected    bool
+}
+
+type optionGroup struct {
+	Label   string
+	Options []option
+}
+
+// filter is the address as a form.
+type filter struct {
+	Action   string
+	Selects  []selectField
+	FromType string // "date", or "datetime-local" where the address has a time of day
+	From, To string
+	Hidden   []hidden
+	Clear    string
+}
+
+func (v *view) add(b ...block) { v.Blocks = append(v.Blocks, b...) }
+
+// chart adds a drawing, its numbers as a sheet of that name.
+func (q *query) chart(v *view, c look.Chart, s sheet) block {
+	c.ID, c.CSV = s.name, q.csvOf(s.name)
+	c.Table.Caption = c.Title
+	v.sheets = append(v.sheets, s)
+	return block{Chart: &c}
+}
+
+// begin makes a view with its title, filter and the sentence that says which
+// runs it is about; own names the parameters that only this page has.
+func (q *query) begin(own ...string) (*view, error) {
+	q.page.Title = q.t("manager.title." + q.name())
+	v := &view{About: q.about()}
+	f := &filter{Action: q.path, Clear: q.path, FromType: "date"}
+	periods := selectField{Name: "period", Label: q.t("manager.field.period")}
+	if q.period == "custom" {
+		periods.Options = append(periods.Options, option{"", q.t("manager.period.custom"), true})
+	}
+	for _, p := range presets {
+		periods.Options = append(periods.Options, option{p, q.t("manager.period." + p), p == q.period})
+	}
+	f.Selects = append(f.Selects, periods)
+	given := map[store.By]string{}
+	for _, by := range fields {
+		given[by] = q.values[string(by)]
+	}
+	if q.sel.Nest != "" && q.sel.Station != "" {
+		given[store.ByNest] = q.sel.Station + " " + q.sel.Nest
+	}
+	for _, by := range fields {
+		values, err := q.m.c.Store.Values(q.ctx, by)
+		if err != nil {
+			return nil, err
+		}
+		if now := given[by]; now != "" && !known(values, by, now) {
+			return nil, &refusal{status: http.StatusNotFound, id: "manager.bad.none", args: []any{"name", q.field(string(by)), "value", brief(now)},
+				back: q.same(string(by), ""), backText: "manager.bad.none_back"}
+		}
+		if len(values) < 2 && given[by] == "" {
+			continue // nothing to choose from
+		}
+		field := selectField{Name: string(by), Label: q.field(string(by)), Options: []option{{"", q.t("manager.field.all"), given[by] == ""}}}
+		for _, value := range values[:min(len(values), mostOptions)] {
+			name := value
+			if by == store.ByProduct {
+				name = q.m.product(value)
+			}
+			field.Options = append(field.Options, option{value, name, value == given[by]})
+		}
+		if now := given[by]; now != "" && !slices.ContainsFunc(field.Options, func(o option) bool { return o.Selected }) {
+			field.Options = append(field.Options, option{now, now, true})
+		}
+		f.Selects = append(f.Selects, field)
+	}
+	f.From, f.To = q.values["from"], q.values["to"]
+	if len(f.From) > len(dayLayout) || len(f.To) > len(dayLayout) {
+		f.FromType = "datetime-local"
+		if len(f.From) == len(dayLayout) {
+			f.From += "T00:00"
+		}
+		if len(f.To) == len(dayLayout) {
+			f.To = q.sel.Until.Format(momentLayout)
+		}
+	}
+	f.Hidden = append(f.Hidden, hidden{"was", q.values["period"]})
+	if q.period != "custom" {
+		f.Hidden[0].Value = q.period
+	}
+	for _, name := range own {
+		if value := q.values[name]; value != "" {
+			f.Hidden = append(f.Hidden, hidden{name, value})
+		}
+	}
+	v.Filter = f
+	runs, err := q.m.c.Store.Runs(q.ctx, q.sel, store.RunFilter{}, "", 1)
+	if err != nil {
+		return nil, err
+	}
+	v.Simulated = len(runs) > 0 && runs[0].Simulated
+	return v, nil
+}
+
+// mostOptions is how many values a menu offers, the newest.
+const mostOptions = 200
+
+// known reports whether a value occurs; nests may be named without station.
+func known(values []string, by store.By, v string) bool {
+	return slices.ContainsFunc(values, func(have string) bool {
+		if by == store.ByNest {
+			_, nest, _ := cutLast(have, " ")
+			return have == v || nest == v
+		}
+		return have == v
+	})
+}
+
+// product is what people call a product.
+func (m *Manager) product(name string) string {
+	if name == m.c.Product.Name && m.c.Product.Title != "" {
+		return m.c.Product.Title
+	}
+	return name
+}
+
+// about says which runs a page is about: paper has no form.
+func (q *query) about() string {
+	var parts []string
+	s := q.sel
+	if s.Product != "" {
+		parts = append(parts, q.m.product(s.Product))
+	}
+	nest := s.Nest
+	if nest != "" && s.Station != "" {
+		nest = s.Station + " " + nest
+	}
+	station := s.Station
+	if nest != "" {
+		station = ""
+	}
+	for _, f := range []struct{ id, value string }{
+		{"manager.about.revision", s.Revision}, {"manager.about.lot", s.Lot}, {"manager.about.station", station}, {"manager.about.nest", nest}, {"manager.about.operator", s.Operator},
+	} {
+		if f.value != "" {
+			parts = append(parts, q.t(f.id, "value", f.value))
+		}
+	}
+	if len(parts) == 0 {
+		parts = append(parts, q.t("manager.about.all"))
+	}
+	parts = append(parts, q.timeSpan(s.Since, s.Until))
+	return join(q, parts)
+}
+
+func join(q *query, parts []string) string {
+	out := ""
+	for i, p := range parts {
+		if i > 0 {
+			out += " · "
+		}
+		out += p
+	}
+	return out
+}
+
+// timeSpan says from when to when, in days where it is whole days.
+func (q *query) timeSpan(since, until time.Time) string {
+	whole := func(t time.Time) bool { return t.IsZero() || t.In(q.m.zone).Format("15:04") == "00:00" }
+	switch {
+	case since.IsZero() && until.IsZero():
+		return q.t("manager.about.ever")
+	case whole(since) && whole(until) && !until.IsZero():
+		last := until.Add(-time.Minute)
+		switch {
+		case since.IsZero():
+			return q.t("manager.about.until_day", "to", q.w.Day(last))
+		case q.w.Day(since) == q.w.Day(last):
+			return q.w.Day(since)
+		}
+		return q.t("manager.about.days", "from", q.w.Day(since), "to", q.w.Day(last))
+	case until.IsZero() && whole(since):
+		if q.w.Day(since) == q.w.Day(q.now) {
+			return q.t("manager.about.today", "day", q.w.Day(since), "time", q.w.Clock(q.now))
+		}
+		return q.t("manager.about.since_day", "from", q.w.Day(since))
+	case until.IsZero():
+		return q.t("manager.about.since", "from", q.w.When(since))
+	case since.IsZero():
+		return q.t("manager.about.until", "to", q.w.When(until))
+	case q.w.Day(since) == q.w.Day(until):
+		return q.t("manager.about.times", "from", q.w.When(since), "to", q.w.Clock(until))
+	}
+	return q.t("manager.about.days", "from", q.w.When(since), "to", q.w.When(until))
+}
+
+// nothing says that there are no units, and where there are some.
+func (q *query) nothing(v *view) error {
+	e := look.Empty{Title: q.t("manager.empty.title"), Text: q.t("manager.empty.judged")}
+	runs, err := q.m.c.Store.Runs(q.ctx, q.sel, store.RunFilter{}, "", 1)
+	if err != nil {
+		return err
+	}
+	if len(runs) > 0 {
+		e.Link = look.Link{Href: q.units(), Text: q.t("manager.empty.units")}
+		v.add(block{Empty: &e})
+		return nil
+	}
+	wide := q.sel
+	wide.Since, wide.Until = time.Time{}, time.Time{}
+	if runs, err = q.m.c.Store.Runs(q.ctx, wide, store.RunFilter{}, "", 1); err != nil {
+		return err
+	}
+	if len(runs) > 0 {
+		at := runs[0].Started.In(q.m.zone)
+		e.Text = q.t("manager.empty.newest", "at", q.w.When(at))
+		day := at.Format(dayLayout)
+		e.Link = look.Link{Href: q.same("period", "", "from", day, "to", day), Text: q.t("manager.empty.newest_link", "day", q.w.Day(at))}
+		v.add(block{Empty: &e})
+		return nil
+	}
+	if runs, err = q.m.c.Store.Runs(q.ctx, store.Selection{}, store.RunFilter{}, "", 1); err != nil {
+		return err
+	}
+	if len(runs) > 0 {
+		e.Text = q.t("manager.empty.choice")
+		e.Link = look.Link{Href: q.path + "?period=all", Text: q.t("manager.empty.choice_link")}
+	} else {
+		e.Title, e.Text = q.t("manager.empty.none"), q.t("manager.empty.none_hint")
+		e.Link = look.Link{Href: "/", Text: q.t("manager.empty.none_link")}
+	}
+	v.add(block{Empty: &e})
+	return nil
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// svg is a drawing of our own making.
+func svg(s string) template.HTML { return template.HTML(s) }

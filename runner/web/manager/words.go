@@ -1,0 +1,284 @@
+package manager
+
+import (
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"fullthrow/reports"
+	"fullthrow/reports/store"
+	"fullthrow/reports/yield"
+	"fullthrow/runner/web/look"
+)
+
+// between is an interval of shares in words.
+func (q *query) between(low, high float64) string {
+	return q.t("manager.between", "low", q.w.Percent(tenth(low)), "high", q.w.Percent(tenth(high)))
+}
+
+// tenth keeps a tenth of a percent: more digits of an interval say nothing,
+// but what is not all or nothing must not read so.
+func tenth(share float64) float64 {
+	r := math.Round(share*1000) / 1000
+	if (r == 0 || r == 1) && r != share {
+		return share
+	}
+	return r
+}
+
+// sure is a share with its interval.
+func (q *query) share(s yield.Share) string {
+	if !s.Known() {
+		return "–"
+	}
+	return q.w.Percent(tenth(s.Value))
+}
+
+func (q *query) interval(s yield.Share) string {
+	if !s.Known() {
+		return q.t("manager.not_known")
+	}
+	return q.between(s.Low, s.High)
+}
+
+// column is a share in a column: the same number of decimals in every row, and
+// more where it would read all or nothing and is not.
+func (q *query) column(x float64) string {
+	if !finite(x) {
+		return "–"
+	}
+	if r := math.Round(x*1000) / 1000; (r == 0 || r == 1) && r != x {
+		return q.w.Percent(x)
+	}
+	return q.w.PercentFixed(x, 1)
+}
+
+// shareRange is an interval in a column.
+func (q *query) shareRange(s yield.Share) string {
+	if !s.Known() {
+		return "–"
+	}
+	return q.t("manager.range", "low", q.column(s.Low), "high", q.column(s.High))
+}
+
+// figure is a share as a figure of a page.
+func (q *query) figure(name string, s yield.Share) look.Figure {
+	return look.Figure{Name: q.t("manager.term." + name), Explain: q.t("manager.explain." + name), Value: q.share(s), Interval: q.interval(s)}
+}
+
+// duration is a length of time in s.
+func (q *query) duration(s float64) string {
+	if !finite(s) {
+		return "–"
+	}
+	return q.w.Duration(time.Duration(s * float64(time.Second)))
+}
+
+// estimate is a number with so many decimals and its interval.
+func (q *query) estimate(e yield.Estimate, decimals int) string {
+	if !e.Known() {
+		return "–"
+	}
+	return q.w.Fixed(e.Value, decimals)
+}
+
+func (q *query) fixedBetween(low, high float64, decimals int) string {
+	switch {
+	case !finite(low) && !finite(high):
+		return ""
+	case !finite(high):
+		return q.t("manager.or_more", "low", q.w.Fixed(low, decimals))
+	case !finite(low):
+		return q.t("manager.or_less", "high", q.w.Fixed(high, decimals))
+	}
+	return q.t("manager.between", "low", q.w.Fixed(low, decimals), "high", q.w.Fixed(high, decimals))
+}
+
+// sentence is a sentence of the product in the reader's language.
+func (q *query) sentence(s string) string { return q.m.c.Texts[q.page.Lang].T(s) }
+
+// cause is a cause as the store names it, "where: what", in the reader's
+// language.
+func (q *query) cause(s string) string {
+	whole := q.sentence(s)
+	where, what, ok := strings.Cut(s, ": ")
+	if !ok || whole != s { // a cause may have a colon of its own
+		return whole
+	}
+	return q.sentence(where) + ": " + q.sentence(what)
+}
+
+// part is what people call a part of the handset.
+func (q *query) part(name string) string {
+	if name == "" {
+		return ""
+	}
+	if d := q.m.c.Drawing; d != nil {
+		if p, ok := d.Part(name); ok {
+			return q.sentence(p.Title)
+		}
+	}
+	return strings.ReplaceAll(name, "-", " ")
+}
+
+// check is what a check is about, "" if that is not known.
+func (q *query) check(name string) string {
+	i := slices.IndexFunc(q.m.c.Checks, func(c Check) bool { return c.Name == name })
+	if i < 0 {
+		return ""
+	}
+	return q.sentence(q.m.c.Checks[i].About)
+}
+
+// readingAbout is what the check of a reading is about.
+func (q *query) readingAbout(reading string) string {
+	check, _, _ := strings.Cut(reading, ".")
+	return q.check(check)
+}
+
+// outcome is the shape and the word of an outcome.
+func (q *query) outcome(o reports.Outcome) (shape, word string) {
+	switch o {
+	case reports.Passed:
+		return "pass", q.t("manager.outcome.passed")
+	case reports.Failed:
+		return "fail", q.t("manager.outcome.failed")
+	case reports.Aborted:
+		return "aborted", q.t("manager.outcome.aborted")
+	}
+	return "error", q.t("manager.outcome.error")
+}
+
+// shortDay is a day without its year.
+func (q *query) shortDay(at time.Time) string {
+	at = at.In(q.m.zone)
+	return q.t("manager.day_short", "day", strconv.Itoa(at.Day()), "month", q.w.T("shell.month_"+strconv.Itoa(int(at.Month()))))
+}
+
+// period is how a chart calls the period that begins at a time.
+func (q *query) periodLabel(by store.By, at, before time.Time) string {
+	switch by {
+	case store.ByHour, store.ByShift:
+		if before.IsZero() || q.w.Day(at) != q.w.Day(before) {
+			return q.shortDay(at) + " " + q.w.Clock(at)
+		}
+		return q.w.Clock(at)
+	case store.ByMonth:
+		at = at.In(q.m.zone)
+		return q.t("manager.month", "month", q.w.T("shell.month_"+strconv.Itoa(int(at.Month()))), "year", strconv.Itoa(at.Year()))
+	}
+	return q.shortDay(at)
+}
+
+// groupLabels names groups for a chart.
+func (q *query) groupLabels(groups []yield.Group, by store.By) []string {
+	labels := make([]string, len(groups))
+	var before time.Time
+	for i, g := range groups {
+		if g.Start.IsZero() {
+			labels[i] = g.Key
+			if by == store.ByProduct {
+				labels[i] = q.m.product(g.Key)
+			}
+			continue
+		}
+		labels[i] = q.periodLabel(by, g.Start, before)
+		before = g.Start
+	}
+	return labels
+}
+
+// behind leads to the runs of a group.
+func (q *query) behind(g yield.Group, by store.By, more ...string) string {
+	if g.Start.IsZero() {
+		return q.units(append([]string{string(by), g.Key}, more...)...)
+	}
+	next := yield.Following(string(by), q.m.zone, q.m.c.Shifts)
+	if next == nil {
+		return q.units(more...)
+	}
+	from, until := g.Start, next(g.Start)
+	if from.Before(q.sel.Since) {
+		from = q.sel.Since
+	}
+	if !q.sel.Until.IsZero() && until.After(q.sel.Until) {
+		until = q.sel.Until
+	}
+	return q.units(append(q.span(from, until), more...)...)
+}
+
+// grouped adds up the selection period by period, gaps filled in. Without a
+// grouping one is chosen by which a trend can be read.
+func (q *query) grouped(by store.By) ([]yield.Group, store.By, error) {
+	s := q.m.c.Store
+	if by == "" {
+		by = store.ByDay
+		until := q.sel.Until
+		if until.IsZero() {
+			until = q.now
+		}
+		switch days := until.Sub(q.sel.Since).Hours() / 24; {
+		case q.sel.Since.IsZero():
+			by = store.ByMonth
+		case days <= 2:
+			by = store.ByHour
+		case days > 400:
+			by = store.ByMonth
+		case days > 60:
+			by = store.ByWeek
+		}
+	}
+	g, err := s.Trend(q.ctx, q.sel, by)
+	if err != nil {
+		return nil, by, err
+	}
+	if by == store.ByMonth && q.sel.Since.IsZero() && len(g) > 0 && len(g) < 4 && q.values["by"] == "" {
+		by = store.ByDay
+		if g, err = s.Trend(q.ctx, q.sel, by); err != nil {
+			return nil, by, err
+		}
+	}
+	next := yield.Following(string(by), q.m.zone, q.m.c.Shifts)
+	if next == nil || by == store.ByHour && len(g) > 200 {
+		return g, by, nil
+	}
+	return yield.FillPeriods(g, next, func(at time.Time) string { return at.In(q.m.zone).Format("2006-01-02 15:04") }), by, nil
+}
+
+// when is a moment for a table: it never breaks.
+func (q *query) when(at time.Time) string { return unbroken(q.w.When(at)) }
+
+func unbroken(s string) string { return strings.NewReplacer(" ", "\u00a0", "-", "\u2011").Replace(s) }
+
+// onset is a moment in a sentence: midnight is the day.
+func (q *query) onset(at time.Time) string {
+	if q.w.Clock(at) == "00:00" {
+		return q.w.Day(at)
+	}
+	return q.w.When(at)
+}
+
+func upperFirst(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
+}
+
+// quantity is a value with its unit.
+func (q *query) quantity(x float64, unit string) string { return q.w.Quantity(x, unit) }
+
+// limits are those of a reading in words.
+func (q *query) limits(lower, upper *float64, unit string) string {
+	switch {
+	case lower != nil && upper != nil:
+		return q.t("manager.limit.both", "low", q.quantity(*lower, unit), "high", q.quantity(*upper, unit))
+	case lower != nil:
+		return q.t("manager.limit.lower", "low", q.quantity(*lower, unit))
+	case upper != nil:
+		return q.t("manager.limit.upper", "high", q.quantity(*upper, unit))
+	}
+	return q.t("manager.limit.none")
+}
