@@ -436,8 +436,8 @@ func (t *CapabilityStudy) conclude(o CapabilityOptions) {
 	if index == nil {
 		name, index = "Ppk", t.Ppk
 	}
-	observed := fmt.Sprintf("Of these %d values %d were outside the limits: %s (%s to %s), whatever their distribution.",
-		t.N, t.Observed.Count, Percent(t.Observed.Value), Percent(t.Observed.Low), Percent(t.Observed.High))
+	observed := fmt.Sprintf("Outside the limits were %d of these %d values: %s (%s to %s), whatever their distribution.",
+		t.Observed.Count, t.N, Percent(t.Observed.Value), Percent(t.Observed.Low), Percent(t.Observed.High))
 	switch {
 	case t.Stability.State == StabilityUnstable:
 		t.State = CapabilityMoot

@@ -104,7 +104,7 @@ func newStability(groups []Subgroup, shape Normality, o CapabilityOptions) Stabi
 		t.Text = fmt.Sprintf("The process moves over time, but little: all values together are spread %.2f times as wide as neighbours are.", ratio)
 	default:
 		t.State = StabilityStable
-		t.Text = "Nothing but chance is seen over time"
+		t.Text = "No movement over time can be made out"
 		switch {
 		case many:
 			t.Text += fmt.Sprintf(": %d of %d points break a rule, as happens with values that are not normally distributed, but their order is that of chance", t.Signals, t.Points)
