@@ -23,6 +23,9 @@ type Repair struct {
 // NoFaultFound says that the technician found nothing wrong with the unit.
 const NoFaultFound = "no-fault-found"
 
+// Scrapped, as what was done, says that the unit does not come back.
+const Scrapped = "scrapped"
+
 // Findings are the coded findings that hold for any product; beside these,
 // Found may name a rule of the product's causes.
 func Findings() []string {
@@ -31,5 +34,5 @@ func Findings() []string {
 
 // Remedies are the coded answers to what was done.
 func Remedies() []string {
-	return []string{"replaced", "resoldered", "reassembled", "adjusted", "cleaned", "reprogrammed", "nothing", "scrapped"}
+	return []string{"replaced", "resoldered", "reassembled", "adjusted", "cleaned", "reprogrammed", "nothing", Scrapped}
 }

@@ -27,13 +27,15 @@ var floors = map[string]int{
 
 	"runner/chart": 1, "runner/capturefile": 2, "runner/offline": 3,
 
-	"runner/selfcheck": 2,
-	"runner/script":    3,
-	"runner/station":   4,
-	"runner/web/chart": 3,
-	"runner/web/look":  4,
-	"runner/web":       5,
-	"runner":           6,
+	"runner/selfcheck":   2,
+	"runner/script":      3,
+	"runner/station":     4,
+	"runner/web/chart":   3,
+	"runner/web/look":    4,
+	"runner/web/manager": 5,
+	"runner/web/repair":  5,
+	"runner/web":         5,
+	"runner":             6,
 }
 
 // rooms adds to the floors what a floor alone does not say: who may not know

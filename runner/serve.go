@@ -149,10 +149,15 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 	if err != nil {
 		return err
 	}
+	tellRepairs, err := s.repairPages(&c)
+	if err != nil {
+		return err
+	}
 	server, err := web.New(c)
 	if err != nil {
 		return err
 	}
+	tellRepairs(server)
 	s.greet(listener.Addr())
 	// Beside the station, and until its last report is sealed.
 	background, end := context.WithCancel(context.WithoutCancel(ctx))

@@ -187,7 +187,7 @@ func (m *method) nestConfig(b *benchFile, i int, n *openNest, clock drivers.Cloc
 	return station.Config{
 		Station: b.Station, Name: b.Nests[i].Name, Clock: clock,
 		Devices: n.devices, Interlock: n.interlock, Heartbeat: n.heartbeat,
-		Plan: m.plan, Limits: m.limits, Causes: m.causes, Archive: archive,
+		Plan: m.plan, Limits: m.limits, Causes: m.taught(archive), Archive: archive,
 		Sources:   append([]reports.Source{source(b.name, b.data)}, m.sources...),
 		Keep:      station.Keep(b.Captures.Keep),
 		Sound:     encodeSound,

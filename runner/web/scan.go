@@ -53,7 +53,7 @@ func (s *Server) scanned(text, chosen, by string) answer {
 	s.question = questionOf(a, s.question)
 	switch {
 	case a.ok:
-		s.setNotice(&notice{level: "done", code: a.code, text: a.text, detail: goldenNote(unit)})
+		s.setNotice(&notice{level: "done", code: a.code, text: a.text, detail: s.unitNote(unit)})
 	case a.code == codePassed || a.code == codeToRepair: // the question says it all
 		s.setNotice(nil)
 		s.tellStation()
@@ -72,9 +72,13 @@ func questionOf(a answer, q *question) *question {
 	return nil
 }
 
-func goldenNote(u reports.Unit) phrase {
-	if u.Golden {
+// unitNote is what is worth saying of a unit that is tested now.
+func (s *Server) unitNote(u reports.Unit) phrase {
+	switch {
+	case u.Golden:
 		return say("operator.scan.golden")
+	case s.units.back(u):
+		return say("operator.scan.back")
 	}
 	return phrase{}
 }

@@ -223,4 +223,4 @@ func (s *Server) Sealed(r reports.Report) { s.units.add(r.Unit, r.Outcome, r.End
 
 // Repaired says that a unit comes back from repair: its failures before are
 // forgotten.
-func (s *Server) Repaired(r reports.Repair) { s.units.repaired(r.Unit, r.At) }
+func (s *Server) Repaired(r reports.Repair) { s.units.repaired(r) }

@@ -28,7 +28,7 @@ type judgement struct {
 func newUnits(a *reports.Archive) *units {
 	u := &units{judged: map[unitKey]judgement{}, repairs: map[unitKey]time.Time{}}
 	for _, r := range a.Repairs() {
-		u.repaired(r.Repair.Unit, r.Repair.At)
+		u.repaired(r.Repair)
 	}
 	for _, e := range a.Entries() {
 		u.add(e.Unit, e.Outcome, e.Ended)
@@ -60,13 +60,13 @@ func (u *units) add(unit reports.Unit, o reports.Outcome, ended time.Time) {
 }
 
 // repaired says that the unit was repaired: the failures before it count no
-// more.
-func (u *units) repaired(unit reports.Unit, at time.Time) {
+// more. One that was scrapped is not expected back.
+func (u *units) repaired(r reports.Repair) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	key := unitKey{unit.Product, unit.SerialNumber}
-	if at.After(u.repairs[key]) {
-		u.repairs[key] = at
+	key := unitKey{r.Unit.Product, r.Unit.SerialNumber}
+	if r.Done != reports.Scrapped && r.At.After(u.repairs[key]) {
+		u.repairs[key] = r.At
 	}
 }
 
@@ -79,4 +79,14 @@ func (u *units) last(unit reports.Unit) (j judgement, ok bool) {
 		j.failures = 0
 	}
 	return j, ok
+}
+
+// back reports whether the unit comes from repair: its newest judged run
+// failed, and it was repaired after it.
+func (u *units) back(unit reports.Unit) bool {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	key := unitKey{unit.Product, unit.SerialNumber}
+	j, ok := u.judged[key]
+	return ok && j.outcome == reports.Failed && u.repairs[key].After(j.at)
 }

@@ -1,0 +1,287 @@
+package repair
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"net/http"
+	"path"
+	"strings"
+	"sync"
+	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/store"
+	"fullthrow/runner/web/look"
+)
+
+//go:embed pages
+var pageFiles embed.FS
+
+// Config is what the pages are made of. Fields without "optional" are required.
+type Config struct {
+	// Store knows the units; optional: while it is nil, the pages say that it is
+	// not open.
+	Store   store.Store
+	Archive Archive
+	// Recorded is told each repair once it is sealed, before the page answers:
+	// it takes the repair into the store and tells the line. Optional.
+	Recorded func(context.Context, reports.Repair)
+	Station  string
+	Product  Product
+	// Scan reads what a scanner gave and returns the serial number; its error is
+	// for the log only.
+	Scan func(text string) (serial string, err error)
+	Look *look.Look
+	// Causes are those of the product's rules, each once; optional.
+	Causes  []reports.Cause
+	Texts   map[string]look.Texts // the product's own sentences by language; optional
+	Drawing *look.Drawing         // of the handset; optional
+	// Retests is how often the line tests a failed unit again by itself.
+	Retests int
+	// Unit is the page of a unit's history, to which ?serial= is added;
+	// Attachments where captures are served, by <sha256>.<ext>; optional.
+	Unit, Attachments string
+	Nav               func(look.Page) []look.Link // to other pages; optional
+	Patience          time.Duration               // how long one page may ask the store; 0 means 10 s
+	Now               func() time.Time            // optional
+	Log               *slog.Logger                // optional
+}
+
+// Product is what the pages call the product.
+type Product struct{ Name, Title string }
+
+// Archive is where repairs are sealed: a [*reports.Archive].
+type Archive interface {
+	RepairOf(r reports.Repair, of reports.Sealed) (reports.SealedRepair, error)
+	Repairs() []reports.SealedRepair
+}
+
+var _ Archive = (*reports.Archive)(nil)
+
+// Patterns are what the pages answer, as patterns of [http.ServeMux].
+func Patterns() []string { return []string{"/repair", "/repair/"} }
+
+// Bench is the pages. Make it with [New].
+type Bench struct {
+	c       Config
+	pages   map[string]*template.Template
+	files   map[string][]byte // by path
+	paths   map[string]string // by plain name
+	mux     *http.ServeMux
+	rules   map[string]reports.Cause
+	saving  sync.Mutex
+	drawing map[string]string // by language
+}
+
+// New reads the templates that are built in.
+func New(c Config) (*Bench, error) {
+	if c.Look == nil || c.Archive == nil || c.Scan == nil {
+		return nil, errors.New("repair: look, archive and scan are required")
+	}
+	if c.Patience <= 0 {
+		c.Patience = 10 * time.Second
+	}
+	if c.Now == nil {
+		c.Now = time.Now
+	}
+	if c.Log == nil {
+		c.Log = slog.New(slog.DiscardHandler)
+	}
+	b := &Bench{c: c, pages: map[string]*template.Template{}, files: map[string][]byte{}, paths: map[string]string{},
+		rules: map[string]reports.Cause{}, drawing: map[string]string{}, mux: http.NewServeMux()}
+	for _, name := range []string{"list", "unit", "hints", "record"} {
+		t, err := c.Look.Parse(pageFiles, "pages/parts.html", "pages/"+name+".html")
+		if err != nil {
+			return nil, fmt.Errorf("repair: %w", err)
+		}
+		b.pages[name] = t
+	}
+	for _, name := range []string{"repair.css", "repair.js"} {
+		data, err := fs.ReadFile(pageFiles, "pages/"+name)
+		if err != nil {
+			return nil, err
+		}
+		sum := sha256.Sum256(data)
+		ext := path.Ext(name)
+		at := "/repair/" + strings.TrimSuffix(name, ext) + "." + hex.EncodeToString(sum[:6]) + ext
+		b.paths[name], b.files[at] = at, data
+	}
+	for _, k := range c.Causes {
+		b.rules[k.Rule] = k
+	}
+	if c.Drawing != nil {
+		for _, l := range look.Languages() {
+			b.drawing[l.Tag] = string(c.Drawing.HTML(c.Texts[l.Tag]))
+		}
+	}
+	b.mux.HandleFunc("GET /repair", b.of)
+	b.mux.HandleFunc("GET /repair/{$}", b.page((*Bench).list))
+	b.mux.HandleFunc("GET /repair/scan", b.scan)
+	b.mux.HandleFunc("GET /repair/unit", b.page((*Bench).unit))
+	b.mux.HandleFunc("POST /repair/unit", b.save)
+	b.mux.HandleFunc("GET /repair/hints", b.page((*Bench).hints))
+	b.mux.HandleFunc("GET /repair/record", b.page((*Bench).record))
+	b.mux.HandleFunc("GET /repair/{file}", b.asset)
+	return b, nil
+}
+
+// ServeHTTP answers whatever [Patterns] names.
+func (b *Bench) ServeHTTP(w http.ResponseWriter, r *http.Request) { b.mux.ServeHTTP(w, r) }
+
+// request is one question to the pages.
+type request struct {
+	*http.Request
+	page look.Page
+	w    *look.Translator
+	now  time.Time
+}
+
+func (b *Bench) read(r *http.Request) *request {
+	q := &request{Request: r, now: b.c.Now()}
+	q.page = b.c.Look.Page(r, "")
+	q.w = q.page.Words()
+	return q
+}
+
+func (q *request) t(id string, args ...any) string { return q.w.T(id, args...) }
+
+// answer is a page ready to be written.
+type answer struct {
+	template string
+	status   int
+	data     viewer
+}
+
+// viewer is the data of a template.
+type viewer interface{ set(*Bench, *request) }
+
+// base is what every page's data embeds.
+type base struct {
+	look.Page
+	Style   string
+	Scan    string // what was scanned last, to be put right
+	Notices []look.Notice
+	Product string
+}
+
+func (v *base) set(b *Bench, q *request) {
+	v.Page = q.page
+	v.Style, v.Product = b.paths["repair.css"], b.c.Product.Title
+	v.Page.Styles = []string{"handset.css"}
+	v.Page.Scripts = []string{b.paths["repair.js"]}
+	v.Page.Nav = []look.Link{
+		{Href: "/repair/", Text: q.t("repair.nav.waiting"), Current: q.URL.Path == "/repair/"},
+		{Href: "/repair/hints", Text: q.t("repair.nav.hints"), Current: q.URL.Path == "/repair/hints"},
+	}
+	if b.c.Nav != nil {
+		v.Page.Nav = append(v.Page.Nav, b.c.Nav(q.page)...)
+	}
+}
+
+// refusal is why a page cannot be shown, in words: the id of a message, whose
+// hint is the same id with "_hint".
+type refusal struct {
+	status int
+	id     string
+	args   []any
+}
+
+func (r *refusal) Error() string { return "refused: " + r.id }
+
+func refuse(status int, id string, args ...any) error { return &refusal{status, id, args} }
+
+var errClosed = errors.New("the store is not open")
+
+// page makes a handler of what answers a page.
+func (b *Bench) page(make func(*Bench, *request) (*answer, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		ctx, cancel := context.WithTimeout(r.Context(), b.c.Patience)
+		defer cancel()
+		q := b.read(r.WithContext(ctx))
+		var a *answer
+		err := errClosed
+		if b.c.Store != nil {
+			a, err = make(b, q)
+		}
+		if err != nil {
+			if r.Context().Err() != nil {
+				return // nobody waits any more
+			}
+			a = b.excuse(q, err)
+		}
+		if a != nil { // nil: it was answered already
+			b.write(w, q, a)
+		}
+	}
+}
+
+// excuse is the page that stands where an answer cannot.
+func (b *Bench) excuse(q *request, err error) *answer {
+	var no *refusal
+	a := &answer{template: "list", status: http.StatusServiceUnavailable}
+	n := look.Notice{Shape: "doubt"}
+	switch {
+	case errors.As(err, &no):
+		a.status = no.status
+		n.Title = q.t(no.id, no.args...)
+		if q.w.Has(no.id + "_hint") {
+			n.Text = []string{q.t(no.id+"_hint", no.args...)}
+		}
+	case errors.Is(err, errClosed):
+		n.Title, n.Text = q.t("repair.excuse.closed"), []string{q.t("repair.excuse.closed_hint")}
+	case errors.Is(err, context.DeadlineExceeded):
+		n.Title, n.Text = q.t("repair.excuse.slow"), []string{q.t("repair.excuse.slow_hint")}
+	case errors.Is(err, store.ErrUnknown):
+		a.status = http.StatusNotFound
+		n.Title, n.Text = q.t("repair.excuse.unknown"), []string{q.t("repair.excuse.unknown_hint")}
+	default:
+		b.c.Log.Warn("a page of the repair bench cannot be answered", "path", q.URL.Path, "error", err)
+		n.Shape = "error"
+		n.Title, n.Text = q.t("repair.excuse.unreachable"), []string{q.t("repair.excuse.unreachable_hint")}
+	}
+	v := &listView{Bare: true}
+	q.page.Title = q.t("repair.title")
+	v.Notices = []look.Notice{n}
+	a.data = v
+	return a
+}
+
+// write writes a page whole or not at all.
+func (b *Bench) write(w http.ResponseWriter, q *request, a *answer) {
+	a.data.set(b, q)
+	var buf bytes.Buffer
+	if err := b.pages[a.template].Execute(&buf, a.data); err != nil {
+		b.c.Log.Error("a page could not be made", "error", err)
+		http.Error(w, "internal error", http.StatusInternalServerError)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Set("Cache-Control", "no-store")
+	if a.status != 0 {
+		w.WriteHeader(a.status)
+	}
+	w.Write(buf.Bytes())
+}
+
+// asset serves the pages' own style sheet and script.
+func (b *Bench) asset(w http.ResponseWriter, r *http.Request) {
+	data, ok := b.files[r.URL.Path]
+	if !ok {
+		http.NotFound(w, r)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", map[string]string{".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8"}[path.Ext(r.URL.Path)])
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Cache-Control", "public, max-age=31536000, immutable")
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(data))
+}
