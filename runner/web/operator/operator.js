@@ -104,9 +104,20 @@ function asking() {
 
 // settled says that what Enter would confirm has been on the screen long enough
 // to be meant: a scanner's second line end or a glove's second press is not.
+// Until then the answers are pale.
 let shownID = "";
 let shownAt = 0;
+let settleTimer = 0;
 const settled = () => performance.now() - shownAt > 500;
+
+function changed(id) {
+  if (id === shownID) return;
+  shownID = id;
+  shownAt = performance.now();
+  op.dataset.settled = "false";
+  clearTimeout(settleTimer);
+  settleTimer = setTimeout(() => { op.dataset.settled = "true"; }, 510);
+}
 
 function confirm() {
   const q = asking();
@@ -534,7 +545,6 @@ function render() {
   }
   if (ended) end(n);
   paint(n);
-  fitAll();
   list("checks", n ? n.checks.map((c) => [c.about, c.word, c.state]) : [], ([about, words, state]) => {
     const li = element("li", "", about + ": " + words);
     li.dataset.state = state;
@@ -577,8 +587,9 @@ function render() {
   s.setAttribute("aria-pressed", String(sounding));
   s.querySelector("span").textContent = sounding ? say.sound : say.silent;
 
-  const id = q ? q.id : station.notice ? "n" + station.notice.id : n ? n.phase + n.run + (n.hold ? n.hold.serial : "") : "";
-  if (id !== shownID) { shownID = id; shownAt = performance.now(); }
+  // What Enter would do, in the order of confirm.
+  changed(q ? q.id : n && n.hold ? "h" + n.nest + n.hold.serial + n.hold.why : station.notice ? "n" + station.notice.id : n ? n.phase + n.run : "");
+  fitAll(); // last: what is below takes room, too
 }
 
 // fit makes the words of a panel smaller until all of them are on the screen.
@@ -658,7 +669,7 @@ function tick() {
   const takt = n ? n.takt : 0;
   text("seconds", s === null ? "" : String(Math.floor(s)));
   const over = s !== null && takt > 0 && s > takt + 1;
-  text("takt", s === null ? "" : over ? fill(say.over, { over: Math.floor(s - takt), takt }) : takt > 0 ? fill(say.takt, { takt }) : "");
+  text("takt", s === null ? "" : over ? fill(say.late, { over: Math.floor(s - takt), takt }) : takt > 0 ? fill(say.takt, { takt }) : "");
   op.dataset.over = String(over);
   $("bar").style.setProperty("--part", s === null ? "0%" : Math.min(100, takt > 0 ? s / takt * 100 : 0).toFixed(1) + "%");
 }

@@ -1,0 +1,239 @@
+package browser
+
+import (
+	_ "embed"
+	"fmt"
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"unicode"
+
+	"github.com/chromedp/chromedp/kb"
+
+	"fullthrow/runner/web/look"
+)
+
+//go:embed inspect.js
+var inspectScript string
+
+//go:embed words.js
+var wordsScript string
+
+//go:embed keyboard.js
+var keyboardScript string
+
+// sizes are the screens that the pages are made for.
+var sizes = []struct {
+	name          string
+	width, height int64
+}{{"1280x800", 1280, 800}, {"800x1280", 800, 1280}}
+
+// everywhere shows the page at path in every language, on both screens, light,
+// dark and on paper, and fails where words are cut off, lie on each other, or
+// are missing. ready is the condition under which it shows what it is to show.
+func (p *page) everywhere(name, path, ready string) {
+	p.t.Helper()
+	var english []string
+	for _, l := range look.Languages() {
+		p.cookie(look.LanguageCookie, l.Tag)
+		p.size(sizes[0].width, sizes[0].height)
+		p.media("", "prefers-color-scheme", "light", "prefers-reduced-motion", "reduce")
+		p.open(path)
+		p.until(name+" is shown", ready)
+		p.words(name, l.Tag, &english)
+		if moving := eval[[]string](p, `document.getAnimations().filter(a => a.playState === "running").map(a => a.effect.target.outerHTML.slice(0, 100))`); len(moving) > 0 {
+			p.t.Errorf("%s: moves although that is not wished: %q", name, moving)
+		}
+		for _, size := range sizes {
+			p.size(size.width, size.height)
+			p.inspect(fmt.Sprintf("%s, %s, %s", name, l.Tag, size.name))
+			for _, scheme := range []string{"light", "dark"} {
+				if shots() == "" && scheme == "dark" {
+					continue // the layout is the same; colours are audited elsewhere
+				}
+				p.media("", "prefers-color-scheme", scheme, "prefers-reduced-motion", "reduce")
+				p.shot(strings.Join([]string{name, size.name, l.Tag, scheme}, "-"))
+			}
+		}
+		if l.Tag == "en" {
+			p.size(794, 1123) // A4 at 96 dots per inch
+			p.media("print")
+			if wide := eval[float64](p, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); wide > 1 {
+				p.t.Errorf("%s: wider than the paper by %g px", name, wide)
+			}
+			p.shot(name + "-print")
+		}
+	}
+	p.cookie(look.LanguageCookie, "en")
+	p.media("")
+	p.size(sizes[0].width, sizes[0].height)
+}
+
+// inspect fails where the page is not laid out well as it is shown now.
+func (p *page) inspect(what string) {
+	p.t.Helper()
+	for _, w := range eval[[]string](p, inspectScript) {
+		p.t.Errorf("%s: %s", what, w)
+	}
+}
+
+// messageID is an id of a message that has no words.
+var messageID = regexp.MustCompile(`\b(shell|operator|manager|repair|charts)\.[a-z_]+(\.[a-z_-]+)*|\[[a-z]+\.[a-z_.]+\]|%!|<no value>|ZgotmplZ|undefined|NaN`)
+
+// words fails where words are missing: an id in their place, or English ones.
+func (p *page) words(what, lang string, english *[]string) {
+	p.t.Helper()
+	list := eval[[]string](p, wordsScript)
+	for _, w := range list {
+		if found := messageID.FindString(w); found != "" {
+			p.t.Errorf("%s, %s: %q in %q", what, lang, found, w)
+		}
+	}
+	if lang == "en" {
+		*english = list
+		return
+	}
+	for _, w := range list {
+		if sentence(w) && slices.Contains(*english, w) {
+			p.t.Errorf("%s, %s: English: %q", what, lang, w)
+		}
+	}
+}
+
+// sentence reports whether a text has at least two words of small letters:
+// names, numbers and units have not.
+func sentence(text string) bool {
+	n := 0
+	for _, w := range strings.Fields(text) {
+		if letters := strings.TrimFunc(w, unicode.IsPunct); len(letters) >= 3 && strings.IndexFunc(letters, func(r rune) bool { return !unicode.IsLower(r) }) < 0 {
+			n++
+		}
+	}
+	return n >= 2
+}
+
+// byKeyboard fails where something on the page cannot be reached by Tab, or
+// the focus does not show.
+func (p *page) byKeyboard(what string) {
+	p.t.Helper()
+	n := eval[int](p, keyboardScript)
+	eval[bool](p, `(document.activeElement.blur(), true)`)
+	for range n + 3 {
+		p.keys(kb.Tab)
+		eval[bool](p, "here()")
+	}
+	for _, e := range eval[[]string](p, "missed()") {
+		p.t.Errorf("%s: Tab does not come to %s", what, e)
+	}
+	for _, e := range eval[[]string](p, "[...new Set(unshown)]") {
+		p.t.Errorf("%s: the focus does not show at %s", what, e)
+	}
+}
+
+// axe is the accessibility engine, "" without one.
+func axe(t *testing.T) string {
+	t.Helper()
+	path := os.Getenv("FULLTHROW_AXE")
+	if path == "" {
+		const why = "no FULLTHROW_AXE: the pages are not audited for accessibility (axe.min.js of the npm package axe-core)"
+		if os.Getenv("CI") != "" {
+			t.Fatal(why)
+		}
+		t.Log(why)
+		return ""
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(data)
+}
+
+// audit fails for each rule of WCAG 2.1 A and AA that the page breaks, light
+// and dark.
+func (p *page) audit(what, engine string) {
+	p.t.Helper()
+	if engine == "" {
+		return
+	}
+	eval[bool](p, engine+";true")
+	for _, scheme := range []string{"light", "dark"} {
+		p.media("", "prefers-color-scheme", scheme, "prefers-reduced-motion", "reduce")
+		run := `{ runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"] }`
+		if scheme == "dark" {
+			run = `{ runOnly: ["color-contrast"] }` // all else is the same
+		}
+		found := eval[[]string](p, `axe.run(document, `+run+`).then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.target.join(" ") + ": " + n.any.concat(n.all, n.none).map(c => c.message).join("; "))))`)
+		for _, f := range found {
+			p.t.Errorf("%s, %s: %s", what, scheme, f)
+		}
+	}
+	p.media("")
+}
+
+// What the operator sees, in every language, on every screen, light and dark.
+func TestOperatorLook(t *testing.T) {
+	need(t)
+	t.Parallel()
+	engine := axe(t)
+	s := newStation(t, "--product", deskProduct(t), "--pace", "20", "--history=false")
+	p := browse(t, s, "operator")
+	states := browse(t, s, "looker")
+	states.operator()
+	state := func(name, ready string) {
+		t.Helper()
+		ready = `document.querySelector("#op[data-boot]") && ` + ready
+		settled := ready + ` && op.dataset.settled !== "false"` // answers are pale until then
+		if shots() != "" {
+			ready = settled
+		}
+		states.everywhere("operator-"+name, "/", ready)
+		states.open("/")
+		states.until(name, settled)
+		states.audit("operator, "+name, engine)
+	}
+	p.operator()
+	state("ready", nothingShown)
+	states.byKeyboard("operator, ready")
+	p.begin(unit(1))
+	state("confirm", asked(""))
+	states.byKeyboard("operator, confirm")
+	p.press("1", "the next question", asked(askCase))
+	p.press("1", "the next question", asked(askCell))
+	state("number", asked(""))
+	p.scan("3.7")
+	p.until("the last question", asked(askFirmware))
+	p.scan("RM-204")
+	p.until("it passed", ended("passed"))
+	state("passed", ended("passed"))
+	p.scan(unit(1))
+	p.until("it asks", `op.dataset.ask === "decide"`)
+	state("passed-before", `op.dataset.ask === "decide"`)
+	p.press(kb.Escape, "the question is gone", `op.dataset.ask === ""`)
+	p.fails(unit(2))
+	state("failed", ended("failed"))
+	p.keys(kb.F2)
+	p.begin(unit(3))
+	p.keys(kb.F2)
+	p.begin(unit(4))
+	p.scan(unit(5))
+	p.scan(unit(6))
+	p.shows("#notice", "number 2")
+	state("queue", asked(""))
+	p.keys(kb.Escape, kb.Escape)
+	p.until("the next is called", `op.dataset.phase === "held"`)
+	state("next", `op.dataset.phase === "held"`)
+	p.keys(kb.Escape, kb.Escape)
+	p.until("the next is called", `document.getElementById("hold-text").innerText.includes("`+unit(6)+`")`)
+	s.fixture(t, "open", "A")
+	p.press(kb.Enter, "it waits for the guard", `document.getElementById("band-title").innerText.includes("guard")`)
+	state("guard", `op.dataset.phase === "held" && op.dataset.bench === "true"`)
+	s.fixture(t, "close", "A")
+	p.press(kb.Enter, "the run begins", asked(askCap))
+	s.fixture(t, "break", "A", "device", "supply", "fault", "silent")
+	p.keys(kb.Escape, kb.Escape)
+	p.until("the fixture is not safe", `op.dataset.unsafe === "true"`)
+	state("not-safe", `op.dataset.unsafe === "true"`)
+}
