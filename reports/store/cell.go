@@ -224,6 +224,11 @@ func (u *unpacker) int() int64 {
 }
 
 func (u *unpacker) uint() uint64 {
+	if len(u.b) > 0 && u.b[0] < 0x80 {
+		v := u.b[0]
+		u.b = u.b[1:]
+		return uint64(v)
+	}
 	v, n := binary.Uvarint(u.b)
 	if n <= 0 {
 		u.bad, u.b = true, nil
@@ -366,16 +371,23 @@ func (m *moments) pack() []byte {
 }
 
 // eachMoment hands out packed moments by position, and says when the newest
-// first judged run in them began.
+// first judged run in them began. f may not keep what it is given.
 func eachMoment(b []byte, f func(pos int, m *moment)) (newest int64, err error) {
 	u := unpacker{b: b}
 	newest = u.int()
+	var m moment // handed out again and again: a million of them are read for one answer
 	for pos := 0; len(u.b) > 0; pos++ {
-		var m moment
-		m.all, m.n = int64(u.uint()), int64(u.uint())
+		m = moment{all: int64(u.uint()), n: int64(u.uint())}
 		if m.n > 0 {
 			m.failed = int64(u.uint())
-			m.mean, m.m2, m.min, m.max = u.float(), u.float(), u.float(), u.float()
+			if len(u.b) < 32 {
+				return newest, errPacked
+			}
+			m.mean = math.Float64frombits(binary.LittleEndian.Uint64(u.b))
+			m.m2 = math.Float64frombits(binary.LittleEndian.Uint64(u.b[8:]))
+			m.min = math.Float64frombits(binary.LittleEndian.Uint64(u.b[16:]))
+			m.max = math.Float64frombits(binary.LittleEndian.Uint64(u.b[24:]))
+			u.b = u.b[32:]
 		}
 		if u.bad {
 			return newest, errPacked

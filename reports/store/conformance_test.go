@@ -117,7 +117,7 @@ func conformOnce(t *testing.T, st Store, dir string) {
 // Whatever the order in which reports, flags and repairs come, every answer is
 // that of the definitions.
 func conformOrder(t *testing.T, open func(t *testing.T, dir string) Store) {
-	for seed := range uint64(3) {
+	for seed := range uint64(2) {
 		r := rand.New(rand.NewPCG(seed, 7))
 		st := open(t, t.TempDir())
 		stations := []*station{newStation("LQ-1"), newStation("LQ-2"), newStation("LQ-3")}
@@ -179,7 +179,7 @@ func conformOrder(t *testing.T, open func(t *testing.T, dir string) Store) {
 				w.repairs = append(w.repairs, rep)
 				require.NoError(t, st.AddRepairs(t.Context(), rep, rep))
 			}
-			if step%6 == 0 || len(all) == 0 {
+			if step%9 == 8 || len(all) == 0 {
 				w.agree(t, st, selections[step%len(selections)])
 			}
 		}

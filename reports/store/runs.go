@@ -19,54 +19,43 @@ const runColumns = `SELECT r.id, r.run, r.serial, r.golden, r.grp, r.attempt, r.
 // listed is a run on its way into a list.
 type listed struct {
 	Run
-	id, started int64
-	flagged     bool
+	id, started, grp int64
+	flagged          bool
 }
 
-func (t *transaction) scanRun(rows *sql.Rows) (l listed, grp int64, err error) {
+func (t *transaction) scanRun(rows *sql.Rows) (l listed, err error) {
 	r := &l.Run
 	var golden, first, ended, cause, simulated int64
 	var outcome, failed, flag string
-	if err := rows.Scan(&l.id, &r.Run, &r.Unit.SerialNumber, &golden, &grp, &r.Attempt, &first, &l.started, &ended, &outcome, &r.Reason, &failed,
+	if err := rows.Scan(&l.id, &r.Run, &r.Unit.SerialNumber, &golden, &l.grp, &r.Attempt, &first, &l.started, &ended, &outcome, &r.Reason, &failed,
 		&cause, &simulated, &flag, &r.Number, &r.SHA256, &r.File); err != nil {
-		return l, 0, err
+		return l, err
 	}
-	g := t.group(grp)
+	g := t.group(l.grp)
 	r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden = g.product, g.revision, g.lot, golden == 1
 	r.Station, r.Nest, r.Operator = g.station, g.nest, g.operator
 	r.First, r.Simulated = first == 1, simulated == 1
 	r.Started, r.Ended, r.Outcome = fromMillis(l.started), fromMillis(ended), reports.Outcome(outcome)
 	if failed != "" {
 		if err := json.Unmarshal([]byte(failed), &r.Failed); err != nil {
-			return l, 0, errPacked
+			return l, errPacked
 		}
 	}
 	n := t.name(cause)
 	r.Cause, r.Rule, r.Part = n.name, n.rule, n.part
 	r.Flag, l.flagged = flag, flag != ""
-	return l, grp, nil
+	return l, nil
 }
 
-// runs reads the runs that a query finds and that lie in the scope, until
-// there are enough; seen is how many rows it looked at, last the last of them.
-func (t *transaction) runsWhere(sc *scope, from, where string, args []any, enough int, to *[]listed) (seen int, last listed, err error) {
+// runsWhere reads the runs that a query finds, and says how many.
+func (t *transaction) runsWhere(from, where string, args []any, to *[]listed) (n int, err error) {
 	err = t.each(runColumns+from+" WHERE "+where, args, func(rows *sql.Rows) error {
-		l, grp, err := t.scanRun(rows)
-		if err != nil {
-			return err
-		}
-		seen++
-		last = l
-		if !sc.has(grp) {
-			return nil
-		}
+		l, err := t.scanRun(rows)
 		*to = append(*to, l)
-		if enough > 0 && len(*to) >= enough {
-			return errEnough
-		}
-		return nil
+		n++
+		return err
 	})
-	return seen, last, err
+	return n, err
 }
 
 // finish puts why a run does not count in words.
@@ -180,8 +169,7 @@ func (t *transaction) list(sc *scope, f RunFilter, before place, limit int) ([]l
 			err := chunks(groups, func(part []int64) error {
 				w, a := in("r.grp", part)
 				n, na := newest(from, to, before)
-				_, _, err := t.runsWhere(sc, "", w+n+where+" ORDER BY r.started DESC, r.run DESC LIMIT ?",
-					slices.Concat(a, na, args, []any{limit - start}), 0, &list)
+				_, err := t.runsWhere("", w+n+where+" ORDER BY r.started DESC, r.run DESC LIMIT ?", slices.Concat(a, na, args, []any{limit - start}), &list)
 				return err
 			})
 			sortListed(list[start:])
@@ -191,28 +179,42 @@ func (t *transaction) list(sc *scope, f RunFilter, before place, limit int) ([]l
 		return list, err
 	}
 	// Other ways in find runs of any group: page by page, as many as fit.
+	if drive == nil {
+		drive = []int64{0}
+	}
 	for page := max(2*limit, 100); ; page = min(2*page, 5000) {
-		n, na := newest(max(sc.from, always), min(sc.to, never), before)
-		from, w, wa := "", "1 = 1", []any(nil)
-		if drive != nil {
-			w, wa = in("f.name", drive)
-			from = "JOIN failure f ON f.started = r.started AND f.id = r.id AND f.station = r.station "
-			n, na = n+" AND f.started >= ? AND f.started <= ?", append(na, max(sc.from, always), before.started)
-		}
 		var found []listed
-		seen, last, err := t.runsWhere(sc, from, w+n+where+" ORDER BY r.started DESC, r.run DESC LIMIT ?", slices.Concat(wa, na, args, []any{page}), 0, &found)
-		if err != nil {
-			return nil, err
+		full := false
+		for _, id := range drive {
+			n, na := newest(max(sc.from, always), min(sc.to, never), before)
+			from, w, order, wa := "", "1 = 1", "r.started", []any(nil)
+			if id != 0 {
+				from = "JOIN failure f ON f.id = r.id AND f.started = r.started AND f.station = r.station "
+				w, wa, order = "f.name = ? AND f.started >= ? AND f.started <= ?", []any{id, max(sc.from, always), before.started}, "f.started"
+				if !sc.all && len(sc.groups) <= mostIn {
+					g, ga := in("f.grp", sc.groups)
+					w, wa = w+" AND "+g, append(wa, ga...)
+				}
+			}
+			seen, err := t.runsWhere(from, w+n+where+" ORDER BY "+order+" DESC, r.run DESC LIMIT ?", slices.Concat(wa, na, args, []any{page}), &found)
+			if err != nil {
+				return nil, err
+			}
+			full = full || seen == page
 		}
-		// A run that failed by two of the names drives twice.
+		sortListed(found)
+		// A run that failed by two of the names was found twice.
+		found = slices.CompactFunc(found, func(a, b listed) bool { return a.id == b.id })
+		found = found[:min(len(found), page)]
 		for _, l := range found {
-			if k := len(list); k == 0 || list[k-1].id != l.id {
+			if sc.has(l.grp) {
 				list = append(list, l)
 			}
 		}
-		if len(list) >= limit || seen < page {
+		if len(list) >= limit || !full {
 			return list[:min(len(list), limit)], nil
 		}
+		last := found[len(found)-1]
 		before = place{last.started, last.Run.Run}
 	}
 }
@@ -306,7 +308,7 @@ func (b *base) Run(ctx context.Context, run string) (Run, error) {
 	var answer Run
 	err := b.look(ctx, "run", func(t *transaction) error {
 		var list []listed
-		if _, _, err := t.runsWhere(&scope{all: true}, "", "r.run = ?", []any{cleanKey(run)}, 0, &list); err != nil {
+		if _, err := t.runsWhere("", "r.run = ?", []any{cleanKey(run)}, &list); err != nil {
 			return err
 		}
 		if len(list) == 0 {
@@ -328,10 +330,11 @@ func (b *base) History(ctx context.Context, product, serial string) ([]Run, []re
 	err := b.look(ctx, "history", func(t *transaction) error {
 		sc := t.scope(Selection{Product: product})
 		var list []listed
-		_, _, err := t.runsWhere(sc, "", "r.serial = ? ORDER BY r.started, r.run", []any{cleanKey(serial)}, 0, &list)
-		if err != nil {
+		if _, err := t.runsWhere("", "r.serial = ? ORDER BY r.started, r.run", []any{cleanKey(serial)}, &list); err != nil {
 			return err
 		}
+		list = slices.DeleteFunc(list, func(l listed) bool { return !sc.has(l.grp) })
+		var err error
 		if runs, err = t.finish(list); err != nil {
 			return err
 		}

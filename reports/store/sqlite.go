@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -38,6 +39,9 @@ func openSQLite(ctx context.Context, file string) (*base, error) {
 		db.SetMaxIdleConns(connections)
 		return db, nil
 	}
+	if err := begin(ctx, path); err != nil {
+		return nil, err
+	}
 	write, err := open("", 1, 32<<10)
 	if err != nil {
 		return nil, err
@@ -46,12 +50,32 @@ func openSQLite(ctx context.Context, file string) (*base, error) {
 		write.Close()
 		return nil, err
 	}
-	read, err := open("&_pragma=query_only(on)", readers, 16<<10)
+	read, err := open("&_pragma=query_only(on)", readers, 32<<10)
 	if err != nil {
 		write.Close()
 		return nil, err
 	}
 	return newBase(&sqliteDialect, write, read), nil
+}
+
+// pageSize in bytes, by measurement: with 8 KiB a file takes a sixth less room
+// than with 4 KiB and sums of readings come a fifth sooner; 16 KiB gain no more.
+const pageSize = 8192
+
+// begin makes a new file with its page size: before anything else is asked of
+// it, since it stays.
+func begin(ctx context.Context, path string) error {
+	if info, err := os.Stat(filepath.FromSlash(path)); err == nil && info.Size() > 0 {
+		return nil
+	}
+	u := url.URL{Scheme: "file", Path: path}
+	u.RawQuery = "_pragma=busy_timeout(" + strconv.Itoa(busyMillis) + ")&_pragma=page_size(" + strconv.Itoa(pageSize) + ")"
+	db, err := sql.Open("sqlite", u.String())
+	if err != nil {
+		return err
+	}
+	_, err = db.ExecContext(ctx, "PRAGMA journal_mode = wal")
+	return errors.Join(err, db.Close())
 }
 
 // busyMillis is how long a change waits for another process's.
