@@ -380,6 +380,9 @@ func (q *query) differences(v *view, c yield.Comparison, sa, sb side) []block {
 	b := q.chart(v, drawn, s)
 	t.Caption = k.Title
 	b.Chart.Table, b.Chart.Open = t, true
+	if q.values["reading"] == "" {
+		b.Chart.Notes = append(b.Chart.Notes, q.t("manager.differs.sums"))
+	}
 	list := []block{b}
 	if len(c.OnlyA)+len(c.OnlyB) > 0 {
 		x := &text{}
@@ -479,19 +482,26 @@ func (q *query) readingGroups(v *view, reading string, by store.By) error {
 		note = q.t("manager.differs.newest", "shown", mostGroups, "count", len(values))
 		values = values[len(values)-mostGroups:]
 	}
-	var groups []yield.Keyed
-	unit := ""
-	for _, g := range values {
-		one := side{by: by, value: g.Key}
-		if one, _, err = q.withSide(string(by), g.Key); err != nil {
-			return err
-		}
-		series, err := q.m.c.Store.Series(q.ctx, one.sel, reading, true, mostPerSide)
+	found := make([]yield.Series, len(values))
+	var ask []func() error
+	for i, g := range values {
+		one, _, err := q.withSide(string(by), g.Key)
 		if err != nil {
 			return err
 		}
-		if len(series.Points) > 0 {
-			groups, unit = append(groups, yield.Keyed{Key: g.Key, Sample: yield.SampleOf(series)}), series.Unit
+		ask = append(ask, func() (err error) {
+			found[i], err = q.m.c.Store.Series(q.ctx, one.sel, reading, true, mostPerSide)
+			return err
+		})
+	}
+	if err := together(ask...); err != nil {
+		return err
+	}
+	var groups []yield.Keyed
+	unit := ""
+	for i, s := range found {
+		if len(s.Points) > 0 {
+			groups, unit = append(groups, yield.Keyed{Key: values[i].Key, Sample: yield.SampleOf(s)}), s.Unit
 		}
 	}
 	if len(groups) == 0 {

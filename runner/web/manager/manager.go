@@ -66,15 +66,14 @@ type Files interface {
 
 // Manager is the pages. Make it with [New].
 type Manager struct {
-	c      Config
-	look   *look.Look
-	page   *template.Template
-	unit   *template.Template
-	style  string // path of the style sheet
-	sheet  []byte
-	mux    *http.ServeMux
-	zone   *time.Location
-	titles map[string]map[string]string // of parts, by language
+	c     Config
+	look  *look.Look
+	page  *template.Template
+	unit  *template.Template
+	style string // path of the style sheet
+	sheet []byte
+	mux   *http.ServeMux
+	zone  *time.Location
 }
 
 // Patterns are what the pages answer, as patterns of [http.ServeMux].

@@ -5,12 +5,16 @@ import (
 	"slices"
 	"time"
 
+	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
 
 // mostMoved is how many readings that moved are listed.
 const mostMoved = 12
+
+// longestMoved is the longest time that is parted into before and since.
+const longestMoved = 92 * 24 * time.Hour
 
 // moved names the readings that lie elsewhere in the last quarter of the period
 // than before, by sums alone: where to look first.
@@ -20,8 +24,8 @@ func (q *query) moved(v *view) error {
 		until = q.now
 	}
 	since := q.sel.Since
-	if since.IsZero() {
-		since = until.AddDate(-1, 0, 0)
+	if since.IsZero() || until.Sub(since) > longestMoved {
+		since = until.Add(-longestMoved) // what moved lately
 	}
 	if until.Sub(since) < 2*time.Hour {
 		return nil
@@ -36,18 +40,17 @@ func (q *query) moved(v *view) error {
 	early, late := q.sel, q.sel
 	early.Since, early.Until, late.Since = since, split, split
 	var sides [2]yield.Side
-	for i, s := range []*yield.Side{&sides[0], &sides[1]} {
-		sel := early
-		if i == 1 {
-			sel = late
-		}
-		moments, err := q.m.c.Store.Moments(q.ctx, sel)
-		if err != nil {
+	read := func(side *yield.Side, sel store.Selection) func() error {
+		return func() error {
+			moments, err := q.m.c.Store.Moments(q.ctx, sel)
+			for _, n := range moments {
+				side.Readings = append(side.Readings, yield.Sample{Moments: n})
+			}
 			return err
 		}
-		for _, n := range moments {
-			s.Readings = append(s.Readings, yield.Sample{Moments: n})
-		}
+	}
+	if err := together(read(&sides[0], early), read(&sides[1], late)); err != nil {
+		return err
 	}
 	c := yield.Compare(sides[0], sides[1], yield.CompareOptions{})
 	if len(c.Readings) == 0 {

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -235,6 +236,22 @@ func (q *query) preset(name string) (since, until time.Time) {
 		return midnight.AddDate(0, 0, -364), time.Time{}
 	}
 	return time.Time{}, time.Time{}
+}
+
+// together asks several things at once; the first error counts.
+func together(ask ...func() error) error {
+	errs := make([]error, len(ask))
+	var wg sync.WaitGroup
+	for i, f := range ask {
+		wg.Go(func() { errs[i] = f() })
+	}
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // shift is when the present shift began.

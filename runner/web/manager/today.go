@@ -2,7 +2,6 @@ package manager
 
 import (
 	"slices"
-	"strconv"
 	"time"
 
 	"fullthrow/reports"
@@ -34,49 +33,46 @@ func (m *Manager) today(q *query) (*view, error) {
 		q.page.Title = q.t("manager.title.past")
 	}
 	s := m.c.Store
-	flags, err := s.Flags(q.ctx, q.sel)
-	if err != nil {
+	var flags []store.Flag
+	var hist yield.Histogram
+	var nests, groups, hours []yield.Group
+	var past yield.Counts
+	before, days, isBefore := q.before()
+	// Where hours are too many to count, days tell how much was done.
+	pace := store.ByHour
+	if q.sel.Since.IsZero() || q.now.Sub(q.sel.Since) > 62*24*time.Hour {
+		pace = store.ByDay
+	}
+	if err := together(
+		func() (err error) { flags, err = s.Flags(q.ctx, q.sel); return err },
+		func() (err error) { nests, err = s.Trend(q.ctx, q.sel, store.ByNest); return err },
+		func() (err error) { hist, err = s.Cycle(q.ctx, q.sel); return err },
+		func() (err error) { groups, by, err = q.grouped(by); return err },
+		func() (err error) { hours, err = s.Trend(q.ctx, q.sel, pace); return err },
+		func() (err error) {
+			if isBefore {
+				past, err = s.Counts(q.ctx, before)
+			}
+			return err
+		}); err != nil {
 		return nil, err
 	}
 	q.flagged(v, flags)
-	counts, err := s.Counts(q.ctx, q.sel)
-	if err != nil {
-		return nil, err
-	}
+	counts := yield.Sum(nests) // nests make up the whole
 	if counts.Runs == 0 {
 		return v, q.nothing(v)
 	}
 	sum := yield.Summarise(counts, 0)
-	hist, err := s.Cycle(q.ctx, q.sel)
-	if err != nil {
-		return nil, err
-	}
-	nests, err := s.Trend(q.ctx, q.sel, store.ByNest)
-	if err != nil {
-		return nil, err
-	}
 	cycle := yield.Cycle(hist, yield.CycleOptions{Nests: max(1, len(nests))})
 	lost := yield.Lost(counts, cycle, 0)
-	groups, by, err := q.grouped(by)
-	if err != nil {
-		return nil, err
-	}
-	hours := groups
-	if by != store.ByHour {
-		if hours, err = s.Trend(q.ctx, q.sel, store.ByHour); err != nil {
-			return nil, err
-		}
-	}
 	worked := 0
 	for _, h := range hours {
 		if h.Counts.Runs > 0 {
 			worked++
 		}
 	}
-	if v.Answer, err = q.todayAnswer(counts, sum); err != nil {
-		return nil, err
-	}
-	v.add(block{Figures: q.todayFigures(counts, sum, cycle, lost, worked, len(nests))}, block{Figures: q.todaySecond(counts, sum, cycle), Small: true})
+	v.Answer = q.todayAnswer(counts, sum, past, days)
+	v.add(block{Figures: q.todayFigures(counts, sum, cycle, lost, pace, worked, len(nests))}, block{Figures: q.todaySecond(counts, sum, cycle), Small: true})
 	v.add(q.byLinks(by))
 	v.add(q.yieldTrend(v, groups, by))
 	v.add(q.output(v, groups, by, cycle, len(nests)))
@@ -99,18 +95,13 @@ func (m *Manager) today(q *query) (*view, error) {
 }
 
 // todayAnswer says how good it is, and whether that differs from before.
-func (q *query) todayAnswer(c yield.Counts, sum yield.Summary) (string, error) {
+func (q *query) todayAnswer(c yield.Counts, sum yield.Summary, past yield.Counts, days int) string {
 	if !sum.FirstPass.Known() {
-		return q.t("manager.today.none_judged", "count", c.Runs), nil
+		return q.t("manager.today.none_judged", "count", c.Runs)
 	}
 	text := q.t("manager.today.answer", "yield", q.share(sum.FirstPass), "count", c.Units)
-	before, days, ok := q.before()
-	if !ok {
-		return text, nil
-	}
-	past, err := q.m.c.Store.Counts(q.ctx, before)
-	if err != nil || past.Units == 0 {
-		return text, err
+	if past.Units == 0 {
+		return text
 	}
 	then := yield.NewShare(past.FirstPassed, past.Units, 0)
 	p := yield.FisherExact(c.FirstPassed, c.Units, past.FirstPassed, past.Units)
@@ -120,19 +111,23 @@ func (q *query) todayAnswer(c yield.Counts, sum yield.Summary) (string, error) {
 	} else if p < 0.05 {
 		id = "manager.today.worse"
 	}
-	return text + " " + q.t(id, "yield", q.share(then), "count", days), nil
+	return text + " " + q.t(id, "yield", q.share(then), "count", days)
 }
 
-func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.CycleTime, lost yield.LostTime, hours, nests int) []look.Figure {
+func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.CycleTime, lost yield.LostTime, pace store.By, worked, nests int) []look.Figure {
 	first := q.figure("first_pass", sum.FirstPass)
 	first.Meaning = q.t("manager.today.first_meaning", "count", c.FirstFailed(), "of", c.Units)
 	first.Href = q.units("first", "1", "outcome", "failed")
 	rate := look.Figure{Name: q.t("manager.term.per_hour"), Explain: q.t("manager.explain.per_hour"), Value: "–", Href: q.units("first", "1")}
-	if hours > 0 {
-		rate.Value = q.w.Fixed(float64(c.Units)/float64(hours), 1)
-		rate.Meaning = q.t("manager.today.rate_meaning", "count", hours, "units", c.Units)
+	meaning := "manager.today.rate_meaning"
+	if pace == store.ByDay {
+		rate.Name, rate.Explain, meaning = q.t("manager.term.per_day"), q.t("manager.explain.per_day"), "manager.today.rate_days"
 	}
-	if cycle.Needed > 0 {
+	if worked > 0 {
+		rate.Value = q.w.Fixed(float64(c.Units)/float64(worked), 1)
+		rate.Meaning = q.t(meaning, "count", worked, "units", c.Units)
+	}
+	if cycle.Needed > 0 && pace == store.ByHour {
 		rate.Interval = q.t("manager.today.rate_takt", "needed", cycle.Needed, "count", max(1, nests))
 	}
 	final := q.figure("final", sum.Final)
@@ -334,5 +329,3 @@ func (q *query) flagged(v *view, flags []store.Flag) {
 	}
 	v.sheets = append(v.sheets, s)
 }
-
-func count(n int64) string { return strconv.FormatInt(n, 10) }

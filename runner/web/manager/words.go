@@ -30,7 +30,7 @@ func tenth(share float64) float64 {
 	return r
 }
 
-// sure is a share with its interval.
+// share is a share of 1 as a percentage, "–" where it is not known.
 func (q *query) share(s yield.Share) string {
 	if !s.Known() {
 		return "–"
@@ -78,14 +78,7 @@ func (q *query) duration(s float64) string {
 	return q.w.Duration(time.Duration(s * float64(time.Second)))
 }
 
-// estimate is a number with so many decimals and its interval.
-func (q *query) estimate(e yield.Estimate, decimals int) string {
-	if !e.Known() {
-		return "–"
-	}
-	return q.w.Fixed(e.Value, decimals)
-}
-
+// fixedBetween is an interval with so many decimals; it may be open.
 func (q *query) fixedBetween(low, high float64, decimals int) string {
 	switch {
 	case !finite(low) && !finite(high):
@@ -159,7 +152,7 @@ func (q *query) shortDay(at time.Time) string {
 	return q.t("manager.day_short", "day", strconv.Itoa(at.Day()), "month", q.w.T("shell.month_"+strconv.Itoa(int(at.Month()))))
 }
 
-// period is how a chart calls the period that begins at a time.
+// periodLabel is how a chart calls the period that begins at a time.
 func (q *query) periodLabel(by store.By, at, before time.Time) string {
 	switch by {
 	case store.ByHour, store.ByShift:
