@@ -149,6 +149,9 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 	if err != nil {
 		return err
 	}
+	if err := s.managerPages(&c); err != nil {
+		return err
+	}
 	tellRepairs, err := s.repairPages(&c)
 	if err != nil {
 		return err
