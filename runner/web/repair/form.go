@@ -41,7 +41,8 @@ type formView struct {
 	Done            []option
 	By, Text        string
 	Mistakes        map[string]string // by field
-	Line            bool              // the line tests the unit again first
+	Notice          *look.Notice
+	Line            bool // the line tests the unit again first
 }
 
 // group is a heading with options below it.
@@ -182,14 +183,16 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 		if err != nil {
 			return nil, err
 		}
-		if n != nil {
+		if v.Form != nil {
+			v.Form.Notice = n // the browser comes back to the form
+		} else {
 			v.Notices = append(v.Notices, *n)
 		}
 		return &answer{template: "unit", status: status, data: v}, nil
 	}
 	saved := func(r reports.Repair) (*answer, error) {
 		http.SetCookie(w, &http.Cookie{Name: WhoCookie, Value: url.QueryEscape(r.By), Path: "/repair", MaxAge: 400 * 24 * 3600, HttpOnly: true, SameSite: http.SameSiteLaxMode})
-		http.Redirect(w, q.Request, unitPath(unit.SerialNumber)+"&saved=1", http.StatusSeeOther)
+		http.Redirect(w, q.Request, unitPath(unit.SerialNumber)+"#scan", http.StatusSeeOther)
 		return nil, nil
 	}
 	if before, ok := known(repair.ID, b.c.Archive.Repairs(), repairs); ok {
@@ -283,6 +286,7 @@ func (b *Bench) filled(q *request, of reports.Report) (*formView, reports.Repair
 	switch {
 	case !goodName(f.By):
 		wrong("by", "repair.mistake.by", "count", mostName)
+		f.By = clip(f.By)
 	case b.label(f.By):
 		wrong("by", "repair.mistake.label")
 		f.By = ""

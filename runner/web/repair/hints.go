@@ -4,6 +4,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"regexp"
 	"time"
 
 	"fullthrow/reports"
@@ -140,10 +141,13 @@ type recordView struct {
 
 const mostRecord = 100
 
+// code is what the name of a rule or finding looks like, or nothing.
+var code = regexp.MustCompile(`^[a-z0-9_-]{0,80}$`)
+
 // record is GET /repair/record: the repairs behind a figure.
 func (b *Bench) record(q *request) (*answer, error) {
 	suggested, found := q.URL.Query().Get("suggested"), q.URL.Query().Get("found")
-	if len(suggested) > 100 || len(found) > 100 {
+	if !code.MatchString(suggested) || !code.MatchString(found) {
 		return nil, refuse(http.StatusNotFound, "repair.record.unknown")
 	}
 	v := &recordView{Back: "/repair/hints"}

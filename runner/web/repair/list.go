@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"slices"
 	"time"
+	"unicode"
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
@@ -241,7 +242,7 @@ func clip(text string) string {
 		if len(out) == 60 {
 			break
 		}
-		if c < ' ' || c == 0x7f || c == 0xfffd {
+		if !unicode.IsPrint(c) || c == unicode.ReplacementChar {
 			continue
 		}
 		out = append(out, c)

@@ -63,6 +63,9 @@ func strip(t *look.Translator, id string, r reports.Reading, good []float64, tit
 	default:
 		low, high = min(low, x), max(high, x)
 	}
+	if low == high {
+		low, high = low-span, high+span
+	}
 	if low >= 0 && x >= 0 && low < 0.4*(high-low) && r.Unit != "dB" && r.Unit != "dBm" && r.Unit != "Cel" {
 		low = 0 // so near that zero should be seen
 	}

@@ -392,6 +392,12 @@ func (v *unitView) captures(b *Bench, q *request, r reports.Report, missed []rep
 				k.Plot.Series = differing(c.Plot.Series, k.Beside)
 			}
 		}
+		k.Plot.Series = slices.Clone(k.Plot.Series)
+		for i, line := range k.Plot.Series {
+			if n, ok := strings.CutPrefix(line.Name, "channel "); ok {
+				k.Plot.Series[i].Name = q.t("repair.axis.channel", "number", n)
+			}
+		}
 		d := k.Draw(q.w)
 		cv := captureView{Chart: look.NewChart(title, "", d), off: apart(c.Plot.Series, k.Beside)}
 		if c.SHA256 != "" && b.c.Attachments != "" {

@@ -1,0 +1,43 @@
+package main
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"fullthrow/drivers/sim"
+	"fullthrow/reports"
+)
+
+// What the repair bench finds moves the ranking of the next unit, says so in
+// its evidence, and changes nothing where there are no records.
+func TestRepairsTeachTheStation(t *testing.T) {
+	n, archive := proofNest(t, 5)
+	m, _, _, err := demoFiles(1)
+	require.NoError(t, err)
+	readings := func(r reports.Report) (list []reports.Reading) {
+		for _, c := range r.Checks {
+			list = append(list, c.Readings...)
+		}
+		return list
+	}
+	h := sim.Sound(rand.New(rand.NewPCG(3, 1)))
+	h.Gimbals[0].Play = 0.035
+	var last reports.Report
+	for i := range 3 {
+		last = n.unit(t, i+1, h)
+		require.Equal(t, "stick-play", last.Causes[0].Rule)
+		_, err := archive.Repair(reports.Repair{ID: fmt.Sprint("repair-", i), Run: last.Run, At: last.Ended.Add(time.Hour), By: "Noor", Found: "soldering", Done: "resoldered"})
+		require.NoError(t, err)
+	}
+	before, after := m.causes.Rank(readings(last))[0], m.taught(archive).Rank(readings(last))[0]
+	assert.Equal(t, last.Causes[0].Confidence, before.Confidence)
+	assert.Contains(t, strings.Join(after.Evidence, "\n"), reports.AgainstIt+"right in 0 of 3 repairs where it was ranked first")
+	assert.LessOrEqual(t, after.Confidence, before.Confidence)
+	assert.Same(t, m.causes, m.taught(nil))
+}
