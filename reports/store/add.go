@@ -33,7 +33,7 @@ func (b *base) Add(ctx context.Context, items ...Item) (Added, error) {
 }
 
 func conflict(run, have, got string) error {
-	return fmt.Errorf("run %.80q: %w: there is %.12s..., this is %.12s...", run, ErrConflict, have, got)
+	return fmt.Errorf("run %.80q: %w: its SHA-256 begins %.12s, this one's %.12s", run, ErrConflict, have, got)
 }
 
 func (t *transaction) add(records []*record) (Added, error) {

@@ -241,3 +241,32 @@ func BenchmarkMillion(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkReconcile is what a report costs when the index is made from the
+// files, and when nothing has changed.
+func BenchmarkReconcile(b *testing.B) {
+	const files = 2000
+	dir := b.TempDir()
+	lq := newStation("LQ-1")
+	r := rand.New(rand.NewPCG(1, 1))
+	for n := range files {
+		put(b, dir, lq.seal(b, benchReport(r, n, start.Add(time.Duration(n)*time.Minute)).Report))
+	}
+	ix := openBench(b, dir)
+	b.Run("rebuild", func(b *testing.B) {
+		for b.Loop() {
+			done, err := ix.Rebuild(context.Background(), nil)
+			require.NoError(b, err)
+			require.Equal(b, files, done.Added)
+		}
+		b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/files, "us/report")
+	})
+	b.Run("unchanged", func(b *testing.B) {
+		for b.Loop() {
+			done, err := ix.Reconcile(context.Background())
+			require.NoError(b, err)
+			require.Zero(b, done.Read)
+		}
+		b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/files, "us/report")
+	})
+}

@@ -143,8 +143,8 @@ func (c *cell) firsts() int64 {
 // moment sums up one reading; see [yield.Moments]. It is added to by the
 // method of Welford and merged by that of Chan, Golub and LeVeque (The
 // American Statistician 37, 1983): no digits are lost where the values are
-// large and their spread is small. Values so large that their squares are not
-// finite give a sum of squares that is not finite.
+// large and their spread is small. Where squares are beyond what a float holds
+// m2 is +Inf; mean, min and max stay finite.
 type moment struct {
 	all    int64 // judged runs with a finite number, retests too
 	n      int64 // first judged runs with one; all that follows is of these
@@ -167,10 +167,15 @@ func (m *moment) count(x float64, first, failed bool) {
 		m.min, m.max = x, x
 	}
 	m.n++
+	m.min, m.max = min(m.min, x), max(m.max, x)
 	d := x - m.mean
+	if math.IsInf(d, 0) {
+		n := float64(m.n)
+		m.mean, m.m2 = m.mean*((n-1)/n)+x/n, math.Inf(1)
+		return
+	}
 	m.mean += d / float64(m.n)
 	m.m2 += d * (x - m.mean)
-	m.min, m.max = min(m.min, x), max(m.max, x)
 }
 
 func (m *moment) merge(o *moment) {
@@ -179,9 +184,12 @@ func (m *moment) merge(o *moment) {
 			m.mean, m.m2, m.min, m.max = o.mean, o.m2, o.min, o.max
 		} else {
 			a, b := float64(m.n), float64(o.n)
-			d := o.mean - m.mean
-			m.mean += d * (b / (a + b))
-			m.m2 += o.m2 + d*d*(a*b/(a+b))
+			if d := o.mean - m.mean; math.IsInf(d, 0) {
+				m.mean, m.m2 = m.mean*(a/(a+b))+o.mean*(b/(a+b)), math.Inf(1)
+			} else {
+				m.mean += d * (b / (a + b))
+				m.m2 += o.m2 + d*d*(a*b/(a+b))
+			}
 			m.min, m.max = min(m.min, o.min), max(m.max, o.max)
 		}
 	}

@@ -134,16 +134,21 @@ func openError(err error) error {
 	if errors.As(err, &h) {
 		return &reports.HintedError{Err: fmt.Errorf("store: index: %w", h.Err), Hint: h.Hint}
 	}
-	err = fmt.Errorf("store: index: %w", err)
-	switch code(err) {
-	case sqliteBusy:
-		return &reports.HintedError{Err: err, Hint: "another program works on the index: wait for it, or end it"}
-	case sqliteFull:
-		return &reports.HintedError{Err: err, Hint: "make room on the disk; the reports themselves are not touched"}
-	case sqliteCantOpen, sqliteReadOnly:
-		return &reports.HintedError{Err: err, Hint: "whoever asks must be allowed to write to the data directory, where the index is kept"}
+	return advise(fmt.Errorf("store: index: %w", err))
+}
+
+// advise adds what to do about errors that people can put right.
+func advise(err error) error {
+	hint := map[int]string{
+		sqliteBusy:     "another program works on the index: wait for it, or end it",
+		sqliteFull:     "make room on the disk; the reports themselves are not touched",
+		sqliteCantOpen: "whoever asks must be allowed to write to the data directory, where the index is kept",
+		sqliteReadOnly: "whoever asks must be allowed to write to the data directory, where the index is kept",
+	}[code(err)]
+	if hint == "" {
+		return err
 	}
-	return err
+	return &reports.HintedError{Err: err, Hint: hint}
 }
 
 // Result codes of SQLite (sqlite.org/rescode.html).
@@ -175,6 +180,8 @@ func plainly(err error) string {
 	switch {
 	case errors.Is(err, errForeign):
 		return errForeign.Error()
+	case errors.Is(err, errNotOurs):
+		return errNotOurs.Error()
 	case code(err) == sqliteNotADB:
 		return "it is no database"
 	}
@@ -187,7 +194,7 @@ const damageMark = IndexFile + ".damaged"
 // makes it again, and says what to do.
 func (ix *Index) mark(err error) error {
 	if !isDamage(err) {
-		return err
+		return advise(err)
 	}
 	os.WriteFile(filepath.Join(ix.dir, damageMark), []byte(err.Error()+"\n"), 0o644) // best effort: the error is told anyway
 	return &reports.HintedError{Err: err, Hint: "the index is damaged, the reports are not: start again, and it is made from them"}

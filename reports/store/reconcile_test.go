@@ -321,6 +321,7 @@ func TestIndexThatCannotBeUsed(t *testing.T) {
 			require.NoError(t, err)
 			require.NoError(t, db.Close())
 		}, "a database of another program", true},
+		{"without a table", func(t *testing.T, file string) { meddle(t, filepath.Dir(file), "DROP TABLE failure") }, "some of its tables are missing", true},
 		{"overwritten in the middle", func(t *testing.T, file string) {
 			data, err := os.ReadFile(file)
 			require.NoError(t, err)

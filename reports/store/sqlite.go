@@ -93,7 +93,7 @@ func migrations() [][]string {
 
 var (
 	errForeign = errors.New("it is a database of another program")
-	errNotOurs = errors.New("its tables are not those of an index")
+	errNotOurs = errors.New("some of its tables are missing")
 )
 
 // migrate brings the tables up to date, all or nothing.
@@ -121,6 +121,9 @@ func migrate(ctx context.Context, db *sql.DB) error {
 			Hint: "run the newer program; or move index.sqlite away, and this one makes its own from the reports",
 		}
 	case version == int64(len(steps)):
+		if err := whole(ctx, tx); err != nil {
+			return err
+		}
 		return tx.Commit()
 	}
 	for n := version; n < int64(len(steps)); n++ {
@@ -139,4 +142,33 @@ func migrate(ctx context.Context, db *sql.DB) error {
 		}
 	}
 	return tx.Commit()
+}
+
+// whole says whether all tables and views are there.
+func whole(ctx context.Context, tx *sql.Tx) error {
+	names := map[string]bool{}
+	for _, t := range tables() {
+		names[t.name] = !t.plant
+	}
+	for _, v := range sqliteDialect.views() {
+		names[v.name] = true
+	}
+	rows, err := tx.QueryContext(ctx, "SELECT name FROM sqlite_schema WHERE type IN ('table', 'view')")
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var name string
+		if err := rows.Scan(&name); err != nil {
+			return err
+		}
+		delete(names, name)
+	}
+	for _, needed := range names {
+		if needed {
+			return errNotOurs
+		}
+	}
+	return rows.Err()
 }
