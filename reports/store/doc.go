@@ -5,8 +5,8 @@
 //
 // Both answer the same questions through [Store]. Times are UTC, values SI
 // without prefix. What is asked often (yield, Pareto, trend, moments of a
-// reading) comes from sums kept up to date by every insert, so that an answer
-// takes as long over a million units as over a thousand.
+// reading) comes from sums kept up to date by every insert, so that answers over
+// a million units take a fraction of a second.
 //
 // # How it is kept
 //
