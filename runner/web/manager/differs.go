@@ -20,7 +20,7 @@ var sidesBy = []store.By{store.ByLot, store.ByStation, store.ByNest, store.ByRev
 
 const (
 	mostGroups  = 12   // compared at once, the newest
-	mostPerSide = 1500 // newest values of a reading in one group
+	mostPerSide = 1000 // newest values of a reading in one group
 	mostRows    = 24   // readings that are drawn
 )
 

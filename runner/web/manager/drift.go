@@ -237,17 +237,13 @@ func (q *query) readingChart(v *view, s yield.Series, kind, by string, o yield.C
 		notes = append(notes, q.t("manager.limit_changed"))
 	}
 	named := make([]string, len(groups))
-	var before time.Time
 	for i, g := range groups {
 		named[i] = g.Label
 		switch {
 		case by == "unit":
-			at := s.Points[g.Members[0]].Time
-			named[i] = q.periodLabel(store.ByHour, at, before)
-			before = at
+			named[i] = q.periodLabel(store.ByHour, s.Points[g.Members[0]].Time, time.Time{})
 		case !g.Start.IsZero():
-			named[i] = q.periodLabel(store.By(by), g.Start, before)
-			before = g.Start
+			named[i] = q.periodLabel(store.By(by), g.Start, time.Time{})
 		}
 	}
 	q.controlChart(v, c, func(i int) (string, string) {
@@ -396,11 +392,9 @@ func (q *query) golden(v *view, reading string) error {
 	line := q.goldenWords(d)
 	sh := sheet{name: "golden", head: []string{"time", "run", "serial_number", "station", "nest", "value", "unit", "lower", "upper"}}
 	t := chart.Control{ID: "golden", Title: q.t("manager.golden.title"), Desc: line, Unit: s.Unit, Label: s.Name, Of: q.t("manager.by.run"), Height: 260}
-	var before time.Time
 	for _, p := range s.Points {
-		t.Points = append(t.Points, chart.ControlPoint{Mark: chart.Mark{Label: q.periodLabel(store.ByHour, p.Time, before), Value: p.Value, Href: unitOf("", p.SerialNumber, p.Run)},
+		t.Points = append(t.Points, chart.ControlPoint{Mark: chart.Mark{Label: q.shortDay(p.Time), Value: p.Value, Href: unitOf("", p.SerialNumber, p.Run)},
 			Centre: d.Reference, Lower: math.NaN(), Upper: math.NaN()})
-		before = p.Time
 		sh.row(p.Time, p.Run, p.SerialNumber, p.Station, p.Nest, p.Value, s.Unit, s.Lower, s.Upper)
 	}
 	c := look.NewChart(t.Title, line, t.Draw(q.w))

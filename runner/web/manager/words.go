@@ -170,6 +170,7 @@ func (q *query) periodLabel(by store.By, at, before time.Time) string {
 // groupLabels names groups for a chart.
 func (q *query) groupLabels(groups []yield.Group, by store.By) []string {
 	labels := make([]string, len(groups))
+	long := len(groups) > 0 && groups[len(groups)-1].Start.Sub(groups[0].Start) > 24*time.Hour
 	var before time.Time
 	for i, g := range groups {
 		if g.Start.IsZero() {
@@ -180,7 +181,9 @@ func (q *query) groupLabels(groups []yield.Group, by store.By) []string {
 			continue
 		}
 		labels[i] = q.periodLabel(by, g.Start, before)
-		before = g.Start
+		if !long { // a chart writes but some: over days each needs its own
+			before = g.Start
+		}
 	}
 	return labels
 }
