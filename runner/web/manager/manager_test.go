@@ -234,11 +234,15 @@ func TestHostileAddresses(t *testing.T) {
 		"null": "24A\x00", "escape": "\x1b[31m", "lines": "a\r\nSet-Cookie: x=1", "not UTF-8": "\xff\xfe", "template": "{{.}}{count}", "path": "../../station.key", "long": strings.Repeat("9", 100_000), "spaces": "   ",
 		"override": "a\u202eb", "number": "1e400", "NaN": "NaN", "percent": "%s%n%d",
 	}
+	thorough := map[string]bool{"/units": true, "/unit": true}
 	refused := map[string]bool{"null": true, "escape": true, "lines": true, "not UTF-8": true, "long": true, "override": true}
 	for _, path := range []string{"/today", "/fails", "/drift", "/hold", "/differs", "/unit", "/units"} {
 		for _, name := range append(append([]string{}, filters...), others...) {
 			for kind, value := range values {
 				if name == "was" && kind == "spaces" {
+					continue
+				}
+				if !thorough[path] && kind != "markup" && kind != "null" { // all read an address alike
 					continue
 				}
 				status, body, header := get(t, m, path+"?"+url.Values{name: {value}}.Encode(), "en")
