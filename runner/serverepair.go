@@ -7,6 +7,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/runner/causes"
 	"fullthrow/runner/web"
+	"fullthrow/runner/web/look"
 	"fullthrow/runner/web/repair"
 )
 
@@ -24,6 +25,10 @@ func (s *served) repairPages(c *web.Config) (tell func(*web.Server), err error) 
 			return serial, err
 		},
 		Look: c.Look, Texts: c.Texts, Drawing: c.Drawing, Causes: s.method.causes.Causes(), Retests: c.Policy.Retests, Log: s.log,
+		Unit: "/unit", Attachments: "/attachment/",
+		Nav: func(p look.Page) []look.Link {
+			return []look.Link{{Href: "/", Text: p.T("operator.title")}, {Href: "/today", Text: p.T("manager.nav.today")}}
+		},
 		Recorded: func(ctx context.Context, r reports.Repair) {
 			mu.Lock()
 			to := server

@@ -123,7 +123,13 @@ func New(c Config) (*Bench, error) {
 		}
 	}
 	b.mux.HandleFunc("GET /repair", b.of)
-	b.mux.HandleFunc("GET /repair/{$}", b.page((*Bench).list))
+	b.mux.HandleFunc("GET /repair/{$}", func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Query().Get("run") != "" {
+			b.of(w, r)
+			return
+		}
+		b.page((*Bench).list)(w, r)
+	})
 	b.mux.HandleFunc("GET /repair/scan", b.scan)
 	b.mux.HandleFunc("GET /repair/unit", b.page((*Bench).unit))
 	b.mux.HandleFunc("POST /repair/unit", b.save)

@@ -7,7 +7,7 @@
 //	/repair/unit        ?serial= and perhaps &run=: one unit; POST writes a repair down
 //	/repair/hints       how often the suggested cause was the one found
 //	/repair/record      ?suggested= or ?found=: the repairs behind a figure
-//	/repair?run=        leads to the unit of a run
+//	/repair/?run=       leads to the unit of a run
 //
 // All of it works without a script, by keyboard and scanner. What is written
 // down is sealed by the archive at once and never changed; the form carries an

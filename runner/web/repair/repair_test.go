@@ -179,8 +179,10 @@ func TestFromFailureToRetest(t *testing.T) {
 	w := b.do(httptest.NewRequest("GET", "/repair/scan?text=k24a0001", nil))
 	assert.Equal(t, 303, w.Code)
 	assert.Equal(t, "/repair/unit?serial=K24A0001", w.Header().Get("Location"))
-	w = b.do(httptest.NewRequest("GET", "/repair?run="+failed.Report.Run, nil))
-	assert.Equal(t, "/repair/unit?serial=K24A0001&run="+failed.Report.Run, w.Header().Get("Location"))
+	for _, path := range []string{"/repair?run=", "/repair/?run="} {
+		w = b.do(httptest.NewRequest("GET", path+failed.Report.Run, nil))
+		assert.Equal(t, "/repair/unit?serial=K24A0001&run="+failed.Report.Run, w.Header().Get("Location"))
+	}
 
 	_, page = b.get("/repair/unit?serial=K24A0001")
 	for _, want := range []string{
