@@ -15,7 +15,7 @@ import (
 func conformHostile(t *testing.T, st Store, dir string) {
 	ctx := t.Context()
 	lq := newStation("LQ-1")
-	huge := strings.Repeat("Ünïcode ✓ ", 80_000) // about 1 MB
+	huge := strings.Repeat("Ünïcode ✓ ", 7_000) // about 100 kB
 	texts := []string{
 		"'; DROP TABLE run; --", `"`, `\`, "%", "_", "?", "$1", "NUL\x00in", "bad\xffutf", "\u202eright", "new\nline\ttab", "🙂", "", huge, huge + "x", "LQ-1",
 	}
@@ -62,6 +62,16 @@ func conformHostile(t *testing.T, st Store, dir string) {
 		require.NoError(t, err)
 		require.Equal(t, list[i].Raw, back.Raw, "the report itself is whole")
 	}
+	vast := simple("LQ-1", "vast", strings.Repeat(huge, 10), start, 1, 5) // about 1 MB
+	vast.Reason = vast.Unit.SerialNumber
+	x := lq.seal(t, vast)
+	_, err = st.Add(ctx, itemsOf(x)...)
+	require.NoError(t, err)
+	runs, _, err := st.History(ctx, product, x.Report.Unit.SerialNumber)
+	require.NoError(t, err)
+	require.Len(t, runs, 1)
+	require.Equal(t, clean(vast.Reason), runs[0].Reason)
+
 	hostile := texts[0]
 	require.NoError(t, st.AddRepairs(ctx, reports.Repair{ID: hostile, Run: hostile, By: "NUL\x00", Found: huge, Done: hostile, Text: huge, Unit: reports.Unit{SerialNumber: hostile}}))
 	require.NoError(t, st.SetFlags(ctx, hostile, []Flag{{Run: hostile, Station: "\x00", File: "\xff\x00", Kind: hostile, Text: huge}}))
