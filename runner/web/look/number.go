@@ -219,3 +219,17 @@ func pad(n int) string {
 func (t *Translator) PercentFixed(x float64, decimals int) string {
 	return t.Fixed(100*x, decimals) + t.percent + "%"
 }
+
+// Axis is the label of an axis of a capture, "quantity / unit", in the
+// language; one that is not known stays as it is.
+func (t *Translator) Axis(label string) string {
+	name, unit, ok := strings.Cut(label, " / ")
+	id := "charts.axis." + strings.ReplaceAll(name, " ", "_")
+	if !ok || len(name) > 30 || !t.Has(id) {
+		return label
+	}
+	if unit == "full scale" || unit == "full throw" {
+		unit = t.T("charts.axis." + strings.ReplaceAll(unit, " ", "_"))
+	}
+	return t.T(id) + " / " + unit
+}

@@ -324,7 +324,7 @@ func (q *query) readings(v *view, d *runDetail, p reports.Report) {
 			if r.Limit != nil {
 				lower, upper = r.Limit.Lower, r.Limit.Upper
 				if limits = q.limits(lower, upper, r.Unit); lower == nil && upper == nil {
-					limits = q.w.Localise(r.Limit.String(r.Unit))
+					limits = q.oneOf(r)
 				}
 			}
 			number, isNumber := r.Value.Number()
@@ -345,6 +345,19 @@ func (q *query) readings(v *view, d *runDetail, p reports.Report) {
 		d.Checks = append(d.Checks, k)
 	}
 	v.sheets = append(v.sheets, s)
+}
+
+// oneOf is a limit that is no range: the value or values that are allowed.
+func (q *query) oneOf(r reports.Reading) string {
+	allowed := r.Limit.OneOf
+	if r.Limit.Equal != nil {
+		allowed = []reports.Value{*r.Limit.Equal}
+	}
+	var list []string
+	for _, v := range allowed {
+		list = append(list, q.value(reports.Reading{Value: v, Unit: r.Unit}))
+	}
+	return strings.Join(list, ", ")
 }
 
 // value is a reading's value for people.
@@ -483,6 +496,7 @@ func (q *query) capture(c reports.Capture, i int) captureDetail {
 	}
 	if c.Plot != nil {
 		k := chart.Capture{ID: fmt.Sprint("capture-", i), Title: d.Name, Width: 600, Height: 280, Plot: *c.Plot}
+		k.Plot.XLabel, k.Plot.YLabel = q.w.Axis(c.Plot.XLabel), q.w.Axis(c.Plot.YLabel)
 		x := look.NewChart(d.Name, c.Plot.Title, k.Draw(q.w))
 		if x.Caption == d.Name || x.Caption == c.Name {
 			x.Caption = ""

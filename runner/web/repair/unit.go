@@ -385,7 +385,7 @@ func (v *unitView) captures(b *Bench, q *request, r reports.Report, missed []rep
 		}
 		title := capital(b.sentence(q, c.Check)) + " · " + c.Name
 		k := chart.Capture{ID: fmt.Sprint("capture-", len(v.Captures)), Title: title, Desc: b.sentence(q, c.Plot.Title), Plot: *c.Plot, Width: 640, Height: 270}
-		k.Plot.XLabel, k.Plot.YLabel = axisWords(q, c.Plot.XLabel), axisWords(q, c.Plot.YLabel)
+		k.Plot.XLabel, k.Plot.YLabel = q.w.Axis(c.Plot.XLabel), q.w.Axis(c.Plot.YLabel)
 		if beside != nil {
 			if i := slices.IndexFunc(beside.Captures, func(o reports.Capture) bool { return o.Check == c.Check && o.Name == c.Name && o.Plot != nil }); i >= 0 {
 				k.Beside = beside.Captures[i].Plot.Series
@@ -395,7 +395,7 @@ func (v *unitView) captures(b *Bench, q *request, r reports.Report, missed []rep
 		k.Plot.Series = slices.Clone(k.Plot.Series)
 		for i, line := range k.Plot.Series {
 			if n, ok := strings.CutPrefix(line.Name, "channel "); ok {
-				k.Plot.Series[i].Name = q.t("repair.axis.channel", "number", n)
+				k.Plot.Series[i].Name = q.t("charts.axis.channel", "number", n)
 			}
 		}
 		d := k.Draw(q.w)
@@ -479,19 +479,6 @@ func apart(these, good []reports.Series) float64 {
 		return 1
 	}
 	return worst
-}
-
-// axisWords is the label of an axis, "quantity / unit", in the language.
-func axisWords(q *request, label string) string {
-	name, unit, ok := strings.Cut(label, " / ")
-	id := "repair.axis." + strings.ReplaceAll(name, " ", "_")
-	if !ok || len(name) > 30 || !q.w.Has(id) {
-		return label
-	}
-	if unit == "full scale" || unit == "full throw" {
-		unit = q.t("repair.axis." + strings.ReplaceAll(unit, " ", "_"))
-	}
-	return q.t(id) + " / " + unit
 }
 
 // others finds units that failed in the same way lately, and what was found
