@@ -1,6 +1,7 @@
 package manager
 
 import (
+	"errors"
 	"math"
 	"slices"
 	"strconv"
@@ -16,7 +17,7 @@ import (
 // subgroups cannot.
 const (
 	chartedSingles = 250
-	chartedGroups  = 4000
+	chartedGroups  = 2500
 	goldenRuns     = 200
 )
 
@@ -66,8 +67,10 @@ func (m *Manager) drift(q *query) (*view, error) {
 	if kind != "" && kind != "means" {
 		limit = chartedSingles
 	}
-	s, err := q.series(reading, true, limit)
-	if err != nil {
+	var s, golden yield.Series
+	if err := together(
+		func() (err error) { s, err = q.series(reading, true, limit); return err },
+		func() (err error) { golden, err = q.goldenSeries(reading); return err }); err != nil {
 		return nil, err
 	}
 	if kind == "" {
@@ -83,7 +86,8 @@ func (m *Manager) drift(q *query) (*view, error) {
 	if err := q.readingChart(v, s, kind, by, o); err != nil {
 		return nil, err
 	}
-	return v, q.golden(v, reading)
+	q.golden(v, golden)
+	return v, nil
 }
 
 // cutFor chooses subgroups that give a chart one can read.
@@ -376,17 +380,23 @@ func (q *query) fired(c yield.ControlChart, of func(i int) (label, href string))
 	return block{Text: x}
 }
 
-// golden asks whether the golden unit's reading creeps.
-func (q *query) golden(v *view, reading string) error {
+// goldenSeries is a reading of the golden units, whatever the period and lot:
+// the bench is older than either.
+func (q *query) goldenSeries(reading string) (yield.Series, error) {
 	wide := q.sel
-	wide.Since, wide.Until, wide.Lot = time.Time{}, time.Time{}, "" // the bench is older than the lot
+	wide.Since, wide.Until, wide.Lot = time.Time{}, time.Time{}, ""
 	s, err := q.m.c.Store.GoldenSeries(q.ctx, wide, reading, goldenRuns)
-	if err != nil {
-		return err
+	if errors.Is(err, store.ErrUnknown) {
+		return yield.Series{}, nil // the series itself says so
 	}
+	return s, err
+}
+
+// golden asks whether the golden unit's reading creeps.
+func (q *query) golden(v *view, s yield.Series) {
 	if len(s.Points) == 0 {
 		v.add(block{Text: &text{Title: q.t("manager.golden.title"), Lines: []string{q.t("manager.golden.none")}}})
-		return nil
+		return
 	}
 	d := yield.FindDrift(s, yield.DriftOptions{})
 	line := q.goldenWords(d)
@@ -404,7 +414,6 @@ func (q *query) golden(v *view, reading string) error {
 	if notes := append([]string{d.Text}, d.Cautions...); d.Text != "" {
 		v.add(block{Text: &text{Notes: notes, NotesTitle: q.t("manager.notes")}})
 	}
-	return nil
 }
 
 func (q *query) goldenWords(d yield.Drift) string {

@@ -483,3 +483,25 @@ func TestPatternsAreServed(t *testing.T) {
 	mux.ServeHTTP(w, httptest.NewRequest("POST", "/today", nil))
 	assert.Equal(t, http.StatusMethodNotAllowed, w.Code)
 }
+
+// Hours and days added up are what the store itself would have said.
+func TestFoldedPeriodsAreThoseOfTheStore(t *testing.T) {
+	m := pages(t)
+	r := httptest.NewRequest("GET", "/today?period=all", nil)
+	q, err := m.read(r, "/today")
+	require.NoError(t, err)
+	for _, fine := range []store.By{store.ByHour, store.ByDay} {
+		g, err := shared.index.Trend(context.Background(), q.sel, fine)
+		require.NoError(t, err)
+		for _, by := range []store.By{store.ByDay, store.ByWeek, store.ByMonth} {
+			want, err := shared.index.Trend(context.Background(), q.sel, by)
+			require.NoError(t, err)
+			got := q.folded(g, by)
+			require.Len(t, got, len(want), "%s of %s", by, fine)
+			for i := range want {
+				assert.True(t, want[i].Start.Equal(got[i].Start), "%s of %s: %s, want %s", by, fine, got[i].Start, want[i].Start)
+				assert.Equal(t, want[i].Counts, got[i].Counts, "%s of %s", by, fine)
+			}
+		}
+	}
+}

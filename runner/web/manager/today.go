@@ -47,8 +47,13 @@ func (m *Manager) today(q *query) (*view, error) {
 		func() (err error) { flags, err = s.Flags(q.ctx, q.sel); return err },
 		func() (err error) { nests, err = s.Trend(q.ctx, q.sel, store.ByNest); return err },
 		func() (err error) { hist, err = s.Cycle(q.ctx, q.sel); return err },
-		func() (err error) { groups, by, err = q.grouped(by); return err },
 		func() (err error) { hours, err = s.Trend(q.ctx, q.sel, pace); return err },
+		func() (err error) {
+			if by == store.ByShift || by == store.ByHour && pace != by { // not made of whole hours, or finer
+				groups, err = s.Trend(q.ctx, q.sel, by)
+			}
+			return err
+		},
 		func() (err error) {
 			if isBefore {
 				past, err = s.Counts(q.ctx, before)
@@ -57,6 +62,22 @@ func (m *Manager) today(q *query) (*view, error) {
 		}); err != nil {
 		return nil, err
 	}
+	given := by != ""
+	if !given {
+		by = q.grouping()
+	}
+	switch {
+	case groups != nil:
+	case by == pace:
+		groups = hours
+	default:
+		groups = q.folded(hours, by)
+		if q.fewMonths(groups, by, given) {
+			by = store.ByDay
+			groups = q.folded(hours, by)
+		}
+	}
+	groups = q.filled(groups, by)
 	q.flagged(v, flags)
 	counts := yield.Sum(nests) // nests make up the whole
 	if counts.Runs == 0 {

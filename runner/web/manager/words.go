@@ -207,42 +207,82 @@ func (q *query) behind(g yield.Group, by store.By, more ...string) string {
 	return q.units(append(q.span(from, until), more...)...)
 }
 
-// grouped adds up the selection period by period, gaps filled in. Without a
-// grouping one is chosen by which a trend can be read.
-func (q *query) grouped(by store.By) ([]yield.Group, store.By, error) {
-	s := q.m.c.Store
-	if by == "" {
-		by = store.ByDay
-		until := q.sel.Until
-		if until.IsZero() {
-			until = q.now
-		}
-		switch days := until.Sub(q.sel.Since).Hours() / 24; {
-		case q.sel.Since.IsZero():
-			by = store.ByMonth
-		case days <= 2:
-			by = store.ByHour
-		case days > 400:
-			by = store.ByMonth
-		case days > 60:
-			by = store.ByWeek
-		}
+// grouping chooses periods by which a trend can be read.
+func (q *query) grouping() store.By {
+	until := q.sel.Until
+	if until.IsZero() {
+		until = q.now
 	}
-	g, err := s.Trend(q.ctx, q.sel, by)
+	switch days := until.Sub(q.sel.Since).Hours() / 24; {
+	case q.sel.Since.IsZero():
+		return store.ByMonth
+	case days <= 2:
+		return store.ByHour
+	case days > 400:
+		return store.ByMonth
+	case days > 60:
+		return store.ByWeek
+	}
+	return store.ByDay
+}
+
+// grouped adds up the selection period by period, gaps filled in. Without a
+// grouping one is chosen.
+func (q *query) grouped(by store.By) ([]yield.Group, store.By, error) {
+	given := by != ""
+	if !given {
+		by = q.grouping()
+	}
+	g, err := q.m.c.Store.Trend(q.ctx, q.sel, by)
 	if err != nil {
 		return nil, by, err
 	}
-	if by == store.ByMonth && q.sel.Since.IsZero() && len(g) > 0 && len(g) < 4 && q.values["by"] == "" {
+	if q.fewMonths(g, by, given) {
 		by = store.ByDay
-		if g, err = s.Trend(q.ctx, q.sel, by); err != nil {
+		if g, err = q.m.c.Store.Trend(q.ctx, q.sel, by); err != nil {
 			return nil, by, err
 		}
 	}
+	return q.filled(g, by), by, nil
+}
+
+// fewMonths reports whether days would tell more than the months chosen for a
+// time that nobody bounded.
+func (q *query) fewMonths(g []yield.Group, by store.By, given bool) bool {
+	return !given && by == store.ByMonth && q.sel.Since.IsZero() && len(g) > 0 && len(g) < 4
+}
+
+// filled puts in the periods in which nothing ran.
+func (q *query) filled(g []yield.Group, by store.By) []yield.Group {
 	next := yield.Following(string(by), q.m.zone, q.m.c.Shifts)
 	if next == nil || by == store.ByHour && len(g) > 200 {
-		return g, by, nil
+		return g
 	}
-	return yield.FillPeriods(g, next, func(at time.Time) string { return at.In(q.m.zone).Format("2006-01-02 15:04") }), by, nil
+	return yield.FillPeriods(g, next, q.groupKey)
+}
+
+func (q *query) groupKey(at time.Time) string { return at.In(q.m.zone).Format("2006-01-02 15:04") }
+
+// folded adds hours or days up to days, weeks or months: one question to the
+// store less.
+func (q *query) folded(fine []yield.Group, by store.By) []yield.Group {
+	var out []yield.Group
+	for _, g := range fine {
+		y, m, d := g.Start.In(q.m.zone).Date()
+		start := time.Date(y, m, d, 0, 0, 0, 0, q.m.zone)
+		switch by {
+		case store.ByWeek: // from Monday
+			start = start.AddDate(0, 0, -(int(start.Weekday())+6)%7)
+		case store.ByMonth:
+			start = start.AddDate(0, 0, 1-d)
+		}
+		if n := len(out); n > 0 && out[n-1].Start.Equal(start) {
+			out[n-1].Counts = out[n-1].Counts.Plus(g.Counts)
+			continue
+		}
+		out = append(out, yield.Group{Key: q.groupKey(start), Start: start, Counts: g.Counts})
+	}
+	return out
 }
 
 // when is a moment for a table: it never breaks.
