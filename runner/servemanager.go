@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"os"
-	"path/filepath"
 
 	"fullthrow/reports"
 	"fullthrow/runner/web"
@@ -14,7 +12,7 @@ import (
 func (s *served) managerPages(c *web.Config) error {
 	m := s.method
 	mc := manager.Config{
-		Look: c.Look, Files: captureFiles(s.archive.Dir()), Texts: c.Texts, Drawing: c.Drawing,
+		Look: c.Look, Files: manager.Directory(s.archive.Dir()), Texts: c.Texts, Drawing: c.Drawing,
 		Product: manager.Product{Name: m.product.Product, Title: m.product.Title},
 		Around:  func(_ context.Context, r reports.Sealed) reports.SealCheck { return s.archive.Check(r) },
 		Repair:  "/repair/", Log: s.log,
@@ -37,12 +35,4 @@ func (s *served) managerPages(c *web.Config) error {
 		c.Pages = append(c.Pages, page)
 	}
 	return nil
-}
-
-// captureFiles is the raw data in an archive's folder. The page asks only for
-// names made of a hash, and proves the content by it.
-type captureFiles string
-
-func (dir captureFiles) Attachment(_ context.Context, name string) ([]byte, error) {
-	return os.ReadFile(filepath.Join(string(dir), "attachments", filepath.Base(name)))
 }
