@@ -21,7 +21,7 @@
   for (let n = walker.nextNode(); n; n = walker.nextNode()) {
     if (!n.data.trim()) continue;
     const e = n.parentElement;
-    if (!e.getClientRects().length || e.closest("script, style, title, desc, select, datalist") || unseen(e)) continue;
+    if (!e.getClientRects().length || !e.checkVisibility() || e.closest("script, style, title, desc, select, datalist") || unseen(e)) continue;
     const range = document.createRange();
     range.selectNodeContents(n);
     for (const r of range.getClientRects()) {
@@ -49,13 +49,15 @@
   }
   // No text on another.
   const over = (e) => e.closest("dialog, .op-warn, .op-lost, .op-flag");
-  for (let i = 0; i < boxes.length && boxes.length < 3000; i++) {
-    for (let j = i + 1; j < boxes.length; j++) {
+  boxes.sort((a, b) => a[1].top - b[1].top);
+  for (let i = 0; i < boxes.length; i++) {
+    for (let j = i + 1; j < boxes.length && boxes[j][1].top < boxes[i][1].bottom; j++) {
       const [e, a] = boxes[i], [f, b] = boxes[j];
-      if (e === f || e.contains(f) || f.contains(e) || over(e) !== over(f)) continue;
       const x = Math.min(a.right, b.right) - Math.max(a.left, b.left);
       const y = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
-      if (x > 3 && y > .35 * Math.min(a.height, b.height)) wrong.push(`${name(e)} lies on ${name(f)}`);
+      if (x <= 3 || y <= .35 * Math.min(a.height, b.height)) continue;
+      if (e === f || e.contains(f) || f.contains(e) || over(e) !== over(f)) continue;
+      wrong.push(`${name(e)} lies on ${name(f)}`);
     }
   }
   return [...new Set(wrong)].slice(0, 12);

@@ -15,6 +15,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -32,6 +34,10 @@ var shared struct {
 
 func TestMain(m *testing.M) {
 	flag.Parse()
+	// Most of the time a test waits, for a page or for a person's half second.
+	if flag.Lookup("test.parallel").Value.String() == strconv.Itoa(runtime.GOMAXPROCS(0)) {
+		flag.Set("test.parallel", "4")
+	}
 	os.Exit(run(m))
 }
 

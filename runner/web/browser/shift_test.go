@@ -449,7 +449,7 @@ func (p *page) language(name string) {
 // tabTo moves the focus by Tab to an element with this text.
 func (p *page) tabTo(selector, text string) {
 	p.t.Helper()
-	at := fmt.Sprintf(`document.activeElement.matches(%q) && document.activeElement.innerText.includes(%q)`, selector, text)
+	at := fmt.Sprintf(`document.activeElement.matches(%q) && document.activeElement.textContent.includes(%q)`, selector, text)
 	for range 120 {
 		if p.holds(at) {
 			return

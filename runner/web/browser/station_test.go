@@ -215,3 +215,13 @@ func unit(n int) string {
 	}
 	return serial
 }
+
+// history waits until the simulated station has made its past.
+func (s *station) history(t *testing.T) {
+	t.Helper()
+	for end := time.Now().Add(4 * patience); !strings.Contains(s.log.String(), "history made"); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("no history was made")
+		}
+	}
+}
