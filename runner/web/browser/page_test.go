@@ -265,14 +265,19 @@ func (p *page) cookie(name, value string) {
 	})
 }
 
-// shot takes a picture where pictures are wanted.
+// shot takes a picture where pictures are wanted: of the screen at the station,
+// of the whole page elsewhere.
 func (p *page) shot(name string) {
 	if shots() == "" {
 		return
 	}
 	ctx, stop := context.WithTimeout(p.ctx, patience)
 	defer stop()
-	data, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	take := chromedp.FullScreenshot(100)
+	if p.holds(`document.body.classList.contains("op-body")`) {
+		take = chromedp.CaptureScreenshot()
+	}
+	data, err := chromedp.Run(ctx, take)
 	if err == nil {
 		err = os.MkdirAll(shots(), 0o755)
 	}

@@ -79,12 +79,14 @@ func (k Comparison) Draw(w Words) Drawing {
 		middle := y + heights[i]/2
 		clear := r.interval() && (r.Low > 0 || r.High < 0)
 		matters := clear && k.Matter > 0 && math.Abs(r.Value) >= k.Matter
-		end := c.open(r.Href, r.words(w, k.Unit), clear)
-		c.add(`<rect class="touch" x="1" y="%s" width="%s" height="%s" rx="3"/>`, n(y+1), n(c.width-2), n(heights[i]-2))
+		// The words stand below the link, not in it: its name says them in full.
 		lines := wrap(r.Label, names, 2)
 		for j, l := range lines {
 			c.text(0, middle+4.5+lineStep*(float64(j)-float64(len(lines)-1)/2), "start", map[bool]string{true: "ink", false: ""}[clear], l)
 		}
+		c.text(c.width, middle+4.5, "end", map[bool]string{true: "strong", false: ""}[clear], cut(plus(w, r.Value, k.Unit), (right-10)/bold))
+		end := c.open(r.Href, r.words(w, k.Unit), clear)
+		c.add(`<rect class="touch" x="1" y="%s" width="%s" height="%s" rx="3"/>`, n(y+1), n(c.width-2), n(heights[i]-2))
 		if r.interval() {
 			a, b := xs.at(r.Low), xs.at(r.High)
 			c.add(`<path class="whisker" d="M%s %sH%sM%s %sv8M%s %sv8"/>`, n(a), n(middle), n(b), n(a), n(middle-4), n(b), n(middle-4))
@@ -98,7 +100,6 @@ func (k Comparison) Draw(w Words) Drawing {
 		default:
 			c.add(`<circle class="dot quiet" cx="%s" cy="%s" r="4.5"/>`, n(x), n(middle))
 		}
-		c.text(c.width, middle+4.5, "end", map[bool]string{true: "strong", false: ""}[clear], cut(plus(w, r.Value, k.Unit), (right-10)/bold))
 		c.add("%s", end)
 		y += heights[i]
 	}

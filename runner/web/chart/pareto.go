@@ -82,21 +82,25 @@ func (p Pareto) Draw(w Words) Drawing {
 		height := 16 + lineStep*float64(len(lines))
 		middle := y + height/2
 		total += b.Value
-		end := c.open(b.Href, p.words(w, b), class == "bar")
-		c.add(`<rect class="touch" x="1" y="%s" width="%s" height="%s" rx="3"/>`, n(y+2), n(c.width-2), n(height-4))
+		edge := xs.at(b.Value)
+		from, to := edge, edge
+		if b.interval() {
+			from, to = xs.at(max(b.Low, 0)), xs.at(b.High)
+			edge = max(edge, to)
+		}
+		// The words stand below the link, not in it: its name says them in full.
 		for i, l := range lines {
 			c.text(left-12, middle+4.5+lineStep*(float64(i)-float64(len(lines)-1)/2), "end", "ink", l)
-		}
-		c.add(`<rect class="%s" x="%s" y="%s" width="%s" height="18" rx="2"/>`, class, n(left), n(middle-9), n(max(xs.at(b.Value)-left, 1)))
-		edge := xs.at(b.Value)
-		if b.interval() {
-			from, to := xs.at(max(b.Low, 0)), xs.at(b.High)
-			c.add(`<path class="over" d="M%s %sH%sM%s %sv8M%s %sv8"/>`, n(from), n(middle), n(to), n(from), n(middle-4), n(to), n(middle-4))
-			edge = max(edge, to)
 		}
 		c.text(edge+9, middle+4.5, "start", "strong", w.Number(b.Value))
 		if p.Total > 0 {
 			c.text(c.width, middle+4.5, "end", "", w.Percent(min(total/p.Total, 1)))
+		}
+		end := c.open(b.Href, p.words(w, b), class == "bar")
+		c.add(`<rect class="touch" x="1" y="%s" width="%s" height="%s" rx="3"/>`, n(y+2), n(c.width-2), n(height-4))
+		c.add(`<rect class="%s" x="%s" y="%s" width="%s" height="18" rx="2"/>`, class, n(left), n(middle-9), n(max(xs.at(b.Value)-left, 1)))
+		if b.interval() {
+			c.add(`<path class="over" d="M%s %sH%sM%s %sv8M%s %sv8"/>`, n(from), n(middle), n(to), n(from), n(middle-4), n(to), n(middle-4))
 		}
 		c.add("%s", end)
 		y += height

@@ -220,9 +220,12 @@ func (t *Translator) PercentFixed(x float64, decimals int) string {
 	return t.Fixed(100*x, decimals) + t.percent + "%"
 }
 
-// Axis is the label of an axis of a capture, "quantity / unit", in the
-// language; one that is not known stays as it is.
+// Axis is the label of an axis of a capture, "quantity / unit", or of a line in
+// it, "channel 3", in the language; one that is not known stays as it is.
 func (t *Translator) Axis(label string) string {
+	if n, ok := strings.CutPrefix(label, "channel "); ok && len(n) < 4 {
+		return t.T("charts.axis.channel", "number", n)
+	}
 	name, unit, ok := strings.Cut(label, " / ")
 	id := "charts.axis." + strings.ReplaceAll(name, " ", "_")
 	if !ok || len(name) > 30 || !t.Has(id) {

@@ -262,7 +262,10 @@ func (q *query) repairWords(r reports.Repair, runs []store.Run) string {
 // runDetail tells one run.
 func (q *query) runDetail(v *view, r store.Run) (*runDetail, error) {
 	shape, word := q.outcome(r.Outcome)
-	d := &runDetail{Title: q.t("manager.unit.run", "when", q.w.When(r.Started), "station", r.Station, "nest", r.Nest), Shape: shape, Word: word, Reason: r.Reason}
+	d := &runDetail{Title: q.t("manager.unit.run", "when", q.w.When(r.Started), "station", r.Station, "nest", r.Nest), Shape: shape, Word: word}
+	if r.Outcome != reports.Failed { // there the readings say it, in the reader's language
+		d.Reason = r.Reason
+	}
 	sealed, err := q.m.c.Store.Report(q.ctx, r.Run)
 	if err != nil {
 		if errors.Is(err, context.DeadlineExceeded) || q.ctx.Err() != nil {
@@ -497,6 +500,10 @@ func (q *query) capture(c reports.Capture, i int) captureDetail {
 	if c.Plot != nil {
 		k := chart.Capture{ID: fmt.Sprint("capture-", i), Title: d.Name, Width: 600, Height: 280, Plot: *c.Plot}
 		k.Plot.XLabel, k.Plot.YLabel = q.w.Axis(c.Plot.XLabel), q.w.Axis(c.Plot.YLabel)
+		k.Plot.Series = slices.Clone(k.Plot.Series)
+		for i, line := range k.Plot.Series {
+			k.Plot.Series[i].Name = q.w.Axis(line.Name)
+		}
 		x := look.NewChart(d.Name, c.Plot.Title, k.Draw(q.w))
 		if x.Caption == d.Name || x.Caption == c.Name {
 			x.Caption = ""

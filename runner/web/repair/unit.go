@@ -394,9 +394,7 @@ func (v *unitView) captures(b *Bench, q *request, r reports.Report, missed []rep
 		}
 		k.Plot.Series = slices.Clone(k.Plot.Series)
 		for i, line := range k.Plot.Series {
-			if n, ok := strings.CutPrefix(line.Name, "channel "); ok {
-				k.Plot.Series[i].Name = q.t("charts.axis.channel", "number", n)
-			}
+			k.Plot.Series[i].Name = q.w.Axis(line.Name)
 		}
 		d := k.Draw(q.w)
 		cv := captureView{Chart: look.NewChart(title, "", d), off: apart(c.Plot.Series, k.Beside)}
