@@ -75,10 +75,20 @@ function told(reply) {
   return reply;
 }
 
-async function scan(code) {
-  const reply = await send("scan", { id: newID(), text: code, nest: chosen });
-  if (reply.nest) look(reply.nest);
-  if (!reply.ok) cue("refused");
+// Scans go to the station one after another, in the order they were made, also
+// where one has to be sent again. One that could not be sent within 5 s is let
+// go: by then another unit may lie in the nest.
+let scans = Promise.resolve();
+
+function scan(code) {
+  const at = Date.now();
+  const to = chosen;
+  scans = scans.then(async () => {
+    if (Date.now() - at > 5000) return cue("refused");
+    const reply = await send("scan", { id: newID(), text: code, nest: to });
+    if (reply.nest) look(reply.nest);
+    if (!reply.ok) cue("refused");
+  });
 }
 
 // --- What a key means now -------------------------------------------------------
