@@ -98,8 +98,9 @@ func TestShift(t *testing.T) {
 	p.step("scans that are none", func(p *page) {
 		for _, c := range []struct{ scan, says, then string }{
 			{"what is this?", "This is no serial number.", "Scan the label on the unit."},
-			{strings.Repeat("K8", 40), "This is no serial number.", ""},
 			{"K824A00001X", "K824A00001X: a character is wrong.", "look at each character"},
+			// Not next to the first, whose words it gets again.
+			{strings.Repeat("K8", 40), "This is no serial number.", ""},
 			{"X9-000123", "X9-000123 is not a Kittiwake K8.", "Put the unit aside"},
 			{"0109506000134352" + "21" + unit(1), "label is that of another product", ""},
 		} {
