@@ -2,7 +2,10 @@ package drivers
 
 import (
 	"context"
+	"fmt"
+	"runtime/debug"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -18,7 +21,8 @@ type Clock interface {
 	// Together runs the functions side by side and returns when every one has
 	// returned. Each gets a context derived from ctx, and must hand that one
 	// (or one derived from it) to Sleep, ports and devices: the simulated clock
-	// knows its tasks by it.
+	// knows its tasks by it. A panic of one of them becomes one of Together's,
+	// a [*Panic], once all have returned: the caller may recover it.
 	Together(ctx context.Context, fns ...func(context.Context))
 }
 
@@ -45,9 +49,41 @@ func (systemClock) Sleep(ctx context.Context, d time.Duration) error {
 
 func (systemClock) Together(ctx context.Context, fns ...func(context.Context)) {
 	var wg sync.WaitGroup
+	var first PanicOf
 	for _, fn := range fns {
 		wg.Add(1)
-		go func() { defer wg.Done(); fn(ctx) }()
+		go func() {
+			defer wg.Done()
+			defer first.Recover()
+			fn(ctx)
+		}()
 	}
 	wg.Wait()
+	first.Raise()
+}
+
+// Panic is a panic that a goroutine handed to whoever waits for it.
+type Panic struct {
+	Value any
+	Stack []byte // of the goroutine that had it
+}
+
+func (p *Panic) Error() string { return fmt.Sprintf("%v", p.Value) }
+
+// PanicOf takes over the first panic of several goroutines. Its zero value has
+// none.
+type PanicOf struct{ first atomic.Pointer[Panic] }
+
+// Recover is deferred by each of the goroutines.
+func (o *PanicOf) Recover() {
+	if p := recover(); p != nil {
+		o.first.CompareAndSwap(nil, &Panic{p, debug.Stack()})
+	}
+}
+
+// Raise panics in the goroutine that has waited for them.
+func (o *PanicOf) Raise() {
+	if p := o.first.Load(); p != nil {
+		panic(p)
+	}
 }

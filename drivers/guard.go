@@ -29,6 +29,7 @@ type Guard struct {
 type held struct {
 	stop        atomic.Pointer[context.CancelCauseFunc] // ends the call under way
 	interrupted atomic.Int32                            // Interrupts between their begin and their leave
+	entered     atomic.Int32                            // 1 while an Interrupt has the guard
 }
 
 const (
@@ -139,10 +140,28 @@ func (g Guard) Interrupt(ctx context.Context) (leave func(), entered bool) {
 		time.Sleep(yield)
 		entered = g.try()
 	}
+	if entered {
+		g.held.entered.Store(1)
+	}
 	return func() {
 		if entered {
+			g.held.entered.Store(0)
 			g.Leave()
 		}
 		g.held.interrupted.Add(-1)
 	}, entered
+}
+
+// FollowInterrupts is for an Interrupt that has not entered: it waits, at most
+// d, as long as others are being made safe under the same guard, since they let
+// it go by themselves. It does not wait for a call that is stuck. leave must be
+// called if entered is true.
+func (g Guard) FollowInterrupts(ctx context.Context, d time.Duration) (leave func(), entered bool) {
+	for end := g.clock.Now().Add(d); g.held.entered.Load() == 1 && g.clock.Now().Before(end); {
+		if g.EnterWithin(ctx, interruptTurn) {
+			g.held.entered.Store(1)
+			return func() { g.held.entered.Store(0); g.Leave() }, true
+		}
+	}
+	return nil, false
 }

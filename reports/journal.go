@@ -228,17 +228,20 @@ func (j *Journal) write() {
 		for _, event := range group {
 			buf = appendLine(buf, event, synced)
 		}
-		_, err := file.Write(buf)
-		if err == nil {
-			err = file.Sync()
-		}
-		// What is told, and folded, is what a reader of the file will see.
 		events := make([]Event, len(group))
-		for i := range group {
-			if derr := json.Unmarshal(group[i], &events[i]); derr != nil && err == nil {
-				err = derr
+		err := Caught(func() error {
+			_, err := file.Write(buf)
+			if err == nil {
+				err = file.Sync()
 			}
-		}
+			// What is told, and folded, is what a reader of the file will see.
+			for i := range group {
+				if derr := json.Unmarshal(group[i], &events[i]); derr != nil && err == nil {
+					err = derr
+				}
+			}
+			return err
+		})
 
 		j.mu.Lock()
 		if err != nil {

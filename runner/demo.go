@@ -15,6 +15,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
 
@@ -81,8 +82,8 @@ type demoNest struct {
 }
 
 func (a *app) demo(ctx context.Context, o demoOptions) error {
-	ctx, stop := a.withSignals(ctx)
-	defer stop()
+	ctx, e := a.begin(ctx)
+	defer e.done()
 	m, b, people, err := demoFiles(o.nests)
 	if err != nil {
 		return err
@@ -118,6 +119,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 		}
 		wg.Add(1)
 		go func() {
+			defer crash.Guard()
 			defer wg.Done()
 			defer close()
 			for i := k; i < o.units && ctx.Err() == nil; i += o.nests {

@@ -9,6 +9,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
 
@@ -80,6 +81,7 @@ func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits,
 	for k := range b.Nests {
 		wg.Add(1)
 		go func() {
+			defer crash.Guard()
 			defer wg.Done()
 			failures[k] = makeNestHistory(ctx, m, b, k, units, archive, days, now, sealed)
 		}()

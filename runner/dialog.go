@@ -14,6 +14,7 @@ import (
 	"golang.org/x/term"
 
 	"fullthrow/reports"
+	"fullthrow/runner/crash"
 )
 
 // dialog puts a plan's questions to the operator at the terminal.
@@ -38,6 +39,7 @@ func newDialog(in io.Reader, s *screen, operator string) *dialog {
 func startDialog(in io.Reader, s *screen, operator string) *dialog {
 	d := &dialog{s: s, lines: make(chan string), operator: operator}
 	go func() { // reads ahead, so that waiting for a line obeys a context
+		defer crash.Guard()
 		defer close(d.lines)
 		for sc := bufio.NewScanner(in); sc.Scan(); {
 			d.lines <- sc.Text()

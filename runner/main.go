@@ -30,7 +30,8 @@ func run(args []string, in io.Reader, out, errs io.Writer) int {
 type app struct {
 	in        io.Reader
 	out, errs io.Writer
-	data      string // -data
+	data      string  // -data
+	ending    *ending // while a bench is open: see [app.begin]
 }
 
 func (a *app) root() *cobra.Command {

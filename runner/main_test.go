@@ -17,7 +17,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"fullthrow": main})
+	testscript.Main(m, map[string]func(){"fullthrow": main, "fullthrow-panics": panics})
 }
 
 // TestScripts runs the program as people do: each file of testdata/script is

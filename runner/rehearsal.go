@@ -10,6 +10,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
 
@@ -126,6 +127,7 @@ func (h *rehearsal) run(ctx context.Context) error {
 	failures := make([]error, h.options.nests)
 	for k := range h.options.nests {
 		wg.Go(func() {
+			defer crash.Guard()
 			if failures[k] = h.work(ctx, began); failures[k] != nil {
 				cancel(failures[k])
 			}

@@ -102,8 +102,8 @@ func (a *app) rehearse(ctx context.Context, o rehearseOptions) error {
 			return usage("--plot %s: there is no such folder to write it into", o.plot)
 		}
 	}
-	ctx, stop := a.withSignals(ctx)
-	defer stop()
+	ctx, e := a.begin(ctx)
+	defer e.done()
 	live := newScreen(a.errs)
 	h := &rehearsal{method: m, bench: b, nest: nest, people: people, options: o, populationAt: at, screen: live}
 	err = h.run(ctx)

@@ -25,8 +25,8 @@ type screen struct {
 
 func newScreen(w io.Writer) *screen {
 	s := &screen{w: w}
-	f, ok := w.(*os.File)
-	if !ok || os.Getenv("NO_COLOR") != "" || os.Getenv("TERM") == "dumb" || !term.IsTerminal(int(f.Fd())) {
+	f := fileOf(w)
+	if f == nil || os.Getenv("NO_COLOR") != "" || os.Getenv("TERM") == "dumb" || !term.IsTerminal(int(f.Fd())) {
 		return s
 	}
 	s.live, s.width = true, 80

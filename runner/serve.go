@@ -1,9 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"os"
@@ -16,6 +18,7 @@ import (
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/forward"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/metrics"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web"
@@ -88,15 +91,23 @@ func (o *serveOptions) check() error {
 	return nil
 }
 
-// logger writes to the program's error stream.
-func (a *app) logger(format string) *slog.Logger {
-	switch format {
-	case "json":
-		return slog.New(slog.NewJSONHandler(a.errs, nil))
-	case "none":
+// logger writes to the program's error stream, and waits for nobody to read it.
+func (e *ending) logger(format string) *slog.Logger {
+	to := func(w io.Writer) slog.Handler {
+		if format == "json" {
+			return slog.NewJSONHandler(w, nil)
+		}
+		return slog.NewTextHandler(w, nil)
+	}
+	if format == "none" {
 		return slog.New(slog.DiscardHandler)
 	}
-	return slog.New(slog.NewTextHandler(a.errs, nil))
+	e.log = newBacklog(e.app.errs, func(lost int) []byte {
+		var b bytes.Buffer
+		slog.New(to(&b)).Warn("lines of this log were lost: nobody read it", "lines", lost)
+		return b.Bytes()
+	})
+	return slog.New(to(e.log))
 }
 
 // served is a station on its way up.
@@ -120,9 +131,10 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 	if err := o.check(); err != nil {
 		return err
 	}
-	ctx, stop := a.withSignals(ctx)
-	defer stop()
-	s := &served{app: a, o: o, log: a.logger(o.log)}
+	ctx, e := a.begin(ctx)
+	defer e.done()
+	e.outliveReaders()
+	s := &served{app: a, o: o, log: e.logger(o.log)}
 	if err := s.files(); err != nil {
 		return err
 	}
@@ -167,13 +179,22 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 	var beside sync.WaitGroup
 	if s.index != nil {
 		s.index.told = func() { server.Indexed(); s.nudge() }
-		beside.Go(func() { s.index.run(background) })
+		beside.Go(func() {
+			defer crash.Guard()
+			s.index.run(background)
+		})
 	}
 	if s.plant != nil {
-		beside.Go(func() { s.plant.Run(background) })
+		beside.Go(func() {
+			defer crash.Guard()
+			s.plant.Run(background)
+		})
 	}
 	if s.units != nil && o.history && fresh {
-		beside.Go(func() { s.history(ctx, server) })
+		beside.Go(func() {
+			defer crash.Guard()
+			s.history(ctx, server)
+		})
 	}
 	err = server.Serve(ctx, listener)
 	end()
@@ -354,6 +375,9 @@ func (s *served) nest(ctx context.Context, i int) (web.Nest, error) {
 		return web.Nest{}, err
 	}
 	s.close = append(s.close, open.Close)
+	if s.fixture == nil {
+		s.app.ending.hold(name, open)
+	}
 	return web.Nest{Name: name, Clock: h.clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event), ask web.Ask) (web.Runner, error) {
 		c := s.method.nestConfig(s.bench, i, open, h.clock, s.archive)
 		c.Watch, c.Ask = watch, ask
@@ -389,6 +413,7 @@ func (s *served) history(ctx context.Context, server *web.Server) {
 	told := make(chan reports.Sealed, 64)
 	done := make(chan struct{})
 	go func() {
+		defer crash.Guard()
 		defer close(done)
 		for r := range told {
 			count++

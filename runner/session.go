@@ -2,17 +2,14 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"os"
-	"os/signal"
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -230,39 +227,4 @@ func (a *app) openArchive(dir, station string) (*reports.Archive, error) {
 		fmt.Fprintf(a.errs, "note: records: %s\n", p.Error())
 	}
 	return archive, nil
-}
-
-// withSignals returns a context that the first SIGINT, SIGTERM or SIGHUP
-// cancels as an abort. Further ones only say that it is being seen to: making
-// safe is not skipped.
-func (a *app) withSignals(ctx context.Context) (context.Context, func()) {
-	ctx, cancel := context.WithCancelCause(ctx)
-	heard := make(chan os.Signal, 4)
-	signal.Notify(heard, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
-	done := make(chan struct{})
-	go func() {
-		for n := 0; ; n++ {
-			select {
-			case s := <-heard:
-				if n == 0 {
-					cancel(&station.Abort{Reason: "stopped by " + signalName(s), Hint: "run the unit again when you are ready"})
-				} else {
-					fmt.Fprintln(a.errs, "\nstopping already: the fixture is being made safe")
-				}
-			case <-done:
-				return
-			}
-		}
-	}()
-	return ctx, func() { signal.Stop(heard); close(done); cancel(nil) }
-}
-
-func signalName(s os.Signal) string {
-	switch s {
-	case os.Interrupt:
-		return "Ctrl-C (SIGINT)"
-	case syscall.SIGTERM:
-		return "SIGTERM"
-	}
-	return "the end of its terminal (SIGHUP)"
 }

@@ -63,8 +63,9 @@ It runs until it is stopped.`,
 }
 
 func (a *app) simulate(ctx context.Context, o simulateOptions) error {
-	ctx, stop := a.withSignals(ctx)
-	defer stop()
+	ctx, e := a.begin(ctx)
+	defer e.done()
+	e.outliveReaders()
 	_, b, people, err := demoFiles(o.nests)
 	if err != nil {
 		return err
@@ -97,25 +98,10 @@ func (a *app) simulate(ctx context.Context, o simulateOptions) error {
 	for k := range b.Nests {
 		fixture := sim.NewBench(drivers.System, o.seed)
 		fixture.Load(units[k].handset)
-		dir := filepath.Join(o.dir, "nest-"+b.Nests[k].Name)
-		if err := os.MkdirAll(dir, 0o755); err != nil {
-			return usage("simulate: %w", err)
-		}
-		served, err := sim.Serve(serving, fixture, sim.Options{Dir: dir})
-		if err != nil {
-			return fmt.Errorf("simulate: %w", err)
-		}
+		served, err := b.Nests[k].serve(serving, fixture, filepath.Join(o.dir, "nest-"+b.Nests[k].Name))
 		ends = append(ends, served...)
-		for _, e := range served {
-			for role, d := range b.Nests[k].Devices {
-				if d.Port == "sim:"+e.Role {
-					d.Port = e.Address
-					if e.Kind == "tcp" {
-						d.Port = "tcp:" + e.Address
-					}
-					b.Nests[k].Devices[role] = d
-				}
-			}
+		if err != nil {
+			return err
 		}
 		fixtures = append(fixtures, fixture)
 	}
@@ -136,6 +122,30 @@ func (a *app) simulate(ctx context.Context, o simulateOptions) error {
 	}
 	s.now("")
 	return nil
+}
+
+// serve puts the fixture of a simulated nest on real ports, named in dir, until
+// ctx ends, and makes them the nest's.
+func (n *nestFile) serve(ctx context.Context, fixture *sim.Bench, dir string) ([]sim.Endpoint, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, usage("simulate: %w", err)
+	}
+	ends, err := sim.Serve(ctx, fixture, sim.Options{Dir: dir})
+	if err != nil {
+		return nil, fmt.Errorf("simulate: %w", err)
+	}
+	for _, e := range ends {
+		for role, d := range n.Devices {
+			if d.Port == "sim:"+e.Role {
+				d.Port = e.Address
+				if e.Kind == "tcp" {
+					d.Port = "tcp:" + e.Address
+				}
+				n.Devices[role] = d
+			}
+		}
+	}
+	return ends, nil
 }
 
 // fixtureLine says what the fixtures are doing.

@@ -68,8 +68,9 @@ func (a *app) test(ctx context.Context, serial string, from sources, nest, lot, 
 		return err
 	}
 
-	ctx, stop := a.withSignals(ctx)
-	defer stop()
+	ctx, e := a.begin(ctx)
+	defer e.done()
+	e.outliveReaders()
 	h := machine()
 	if b.simulated(i) {
 		clock := sim.NewClock(time.Now())
@@ -91,6 +92,9 @@ func (a *app) test(ctx context.Context, serial string, from sources, nest, lot, 
 		return err
 	}
 	defer n.Close()
+	if !b.simulated(i) {
+		e.hold(b.Nests[i].Name, n)
+	}
 	if a.data == "" {
 		if a.data, err = stateDir(); err != nil {
 			return err

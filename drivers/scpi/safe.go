@@ -11,6 +11,10 @@ import (
 // safeReply is how long the instrument has to confirm, all words together.
 const safeReply = 300 * time.Millisecond
 
+// safeTurn is how long one output of an instrument waits for the others of it
+// that are being made safe.
+const safeTurn = 2 * time.Second
+
 const liveHint = "treat the fixture as live until it has been switched off"
 
 // safe sends the settings one by one and wants each confirmed, whatever is
@@ -39,11 +43,22 @@ func (l *link) safe(ctx context.Context, name string, settings ...setting) error
 				return drivers.Wrap(name, op, err)
 			}
 		}
+		// Others of the same instrument are being made safe, an output each: off
+		// at once, confirmed when it is this one's turn.
+		if done, entered := l.guard.FollowInterrupts(ctx, safeTurn); entered {
+			defer done()
+			return drivers.Wrap(name, op, l.confirmAll(ctx, all))
+		}
 		return drivers.Errorf(name, op, drivers.Busy, "sent, but another call holds the line and nothing confirms it").
 			WithHint(liveHint)
 	}
+	return drivers.Wrap(name, op, l.confirmAll(ctx, all))
+}
+
+// confirmAll sends settings and wants each confirmed; once one was not, the
+// others are sent all the same.
+func (l *link) confirmAll(ctx context.Context, all []setting) (failed error) {
 	end := l.clock.Now().Add(safeReply)
-	var failed error
 	for _, s := range all {
 		if failed != nil {
 			_ = l.send(ctx, s.say) // what failed is said already
@@ -53,7 +68,7 @@ func (l *link) safe(ctx context.Context, name string, settings ...setting) error
 			l.stale.Store(true)
 		}
 	}
-	return drivers.Wrap(name, op, failed)
+	return failed
 }
 
 // confirm sends a setting and wants its confirmation before end, without first

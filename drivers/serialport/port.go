@@ -303,6 +303,11 @@ func (p *Port) writeSome(ctx context.Context, port serial.Port, b []byte) (int, 
 	data := append([]byte(nil), b...) // the goroutine may outlive the call
 	go func() {
 		defer close(ended)
+		defer func() {
+			if p := recover(); p != nil {
+				done <- result{0, fmt.Errorf("internal error: %v", p)}
+			}
+		}()
 		n, err := port.Write(data)
 		done <- result{n, err}
 	}()

@@ -177,6 +177,7 @@ func (c *Clock) Together(ctx context.Context, fns ...func(context.Context)) {
 			c.pace.begin(c)
 		}
 	}
+	var first drivers.PanicOf
 	for _, fn := range fns {
 		t := &task{group: g, wake: make(chan struct{}, 1), parent: parent}
 		t.ctx = context.WithValue(ctx, taskKey{c}, t)
@@ -184,6 +185,7 @@ func (c *Clock) Together(ctx context.Context, fns ...func(context.Context)) {
 		go func(ctx context.Context) {
 			<-t.wake
 			defer c.finish(t)
+			defer first.Recover()
 			fn(ctx)
 		}(t.ctx)
 	}
@@ -195,6 +197,7 @@ func (c *Clock) Together(ctx context.Context, fns ...func(context.Context)) {
 	} else {
 		<-g.done
 	}
+	first.Raise()
 }
 
 // finish passes the baton on from a task that has returned.

@@ -239,7 +239,7 @@ func prove(items []Item) error {
 	for range min(4, len(items)) {
 		wg.Go(func() {
 			for i := range next {
-				errs[i] = proveItem(items[i])
+				errs[i] = reports.Caught(func() error { return proveItem(items[i]) })
 			}
 		})
 	}

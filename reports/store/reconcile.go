@@ -210,7 +210,10 @@ func (v *survey) read(ctx context.Context, files []reports.File, progress func(d
 			wg.Go(func() {
 				for i := range next {
 					got[i].file = part[i]
-					got[i].sealed, got[i].err = reports.Load(filepath.Join(v.ix.dir, filepath.FromSlash(part[i].Name)))
+					got[i].err = reports.Caught(func() (err error) {
+						got[i].sealed, err = reports.Load(filepath.Join(v.ix.dir, filepath.FromSlash(part[i].Name)))
+						return err
+					})
 				}
 			})
 		}

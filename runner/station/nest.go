@@ -12,6 +12,7 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/reports"
 	"fullthrow/runner/causes"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
 )
@@ -189,7 +190,10 @@ func (n *Nest) safeAtOnce(ctx context.Context) error {
 	}
 	// Together here, too: on a simulated clock, callers outside its tasks would
 	// drive the time on under one another.
-	go n.Clock.Together(ctx, fns...)
+	go func() {
+		defer crash.Guard()
+		n.Clock.Together(ctx, fns...)
+	}()
 	var errs []error
 	late := time.NewTimer(n.SafeLimit + 200*time.Millisecond)
 	defer late.Stop()

@@ -8,6 +8,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/script"
 )
 
@@ -36,7 +37,10 @@ func (n *Nest) Run(ctx context.Context, job Job) (reports.Sealed, error) {
 	}
 	var tell []func(reports.Event)
 	if n.Watch != nil {
-		tell = append(tell, n.Watch)
+		tell = append(tell, func(e reports.Event) {
+			defer crash.Guard() // called from a goroutine of the journal's
+			n.Watch(e)
+		})
 	}
 	start := n.start(job)
 	start.Attempt = n.Archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1
@@ -170,20 +174,30 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) 
 	done := make(chan error, 1)
 	go func() {
 		var err error
+		defer func() {
+			if p := recover(); p != nil {
+				err = internal(p)
+			}
+			done <- err
+		}()
 		n.Clock.Together(runCtx,
 			func(taskCtx context.Context) {
 				defer cancel(errPlanEnded)
 				defer func() {
 					if p := recover(); p != nil {
-						err = &Fault{Text: fmt.Sprintf("internal error: %v", p), Hint: "this is a defect of fullthrow; the journal of the run says what led to it"}
+						err = internal(p)
 					}
 				}()
 				err = n.Plan.Run(taskCtx, host)
 			},
 			func(taskCtx context.Context) {
+				defer func() {
+					if p := recover(); p != nil {
+						cancel(internal(p)) // without its watch a run may not go on
+					}
+				}()
 				n.watch(taskCtx, cancel)
 			})
-		done <- err
 	}()
 
 	select {
@@ -219,6 +233,11 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) 
 		planErr = cause
 	}
 	return planErr, unsafe
+}
+
+// internal is a panic as what it is for a run: a fault, not of the unit.
+func internal(p any) *Fault {
+	return &Fault{Text: crash.Of(p).Error(), Hint: "this is a defect of fullthrow; the journal of the run says what led to it"}
 }
 
 var errPlanEnded = errors.New("the plan ended")

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web/look"
 )
@@ -77,6 +78,7 @@ func (s *Server) begin(n *nest, j job) {
 
 // run takes one unit through the nest.
 func (s *Server) run(ctx context.Context, n *nest, j job, told <-chan struct{}) {
+	defer crash.Guard()
 	defer s.runs.Done()
 	sealed, err := n.runner.Run(ctx, station.Job{Unit: j.unit, Operator: j.operator})
 	if err == nil {

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
 
@@ -165,17 +166,18 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	defer done()
 	go s.countDays(counting)
 	failed := make(chan error, 1)
-	go func() { failed <- srv.Serve(l) }()
+	go func() {
+		defer crash.Guard()
+		failed <- srv.Serve(l)
+	}()
+	// What runs ends the moment ctx does, whoever holds a lock of ours.
+	defer context.AfterFunc(ctx, func() { s.stop(whyStopped(ctx)) })()
 	var err error
 	select {
 	case err = <-failed:
 	case <-ctx.Done():
 	}
-	var abort *station.Abort
-	if !errors.As(context.Cause(ctx), &abort) {
-		abort = &station.Abort{Reason: reasonStation, Hint: "run the unit again"}
-	}
-	err = errors.Join(err, s.Stop(abort))
+	err = errors.Join(err, s.Stop(whyStopped(ctx)))
 	closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
 	defer cancel()
 	if shut := srv.Shutdown(closing); shut != nil {
@@ -187,10 +189,22 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	return err
 }
 
+// whyStopped is why runs end with ctx: on purpose, or for a fault.
+func whyStopped(ctx context.Context) error {
+	cause := context.Cause(ctx)
+	var abort *station.Abort
+	var fault *station.Fault
+	if errors.As(cause, &abort) || errors.As(cause, &fault) {
+		return cause
+	}
+	return &station.Abort{Reason: reasonStation, Hint: "run the unit again"}
+}
+
 // Stop takes no further unit, aborts what runs, waits until each report is
 // sealed and makes every fixture safe; then it lets the followers go. The error
-// says what is not safe.
-func (s *Server) Stop(why *station.Abort) error {
+// says what is not safe. The runs end for why, a [*station.Abort] or a
+// [*station.Fault].
+func (s *Server) Stop(why error) error {
 	s.mu.Lock()
 	s.stopping = true
 	s.tellStation()

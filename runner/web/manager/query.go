@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"fullthrow/reports/store"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/web/look"
 )
 
@@ -243,7 +244,10 @@ func together(ask ...func() error) error {
 	errs := make([]error, len(ask))
 	var wg sync.WaitGroup
 	for i, f := range ask {
-		wg.Go(func() { errs[i] = f() })
+		wg.Go(func() {
+			defer crash.Guard()
+			errs[i] = f()
+		})
 	}
 	wg.Wait()
 	for _, err := range errs {

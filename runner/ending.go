@@ -1,0 +1,354 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"sync"
+	"syscall"
+	"time"
+
+	"fullthrow/drivers"
+	"fullthrow/runner/crash"
+	"fullthrow/runner/station"
+)
+
+// ending decides what ends a command that has a bench open, and how: whatever
+// it is, the fixture is made safe first and what is under way is sealed. It is
+// the one place for that; a command begins with
+//
+//		ctx, e := a.begin(ctx)
+//		defer e.done()
+//
+//	  - A signal that asks the program to end, to stop or to abandon itself, and
+//	    a terminal that has gone away, abort in order, as [station.Abort].
+//	  - A pipe that nobody reads any more, a full disk behind the output: after
+//	    outliveReaders, what would have been written is dropped and the run goes
+//	    on.
+//	  - A panic in any goroutine makes safe at once, past everything that may be
+//	    stuck by it, then ends the runs as error, then the program.
+//	  - A command that has not returned some time after it was asked to is made
+//	    safe and ended in the same way.
+//
+// Against SIGKILL and SIGSTOP, which no program can catch, there is the
+// heartbeat output and the watchdog in the fixture.
+type ending struct {
+	app     *app
+	cancel  context.CancelCauseFunc
+	heard   chan os.Signal
+	ended   chan struct{} // closed when the command returns
+	restore func()
+	out     io.Writer // as they were
+	errs    io.Writer
+	log     *backlog // of a.logger; nil: none
+
+	mu    sync.Mutex
+	held  map[*openNest]string // hardware that is open, by nest
+	crash sync.Once
+	exit  func(code int) // os.Exit, but in tests
+}
+
+const (
+	// endTime is how long a command may take to return after it was asked to:
+	// a nest that is stuck takes 6 s to be given up, a slow disk some seconds
+	// more.
+	endTime = 30 * time.Second
+	// crashTime is how long the runs have to be sealed after a panic.
+	crashTime = 5 * time.Second
+)
+
+// begin guards a command until done is called. The context returned is
+// cancelled with a [station.Abort] when something asks the program to end.
+func (a *app) begin(ctx context.Context) (context.Context, *ending) {
+	e := &ending{app: a, heard: make(chan os.Signal, 16), ended: make(chan struct{}),
+		held: map[*openNest]string{}, out: a.out, errs: a.errs, exit: os.Exit}
+	ctx, e.cancel = context.WithCancelCause(ctx)
+	a.ending = e
+	e.restore = crash.Handle(func(p *crash.Panic) { e.crashed(p, p.Stack) })
+	for _, s := range stops {
+		// Whoever started the program with nohup wants it to outlive the terminal.
+		if s.signal != syscall.SIGHUP || !signal.Ignored(s.signal) {
+			signal.Notify(e.heard, s.signal)
+		}
+	}
+	go e.listen()
+	return ctx, e
+}
+
+// outliveReaders lets the command go on when nobody reads what it writes any
+// more: it does more than write.
+func (e *ending) outliveReaders() {
+	e.app.out, e.app.errs = e.stream(e.out), e.stream(e.errs)
+	// A write to a pipe without a reader is an error like any other from here
+	// on: what is said last, after done, may go to one too.
+	for _, s := range drop {
+		signal.Notify(make(chan os.Signal, 1), s)
+	}
+	for _, s := range endure {
+		signal.Ignore(s)
+	}
+}
+
+// stop is a signal that ends a command in order, as people know it.
+type stop struct {
+	signal os.Signal
+	name   string
+}
+
+// listen is the goroutine that takes the signals.
+func (e *ending) listen() {
+	defer crash.Guard()
+	var late <-chan time.Time
+	for {
+		select {
+		case s := <-e.heard:
+			for _, k := range stops {
+				if k.signal != s {
+					continue
+				}
+				if late != nil {
+					fmt.Fprintln(e.app.errs, "\nstopping already: the fixture is being made safe")
+					break
+				}
+				e.abort(k.name)
+				late = time.After(endTime)
+			}
+		case <-late:
+			e.crashed(fmt.Errorf("internal error: the program did not end within %v of being asked to", endTime), nil)
+		case <-e.ended:
+			return
+		}
+	}
+}
+
+// abort ends what is under way because of why.
+func (e *ending) abort(why string) {
+	e.cancel(&station.Abort{Reason: "stopped by " + why, Hint: "run the unit again when you are ready"})
+}
+
+// done is deferred by the command.
+func (e *ending) done() {
+	if p := recover(); p != nil {
+		q := crash.Of(p)
+		e.crashed(q, q.Stack)
+		panic(p)
+	}
+	close(e.ended)
+	e.log.end()
+	e.restore()
+	signal.Stop(e.heard)
+	for _, s := range endure {
+		signal.Reset(s)
+	}
+	e.cancel(nil)
+	e.app.out, e.app.errs, e.app.ending = e.out, e.errs, nil
+}
+
+// hold keeps the hardware of a nest in mind until it is closed.
+func (e *ending) hold(nest string, n *openNest) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.held[n] = nest
+	n.close = append(n.close, func() error { // first of all when it is closed
+		e.mu.Lock()
+		defer e.mu.Unlock()
+		delete(e.held, n)
+		return nil
+	})
+}
+
+// crashed ends the program for a defect of its own: safe at once, without asking
+// anything that may be stuck; beside it what is under way gets the chance to be
+// sealed as an error; what is not is sealed as aborted when the records are
+// opened next. It does not return but in tests.
+func (e *ending) crashed(cause error, trace []byte) {
+	e.crash.Do(func() {
+		e.cancel(&station.Fault{Text: cause.Error(), Hint: "this is a defect of fullthrow: keep what it wrote and tell its makers"})
+		unsafe := e.makeSafe()
+		select {
+		case <-e.ended:
+		case <-time.After(crashTime):
+		}
+		now := "the fixture was made safe"
+		if unsafe != nil {
+			now = "NOT SAFE, switch the fixture off: " + unsafe.Error()
+		}
+		told := make(chan struct{})
+		go func() { // the output may be what is stuck
+			defer crash.Guard()
+			defer close(told)
+			fmt.Fprintf(e.app.errs, "\nfullthrow: %v\n%s\nhint: this is a defect of fullthrow: keep this text and tell its makers\n%s\n", cause, now, trace)
+		}()
+		select {
+		case <-told:
+		case <-time.After(time.Second):
+		}
+		e.exit(exitBench)
+	})
+	select {} // others that crash at the same time wait for the end
+}
+
+// makeSafe makes all open hardware safe, side by side.
+func (e *ending) makeSafe() error {
+	e.mu.Lock()
+	nests := make(map[*openNest]string, len(e.held))
+	for n, name := range e.held {
+		nests[n] = name
+	}
+	e.mu.Unlock()
+	ctx, cancel := context.WithTimeoutCause(context.Background(), 3*time.Second, errors.New("not safe within 3s"))
+	defer cancel()
+	type result struct{ err error }
+	results := make(chan result, 1)
+	waiting := 0
+	for n, name := range nests {
+		for role, d := range n.devices {
+			waiting++
+			go func() {
+				err := error(nil)
+				defer func() {
+					if p := recover(); p != nil {
+						err = fmt.Errorf("%s: make safe: %v", role, p)
+					}
+					if err != nil {
+						err = fmt.Errorf("nest %s: %w", name, err)
+					}
+					select {
+					case results <- result{err}:
+					case <-ctx.Done():
+					}
+				}()
+				err = drivers.Wrap(role, "make safe", d.Safe(ctx))
+			}()
+		}
+	}
+	var errs []error
+	for ; waiting > 0; waiting-- {
+		select {
+		case r := <-results:
+			errs = append(errs, r.err)
+		case <-ctx.Done():
+			return errors.Join(append(errs, fmt.Errorf("%s: %w", count(waiting, "device"), context.Cause(ctx)))...)
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// stream is an output that is no reason to end: who reads it may go away, the
+// disk behind it may be full. Once its reader has gone it swallows everything.
+type stream struct {
+	w    io.Writer
+	file *os.File // nil: w is none
+	gone func(error)
+	mu   sync.Mutex
+	shut bool
+}
+
+func (e *ending) stream(w io.Writer) io.Writer {
+	s := &stream{w: w}
+	s.file, _ = w.(*os.File)
+	s.gone = func(err error) {
+		if s.file != nil && errors.Is(err, terminalGone) {
+			e.abort("the end of its terminal")
+		}
+	}
+	return s
+}
+
+// Write implements io.Writer; it never fails.
+func (s *stream) Write(p []byte) (int, error) {
+	s.mu.Lock()
+	shut := s.shut
+	s.mu.Unlock()
+	if shut {
+		return len(p), nil
+	}
+	if _, err := s.w.Write(p); err != nil && !errors.Is(err, syscall.ENOSPC) {
+		s.mu.Lock()
+		s.shut = true
+		s.mu.Unlock()
+		s.gone(err)
+	}
+	return len(p), nil
+}
+
+// fileOf is the file that w writes to, nil if it is none.
+func fileOf(w any) *os.File {
+	switch f := w.(type) {
+	case *os.File:
+		return f
+	case *stream:
+		return f.file
+	}
+	return nil
+}
+
+// backlog is an output that nobody waits for: a log whose reader has stopped
+// reading must not hold up a station. What does not fit is dropped and counted.
+type backlog struct {
+	w     io.Writer
+	lines chan []byte
+	empty chan struct{} // closed when all is written after end
+	mu    sync.Mutex
+	lost  int
+	shut  bool
+	// note is the line that says how many were lost.
+	note func(lost int) []byte
+}
+
+// backlogLines is how many lines may wait: some seconds of the busiest station.
+const backlogLines = 1024
+
+func newBacklog(w io.Writer, note func(lost int) []byte) *backlog {
+	b := &backlog{w: w, lines: make(chan []byte, backlogLines), empty: make(chan struct{}), note: note}
+	go func() {
+		defer crash.Guard()
+		defer close(b.empty)
+		for line := range b.lines {
+			b.w.Write(line)
+			b.mu.Lock()
+			lost := b.lost
+			b.lost = 0
+			b.mu.Unlock()
+			if lost > 0 {
+				b.w.Write(b.note(lost))
+			}
+		}
+	}()
+	return b
+}
+
+// Write implements io.Writer; it neither waits nor fails.
+func (b *backlog) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.shut {
+		return len(p), nil
+	}
+	select {
+	case b.lines <- append([]byte(nil), p...):
+	default:
+		b.lost++
+	}
+	return len(p), nil
+}
+
+// end writes what is left, as far as its reader takes it within a second.
+func (b *backlog) end() {
+	if b == nil {
+		return
+	}
+	b.mu.Lock()
+	if !b.shut {
+		b.shut = true
+		close(b.lines)
+	}
+	b.mu.Unlock()
+	select {
+	case <-b.empty:
+	case <-time.After(time.Second):
+	}
+}
