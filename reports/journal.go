@@ -306,15 +306,19 @@ func (j *Journal) wake(f *follower) {
 		j.mu.Lock()
 		defer j.mu.Unlock()
 		for !f.stopped && f.next < len(j.durable) {
-			e := j.durable[f.next]
-			j.mu.Unlock()
-			f.tell(e)
-			j.mu.Lock()
+			j.tell(f, j.durable[f.next])
 			f.next++
 		}
 		f.running = false
 		j.changed.Broadcast()
 	}()
+}
+
+// tell calls f without the lock, which it has again whatever becomes of the call.
+func (j *Journal) tell(f *follower, e Event) {
+	j.mu.Unlock()
+	defer j.mu.Lock()
+	f.tell(e)
 }
 
 // Drain waits until everything appended so far is on the disk and every

@@ -23,7 +23,7 @@ var floors = map[string]int{
 
 	"drivers/drivertest": 1, "drivers/gpio": 1, "drivers/modbus": 1, "drivers/motion": 1, "drivers/receiver": 1, "drivers/scpi": 1,
 	"drivers/serialport": 1, "drivers/sound": 2, "drivers/tcpport": 1, "drivers/wav": 1, "drivers/sim": 2,
-	"runner/causes": 1, "runner/measure": 1, "runner/limits": 1, "runner/metrics": 1,
+	"runner/crash": 1, "runner/causes": 1, "runner/measure": 1, "runner/limits": 1, "runner/metrics": 1,
 
 	"runner/chart": 1, "runner/capturefile": 2, "runner/offline": 3,
 

@@ -10,11 +10,13 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"time"
 
 	"golang.org/x/term"
 
 	"fullthrow/reports"
 	"fullthrow/runner/crash"
+	"fullthrow/runner/station"
 )
 
 // dialog puts a plan's questions to the operator at the terminal.
@@ -41,11 +43,26 @@ func startDialog(in io.Reader, s *screen, operator string) *dialog {
 	go func() { // reads ahead, so that waiting for a line obeys a context
 		defer crash.Guard()
 		defer close(d.lines)
-		for sc := bufio.NewScanner(in); sc.Scan(); {
+		for sc := bufio.NewScanner(foreground{in}); sc.Scan(); {
 			d.lines <- sc.Text()
 		}
 	}()
 	return d
+}
+
+// foreground reads from a terminal that the program may not be in the
+// foreground of: until it is, reading fails, which is not the end.
+type foreground struct{ io.Reader }
+
+func (f foreground) Read(p []byte) (int, error) {
+	for {
+		n, err := f.Reader.Read(p)
+		file, ok := f.Reader.(*os.File)
+		if err == nil || !ok || !errors.Is(err, terminalGone) || !term.IsTerminal(int(file.Fd())) {
+			return n, err
+		}
+		time.Sleep(time.Second / 4)
+	}
 }
 
 // errNobody says that there is no operator to ask.
@@ -71,7 +88,7 @@ func (d *dialog) ask(ctx context.Context, p reports.Prompt) (reports.Value, stri
 			return reports.Value{}, "", context.Cause(ctx)
 		case line, ok := <-d.lines:
 			if !ok {
-				return reports.Value{}, "", errNobody
+				return reports.Value{}, "", &station.Abort{Reason: "stopped by the end of its terminal, at a question", Hint: "run the unit again"}
 			}
 			v, err := answer(p, strings.TrimSpace(line))
 			if err == nil {

@@ -28,7 +28,8 @@ func (a *app) testCommand() *cobra.Command {
 		Long: `Take one unit through the plan and seal its report.
 
 SERIAL is typed or scanned: the plain serial number, or a GS1 code that holds
-it. Ctrl-C stops the run; whatever ends it, the fixture is made safe.`,
+it. Ctrl-C stops the run; whatever ends it but kill -9, kill -STOP and a power
+cut, the fixture is made safe.`,
 		Example: "  fullthrow test K824A00017M --bench lq-1.toml",
 		Args:    takes("SERIAL"),
 		RunE: func(cmd *cobra.Command, args []string) error {

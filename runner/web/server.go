@@ -164,7 +164,10 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	}
 	counting, done := context.WithCancel(ctx)
 	defer done()
-	go s.countDays(counting)
+	go func() {
+		defer crash.Guard()
+		s.countDays(counting)
+	}()
 	failed := make(chan error, 1)
 	go func() {
 		defer crash.Guard()

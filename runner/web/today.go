@@ -7,7 +7,6 @@ import (
 
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/crash"
 	"fullthrow/runner/web/look"
 )
 
@@ -44,7 +43,6 @@ func round(share float64) float64 { return math.Round(share*1000) / 1000 }
 // countDays asks the store for the counts of the day whenever something was
 // taken in, and at least each minute (midnight passes).
 func (s *Server) countDays(ctx context.Context) {
-	defer crash.Guard()
 	if s.c.Store == nil {
 		return
 	}
