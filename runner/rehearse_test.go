@@ -47,7 +47,7 @@ func rehearsed(t testing.TB, change func(*rehearseOptions)) *rehearsalResult {
 // The stock plan on the stock population: nothing that must be caught escapes,
 // no sound unit is rejected, and each unit is judged.
 func TestStockPlanRehearsed(t *testing.T) {
-	all := of(400, 40)
+	all := of(400, 20)
 	r := rehearsed(t, func(o *rehearseOptions) { o.units = all })
 	assert.True(t, r.Kept)
 	assert.Equal(t, all, r.Population.Units)
@@ -86,7 +86,7 @@ func TestStockPlanRehearsed(t *testing.T) {
 func TestRehearsalIsRepeatable(t *testing.T) {
 	lot := func(nests int, seed uint64) string {
 		var b bytes.Buffer
-		require.NoError(t, rehearsed(t, func(o *rehearseOptions) { o.units, o.nests, o.seed = of(60, 12), nests, seed }).writeJSON(&b))
+		require.NoError(t, rehearsed(t, func(o *rehearseOptions) { o.units, o.nests, o.seed = of(60, 6), nests, seed }).writeJSON(&b))
 		return b.String()
 	}
 	one := lot(1, 1)
