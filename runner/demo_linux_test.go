@@ -6,7 +6,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -20,10 +19,7 @@ func TestStoppedDemo(t *testing.T) {
 	cmd.Stdout = &out
 	require.NoError(t, cmd.Start())
 	// Once the first report is sealed, something has been found.
-	require.Eventually(t, func() bool {
-		sealed, err := filepath.Glob(filepath.Join(data, "records", "2026", "*", "*", "*.json"))
-		return err == nil && len(sealed) > 0
-	}, time.Minute, 20*time.Millisecond)
+	await(t, "the first sealed report", func() bool { return sealedIn(data) > 0 })
 	require.NoError(t, cmd.Process.Signal(os.Interrupt))
 	err := cmd.Wait()
 	assert.Equal(t, exitAborted, exitCode(err), out.String())

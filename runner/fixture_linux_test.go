@@ -38,21 +38,25 @@ func startFixture(t testing.TB, args ...string) *fixture {
 	require.NoError(t, err)
 	f.cmd.Stderr = os.Stderr
 	require.NoError(t, f.cmd.Start())
-	ready := make(chan struct{})
+	said := make(chan string)
 	go func() {
+		defer close(said)
 		for s := bufio.NewScanner(out); s.Scan(); {
-			if strings.HasPrefix(s.Text(), "It runs until") {
-				close(ready)
-			}
+			said <- s.Text()
 		}
 	}()
 	t.Cleanup(func() { f.stop(t) })
-	select {
-	case <-ready:
-	case <-time.After(20 * time.Second):
-		t.Fatal("the simulated fixture did not come up in 20 s")
+	for line := range said {
+		if strings.HasPrefix(line, "It runs until") {
+			go func() {
+				for range said { // nothing of it may wait for a reader
+				}
+			}()
+			return f
+		}
 	}
-	return f
+	t.Fatal("the simulated fixture ended before it was up")
+	return nil
 }
 
 // prompt is a command that goes before the machine's other work, where that is
@@ -88,38 +92,79 @@ func (f *fixture) port(t *testing.T, role string) portName {
 }
 
 // supplyOutput asks the supply itself whether its output is on.
-func (f *fixture) supplyOutput(t *testing.T) string {
+func (f *fixture) supplyOutput(t *testing.T) (answer string) {
 	t.Helper()
-	var answer string
 	// The wire serves one connection after another; the last may still be ending.
-	require.Eventually(t, func() bool {
+	await(t, "the supply's answer", func() bool {
 		c, err := net.Dial("tcp", f.port(t, "supply").rest)
 		if err != nil {
 			return false
 		}
 		defer c.Close()
-		c.SetDeadline(time.Now().Add(5 * time.Second))
 		if _, err := io.WriteString(c, "OUTP?\n"); err != nil {
 			return false
 		}
 		answer, err = bufio.NewReader(c).ReadString('\n')
 		return err == nil
-	}, 20*time.Second, 100*time.Millisecond)
+	})
 	return strings.TrimSpace(answer)
 }
 
-// whenQuiet runs what needs the processor in time, again if the fault was the
-// bench's: where other programs take all processors, a simulated device
-// answers too late, which is not what is tested here.
-func whenQuiet(t *testing.T, run func() (code int, out string)) (int, string) {
+// findings are what a run got wrong.
+type findings []string
+
+// Errorf implements [assert.TestingT].
+func (f *findings) Errorf(format string, args ...any) { *f = append(*f, fmt.Sprintf(format, args...)) }
+
+// keptUp is how late this machine may wake a program and still be said to keep
+// up with real time.
+const keptUp = 10 * time.Millisecond
+
+// inRealTime repeats a run in real time until it is right. Where other programs
+// take the processors, a simulated device answers too late and what it sent is
+// lost: such a run shows what the machine does and counts neither way. Three
+// wrong ones on a machine that kept up are the program's.
+func inRealTime(t *testing.T, run func(wrong *findings)) {
 	t.Helper()
+	counted := 0
 	for try := 1; ; try++ {
-		code, out := run()
-		if code != exitBench || try == 5 {
-			return code, out
+		var wrong findings
+		late := lateness()
+		run(&wrong)
+		worst := late()
+		if len(wrong) == 0 {
+			return
 		}
-		t.Logf("try %d: the bench's fault, on a machine with load %s:\n%s", try, load(), out)
+		t.Logf("try %d, programs woken up to %v late, load %s:\n%s", try, worst, load(), strings.Join(wrong, "\n"))
+		if worst <= keptUp {
+			counted++
+		}
+		if counted == 3 {
+			t.Fatalf("wrong %d times on a machine that kept up, in %d tries", counted, try)
+		}
+		inTime(t, "a run in real time that is right")
 	}
+}
+
+// lateness watches how late the machine wakes a program that sleeps, until the
+// function it returns is called, which says the worst.
+func lateness() func() time.Duration {
+	stop, worst := make(chan struct{}), make(chan time.Duration)
+	go func() {
+		const nap = 2 * time.Millisecond
+		var most time.Duration
+		for {
+			before := time.Now()
+			select {
+			case <-stop:
+				worst <- most
+				return
+			case <-time.After(nap):
+				most = max(most, time.Since(before)-nap)
+			}
+		}
+	}()
+	return func() time.Duration { close(stop); return <-worst }
 }
 
 func load() string {
@@ -134,36 +179,40 @@ func load() string {
 // they share nothing with.
 func TestUnitOnAFixtureInAnotherProcess(t *testing.T) {
 	if testing.Short() {
-		t.Skip("takes a minute of real time")
+		t.Skip("takes a minute of real time; not with -short")
 	}
+	t.Parallel()
 	f := startFixture(t, "--defect", "foreign-tone")
 	records := t.TempDir()
-	code, out := whenQuiet(t, func() (int, string) {
-		out, err := prompt("fullthrow", "test", "K824A00017M", "--bench", f.bench, "--data", records, "--readings").CombinedOutput()
-		return exitCode(err), string(out)
-	})
-	require.Equal(t, exitFailed, code, out)
-	assert.Regexp(t, `(?m)^  foreign_level .* NOT KEPT: `, out)
-	assert.Contains(t, out, "likely cause: a self-oscillating sounder")
-	assert.Contains(t, out, "K824A00017M FAILED: ")
-	assert.NotContains(t, out, "simulated, nothing here", "the runner cannot know what is behind its ports")
-	for _, name := range []string{"current", "notes", "near_error_rate", "mean", "shortest_off"} {
-		assert.Regexp(t, `(?m)^  `+name+` .* kept$`, out)
-	}
-	assert.Equal(t, "0", f.supplyOutput(t), "the supply after the run")
+	inRealTime(t, func(wrong *findings) {
+		cmd := prompt("fullthrow", "test", "K824A00017M", "--bench", f.bench, "--data", records, "--readings")
+		output, err := cmd.CombinedOutput()
+		code, out := exitCode(err), string(output)
+		// Whatever the machine does.
+		require.NotEqual(t, exitPassed, code, "a bad unit passed\n%s", out)
+		assert.NotContains(t, out, "simulated, nothing here", "the runner cannot know what is behind its ports")
 
-	out2, err := exec.Command("fullthrow", "verify", records).CombinedOutput()
-	assert.NoError(t, err, "%s", out2)
+		if !assert.Equal(wrong, exitFailed, code, out) {
+			return
+		}
+		assert.Regexp(wrong, `(?m)^  foreign_level .* NOT KEPT: `, out)
+		assert.Contains(wrong, out, "likely cause: a self-oscillating sounder")
+		assert.Contains(wrong, out, "K824A00017M FAILED: ")
+		for _, name := range []string{"current", "notes", "near_error_rate", "mean", "shortest_off"} {
+			assert.Regexp(wrong, `(?m)^  `+name+` .* kept$`, out)
+		}
+		assert.Equal(wrong, "0", f.supplyOutput(t), "the supply after the run")
+	})
+	out, err := exec.Command("fullthrow", "verify", records).CombinedOutput()
+	assert.NoError(t, err, "%s", out)
 }
 
 // Ctrl-C in the middle of a run: aborted, and the outputs are off; a second
 // one at once does not skip that.
 func TestStopMakesSafe(t *testing.T) {
-	if testing.Short() {
-		t.Skip("needs some seconds of real time")
-	}
+	t.Parallel()
 	f := startFixture(t)
-	code, out := whenQuiet(t, func() (int, string) {
+	inRealTime(t, func(wrong *findings) {
 		cmd := prompt("fullthrow", "test", "K824A00017M", "--bench", f.bench, "--data", t.TempDir())
 		r, err := cmd.StdoutPipe()
 		require.NoError(t, err)
@@ -180,12 +229,12 @@ func TestStopMakesSafe(t *testing.T) {
 		err = cmd.Wait()
 		var exit *exec.ExitError
 		require.True(t, err == nil || errors.As(err, &exit), "%v", err)
-		return exitCode(err), said.String() + errs.String()
+		out := said.String() + errs.String()
+		assert.Equal(wrong, exitAborted, exitCode(err), out)
+		assert.Contains(wrong, out, "K824A00017M ABORTED: stopped by Ctrl-C (SIGINT)")
+		assert.NotContains(wrong, out, "NOT SAFE")
+		assert.Equal(wrong, "0", f.supplyOutput(t))
 	})
-	assert.Equal(t, exitAborted, code, out)
-	assert.Contains(t, out, "K824A00017M ABORTED: stopped by Ctrl-C (SIGINT)")
-	assert.NotContains(t, out, "NOT SAFE")
-	assert.Equal(t, "0", f.supplyOutput(t))
 }
 
 // BenchmarkRealTime is the runner's own cost: how long a run of the stock plan

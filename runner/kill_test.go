@@ -23,22 +23,23 @@ var shownPassed = regexp.MustCompile(`(?m)^  K8\S+ (?:passed|to K8\S+, (\d+) uni
 // as aborted, or as the failure it already was, when the records are next
 // opened.
 func TestKilledAtAnyMoment(t *testing.T) {
-	rounds := 8
-	if testing.Short() {
-		rounds = 2
-	}
+	rounds := of(8, 2)
 	seed := rand.Uint64()
 	rng := rand.New(rand.NewPCG(seed, 0))
 	t.Logf("moments drawn with seed %d", seed)
-	cut := 0
-	for range rounds {
+	cut, recorded := 0, 0
+	for round := range rounds {
 		data := t.TempDir()
 		records := filepath.Join(data, "records")
 		cmd := exec.Command("fullthrow", "demo", "--units", "20000", "--data", data)
 		var out bytes.Buffer
 		cmd.Stdout = &out
 		require.NoError(t, cmd.Start())
-		time.Sleep(100*time.Millisecond + time.Duration(rng.Int64N(int64(700*time.Millisecond))))
+		// Some while it comes up, the others in the middle of its work.
+		if round%4 != 0 {
+			await(t, "a sealed report", func() bool { return sealedIn(data) > 0 })
+		}
+		time.Sleep(time.Duration(rng.Int64N(int64(400 * time.Millisecond)))) // a moment, no bound
 		require.NoError(t, cmd.Process.Kill())
 		assert.Error(t, cmd.Wait())
 
@@ -55,6 +56,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 			assert.Empty(t, shown, "nothing was recorded: %v", err)
 			continue
 		}
+		recorded += before.Reports
 		assert.Empty(t, before.Problems)
 		assert.GreaterOrEqual(t, before.Outcomes[reports.Passed], shown, "shown as passed, but not sealed")
 
@@ -70,5 +72,12 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		// A journal may be of a run that is sealed already, or not be begun.
 		assert.Equal(t, before.Reports+len(archive.Recovered()), after.Reports)
 	}
-	t.Logf("%d runs were cut short in %d kills", cut, rounds)
+	t.Logf("%d runs were cut short in %d kills, %d reports were sealed", cut, rounds, recorded)
+	assert.NotZero(t, recorded, "no kill came while there were records")
+}
+
+// sealedIn is how many reports a demo has sealed in its data folder so far.
+func sealedIn(data string) int {
+	files, _ := filepath.Glob(filepath.Join(data, "records", "2026", "*", "*", "*.json")) // the pattern is good
+	return len(files)
 }

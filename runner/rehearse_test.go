@@ -47,10 +47,11 @@ func rehearsed(t testing.TB, change func(*rehearseOptions)) *rehearsalResult {
 // The stock plan on the stock population: nothing that must be caught escapes,
 // no sound unit is rejected, and each unit is judged.
 func TestStockPlanRehearsed(t *testing.T) {
-	r := rehearsed(t, func(o *rehearseOptions) { o.units = 400 })
+	all := of(400, 20)
+	r := rehearsed(t, func(o *rehearseOptions) { o.units = all })
 	assert.True(t, r.Kept)
-	assert.Equal(t, 400, r.Population.Units)
-	assert.Equal(t, 400, r.Population.Sound+r.Population.Defective)
+	assert.Equal(t, all, r.Population.Units)
+	assert.Equal(t, all, r.Population.Sound+r.Population.Defective)
 	assert.Equal(t, shareResult{Of: r.Population.MustCatch, High: r.Escapes.High, Allowed: 0.001, Kept: true}, r.Escapes)
 	assert.Equal(t, shareResult{Of: r.Population.Sound, High: r.FalseRejects.High, Allowed: 0.001, Kept: true}, r.FalseRejects)
 	assert.Empty(t, r.NotJudged)
@@ -69,7 +70,7 @@ func TestStockPlanRehearsed(t *testing.T) {
 		}
 	}
 	c := r.Cycle
-	assert.Equal(t, 400, c.Units)
+	assert.Equal(t, all, c.Units)
 	assert.Equal(t, 50.0, c.Takt)
 	assert.Less(t, c.Mean, c.P95+1e-9)
 	assert.LessOrEqual(t, c.P95, c.Max)
@@ -85,7 +86,7 @@ func TestStockPlanRehearsed(t *testing.T) {
 func TestRehearsalIsRepeatable(t *testing.T) {
 	lot := func(nests int, seed uint64) string {
 		var b bytes.Buffer
-		require.NoError(t, rehearsed(t, func(o *rehearseOptions) { o.units, o.nests, o.seed = 60, nests, seed }).writeJSON(&b))
+		require.NoError(t, rehearsed(t, func(o *rehearseOptions) { o.units, o.nests, o.seed = of(60, 6), nests, seed }).writeJSON(&b))
 		return b.String()
 	}
 	one := lot(1, 1)
@@ -168,6 +169,9 @@ must_catch = 0.6
 
 // A sweep alone: every defect over its severities, no population.
 func TestSweepAlone(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes some hundred units; TestRehearsalFindsWrongLimits sweeps one defect; not with -short")
+	}
 	r := rehearsed(t, func(o *rehearseOptions) { o.units, o.sweep = 0, 1 })
 	assert.Zero(t, r.Population)
 	must := 0

@@ -28,6 +28,15 @@ func check(t *testing.T, calls []selfcheck.Call, o selfcheckOptions) (string, in
 	return out.String(), complain(&out, err)
 }
 
+// pureArithmetic leaves a test out with -short, as under the race detector:
+// nothing in it runs beside anything else.
+func pureArithmetic(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("arithmetic, one value after another; not with -short")
+	}
+}
+
 func catalogue(t *testing.T) []selfcheck.Call {
 	t.Helper()
 	calls, err := selfcheck.Catalogue()
@@ -38,6 +47,7 @@ func catalogue(t *testing.T) []selfcheck.Call {
 // Every value is within what is allowed, there are enough of them, every area
 // and every provenance has some, and every function is asked for one at least.
 func TestSelfcheck(t *testing.T) {
+	pureArithmetic(t)
 	out, code := check(t, catalogue(t), selfcheckOptions{json: true})
 	require.Equal(t, exitPassed, code, firstLines(out, "false"))
 	var r selfcheckReport
@@ -95,6 +105,7 @@ func firstLines(text, word string) string {
 // Whatever value is tampered with, the check sees that one and only that one,
 // says so first, and the exit code is 1.
 func TestSelfcheckSeesTampering(t *testing.T) {
+	pureArithmetic(t)
 	functions := selfcheck.Functions()
 	maps.Copy(functions, wireFunctions())
 	for i, c := range catalogue(t) {
@@ -163,6 +174,7 @@ func TestSelfcheckCannotCompute(t *testing.T) {
 // The table fits 100 columns, names no figure by half, and shows the same values
 // as the JSON.
 func TestSelfcheckTable(t *testing.T) {
+	pureArithmetic(t)
 	for _, o := range []selfcheckOptions{{}, {sources: true}} {
 		out, code := check(t, catalogue(t), o)
 		require.Equal(t, exitPassed, code)
