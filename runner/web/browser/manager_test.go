@@ -26,8 +26,7 @@ func TestManager(t *testing.T) {
 	}
 
 	p := browse(t, s, "manager")
-	p.open("/fails")
-	p.until("the index has all runs", `/2 of 3 units/.test(document.querySelector(".answer").innerText) || (location.reload(), false)`)
+	p.openUntil("/fails", "the index has all runs", `/2 of 3 units/.test(document.querySelector(".answer").innerText)`)
 	p.tabTo("#pareto svg a, #pareto svg [tabindex]", "")
 	p.shot("manager-pareto-focus")
 	p.keys(kb.Enter)

@@ -23,10 +23,8 @@ func TestPages(t *testing.T) {
 	engine := axe(t)
 	s := newStation(t, "--pace", "200")
 	p := browse(t, s, "pages")
-	p.open("/repair/")
 	s.history(t)
-	p.open("/repair/")
-	p.until("units wait", `document.querySelector(".rp-unit")`)
+	p.openUntil("/repair/", "units wait", `document.querySelector(".rp-unit")`)
 	waiting := eval[string](p, `document.querySelector(".rp-unit").getAttribute("href")`)
 	for _, c := range []struct{ name, path, ready string }{
 		{"fixture", "/fixture", `document.querySelector("[data-unit]").innerText`},
