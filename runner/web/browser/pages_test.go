@@ -19,9 +19,9 @@ const shown = `document.querySelector("main h1") && document.readyState === "com
 // keyboard, accessibility.
 func TestPages(t *testing.T) {
 	need(t)
-	t.Parallel()
 	engine := axe(t)
-	s := newStation(t, "--pace", "200")
+	s := newStation(t, "--pace", "200") // makes its past while other tests run
+	t.Parallel()
 	p := browse(t, s, "pages")
 	s.history(t)
 	p.openUntil("/repair/", "units wait", `document.querySelector(".rp-unit")`)
