@@ -93,7 +93,9 @@ func (p *page) types(text string) {
 func (p *page) scanAtOnce(text string) {
 	p.t.Helper()
 	eval[bool](p, fmt.Sprintf(`(() => {
-  for (const key of [...%q, "Enter"]) document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
+  for (const key of [...%q, "Enter"]) {
+    document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
+  }
   return true;
 })()`, text))
 }

@@ -170,3 +170,22 @@ func plain(text string) string {
 		return '-'
 	}, text)
 }
+
+func TestAtOnce(t *testing.T) {
+	for _, c := range []struct {
+		cores int
+		load  string
+		want  int
+	}{
+		{2, "", 1},
+		{2, "0.00 0.05 0.10 1/100 7", 1},
+		{2, "9.50 4.00 2.00 3/100 7", 1},
+		{8, "0.00 1.00 1.00 1/100 7", 7},
+		{8, "2.10 1.00 1.00 1/100 7", 4},
+		{8, "12.00 9.00 2.00 1/100 7", 1},
+	} {
+		if got := atOnce(c.cores, c.load); got != c.want {
+			t.Errorf("%d cores, load %q: %d at once, want %d", c.cores, c.load, got, c.want)
+		}
+	}
+}

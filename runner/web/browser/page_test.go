@@ -320,7 +320,8 @@ func (p *page) size(width, height int64) {
 	}
 	// Until the page has been laid out anew and has heard of it.
 	eval[bool](p, fmt.Sprintf(`new Promise(done => {
-  const look = () => innerWidth === %d && innerHeight === %d ? setTimeout(() => done(true)) : requestAnimationFrame(look);
+  const there = () => innerWidth === %d && innerHeight === %d;
+  const look = () => there() ? setTimeout(() => done(true)) : requestAnimationFrame(look);
   requestAnimationFrame(look);
 })`, width, height))
 }

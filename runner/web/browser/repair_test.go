@@ -26,7 +26,8 @@ func TestRepair(t *testing.T) {
 	line.shot("operator-stock-failed")
 
 	bench := browse(t, s, "bench")
-	bench.openUntil("/repair/", "the unit waits", `[...document.querySelectorAll(".rp-unit")].some(e => e.innerText === "`+serial+`")`)
+	waits := `[...document.querySelectorAll(".rp-unit")].some(e => e.innerText === "` + serial + `")`
+	bench.openUntil("/repair/", "the unit waits", waits)
 	bench.until("a scan has a place to go", `document.activeElement.id === "scan"`)
 	bench.expect("status of 422")
 	bench.scan("no such thing")
@@ -62,10 +63,11 @@ func TestRepair(t *testing.T) {
 	line.until("it passed", ended("passed"))
 	line.shows("#about", "Retest 2")
 
-	bench.openUntil("/repair/unit?serial="+serial, "the history tells it", `/Ines/.test(document.querySelector(".rp-history").innerText) && document.querySelectorAll(".rp-history li").length >= 4`)
+	bench.openUntil("/repair/unit?serial="+serial, "the history tells it",
+		`/Ines/.test(document.querySelector(".rp-history").innerText) && document.querySelectorAll(".rp-history li").length >= 4`)
 	bench.shows(".rp-history", "a sounder of the wrong type <b onmouseover=alert(1)>")
 	bench.shot("repair-history")
-	bench.openUntil("/repair/", "it waits no more", `document.readyState === "complete" && ![...document.querySelectorAll(".rp-unit")].some(e => e.innerText === "`+serial+`")`)
+	bench.openUntil("/repair/", "it waits no more", loaded+" && !"+waits)
 }
 
 // hostile is what nobody should type, and somebody will.
@@ -94,7 +96,7 @@ func TestHostile(t *testing.T) {
 	s := newStation(t, "--pace", "200", "--history=false")
 	p := browse(t, s, "hostile")
 	p.operator()
-	const refused = `!document.getElementById("notice").hidden && document.getElementById("notice").dataset.level === "refused"`
+	const refused = `(e => !e.hidden && e.dataset.level === "refused")(document.getElementById("notice"))`
 	for _, h := range hostile {
 		// Once more where the words were gone before they had been looked at.
 		for looked := false; !looked; looked = p.holds(refused) {
