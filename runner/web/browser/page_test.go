@@ -147,9 +147,21 @@ func (p *page) openUntil(path, what, condition string) {
 	p.t.Helper()
 	ctx, stop := within(p.ctx, p.t)
 	defer stop()
-	for p.open(path); !p.holds(condition); p.open(path) {
-		if ctx.Err() != nil {
-			p.t.Fatalf("%s: %s: not seen: %s (%s)", p.name, path, what, condition)
+	for {
+		var there bool
+		err := chromedp.Do(ctx, chromedp.Navigate(p.s.url+path))
+		if err == nil {
+			there, err = chromedp.Run(ctx, chromedp.Evaluate[bool](now(condition)))
+		}
+		if err == nil && there {
+			return
+		}
+		select {
+		case <-time.After(20 * time.Millisecond): // between two looks
+		case <-p.s.gone:
+			p.t.Fatalf("%s: %s: not seen: %s (%s): the station has ended", p.name, path, what, condition)
+		case <-ctx.Done():
+			p.t.Fatalf("%s: %s: not seen: %s (%s): %v", p.name, path, what, condition, ctx.Err())
 		}
 	}
 }
@@ -183,7 +195,11 @@ func (p *page) text(selector string) string {
 // does not.
 func (p *page) holds(condition string) bool {
 	p.t.Helper()
-	return eval[bool](p, `(() => { try { return Boolean(`+condition+`); } catch { return false; } })()`)
+	return eval[bool](p, now(condition))
+}
+
+func now(condition string) string {
+	return `(() => { try { return Boolean(` + condition + `); } catch { return false; } })()`
 }
 
 // watch is a promise of the page that a condition comes about. It sees each

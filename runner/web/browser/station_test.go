@@ -130,7 +130,7 @@ func (s *station) start(t *testing.T) {
 		t.Fatalf("the station ended at once:\n%s", s.log.String())
 	case <-ctx.Done():
 		s.kill()
-		t.Fatalf("the station does not say where its pages are:\n%s", s.log.String())
+		t.Fatalf("the station does not say where its pages are: %v\n%s", ctx.Err(), s.log.String())
 	}
 }
 
