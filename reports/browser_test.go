@@ -29,17 +29,61 @@ func browse(t *testing.T) context.Context {
 	if found == "" {
 		t.Skip("no Chromium here (Debian package chromium): pages are not looked at in a browser")
 	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(found), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()))
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(found), chromedp.NoSandbox,
+		chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()))
 	for _, flag := range []string{"disable-quic", "disable-background-networking", "disable-component-update", "disable-sync", "hide-scrollbars"} {
 		opts = append(opts, chromedp.Flag(flag, true))
 	}
-	ctx, stop := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, stop := chromedp.NewExecAllocator(context.Background(), opts...)
 	t.Cleanup(stop)
-	ctx, stop = chromedp.NewExecAllocator(ctx, opts...)
+	tab, stop := chromedp.NewContext(ctx)
 	t.Cleanup(stop)
-	ctx, stop = chromedp.NewContext(ctx)
+	if err := chromedp.Do(tab); err != nil {
+		t.Fatal("Chromium does not start: ", err)
+	}
+	// No time of its own: a busy machine prints late. The time of go test
+	// -timeout ends it, less what it takes to show the page.
+	ctx, stop = context.WithCancel(tab)
 	t.Cleanup(stop)
+	if end, ok := t.Deadline(); ok {
+		ctx, stop = context.WithDeadline(ctx, end.Add(-15*time.Second))
+		t.Cleanup(stop)
+	}
+	t.Cleanup(func() {
+		if t.Failed() {
+			showPage(t, tab)
+		}
+	})
 	return ctx
+}
+
+// showPage says what is on the page of a test that failed, and keeps a picture.
+func showPage(t *testing.T, tab context.Context) {
+	t.Helper()
+	text, err := chromedp.Run(tab, chromedp.Evaluate[string](`location.href + "\n" + document.body.innerText`))
+	if err != nil {
+		t.Log("no page: ", err)
+		return
+	}
+	t.Logf("the page says:\n%.3000s", text)
+	dir := os.Getenv("FULLTHROW_SHOTS")
+	if dir == "" {
+		dir, err = os.MkdirTemp("", "fullthrow-failed-")
+	} else {
+		err = os.MkdirAll(dir, 0o755)
+	}
+	var picture []byte
+	if err == nil {
+		picture, err = chromedp.Run(tab, chromedp.FullScreenshot(100))
+	}
+	if err == nil {
+		err = os.WriteFile(filepath.Join(dir, "failed-"+t.Name()+".png"), picture, 0o644)
+	}
+	if err != nil {
+		t.Log("no picture: ", err)
+		return
+	}
+	t.Logf("a picture of the page is in %s", dir)
 }
 
 // inScheme shows pages as to a reader who wants them light or dark.

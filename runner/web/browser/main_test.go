@@ -2,6 +2,9 @@
 // program is started as a process, and Debian's Chromium opens its pages, gets
 // keys as a scanner and a keyboard send them, and says what is on the screen.
 //
+// No wait has a time of its own: what is waited for comes, or the time that
+// go test -timeout gives runs out (see within).
+//
 // FULLTHROW_SHOTS=DIR writes a picture of each page and state into DIR.
 // FULLTHROW_PROGRAM names a program that is built already; FULLTHROW_AXE the
 // accessibility engine (axe.min.js of the npm package axe-core).
@@ -12,6 +15,7 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -20,6 +24,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 )
@@ -34,9 +39,9 @@ var shared struct {
 
 func TestMain(m *testing.M) {
 	flag.Parse()
-	// Most of the time a test waits, for a page or for a person's half second.
-	if flag.Lookup("test.parallel").Value.String() == strconv.Itoa(runtime.GOMAXPROCS(0)) {
-		flag.Set("test.parallel", "4")
+	if flag.Lookup("test.parallel").Value.String() == strconv.Itoa(runtime.GOMAXPROCS(0)) { // nobody chose
+		load, _ := os.ReadFile("/proc/loadavg")
+		flag.Set("test.parallel", strconv.Itoa(atOnce(runtime.NumCPU(), string(load))))
 	}
 	os.Exit(run(m))
 }
@@ -86,8 +91,8 @@ func findBrowser() string {
 
 // startBrowser starts Chromium without a window, once for all tests.
 func startBrowser() (context.Context, error) {
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(findBrowser()), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.UserDataDir(filepath.Join(shared.dir, "browser")))
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(findBrowser()), chromedp.NoSandbox,
+		chromedp.DisableGPU, chromedp.UserDataDir(filepath.Join(shared.dir, "browser")))
 	for _, name := range []string{"disable-quic", "disable-component-update", "hide-scrollbars", "mute-audio", "no-pings"} {
 		opts = append(opts, chromedp.Flag(name, true))
 	}
@@ -118,8 +123,43 @@ func need(t *testing.T) {
 	t.Skip(why)
 }
 
+// atOnce is how many tests run side by side: one for each core that is idle, but
+// for one, which the browser needs. load is what /proc/loadavg says, "" where
+// there is none.
+func atOnce(cores int, load string) int {
+	busy := 0.0
+	if fields := strings.Fields(load); len(fields) > 0 {
+		busy, _ = strconv.ParseFloat(fields[0], 64)
+	}
+	return max(1, cores-1-int(math.Ceil(busy)))
+}
+
+// reserve is what is kept of the time that go test -timeout gives, to show what
+// a failure looked like and to end the stations.
+const reserve = 15 * time.Second
+
+// within is how long the test may wait for one thing: half of the time that is
+// left to all tests, so that one that fails leaves time for the others, but no
+// less than a minute while there is one. Without -timeout it may wait for ever.
+func within(ctx context.Context, t *testing.T) (context.Context, context.CancelFunc) {
+	end, ok := t.Deadline()
+	if !ok {
+		return context.WithCancel(ctx)
+	}
+	left := time.Until(end) - reserve
+	return context.WithTimeout(ctx, max(left/2, min(left, time.Minute)))
+}
+
 // shots is the folder for pictures, "" none are wanted.
 func shots() string { return os.Getenv("FULLTHROW_SHOTS") }
+
+// failures is the folder for pictures of what failed. It is kept.
+var failures = sync.OnceValues(func() (string, error) {
+	if dir := shots(); dir != "" {
+		return dir, os.MkdirAll(dir, 0o755)
+	}
+	return os.MkdirTemp("", "fullthrow-failed-")
+})
 
 // plain makes a file name of a text.
 func plain(text string) string {
@@ -129,4 +169,23 @@ func plain(text string) string {
 		}
 		return '-'
 	}, text)
+}
+
+func TestAtOnce(t *testing.T) {
+	for _, c := range []struct {
+		cores int
+		load  string
+		want  int
+	}{
+		{2, "", 1},
+		{2, "0.00 0.05 0.10 1/100 7", 1},
+		{2, "9.50 4.00 2.00 3/100 7", 1},
+		{8, "0.00 1.00 1.00 1/100 7", 7},
+		{8, "2.10 1.00 1.00 1/100 7", 4},
+		{8, "12.00 9.00 2.00 1/100 7", 1},
+	} {
+		if got := atOnce(c.cores, c.load); got != c.want {
+			t.Errorf("%d cores, load %q: %d at once, want %d", c.cores, c.load, got, c.want)
+		}
+	}
 }

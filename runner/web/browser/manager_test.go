@@ -26,12 +26,11 @@ func TestManager(t *testing.T) {
 	}
 
 	p := browse(t, s, "manager")
-	p.open("/fails")
-	p.until("the index has all runs", `/2 of 3 units/.test(document.querySelector(".answer").innerText) || (location.reload(), false)`)
+	p.openUntil("/fails", "the index has all runs", `/2 of 3 units/.test(document.querySelector(".answer").innerText)`)
 	p.tabTo("#pareto svg a, #pareto svg [tabindex]", "")
 	p.shot("manager-pareto-focus")
 	p.keys(kb.Enter)
-	p.until("the units of the bar", `location.pathname === "/units" && location.search !== ""`)
+	p.until("the units of the bar", `location.pathname === "/units" && location.search !== "" && `+loaded)
 	for _, n := range []int{1, 3} {
 		p.shows("main", unit(n))
 	}
@@ -55,7 +54,7 @@ func TestManager(t *testing.T) {
 	p.keys("last 7")
 	p.tabTo(`form.filter button`, "")
 	p.keys(kb.Enter)
-	p.until("the filter is in the address", `new URLSearchParams(location.search).get("period") === "7d"`)
+	p.until("the filter is in the address", `new URLSearchParams(location.search).get("period") === "7d" && `+loaded)
 	other := browse(t, s, "other")
 	other.open(eval[string](p, `location.pathname + location.search`))
 	if a, b := p.text(".answer"), other.text(".answer"); a != b || a == "" {

@@ -2,6 +2,7 @@ package browser
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/url"
 	"os"
@@ -18,7 +19,6 @@ import (
 	pageapi "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
-	"github.com/chromedp/chromedp/kb"
 )
 
 // page is one browser with cookies of its own, showing one page.
@@ -27,6 +27,8 @@ type page struct {
 	s    *station
 	ctx  context.Context
 	name string // in the names of pictures
+
+	keyed time.Time // of the last key that was sent
 
 	mu       sync.Mutex
 	wrong    []string // console errors, exceptions, refused loads, dialogs
@@ -46,8 +48,8 @@ func browse(t *testing.T, s *station, name string) *page {
 	ctx, stop := chromedp.NewContext(browser, chromedp.WithNewBrowserContext(), chromedp.WithListener(p.event))
 	p.ctx = ctx
 	t.Cleanup(func() {
-		if t.Failed() && shots() != "" {
-			p.shot("failed-" + t.Name())
+		if t.Failed() {
+			p.failed()
 		}
 		stop()
 		p.mu.Lock()
@@ -119,26 +121,48 @@ func (p *page) event(ev any) {
 	}
 }
 
+// call has the browser do something for this page.
 func (p *page) call(what string, f func(context.Context, *chromedp.Target) error) {
 	p.t.Helper()
-	if err := p.try(f); err != nil {
+	ctx, stop := within(p.ctx, p.t)
+	defer stop()
+	if err := chromedp.Do(ctx, chromedp.Func(f)); err != nil {
 		p.t.Fatalf("%s: %s: %v", p.name, what, err)
 	}
-}
-
-func (p *page) try(f func(context.Context, *chromedp.Target) error) error {
-	ctx, stop := context.WithTimeout(p.ctx, patience)
-	defer stop()
-	return chromedp.Do(ctx, chromedp.Func(f))
 }
 
 // open loads a path of the station.
 func (p *page) open(path string) {
 	p.t.Helper()
-	ctx, stop := context.WithTimeout(p.ctx, patience)
+	ctx, stop := within(p.ctx, p.t)
 	defer stop()
 	if err := chromedp.Do(ctx, chromedp.Navigate(p.s.url+path)); err != nil {
 		p.t.Fatalf("%s: %s: %v", p.name, path, err)
+	}
+}
+
+// openUntil loads a path of the station until it shows what the station may not
+// know yet: such a page does not change by itself.
+func (p *page) openUntil(path, what, condition string) {
+	p.t.Helper()
+	ctx, stop := within(p.ctx, p.t)
+	defer stop()
+	for {
+		var there bool
+		err := chromedp.Do(ctx, chromedp.Navigate(p.s.url+path))
+		if err == nil {
+			there, err = chromedp.Run(ctx, chromedp.Evaluate[bool](now(condition)))
+		}
+		if err == nil && there {
+			return
+		}
+		select {
+		case <-time.After(20 * time.Millisecond): // between two looks
+		case <-p.s.gone:
+			p.t.Fatalf("%s: %s: not seen: %s (%s): the station has ended", p.name, path, what, condition)
+		case <-ctx.Done():
+			p.t.Fatalf("%s: %s: not seen: %s (%s): %v", p.name, path, what, condition, ctx.Err())
+		}
 	}
 }
 
@@ -152,7 +176,7 @@ func (p *page) operator() {
 // eval is the value of an expression in the page.
 func eval[T any](p *page, expression string) T {
 	p.t.Helper()
-	ctx, stop := context.WithTimeout(p.ctx, patience)
+	ctx, stop := within(p.ctx, p.t)
 	defer stop()
 	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
 	if err != nil {
@@ -167,79 +191,155 @@ func (p *page) text(selector string) string {
 	return eval[string](p, fmt.Sprintf(`(e => e && e.getClientRects().length ? e.innerText.trim() : "")(document.querySelector(%q))`, selector))
 }
 
-// holds reports whether a condition holds now; while the page is being loaded
-// none does.
+// holds reports whether a condition holds now. One that cannot be worked out
+// does not.
 func (p *page) holds(condition string) bool {
-	ctx, stop := context.WithTimeout(p.ctx, patience)
-	defer stop()
-	ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("Boolean("+condition+")"))
-	return err == nil && ok
+	p.t.Helper()
+	return eval[bool](p, now(condition))
 }
 
-// becomes waits for a condition and reports whether it came about in time.
-func (p *page) becomes(condition string, within time.Duration) bool {
-	for end := time.Now().Add(within); ; {
-		if p.holds(condition) {
-			return true
-		}
-		if time.Now().After(end) {
-			return false
-		}
-		time.Sleep(8 * time.Millisecond) // between two looks
-	}
+func now(condition string) string {
+	return `(() => { try { return Boolean(` + condition + `); } catch { return false; } })()`
 }
 
-// until waits for a condition.
+// watch is a promise of the page that a condition comes about. It sees each
+// change of the page; the timer is for what is no change of the document, such
+// as an address or a picture that was loaded. why() says what was wrong last.
+const watch = `new Promise((done) => {
+  let trouble = "";
+  globalThis.why = () => trouble;
+  const held = () => { try { return Boolean(%s); } catch (e) { trouble = String(e); return false; } };
+  const changes = new MutationObserver(look);
+  let timer = 0;
+  function look() {
+    if (!held()) return;
+    changes.disconnect();
+    clearInterval(timer);
+    done(true);
+  }
+  changes.observe(document, { subtree: true, childList: true, attributes: true, characterData: true });
+  timer = setInterval(look, 15);
+  look();
+})`
+
+// until waits for a condition, from one page to the next.
 func (p *page) until(what, condition string) {
 	p.t.Helper()
-	if !p.becomes(condition, patience) {
-		p.t.Fatalf("%s: not seen: %s (%s); the page says:\n%s", p.name, what, condition, tail(p.text("body"), 1500))
+	p.await(what, condition, fmt.Sprintf(watch, condition))
+}
+
+// sees is until for what may be gone again soon: it is watched for from before
+// act on. act leaves the page where it is.
+func (p *page) sees(what, condition string, act func()) {
+	p.t.Helper()
+	eval[bool](p, fmt.Sprintf("globalThis.seen = %s; true", fmt.Sprintf(watch, condition)))
+	act()
+	p.await(what, condition, `globalThis.seen || Promise.reject(new Error("the page was left"))`)
+}
+
+// await waits until a promise of the page is kept. A page that is left takes its
+// promise with it; the next one makes it anew.
+func (p *page) await(what, condition, promise string) {
+	p.t.Helper()
+	ctx, stop := within(p.ctx, p.t)
+	defer stop()
+	if !p.s.down { // else it is the page without its station that is looked at
+		gone := p.s.gone
+		go func() {
+			select {
+			case <-gone:
+				stop()
+			case <-ctx.Done():
+			}
+		}()
 	}
+	for {
+		ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool](promise, chromedp.EvalAwaitPromise))
+		if err == nil && ok {
+			return
+		}
+		var thrown *chromedp.ExceptionError // no page will do better
+		if ctx.Err() != nil || p.ctx.Err() != nil || errors.As(err, &thrown) {
+			p.t.Fatalf("%s: not seen: %s (%s): %s", p.name, what, condition, p.whyNot(err))
+		}
+		time.Sleep(5 * time.Millisecond) // the next page is on its way
+	}
+}
+
+// whyNot says why a condition did not come about.
+func (p *page) whyNot(err error) string {
+	select {
+	case <-p.s.gone:
+		if !p.s.down {
+			return "the station has ended"
+		}
+	default:
+	}
+	ctx, stop := p.last()
+	defer stop()
+	const ask = `globalThis.why && why() || ""`
+	if trouble, failed := chromedp.Run(ctx, chromedp.Evaluate[string](ask)); failed == nil && trouble != "" {
+		return trouble
+	}
+	return fmt.Sprint(err)
+}
+
+// last is a context for what shows a failure: out of the reserve.
+func (p *page) last() (context.Context, context.CancelFunc) {
+	if end, ok := p.t.Deadline(); ok {
+		return context.WithDeadline(p.ctx, end.Add(-reserve/3))
+	}
+	return context.WithTimeout(p.ctx, time.Minute)
+}
+
+// failed shows the page as it is: its address and text, and a picture.
+func (p *page) failed() {
+	p.t.Helper()
+	ctx, stop := p.last()
+	defer stop()
+	const say = `location.href + "\n" + (document.body ? document.body.innerText : "")`
+	text, err := chromedp.Run(ctx, chromedp.Evaluate[string](say))
+	if err != nil {
+		text = err.Error()
+	}
+	p.t.Logf("%s: the page says:\n%s", p.name, tail(text, 3000))
+	dir, err := failures()
+	if err == nil {
+		err = p.picture(ctx, dir, "failed-"+p.t.Name()+"-"+p.name)
+	}
+	if err != nil {
+		p.t.Logf("%s: no picture: %v", p.name, err)
+		return
+	}
+	p.t.Logf("%s: a picture of the page is in %s", p.name, dir)
 }
 
 // shows waits until an element shows a text.
 func (p *page) shows(selector, text string) {
 	p.t.Helper()
-	p.until(fmt.Sprintf("%q in %s", text, selector),
-		fmt.Sprintf(`(e => e && e.getClientRects().length && e.innerText.includes(%q))(document.querySelector(%q))`, text, selector))
+	p.until(fmt.Sprintf("%q in %s", text, selector), showing(selector, text))
 }
 
-// keys sends keys as a keyboard does, to wherever the focus is.
-func (p *page) keys(keys ...string) {
-	p.t.Helper()
-	ctx, stop := context.WithTimeout(p.ctx, patience)
-	defer stop()
-	if err := chromedp.Do(ctx, chromedp.KeyEvent(strings.Join(keys, ""))); err != nil {
-		p.t.Fatalf("%s: keys: %v", p.name, err)
-	}
-}
-
-// scan sends what a scanner sends: the characters quickly, and Enter.
-func (p *page) scan(text string) {
-	p.t.Helper()
-	p.keys(text, kb.Enter)
-}
-
-// press sends a key that answers or confirms, once the page takes one: not in
-// the first half second after something has appeared, so that nobody confirms
-// what he has not read.
-func (p *page) press(key, what, condition string) {
-	p.t.Helper()
-	p.until("the page takes an answer", `op.dataset.settled === "true"`)
-	p.keys(key)
-	p.until(what, condition)
+// showing is that an element shows a text.
+func showing(selector, text string) string {
+	return fmt.Sprintf(`(e => e && e.getClientRects().length && e.innerText.includes(%q))(document.querySelector(%q))`,
+		text, selector)
 }
 
 // size makes the window that large.
 func (p *page) size(width, height int64) {
 	p.t.Helper()
-	ctx, stop := context.WithTimeout(p.ctx, patience)
+	ctx, stop := within(p.ctx, p.t)
 	defer stop()
 	if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, height)); err != nil {
 		p.t.Fatal(err)
 	}
 	// Until the page has been laid out anew and has heard of it.
-	eval[bool](p, `new Promise(done => requestAnimationFrame(() => setTimeout(() => done(true))))`)
+	eval[bool](p, fmt.Sprintf(`new Promise(done => {
+  const there = () => innerWidth === %d && innerHeight === %d;
+  const look = () => there() ? setTimeout(() => done(true)) : requestAnimationFrame(look);
+  requestAnimationFrame(look);
+})`, width, height))
 }
 
 // media shows the page as on this medium ("" screen, "print") to somebody with
@@ -265,26 +365,35 @@ func (p *page) cookie(name, value string) {
 	})
 }
 
-// shot takes a picture where pictures are wanted: of the screen at the station,
-// of the whole page elsewhere.
+// shot takes a picture where pictures are wanted.
 func (p *page) shot(name string) {
 	if shots() == "" {
 		return
 	}
-	ctx, stop := context.WithTimeout(p.ctx, patience)
+	ctx, stop := within(p.ctx, p.t)
 	defer stop()
-	take := chromedp.FullScreenshot(100)
-	if p.holds(`document.body.classList.contains("op-body")`) {
-		take = chromedp.CaptureScreenshot()
-	}
-	data, err := chromedp.Run(ctx, take)
+	err := os.MkdirAll(shots(), 0o755)
 	if err == nil {
-		err = os.MkdirAll(shots(), 0o755)
-	}
-	if err == nil {
-		err = os.WriteFile(filepath.Join(shots(), plain(name)+".png"), data, 0o644)
+		err = p.picture(ctx, shots(), name)
 	}
 	if err != nil {
 		p.t.Logf("no picture %s: %v", name, err)
 	}
+}
+
+// picture takes a picture: of the screen at the station, of the whole page
+// elsewhere.
+func (p *page) picture(ctx context.Context, dir, name string) error {
+	take := chromedp.FullScreenshot(100)
+	const atStation = `Boolean(document.body && document.body.classList.contains("op-body"))`
+	if at, err := chromedp.Run(ctx, chromedp.Evaluate[bool](atStation)); err != nil {
+		return err
+	} else if at {
+		take = chromedp.CaptureScreenshot()
+	}
+	data, err := chromedp.Run(ctx, take)
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(filepath.Join(dir, plain(name)+".png"), data, 0o644)
 }

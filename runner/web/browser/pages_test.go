@@ -12,21 +12,22 @@ func escape(text string) string { return url.QueryEscape(text) }
 var hostilePaths = []string{"/repair/scan?text=", "/repair/unit?serial=", "/repair/unit?run=", "/repair/record?found=", "/repair/record?suggested=", "/picture/",
 	"/today?lot=", "/fails?check=", "/fails?kind=", "/drift?reading=", "/hold?reading=", "/differs?by=", "/units?cause=", "/unit?serial=", "/report/", "/attachment/"}
 
-// shown is that a page of the manager's stands.
-const shown = `document.querySelector("main h1") && document.readyState === "complete"`
+// loaded is that all of a page is there, shown that one of the manager's stands.
+const (
+	loaded = `document.readyState === "complete"`
+	shown  = `document.querySelector("main h1") && ` + loaded
+)
 
 // Every page, with three weeks of history in it: languages, screens, paper,
 // keyboard, accessibility.
 func TestPages(t *testing.T) {
 	need(t)
-	t.Parallel()
 	engine := axe(t)
-	s := newStation(t, "--pace", "200")
+	s := newStation(t, "--pace", "200") // makes its past while other tests run
+	t.Parallel()
 	p := browse(t, s, "pages")
-	p.open("/repair/")
 	s.history(t)
-	p.open("/repair/")
-	p.until("units wait", `document.querySelector(".rp-unit")`)
+	p.openUntil("/repair/", "units wait", `document.querySelector(".rp-unit")`)
 	waiting := eval[string](p, `document.querySelector(".rp-unit").getAttribute("href")`)
 	for _, c := range []struct{ name, path, ready string }{
 		{"fixture", "/fixture", `document.querySelector("[data-unit]").innerText`},

@@ -104,12 +104,10 @@ func TestShift(t *testing.T) {
 			{"X9-000123", "X9-000123 is not a Kittiwake K8.", "Put the unit aside"},
 			{"0109506000134352" + "21" + unit(1), "label is that of another product", ""},
 		} {
-			p.scan(c.scan)
-			p.shows("#notice", c.says)
-			p.shows("#notice", c.then)
-			if cue := eval[string](p, `document.documentElement.dataset.cue || ""`); cue != "refused" {
-				p.t.Errorf("%q: the cue is %q", c.scan, cue)
-			}
+			eval[bool](p, `document.documentElement.dataset.cue = ""; true`)
+			p.sees(fmt.Sprintf("the answer to %q", c.scan), showing("#notice", c.says)+" && "+showing("#notice", c.then),
+				func() { p.scan(c.scan) })
+			p.until("the cue", `document.documentElement.dataset.cue === "refused"`)
 		}
 		p.shot("operator-scan-refused")
 		if !p.holds(nothingShown) {
@@ -124,21 +122,20 @@ func TestShift(t *testing.T) {
 		p.until("what was checked before is done", `document.getElementById("part-power").classList.contains("is-good")`)
 		p.until("the picture is shown", `document.getElementById("ask-picture").naturalWidth > 0`)
 		p.shot("operator-question-confirm")
-		p.scan(unit(1)) // already in the nest
-		p.shows("#notice", unit(1)+" is being tested in nest A.")
+		// Already in the nest.
+		p.sees("it says so", showing("#notice", unit(1)+" is being tested in nest A."), func() { p.scan(unit(1)) })
 		p.press("1", "the question after the cap", asked(askCase))
 		p.shot("operator-question-choose")
 		p.press("2", "the question after the case", asked(askCell))
-		p.scan("nonsense") // no number, and no serial number either
+		// As fast as a scanner it is a label, by hand a wrong answer.
+		p.sees("it is no serial number", showing("#notice", "nonsense is not a Kittiwake K8"), func() { p.scan("nonsense") })
+		p.sees("it is no number", showing("#notice", "That is not a number"), func() { p.byHand("nonsense", kb.Enter) })
 		p.until("it is still asked", asked(askCell))
-		// As fast as a scanner it is a label, by hand a wrong answer: a loaded
-		// computer may type it either way.
-		p.until("it is refused", `/nonsense is not a Kittiwake K8|That is not a number/.test(document.getElementById("notice").innerText)`)
 		p.shows("#takt", "s over the takt of 50 s")
 		p.keys("3,7")
 		p.shows("#ask-typed", "3,7 V")
 		p.shot("operator-question-number")
-		p.keys("1", kb.Enter)
+		p.later(slowly, "1", kb.Enter)
 		p.until("the question after the voltage", asked(askFirmware))
 		p.scan("RM-204")
 		p.until("it passed", ended("passed"))
@@ -225,10 +222,9 @@ func TestShift(t *testing.T) {
 
 	p.step("stopped by key", func(p *page) {
 		p.begin(unit(5))
-		p.keys(kb.Escape)
-		p.shows("#escape", "once more")
+		p.sees("it asks for another", showing("#escape", "once more"), func() { p.keys(kb.Escape) })
 		p.shot("operator-stop-asked")
-		p.keys(kb.Escape)
+		p.later(time.Second, kb.Escape)
 		p.until("the run was stopped", ended("aborted"))
 		p.shows("#end-title", "Stopped")
 		p.shows("#end-text", "Nothing is known about the unit")
@@ -258,8 +254,7 @@ func TestTogether(t *testing.T) {
 		// The second browser's answer is on its way while the first one's arrives.
 		letGo := second.answerHeld("2")
 		p.press("1", "the next question", asked(askCase))
-		letGo()
-		second.shows("#notice", "Somebody has answered already.")
+		second.sees("it is late", showing("#notice", "Somebody has answered already."), letGo)
 		second.shot("operator-answered-already")
 		second.until("it sees the next question", asked(askCase))
 		p.press("2", "the next question", asked(askCell))
@@ -287,12 +282,13 @@ func TestTogether(t *testing.T) {
 		p.begin(unit(9))
 		p.keys(kb.F2) // the first free one again
 		p.until("no nest is chosen", `document.querySelector('[data-nest="B"]').ariaPressed === "false" && document.getElementById("scan-to").textContent.includes("first free nest")`)
-		p.scan(unit(10))
-		p.shows("#notice", unit(10)+" waits: it is the next.")
-		p.scan(unit(11))
-		p.shows("#notice", "number 2 in the queue")
-		p.scan(unit(10))
-		p.shows("#notice", unit(10)+" waits already.")
+		for _, c := range []struct{ serial, says string }{
+			{unit(10), unit(10) + " waits: it is the next."},
+			{unit(11), "number 2 in the queue"},
+			{unit(10), unit(10) + " waits already."},
+		} {
+			p.sees(c.says, showing("#notice", c.says), func() { p.scan(c.serial) })
+		}
 		p.shot("operator-queue")
 		p.keys(kb.F1)
 		p.until("nest A is looked at", asked(askCap)+` && document.getElementById("serial").innerText === "`+unit(8)+`"`)
@@ -365,8 +361,7 @@ func TestRestart(t *testing.T) {
 		p.shows(`[data-nest="A"]`, "out of service")
 		p.shot("operator-not-safe")
 		p.keys(kb.F1)
-		p.scan(unit(16))
-		p.shows("#notice", "Nest A is out of service.")
+		p.sees("it is refused", showing("#notice", "Nest A is out of service."), func() { p.scan(unit(16)) })
 		p.shot("operator-out-of-service")
 		p.keys(kb.F1)
 		p.begin(unit(16)) // in the other nest
@@ -433,7 +428,8 @@ func (p *page) become(name string) {
 	p.t.Helper()
 	p.keys(kb.F8)
 	p.until("it asks who is there", `document.getElementById("who-dialog").open && document.activeElement.id === "who-name"`)
-	p.keys(name, kb.Enter)
+	p.types(name)
+	p.keys(kb.Enter)
 	p.until("it knows", `document.getElementById("op").dataset.boot && document.getElementById("who").innerText.includes("`+name+`")`)
 }
 
@@ -479,10 +475,12 @@ func (p *page) answerHeld(key string) (letGo func()) {
 	})
 	p.until("the page takes an answer", `op.dataset.settled === "true"`)
 	p.keys(key)
+	ctx, stop := within(p.ctx, p.t)
+	defer stop()
 	var id fetch.RequestID
 	select {
 	case id = <-paused:
-	case <-time.After(patience):
+	case <-ctx.Done():
 		p.t.Fatal("no answer was sent")
 	}
 	return func() {

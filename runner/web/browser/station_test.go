@@ -3,6 +3,7 @@ package browser
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -19,10 +20,6 @@ import (
 	"fullthrow/reports"
 )
 
-// patience is how long a condition may take to come about. It is there to end
-// a test that fails, not to time one that does not.
-const patience = 20 * time.Second
-
 // station is the program, serving a simulated station.
 type station struct {
 	name string
@@ -31,24 +28,40 @@ type station struct {
 	url  string // "http://127.0.0.1:PORT", the same after a restart
 	cmd  *exec.Cmd
 	gone chan struct{} // closed when the process has ended
-	log  lockedBuffer
+	down bool          // the test has ended it
+	log  logBuffer
 }
 
-type lockedBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
+// logBuffer is what a station has logged.
+type logBuffer struct {
+	mu      sync.Mutex
+	b       bytes.Buffer
+	changed chan struct{} // closed at the next line; nil while nobody waits
 }
 
-func (l *lockedBuffer) Write(p []byte) (int, error) {
+func (l *logBuffer) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if l.changed != nil {
+		close(l.changed)
+		l.changed = nil
+	}
 	return l.b.Write(p)
 }
 
-func (l *lockedBuffer) String() string {
+func (l *logBuffer) String() string {
+	text, _ := l.read()
+	return text
+}
+
+// read returns what was logged, and a channel that is closed when there is more.
+func (l *logBuffer) read() (string, <-chan struct{}) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return l.b.String()
+	if l.changed == nil {
+		l.changed = make(chan struct{})
+	}
+	return l.b.String(), l.changed
 }
 
 // newStation starts a station with its own records; it is ended with the test.
@@ -59,7 +72,7 @@ func newStation(t *testing.T, args ...string) *station {
 	t.Cleanup(func() {
 		s.kill()
 		if t.Failed() {
-			t.Logf("the station's log:\n%s", tail(s.log.String(), 4000))
+			t.Logf("the station's log:\n%s", tail(s.log.String(), 8000))
 		}
 	})
 	return s
@@ -73,7 +86,7 @@ func tail(text string, n int) string {
 }
 
 // start begins the process and waits until it says where its pages are.
-func (s *station) start(t testing.TB) {
+func (s *station) start(t *testing.T) {
 	t.Helper()
 	program, err := shared.program()
 	if err != nil {
@@ -94,7 +107,9 @@ func (s *station) start(t testing.TB) {
 		t.Fatal(err)
 	}
 	where := make(chan string, 1)
-	s.gone = make(chan struct{})
+	s.gone, s.down = make(chan struct{}), false
+	ctx, stop := within(context.Background(), t)
+	defer stop()
 	go func() {
 		defer close(s.gone)
 		lines := bufio.NewScanner(out)
@@ -113,14 +128,15 @@ func (s *station) start(t testing.TB) {
 	case s.url = <-where:
 	case <-s.gone:
 		t.Fatalf("the station ended at once:\n%s", s.log.String())
-	case <-time.After(patience):
+	case <-ctx.Done():
 		s.kill()
-		t.Fatalf("the station does not say where its pages are:\n%s", s.log.String())
+		t.Fatalf("the station does not say where its pages are: %v\n%s", ctx.Err(), s.log.String())
 	}
 }
 
 // kill ends the process as a power cut does.
 func (s *station) kill() {
+	s.down = true
 	s.cmd.Process.Kill()
 	<-s.gone
 }
@@ -128,10 +144,13 @@ func (s *station) kill() {
 // stop ends the process as Ctrl-C does and returns its exit code.
 func (s *station) stop(t *testing.T) int {
 	t.Helper()
+	ctx, stop := within(context.Background(), t)
+	defer stop()
+	s.down = true
 	s.cmd.Process.Signal(os.Interrupt)
 	select {
 	case <-s.gone:
-	case <-time.After(patience):
+	case <-ctx.Done():
 		s.kill()
 		t.Fatal("the station does not end when it is asked to")
 	}
@@ -216,12 +235,60 @@ func unit(n int) string {
 	return serial
 }
 
-// history waits until the simulated station has made its past.
+// made finds in the log how many runs the past has.
+var made = regexp.MustCompile(`history made" runs=([0-9]+)`)
+
+// history waits until the simulated station has made its past, and its index
+// has all of it.
 func (s *station) history(t *testing.T) {
 	t.Helper()
-	for end := time.Now().Add(4 * patience); !strings.Contains(s.log.String(), "history made"); time.Sleep(20 * time.Millisecond) {
-		if time.Now().After(end) {
-			t.Fatal("no history was made")
+	ctx, stop := within(context.Background(), t)
+	defer stop()
+	var runs string
+	for runs == "" {
+		text, more := s.log.read()
+		if found := made.FindStringSubmatch(text); found != nil {
+			runs = found[1]
+			break
 		}
+		if strings.Contains(text, "the history is not complete") {
+			t.Fatal("the history is not complete")
+		}
+		select {
+		case <-more:
+		case <-s.gone:
+			t.Fatal("the station ended before it had a history")
+		case <-ctx.Done():
+			t.Fatal("no history was made: ", ctx.Err())
+		}
+	}
+	for {
+		var health struct {
+			Index struct {
+				Stations []struct{ Reports json.Number }
+			}
+		}
+		s.get(t, "/healthz", &health)
+		if list := health.Index.Stations; len(list) == 1 && list[0].Reports.String() == runs {
+			return
+		}
+		select {
+		case <-time.After(50 * time.Millisecond): // between two questions
+		case <-ctx.Done():
+			t.Fatalf("the index has not the %s runs of the history: %+v", runs, health)
+		}
+	}
+}
+
+// get asks for JSON.
+func (s *station) get(t *testing.T, path string, into any) {
+	t.Helper()
+	r, err := http.Get(s.url + path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Body.Close()
+	if err := json.NewDecoder(r.Body).Decode(into); err != nil {
+		t.Fatalf("%s: %s: %v", path, r.Status, err)
 	}
 }

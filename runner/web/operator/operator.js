@@ -150,18 +150,22 @@ function digit(d) {
   if (c) q.answer(c.value);
 }
 
-let escapeAt = 0;
-function escape() {
+// Twice within two seconds stops a run. What counts is when the keys were
+// pressed, not when a busy computer came to them.
+let escapeAt = -Infinity; // when it was pressed
+let escapeSeen = -Infinity; // when the page came to it
+function escape(e) {
   if (typed) { typed = ""; return render(); }
   const q = asking();
   if (q && q.kind === "decide") return void q.answer(false);
   const n = nests.get(focus);
   if (n && (n.phase === "running" || n.hold)) {
-    if (performance.now() - escapeAt < 2000) {
-      escapeAt = 0;
+    if (e.timeStamp - escapeAt < 2000) {
+      escapeAt = escapeSeen = -Infinity;
       stop(n);
     } else {
-      escapeAt = performance.now();
+      escapeAt = e.timeStamp;
+      escapeSeen = performance.now();
       setTimeout(render, 2100);
     }
     return render();
@@ -203,7 +207,7 @@ function onKey(e) {
     case "F8": e.preventDefault(); return who();
     case "F9": e.preventDefault(); return speak();
     case "F10": e.preventDefault(); return sound(!sounding);
-    case "Escape": e.preventDefault(); return escape();
+    case "Escape": e.preventDefault(); return escape(e);
     case "Enter":
       if (digitTimer) { clearTimeout(digitTimer); digitTimer = 0; const d = typed; typed = ""; e.preventDefault(); digit(Number(d)); return render(); }
       if (typed) { e.preventDefault(); return enter(); }
@@ -591,7 +595,7 @@ function render() {
     text("notice-detail", notice.detail);
     show("notice-seen", !word);
   }
-  show("escape", performance.now() - escapeAt < 2000 && escapeAt > 0);
+  show("escape", performance.now() - escapeSeen < 2000);
   show("stopping", station.stopping);
   const s = $("sound");
   s.setAttribute("aria-pressed", String(sounding));
