@@ -11,12 +11,16 @@ import (
 	"fullthrow/drivers"
 )
 
-// soon is how late a real wire and a loaded machine may be.
-const soon = 5 * time.Second
+// Patience is a time-out that is not the subject of a test: what is waited for
+// comes when the machine gets round to it, or go test's own time-out ends the
+// test and shows where it stood.
+const Patience = time.Hour
 
-// TestPort checks every promise of [drivers.Port]. open gives a fresh port and
-// the device's end of it: what is written to one must arrive at the other, and
-// closing the device's end must look like an unplugged device.
+// TestPort checks the promises of [drivers.Port], but for the one of
+// [TestStuck]. open gives a fresh port and the device's end of it: what is
+// written to one must arrive at the other, and closing the device's end must
+// look like an unplugged device. The device always reads here, only perhaps
+// late: where the port can, it gives its writes [Patience].
 func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteCloser)) {
 	ctx := context.Background()
 	run := func(name string, f func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser)) {
@@ -25,12 +29,6 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 			t.Cleanup(func() { _ = p.Close(); _ = peer.Close() })
 			f(t, p, peer)
 		})
-	}
-	wantKind := func(t *testing.T, promise string, err error, want drivers.Kind) {
-		t.Helper()
-		if got := drivers.KindOf(err); got != want {
-			t.Errorf("%s: got %v (kind %q), want kind %q", promise, err, got, want)
-		}
 	}
 
 	run("String names the port", func(t *testing.T, p drivers.Port, _ io.ReadWriteCloser) {
@@ -46,13 +44,8 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 		if err := p.Write(ctx, want); err != nil {
 			t.Fatalf("Write of %d bytes to a device that reads: %v", len(want), err)
 		}
-		select {
-		case err := <-done:
-			if err != nil || !bytes.Equal(got, want) {
-				t.Errorf("Write returned nil, but other bytes arrived (read error %v)", err)
-			}
-		case <-time.After(soon):
-			t.Error("Write returned nil, but not all bytes arrived")
+		if err := <-done; err != nil || !bytes.Equal(got, want) { // for ever: not all bytes arrived
+			t.Errorf("Write returned nil, but other bytes arrived (read error %v)", err)
 		}
 	})
 	run("Read returns what is there, every byte value", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
@@ -61,7 +54,7 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 		var got []byte
 		buf := make([]byte, 100)
 		for len(got) < len(want) {
-			n, err := p.Read(ctx, buf, soon)
+			n, err := p.Read(ctx, buf, Patience)
 			if n == 0 && err == nil {
 				t.Fatal("Read returned 0, nil")
 			}
@@ -79,7 +72,7 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 	})
 	run("Read does not wait for a full buffer", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		send(t, peer, "x")
-		n, err := p.Read(ctx, make([]byte, 64), soon)
+		n, err := p.Read(ctx, make([]byte, 64), Patience)
 		if n != 1 || err != nil {
 			t.Errorf("one byte is there: got %d, %v", n, err)
 		}
@@ -101,14 +94,12 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 		wantKind(t, "nothing is there", err, drivers.NoReply)
 		send(t, peer, "ab")
 		b := make([]byte, 8)
-		if n, err := p.Read(ctx, b[:1], soon); n != 1 || err != nil {
+		if n, err := p.Read(ctx, b[:1], Patience); n != 1 || err != nil {
 			t.Fatalf("got %d, %v", n, err)
 		}
 		var n int
-		for end := time.Now().Add(soon); time.Now().Before(end); {
-			if n, err = p.Read(ctx, b, -1); err == nil {
-				break
-			}
+		for err = error(nil); n == 0 && (err == nil || drivers.KindOf(err) == drivers.NoReply); { // it may still be on its way
+			n, err = p.Read(ctx, b, -1)
 		}
 		if err != nil || string(b[:n]) != "b" {
 			t.Errorf("the second byte is there: got %q, %v", b[:n], err)
@@ -119,7 +110,7 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 		why := errors.New("stopped")
 		cancelled, cancel := context.WithCancelCause(ctx)
 		cancel(why)
-		if _, err := p.Read(cancelled, make([]byte, 8), soon); !errors.Is(err, why) {
+		if _, err := p.Read(cancelled, make([]byte, 8), Patience); !errors.Is(err, why) {
 			t.Errorf("Read: got %v, want the cause of the context", err)
 		}
 		if err := p.Write(cancelled, []byte("x")); !errors.Is(err, why) {
@@ -130,32 +121,40 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 		why := errors.New("stopped")
 		waiting, cancel := context.WithCancelCause(ctx)
 		time.AfterFunc(20*time.Millisecond, func() { cancel(why) })
-		start := time.Now()
-		if _, err := p.Read(waiting, make([]byte, 8), time.Minute); !errors.Is(err, why) {
+		if _, err := p.Read(waiting, make([]byte, 8), Patience); !errors.Is(err, why) {
 			t.Errorf("got %v, want the cause of the context", err)
-		}
-		if took := time.Since(start); took > soon {
-			t.Errorf("Read returned %v after the cancel", took)
 		}
 		send(t, peer, "y")
 		b := make([]byte, 8)
-		if n, err := p.Read(ctx, b, soon); err != nil || string(b[:n]) != "y" {
+		if n, err := p.Read(ctx, b, Patience); err != nil || string(b[:n]) != "y" {
 			t.Errorf("the port must be usable after a cancelled Read: got %q, %v", b[:n], err)
 		}
 	})
 	run("Discard drops what was received", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
-		send(t, peer, "stale")
-		if n, err := p.Read(ctx, make([]byte, 1), soon); n != 1 || err != nil {
-			t.Fatalf("got %d, %v", n, err)
-		}
-		time.Sleep(20 * time.Millisecond) // let the rest arrive
-		if err := p.Discard(); err != nil {
-			t.Fatalf("Discard: %v", err)
-		}
-		send(t, peer, "new")
-		b := make([]byte, 16)
-		if n, err := p.Read(ctx, b, soon); err != nil || b[0] != 'n' {
-			t.Errorf("after Discard: got %q, %v", b[:n], err)
+		// A port does not tell how much has arrived. What came after Discard
+		// is not its fault: give the rest twice as long, until it was in time.
+		for rest := 20 * time.Millisecond; ; rest *= 2 {
+			send(t, peer, "stale")
+			if n, err := p.Read(ctx, make([]byte, 1), Patience); n != 1 || err != nil {
+				t.Fatalf("got %d, %v", n, err)
+			}
+			time.Sleep(rest)
+			if err := p.Discard(); err != nil {
+				t.Fatalf("Discard: %v", err)
+			}
+			send(t, peer, "new")
+			var got []byte
+			for b := make([]byte, 16); !bytes.HasSuffix(got, []byte("new")); {
+				n, err := p.Read(ctx, b, Patience)
+				if err != nil {
+					t.Fatalf("after Discard: %v, having read %q", err, got)
+				}
+				got = append(got, b[:n]...)
+			}
+			if string(got) == "new" {
+				return
+			}
+			t.Logf("Discard %v after the first byte: then came %q", rest, got)
 		}
 	})
 	run("Discard of nothing is no error", func(t *testing.T, p drivers.Port, _ io.ReadWriteCloser) {
@@ -165,28 +164,27 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 	})
 	run("Unplugged while reading is Gone", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		time.AfterFunc(20*time.Millisecond, func() { _ = peer.Close() })
-		start := time.Now()
-		n, err := p.Read(ctx, make([]byte, 8), time.Minute)
+		n, err := p.Read(ctx, make([]byte, 8), Patience)
 		wantKind(t, "unplugged during Read", err, drivers.Gone)
-		if took := time.Since(start); took > soon || n != 0 {
-			t.Errorf("noticed after %v, %d bytes", took, n)
+		if n != 0 {
+			t.Errorf("%d bytes with an error", n)
 		}
-		_, err = p.Read(ctx, make([]byte, 8), 50*time.Millisecond)
+		_, err = p.Read(ctx, make([]byte, 8), Patience)
 		wantKind(t, "Read after unplugging", err, drivers.Gone)
 	})
 	run("Unplugged before writing is Gone", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		_ = peer.Close()
 		var err error
-		for end := time.Now().Add(soon); err == nil && time.Now().Before(end); {
+		for err == nil { // the first ones may go into the wire
 			err = p.Write(ctx, []byte("anyone?"))
 		}
 		wantKind(t, "writes after unplugging", err, drivers.Gone)
 	})
 	run("Close is Closed, also during Read", func(t *testing.T, p drivers.Port, _ io.ReadWriteCloser) {
 		time.AfterFunc(20*time.Millisecond, func() { _ = p.Close() })
-		_, err := p.Read(ctx, make([]byte, 8), time.Minute)
+		_, err := p.Read(ctx, make([]byte, 8), Patience)
 		wantKind(t, "our Close during Read", err, drivers.Closed)
-		_, err = p.Read(ctx, make([]byte, 8), time.Minute)
+		_, err = p.Read(ctx, make([]byte, 8), Patience)
 		wantKind(t, "Read after Close", err, drivers.Closed)
 		wantKind(t, "Write after Close", p.Write(ctx, []byte("x")), drivers.Closed)
 		wantKind(t, "Discard after Close", p.Discard(), drivers.Closed)
@@ -194,20 +192,28 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 			t.Errorf("a second Close: %v", err)
 		}
 	})
-	run("A device that takes nothing does not hold Write for ever", func(t *testing.T, p drivers.Port, _ io.ReadWriteCloser) {
-		data := allBytes(1 << 20)
-		start := time.Now()
-		var err error
-		for i := 0; i < 64 && err == nil; i++ { // a wire in memory may hold any amount
-			err = p.Write(ctx, data)
-			if took := time.Since(start); took > soon {
-				t.Fatalf("Write came back after %v", took)
-			}
-		}
-		if err != nil {
-			wantKind(t, "nobody reads", err, drivers.NoReply)
-		}
-	})
+}
+
+// TestStuck checks that a device which takes nothing does not hold Write for
+// ever: it comes back, with NoReply. open gives a fresh
+// port as it is used, on a wire that holds a bounded number of bytes, and the
+// device's end of it, which nobody reads.
+func TestStuck(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteCloser)) {
+	p, peer := open(t)
+	t.Cleanup(func() { _ = p.Close(); _ = peer.Close() })
+	data := allBytes(1 << 20)
+	var err error
+	for err == nil { // the wire takes some
+		err = p.Write(context.Background(), data)
+	}
+	wantKind(t, "nobody reads", err, drivers.NoReply)
+}
+
+func wantKind(t *testing.T, promise string, err error, want drivers.Kind) {
+	t.Helper()
+	if got := drivers.KindOf(err); got != want {
+		t.Errorf("%s: got %v (kind %q), want kind %q", promise, err, got, want)
+	}
 }
 
 // allBytes is n bytes in which every value occurs, line ends and control

@@ -5,7 +5,6 @@ import (
 	"log"
 	"net"
 	"testing"
-	"time"
 
 	other "github.com/simonvetter/modbus"
 
@@ -40,7 +39,7 @@ func TestAgreesWithAnotherLibrary(t *testing.T) {
 		}
 	}()
 	theirs, err := other.NewClient(&other.ClientConfiguration{URL: "rtuovertcp://" + l.Addr().String(),
-		Speed: 115200, Timeout: 5 * time.Second, Logger: log.New(io.Discard, "", 0)})
+		Speed: 115200, Timeout: drivertest.Patience, Logger: log.New(io.Discard, "", 0)})
 	if err != nil {
 		t.Fatal(err)
 	}

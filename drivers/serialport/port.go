@@ -40,7 +40,7 @@ const (
 	// slice is how long a Read waits before it looks at its context again.
 	slice = 20 * time.Millisecond
 	// writeTime is in which the port must take chunk bytes (64 bytes at
-	// 1200 baud take 0.6 s).
+	// 1200 baud take 0.6 s), but for Options.writeTime.
 	writeTime = time.Second
 	chunk     = 64
 )
@@ -57,6 +57,8 @@ type Options struct {
 	DTR, RTS *bool
 	Reopen   bool   // open again at the next conversation after Gone
 	LockDir  string // where lock files lie; "": a directory all users share
+
+	writeTime time.Duration // 0: the constant
 }
 
 // Parity of a character.
@@ -125,6 +127,9 @@ func Open(at Address, opts Options) (*Port, error) { return open(at, opts, List)
 
 func open(at Address, opts Options, list func() ([]Info, error)) (*Port, error) {
 	p := &Port{at: at, opts: opts, list: list}
+	if opts.writeTime <= 0 {
+		p.opts.writeTime = writeTime
+	}
 	var err error
 	if p.mode, err = opts.mode(); err != nil {
 		return nil, drivers.Errorf(at.String(), "open", drivers.OutOfRange, "%w", err)
@@ -276,7 +281,7 @@ func (p *Port) Write(ctx context.Context, b []byte) error {
 		switch {
 		case err == nil && n > 0:
 		case errors.Is(err, errStuck):
-			return drivers.Errorf(p.String(), op, drivers.NoReply, "%d of %d bytes sent, no more taken in %v", sent, len(b), writeTime)
+			return drivers.Errorf(p.String(), op, drivers.NoReply, "%d of %d bytes sent, no more taken in %v", sent, len(b), p.opts.writeTime)
 		case ctx.Err() != nil && errors.Is(err, context.Cause(ctx)):
 			return drivers.Wrap(p.String(), op, err)
 		case err == nil:
@@ -311,7 +316,7 @@ func (p *Port) writeSome(ctx context.Context, port serial.Port, b []byte) (int, 
 		n, err := port.Write(data)
 		done <- result{n, err}
 	}()
-	timer := time.NewTimer(writeTime)
+	timer := time.NewTimer(p.opts.writeTime)
 	defer timer.Stop()
 	why := errStuck
 	select {

@@ -23,7 +23,7 @@ import (
 )
 
 const (
-	writeTime = time.Second // in which the other side must take some bytes
+	writeTime = time.Second // in which the other side must take some bytes, but for Options.writeTime
 	dialTime  = 3 * time.Second
 	chunkSize = 32 << 10
 )
@@ -32,6 +32,8 @@ const (
 type Options struct {
 	DialTimeout time.Duration // 0: 3 s
 	Reopen      bool          // connect anew at the next conversation after Gone
+
+	writeTime time.Duration // 0: the constant
 }
 
 // Port is a TCP connection. One conversation at a time.
@@ -52,6 +54,9 @@ func Open(ctx context.Context, addr string, opts Options) (*Port, error) {
 	p := &Port{addr: addr, opts: opts}
 	if opts.DialTimeout <= 0 {
 		p.opts.DialTimeout = dialTime
+	}
+	if opts.writeTime <= 0 {
+		p.opts.writeTime = writeTime
 	}
 	if err := p.Reopen(ctx); err != nil {
 		return nil, err
@@ -171,7 +176,7 @@ func (p *Port) Write(ctx context.Context, b []byte) error {
 	sent := 0
 	for sent < len(b) {
 		if ctx.Err() == nil {
-			_ = conn.SetWriteDeadline(time.Now().Add(writeTime))
+			_ = conn.SetWriteDeadline(time.Now().Add(p.opts.writeTime))
 		}
 		n, err := conn.Write(b[sent:min(sent+chunkSize, len(b))])
 		sent += n
@@ -181,7 +186,7 @@ func (p *Port) Write(ctx context.Context, b []byte) error {
 		err = p.fail(ctx, "write", err)
 		p.lose(conn)
 		if errors.Is(err, os.ErrDeadlineExceeded) && ctx.Err() == nil {
-			return drivers.Errorf(p.String(), "write", drivers.NoReply, "%d of %d bytes sent, no more taken in %v", sent, len(b), writeTime)
+			return drivers.Errorf(p.String(), "write", drivers.NoReply, "%d of %d bytes sent, no more taken in %v", sent, len(b), p.opts.writeTime)
 		}
 		return err
 	}

@@ -6,11 +6,13 @@ import (
 	"io"
 	"net"
 	"testing"
-	"time"
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/drivertest"
 )
+
+// patient is for tests in which the other side answers, if late.
+var patient = Options{DialTimeout: drivertest.Patience, writeTime: drivertest.Patience}
 
 func listen(t *testing.T) net.Listener {
 	t.Helper()
@@ -39,20 +41,26 @@ func connect(t *testing.T, l net.Listener, opts Options) (*Port, net.Conn) {
 
 func TestPortPromises(t *testing.T) {
 	drivertest.TestPort(t, func(t *testing.T) (drivers.Port, io.ReadWriteCloser) {
+		return connect(t, listen(t), patient)
+	})
+}
+
+func TestStuck(t *testing.T) {
+	drivertest.TestStuck(t, func(t *testing.T) (drivers.Port, io.ReadWriteCloser) {
 		return connect(t, listen(t), Options{})
 	})
 }
 
 func TestBytesBeforeTheEndAreRead(t *testing.T) {
-	p, peer := connect(t, listen(t), Options{})
+	p, peer := connect(t, listen(t), patient)
 	_, _ = io.WriteString(peer, "last words\n")
 	_ = peer.Close()
 	b := make([]byte, 64)
-	n, err := p.Read(t.Context(), b, time.Minute)
+	n, err := p.Read(t.Context(), b, drivertest.Patience)
 	if err != nil || string(b[:n]) != "last words\n" {
 		t.Fatalf("got %q, %v", b[:n], err)
 	}
-	if _, err := p.Read(t.Context(), b, time.Minute); drivers.KindOf(err) != drivers.Gone {
+	if _, err := p.Read(t.Context(), b, drivertest.Patience); drivers.KindOf(err) != drivers.Gone {
 		t.Errorf("after the last bytes: %v", err)
 	}
 }
@@ -60,12 +68,14 @@ func TestBytesBeforeTheEndAreRead(t *testing.T) {
 func TestReopen(t *testing.T) {
 	for _, auto := range []bool{false, true} {
 		l := listen(t)
-		p, peer := connect(t, l, Options{Reopen: auto})
+		opts := patient
+		opts.Reopen = auto
+		p, peer := connect(t, l, opts)
 		_ = peer.Close()
-		if _, err := p.Read(t.Context(), make([]byte, 1), time.Minute); drivers.KindOf(err) != drivers.Gone {
+		if _, err := p.Read(t.Context(), make([]byte, 1), drivertest.Patience); drivers.KindOf(err) != drivers.Gone {
 			t.Fatalf("got %v, want gone", err)
 		}
-		if _, err := p.Read(t.Context(), make([]byte, 1), time.Minute); drivers.KindOf(err) != drivers.Gone {
+		if _, err := p.Read(t.Context(), make([]byte, 1), drivertest.Patience); drivers.KindOf(err) != drivers.Gone {
 			t.Errorf("a read must never connect anew: %v", err)
 		}
 		accepted := make(chan net.Conn, 1)

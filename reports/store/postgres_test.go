@@ -272,7 +272,7 @@ func plantProves(t *testing.T, server *pgtest.Server) {
 // A writer that falls silent gives its turn back.
 func plantTurns(t *testing.T, server *pgtest.Server) {
 	dsn := server.NewDatabase(t)
-	silent := openPlant(t, dsn, PlantOptions{Stalled: 200 * time.Millisecond})
+	silent := openPlant(t, dsn, PlantOptions{Stalled: time.Hour})
 	p, a := openPlant(t, dsn, PlantOptions{}), plantArchive(t)
 	item := plantItems(t, a, plantRun{"K8-1", time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC), reports.Passed, ""})[0]
 	began, other := make(chan bool), make(chan error)
@@ -281,7 +281,14 @@ func plantTurns(t *testing.T, server *pgtest.Server) {
 		_, err := p.Add(context.WithoutCancel(t.Context()), item)
 		other <- err
 	}()
+	var stalled string
+	require.NoError(t, silent.read.QueryRowContext(t.Context(), "SELECT current_setting('idle_in_transaction_session_timeout')").Scan(&stalled))
+	require.Equal(t, "1h", stalled)
 	err := silent.change(t.Context(), "fall silent", func(x *transaction) error {
+		// Only from here on: a busy machine is silent for as long without meaning to.
+		if _, err := x.exec("SET LOCAL idle_in_transaction_session_timeout = '200ms'"); err != nil {
+			return err
+		}
 		close(began)
 		if err := <-other; err != nil { // while this transaction stands open
 			return err
@@ -298,7 +305,8 @@ func plantTurns(t *testing.T, server *pgtest.Server) {
 // An administrator ends what is waiting; the next try is not the worse for it.
 func plantCancelled(t *testing.T, server *pgtest.Server) {
 	dsn := server.NewDatabase(t)
-	p, a := openPlant(t, dsn, PlantOptions{}), plantArchive(t)
+	// A busy machine may be long between two words of a transaction.
+	p, a := openPlant(t, dsn, PlantOptions{Stalled: time.Hour}), plantArchive(t)
 	item := plantItems(t, a, plantRun{"K8-1", time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC), reports.Passed, ""})[0]
 	tx, err := p.read.BeginTx(t.Context(), nil)
 	require.NoError(t, err)
@@ -310,12 +318,8 @@ func plantCancelled(t *testing.T, server *pgtest.Server) {
 		_, err := p.Add(context.WithoutCancel(t.Context()), item)
 		done <- err
 	}()
-	cancelled := false
-	for range 3000 { // outside the transaction, which sees the processes of its beginning
-		if cancelled {
-			break
-		}
-		time.Sleep(10 * time.Millisecond)
+	for cancelled := false; !cancelled; time.Sleep(10 * time.Millisecond) {
+		// Outside the transaction, which sees the processes of its beginning.
 		require.NoError(t, p.read.QueryRowContext(t.Context(), `SELECT coalesce(bool_or(pg_cancel_backend(pid)), false) FROM pg_stat_activity
 			WHERE wait_event = 'advisory' AND datname = current_database()`).Scan(&cancelled))
 	}

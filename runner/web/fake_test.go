@@ -6,9 +6,11 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -248,19 +250,20 @@ func (g *rig) state() stateJSON {
 	return s
 }
 
-// until waits until the station is as wanted.
+// until waits until the station is as wanted, for ever if it never is.
 func (g *rig) until(what string, ok func(stateJSON) bool) stateJSON {
 	g.t.Helper()
-	var s stateJSON
-	for range 2000 {
-		if s = g.state(); ok(s) {
+	for n := 1; ; n++ {
+		s := g.state()
+		if ok(s) {
 			return s
+		}
+		if n%5000 == 0 { // for whom it keeps waiting
+			data, _ := json.MarshalIndent(s, "", " ")
+			fmt.Fprintf(os.Stderr, "%s: not yet %s: %s\n", g.t.Name(), what, data)
 		}
 		time.Sleep(2 * time.Millisecond)
 	}
-	data, _ := json.MarshalIndent(s, "", " ")
-	g.t.Fatalf("never %s: %s", what, data)
-	return s
 }
 
 // ended waits until nest i shows the end of a run of that unit.

@@ -61,8 +61,9 @@ func newBench(t *testing.T, change func(*Config)) *bench {
 	b := &bench{t: t, archive: archive, index: index, now: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)}
 	format := reports.SerialFormat{Product: "kite", Pattern: `K(?P<lot>[0-9]{2}[A-Z])[0-9]{4}`, CheckCharacter: reports.NoCheckCharacter}
 	c := Config{Store: index, Archive: archive, Station: "T-1", Product: Product{"kite", "Kite"}, Look: l.In(time.UTC), Causes: testCauses, Drawing: drawing, Retests: 1,
-		Texts: map[string]look.Texts{"es": {"play between shaft and potentiometer": "holgura entre eje y potenciómetro", "Left stick": "Palanca izquierda"}},
-		Unit:  "/unit", Attachments: "/attachment/", Now: func() time.Time { b.now = b.now.Add(time.Second); return b.now },
+		Texts:    map[string]look.Texts{"es": {"play between shaft and potentiometer": "holgura entre eje y potenciómetro", "Left stick": "Palanca izquierda"}},
+		Patience: time.Hour, // a busy machine's answer is as good
+		Unit:     "/unit", Attachments: "/attachment/", Now: func() time.Time { b.now = b.now.Add(time.Second); return b.now },
 		Scan: func(text string) (string, error) { s, _, err := format.ParseScan(text); return s, err },
 		Recorded: func(ctx context.Context, r reports.Repair) {
 			b.told = append(b.told, r)
