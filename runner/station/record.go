@@ -21,6 +21,7 @@ type recorder struct {
 	journal journal
 	// archived is the journal on disk; nil in a rehearsal, which keeps nothing.
 	archived *reports.Journal
+	memory   *memoryUse // of the run; nil until the plan begins
 
 	mu        sync.Mutex
 	abandoned bool
@@ -61,6 +62,13 @@ func (r *recorder) event(e reports.Event) error {
 		return err
 	}
 	return nil
+}
+
+// leave says that the run is on record.
+func (r *recorder) leave() {
+	if r.memory != nil {
+		r.memory.sealed()
+	}
 }
 
 func (r *recorder) abandon() {
