@@ -257,12 +257,29 @@ func (r *recorder) fault(err error, check string) {
 	var sf *Fault
 	if errors.As(err, &de) {
 		f.Device, f.Kind = de.Device, string(de.Kind)
-	} else if errors.As(err, &sf) {
+	} else if errors.As(err, &sf) && !errors.Is(err, errMemory) {
 		f.Device = sf.Device
+	} else if ofPlan(err) {
+		f.Kind = reports.FaultOfPlan
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.event(reports.Event{Kind: reports.BenchFault, Fault: &f})
+}
+
+// ofPlan tells whether the plan itself is wrong, and nothing of the bench.
+func ofPlan(err error) bool {
+	var e *script.Error
+	var stop *script.Stop
+	switch {
+	case errors.Is(err, errMemory):
+		return true
+	case !errors.As(err, &e) || e.File == "":
+		return false
+	case errors.As(err, &stop):
+		return stop.Kind == script.StopProcessor || stop.Kind == script.StopMemory || stop.Kind == script.StopMisuse
+	}
+	return e.Err == nil
 }
 
 // safe records that the fixture is safe, or what of it is not.
