@@ -47,7 +47,7 @@ type ending struct {
 
 	mu    sync.Mutex
 	held  map[*openNest]string // hardware that is open, by nest
-	crash sync.Once
+	last  sync.Once
 	exit  func(code int) // os.Exit, but in tests
 }
 
@@ -165,12 +165,23 @@ func (e *ending) hold(nest string, n *openNest) {
 // sealed as an error; what is not is sealed as aborted when the records are
 // opened next. It does not return but in tests.
 func (e *ending) crashed(cause error, trace []byte) {
-	e.crash.Do(func() {
-		e.cancel(&station.Fault{Text: cause.Error(), Hint: "this is a defect of fullthrow: keep what it wrote and tell its makers"})
+	hint := "this is a defect of fullthrow: keep this text and tell its makers"
+	e.leave(cause, hint, trace, crashTime)
+}
+
+// exhausted ends the program before the system does it for want of memory, once
+// every run is sealed: see [station.Config]. It does not return.
+func (e *ending) exhausted(cause error) {
+	e.leave(cause, "look at the plan that its last report names, then start the program again", nil, 0)
+}
+
+func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duration) {
+	e.last.Do(func() {
+		e.cancel(&station.Fault{Text: cause.Error(), Hint: hint})
 		unsafe := e.makeSafe()
 		select {
 		case <-e.ended:
-		case <-time.After(crashTime):
+		case <-time.After(wait):
 		}
 		now := "the fixture was made safe"
 		if unsafe != nil {
@@ -180,7 +191,7 @@ func (e *ending) crashed(cause error, trace []byte) {
 		go func() { // the output may be what is stuck
 			defer crash.Guard()
 			defer close(told)
-			fmt.Fprintf(e.app.errs, "\nfullthrow: %v\n%s\nhint: this is a defect of fullthrow: keep this text and tell its makers\n%s\n", cause, now, trace)
+			fmt.Fprintf(e.app.errs, "\nfullthrow: %v\n%s\nhint: %s\n%s", cause, now, hint, trace)
 		}()
 		select {
 		case <-told:

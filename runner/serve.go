@@ -380,7 +380,7 @@ func (s *served) nest(ctx context.Context, i int) (web.Nest, error) {
 	}
 	return web.Nest{Name: name, Clock: h.clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event), ask web.Ask) (web.Runner, error) {
 		c := s.method.nestConfig(s.bench, i, open, h.clock, s.archive)
-		c.Watch, c.Ask = watch, ask
+		c.Watch, c.Ask, c.Exhausted = watch, ask, s.app.ending.exhausted
 		nest, err := station.New(c)
 		if err != nil {
 			return nil, usage("%w", err)

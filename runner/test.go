@@ -106,7 +106,9 @@ func (a *app) test(ctx context.Context, serial string, from sources, nest, lot, 
 		return err
 	}
 	defer archive.Close()
-	return a.runUnit(ctx, m.nestConfig(b, i, n, h.clock, archive), station.Job{Unit: unit, Operator: operator}, full)
+	c := m.nestConfig(b, i, n, h.clock, archive)
+	c.Exhausted = e.exhausted
+	return a.runUnit(ctx, c, station.Job{Unit: unit, Operator: operator}, full)
 }
 
 // soundUnit is the handset that lies on a simulated bench that nobody has laid

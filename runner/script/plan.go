@@ -139,6 +139,7 @@ func (p *Plan) compile(file string, src []byte, lib fs.FS) (proto *lua.FunctionP
 	if err != nil {
 		return nil, syntaxError(file, src, err)
 	}
+	callInFull(proto)
 	for _, req := range s.requires {
 		if _, ok := p.libs[req.name]; ok {
 			continue
