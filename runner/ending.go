@@ -45,10 +45,10 @@ type ending struct {
 	errs    io.Writer
 	log     *backlog // of a.logger; nil: none
 
-	mu    sync.Mutex
-	held  map[*openNest]string // hardware that is open, by nest
-	last  sync.Once
-	exit  func(code int) // os.Exit, but in tests
+	mu   sync.Mutex
+	held map[*openNest]string // hardware that is open, by nest
+	last sync.Once
+	exit func(code int) // os.Exit, but in tests
 }
 
 const (
