@@ -184,11 +184,15 @@ type Prompt struct {
 // Fault is something wrong with the bench, not with the unit.
 type Fault struct {
 	Device string `json:"device,omitempty"` // role of the device in the bench file
-	Kind   string `json:"kind,omitempty"`   // see drivers.Kind
+	Kind   string `json:"kind,omitempty"`   // see drivers.Kind; FaultOfPlan
 	Text   string `json:"text"`             // what happened
 	Hint   string `json:"hint,omitempty"`   // what to do about it
 	Check  string `json:"check,omitempty"`  // during which it happened
 }
+
+// FaultOfPlan is the Kind of a fault that is an error of the plan: no device is
+// to blame.
+const FaultOfPlan = "plan"
 
 // End closes a run.
 type End struct {

@@ -15,6 +15,7 @@ type benchFile struct {
 	Product     string          `toml:"product"`
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
+	Plan        planRule        `toml:"plan"`
 	Nests       []nestFile      `toml:"nest"`
 
 	name string // of the file, as given
@@ -30,6 +31,11 @@ type calibrationRule struct {
 // captureRule says which raw captures are kept with a report.
 type captureRule struct {
 	Keep string `toml:"keep"` // "all", "failed" (default) or "none"
+}
+
+// planRule bounds what a plan may take of the computer.
+type planRule struct {
+	Memory string `toml:"memory"` // default "128 MiB"
 }
 
 // nestFile is one place for a unit.
@@ -121,6 +127,9 @@ func (b *benchFile) setDefaults() {
 	}
 	if b.Captures.Keep == "" {
 		b.Captures.Keep = "failed"
+	}
+	if b.Plan.Memory == "" {
+		b.Plan.Memory = "128 MiB"
 	}
 }
 

@@ -10,6 +10,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/runner/script"
 )
 
 // The bench files in testdata/bench say themselves what is expected of them:
@@ -73,6 +75,7 @@ func TestBenchDefaults(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, "warn", b.Calibration.Overdue)
 	assert.Equal(t, "failed", b.Captures.Keep)
+	assert.EqualValues(t, script.DefaultMemory, b.Plan.memory())
 	assert.True(t, b.simulated(0))
 	i, err := b.nest("B")
 	require.NoError(t, err)

@@ -38,6 +38,7 @@ func (b *benchFile) check() []problem {
 	}
 	c.oneOf(b.Calibration.Overdue, []string{"warn", "block"}, "calibration", "overdue")
 	c.oneOf(b.Captures.Keep, []string{"all", "failed", "none"}, "captures", "keep")
+	c.memory(b.Plan.Memory)
 	if len(b.Nests) == 0 {
 		c.add("begin one with [[nest]]", 1, "there is no nest")
 	}
@@ -61,6 +62,17 @@ func (b *benchFile) check() []problem {
 func (c *benchCheck) oneOf(word string, allowed []string, path ...string) {
 	if !slices.Contains(allowed, word) {
 		c.add(meant(word, allowed), c.at.at(path...), "%s is %q, which is none of %s", path[len(path)-1], word, strings.Join(allowed, ", "))
+	}
+}
+
+// memory checks how much a plan may take.
+func (c *benchCheck) memory(text string) {
+	at := c.at.at("plan", "memory")
+	switch n, err := parseMemory(text); {
+	case err != nil:
+		c.add(`a whole number and KiB, MiB or GiB: memory = "128 MiB"`, at, "memory is %q: %v", text, err)
+	case n < minMemory || n > maxMemory:
+		c.add("128 MiB are plenty for a plan that keeps a minute of sound", at, "memory is %s, which is not in %d MiB to %d GiB", text, minMemory>>20, maxMemory>>30)
 	}
 }
 

@@ -80,7 +80,11 @@ func (p *passage) tell(e reports.Event) {
 			p.also("to do", e.Check.Hint)
 		}
 	case reports.BenchFault:
-		p.s.say("\n%s %s", p.s.strong("bench:"), e.Fault.Text)
+		who := "bench:"
+		if e.Fault.Kind == reports.FaultOfPlan {
+			who = "plan:"
+		}
+		p.s.say("\n%s %s", p.s.strong(who), e.Fault.Text)
 		p.also("to do", e.Fault.Hint)
 	case reports.MadeSafe:
 		if e.Text != "" {
@@ -204,7 +208,7 @@ func (p *passage) finish(r reports.Report, file string) {
 		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("ABORTED"), orElse(r.Reason, "stopped"))
 		fmt.Fprintf(&b, "  now: %s\n", orElse(r.Hint, "nothing is known about the unit; run it again"))
 	default:
-		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("NOT TESTED, THE BENCH IS AT FAULT"), orElse(r.Reason, firstProblem(r)))
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("NOT TESTED, "+atFault(r)), orElse(r.Reason, firstProblem(r)))
 		fmt.Fprintf(&b, "  now: %s\n", orElse(r.Hint, "put the bench right, then run the unit again; it is neither good nor bad"))
 	}
 	if r.Unsafe != "" {
@@ -212,6 +216,19 @@ func (p *passage) finish(r reports.Report, file string) {
 	}
 	fmt.Fprintf(&b, "report: %s\n", file)
 	p.s.say("%s", b.String())
+}
+
+// atFault says who is to blame for a run that tested nothing.
+func atFault(r reports.Report) string {
+	for _, f := range r.Faults {
+		if f.Kind != reports.FaultOfPlan {
+			return "THE BENCH IS AT FAULT"
+		}
+	}
+	if len(r.Faults) > 0 && r.Unsafe == "" {
+		return "THE PLAN IS AT FAULT"
+	}
+	return "THE BENCH IS AT FAULT"
 }
 
 // causes lists the likely causes and what to do now. Where no rule explains a

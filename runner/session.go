@@ -190,6 +190,7 @@ func (m *method) nestConfig(b *benchFile, i int, n *openNest, clock drivers.Cloc
 		Plan: m.plan, Limits: m.limits, Causes: m.taught(archive), Archive: archive,
 		Sources:   append([]reports.Source{source(b.name, b.data)}, m.sources...),
 		Keep:      station.Keep(b.Captures.Keep),
+		Memory:    b.Plan.memory(),
 		Sound:     encodeSound,
 		Simulated: b.simulated(i),
 		Software:  software(),

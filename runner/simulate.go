@@ -217,6 +217,7 @@ func (b *benchFile) write(w io.Writer) error {
 	p("station = %q", b.Station)
 	p("product = %q", b.Product)
 	p("\n[captures]\nkeep = %q", b.Captures.Keep)
+	p("\n[plan]\nmemory = %q", b.Plan.Memory)
 	for _, n := range b.Nests {
 		p("\n[[nest]]\nname = %q\ninterlock = %q", n.Name, n.Interlock)
 		for _, role := range slices.Sorted(maps.Keys(n.Devices)) {

@@ -5,6 +5,8 @@ import (
 	"runtime"
 	"runtime/metrics"
 	"time"
+
+	lua "github.com/yuin/gopher-lua"
 )
 
 // meter bounds what Lua computes and takes. Its fields are used by whoever
@@ -87,6 +89,16 @@ func (t *task) charge(n int) {
 	m.charged += int64(n) + 16
 	if m.charged-m.polled >= pollBytes {
 		m.poll(t)
+	}
+}
+
+// work counts what a binding does without the interpreter as n instructions,
+// and raises what ends the run.
+func (t *task) work(L *lua.LState, n int) {
+	m := &t.run.meter
+	if m.steps += int64(n); m.steps >= m.next {
+		m.poll(t)
+		t.checkpoint(L, nil)
 	}
 }
 

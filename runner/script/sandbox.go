@@ -36,7 +36,7 @@ func ownFunctions() map[string]goFunc {
 		"string.find": stringFind, "string.match": stringMatch, "string.gmatch": stringGmatch, "string.gsub": stringGsub,
 		"string.format": stringFormat, "string.rep": stringRep,
 		"string.lower": sized(strings.ToLower), "string.upper": sized(strings.ToUpper), "string.reverse": sized(reversed),
-		"table.concat": tableConcat, "table.insert": tableInsert,
+		"table.concat": tableConcat, "table.insert": tableInsert, "table.sort": tableSort,
 		"math.random": random,
 	}
 }
@@ -45,7 +45,7 @@ func ownFunctions() map[string]goFunc {
 var interpretersOwn = []string{
 	"next", "tonumber", "type", "unpack", "select", "rawequal", "rawget",
 	"string.byte", "string.char", "string.len", "string.sub",
-	"table.getn", "table.maxn", "table.remove", "table.sort",
+	"table.getn", "table.maxn", "table.remove",
 	"math.abs", "math.acos", "math.asin", "math.atan", "math.atan2", "math.ceil", "math.cos", "math.cosh", "math.deg", "math.exp",
 	"math.floor", "math.fmod", "math.frexp", "math.ldexp", "math.log", "math.log10", "math.max", "math.min", "math.modf", "math.pow",
 	"math.rad", "math.sin", "math.sinh", "math.sqrt", "math.tan", "math.tanh",

@@ -61,13 +61,24 @@ type Config struct {
 	SafeLimit time.Duration
 	// CPU is how much real time a check may spend in pure Lua. 0 means 10 s.
 	CPU time.Duration
+	// Memory is how much a plan may take, in bytes. 0 means 128 MiB. Where the
+	// system has less than three times as much left when a run begins, it is a
+	// third of that.
+	Memory int64
+	// Exhausted is called once, in a goroutine of its own, when the process
+	// goes on taking memory for a plan that was told to end and did not come
+	// back. By then every run has been ended, made safe and sealed, and no run
+	// begins any more: all that is left is to end the program in order;
+	// optional.
+	Exhausted func(error)
 }
 
 // Nest is one place for a unit. Its methods may be called from any goroutine;
 // one run at a time is on.
 type Nest struct {
 	Config
-	busy sync.Mutex
+	busy   sync.Mutex
+	memory *memoryWatch
 
 	mu           sync.Mutex
 	outOfService string // why, "" while in service
@@ -104,7 +115,10 @@ func New(c Config) (*Nest, error) {
 	if c.CPU == 0 {
 		c.CPU = 10 * time.Second
 	}
-	return &Nest{Config: c}, nil
+	if c.Memory == 0 {
+		c.Memory = script.DefaultMemory
+	}
+	return &Nest{Config: c, memory: processMemory}, nil
 }
 
 // Abort is the cause with which to cancel the context of [Nest.Run] when

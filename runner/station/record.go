@@ -21,6 +21,7 @@ type recorder struct {
 	journal journal
 	// archived is the journal on disk; nil in a rehearsal, which keeps nothing.
 	archived *reports.Journal
+	memory   *memoryUse // of the run; nil until the plan begins
 
 	mu        sync.Mutex
 	abandoned bool
@@ -61,6 +62,13 @@ func (r *recorder) event(e reports.Event) error {
 		return err
 	}
 	return nil
+}
+
+// leave says that the run is on record.
+func (r *recorder) leave() {
+	if r.memory != nil {
+		r.memory.sealed()
+	}
 }
 
 func (r *recorder) abandon() {
@@ -249,12 +257,29 @@ func (r *recorder) fault(err error, check string) {
 	var sf *Fault
 	if errors.As(err, &de) {
 		f.Device, f.Kind = de.Device, string(de.Kind)
-	} else if errors.As(err, &sf) {
+	} else if errors.As(err, &sf) && !errors.Is(err, errMemory) {
 		f.Device = sf.Device
+	} else if ofPlan(err) {
+		f.Kind = reports.FaultOfPlan
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.event(reports.Event{Kind: reports.BenchFault, Fault: &f})
+}
+
+// ofPlan tells whether the plan itself is wrong, and nothing of the bench.
+func ofPlan(err error) bool {
+	var e *script.Error
+	var stop *script.Stop
+	switch {
+	case errors.Is(err, errMemory):
+		return true
+	case !errors.As(err, &e) || e.File == "":
+		return false
+	case errors.As(err, &stop):
+		return stop.Kind == script.StopProcessor || stop.Kind == script.StopMemory || stop.Kind == script.StopMisuse
+	}
+	return e.Err == nil
 }
 
 // safe records that the fixture is safe, or what of it is not.

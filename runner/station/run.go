@@ -45,6 +45,7 @@ func (n *Nest) Run(ctx context.Context, job Job) (reports.Sealed, error) {
 		return reports.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)
 	}
 	rec := &recorder{nest: n, journal: journal, archived: journal}
+	defer rec.leave()
 	end := n.pass(ctx, rec)
 	return rec.seal(end)
 }
@@ -68,6 +69,7 @@ func (n *Nest) Rehearse(ctx context.Context, job Job) (reports.Report, error) {
 		return reports.Report{}, fmt.Errorf("nest %s: rehearse: %w", n.Name, err)
 	}
 	rec := &recorder{nest: n, journal: draft}
+	defer rec.leave()
 	end := n.pass(ctx, rec)
 	rec.mu.Lock()
 	defer rec.mu.Unlock()
@@ -80,6 +82,10 @@ func (n *Nest) Rehearse(ctx context.Context, job Job) (reports.Report, error) {
 func (n *Nest) begin(ctx context.Context) error {
 	if !n.busy.TryLock() {
 		return fmt.Errorf("nest %s: start: %w", n.Name, ErrBusy)
+	}
+	if err := n.memory.mustEnd(); err != nil {
+		n.busy.Unlock()
+		return &NotReady{"nest " + n.Name + " takes no unit: " + err.Error(), "start the program again, and look at the plan that ran last"}
 	}
 	if why := n.InService(); why != "" {
 		n.busy.Unlock()
@@ -166,10 +172,13 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) 
 		})
 		defer timer.Stop()
 	}
-	host := script.Host{Clock: n.Clock, Devices: n.Devices, Recorder: rec, Ask: rec.ask, Wall: n.CPU}
+	memory := n.memory.enter(n.Memory, cancel, n.Exhausted)
+	rec.memory = memory
+	host := script.Host{Clock: n.Clock, Devices: n.Devices, Recorder: rec, Ask: rec.ask, Wall: n.CPU, Memory: memory.may}
 	done := make(chan error, 1)
 	go func() {
 		var err error
+		defer memory.back()
 		n.Clock.Together(runCtx,
 			func(taskCtx context.Context) {
 				defer cancel(errPlanEnded)
@@ -198,14 +207,12 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) 
 		// Abort, interlock, watchdog: safe at once, beside whatever the plan
 		// is still doing.
 		unsafe = n.safeAtOnce(ctx)
-		stuck := time.NewTimer(n.Grace)
-		defer stuck.Stop()
-		select {
-		case planErr = <-done:
+		var back bool
+		if planErr, back = n.comesBack(done, memory); back {
 			// A call that was under way may have set an output after it was
 			// made safe.
 			unsafe = errors.Join(unsafe, n.Safe(ctx))
-		case <-stuck.C:
+		} else {
 			rec.abandon()
 			n.takeOut("the plan is stuck in a call that does not come back")
 			planErr = &Fault{Text: "the plan is stuck: " + oneLine(context.Cause(runCtx)) + ", and it did not come back", Err: context.Cause(runCtx),
@@ -216,9 +223,26 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) 
 	// What cancelled the run explains its end better than the call that was
 	// cut short by it.
 	if cause := context.Cause(runCtx); cause != nil && !errors.Is(cause, errPlanEnded) {
-		planErr = cause
+		var at *script.Error
+		if !errors.Is(cause, errMemory) || !errors.Is(planErr, cause) || !errors.As(planErr, &at) || at.File == "" {
+			planErr = cause
+		} // else it is the same, with the line of the plan
 	}
 	return planErr, unsafe
+}
+
+// comesBack waits for a cancelled plan: for as long as Grace, or as memory
+// allows.
+func (n *Nest) comesBack(done <-chan error, memory *memoryUse) (planErr error, back bool) {
+	stuck := time.NewTimer(n.Grace)
+	defer stuck.Stop()
+	select {
+	case planErr = <-done:
+		return planErr, true
+	case <-stuck.C:
+	case <-memory.press:
+	}
+	return nil, false
 }
 
 var errPlanEnded = errors.New("the plan ended")

@@ -1,0 +1,229 @@
+package station
+
+import (
+	"errors"
+	"fmt"
+	"runtime/debug"
+	"runtime/metrics"
+	"slices"
+	"sync"
+	"time"
+)
+
+// memoryPoll is how often the process's memory is looked at while a run is on,
+// in real time. A plan that runs away takes some 50 MB in it.
+const memoryPoll = 100 * time.Millisecond
+
+// processMemory is the watch of this process: all nests share its memory.
+var processMemory = &memoryWatch{used: memoryInUse, clean: debug.FreeOSMemory, room: memoryLeft}
+
+// memoryWatch looks at the process's own memory while a run is on. The script
+// host bounds by itself what a plan takes and knows its line; this is for what
+// escapes it, such as a loop within the Lua library that nothing can stop.
+//
+// Growth past the first bound, half more than what the plans under way may take
+// together, ends every run under way: they are made safe at once. Growth past
+// twice that, with a plan that did not come back, ends the program, by
+// [Config.Exhausted].
+type memoryWatch struct {
+	used  func() int64 // bytes the process uses, garbage not yet collected included
+	clean func()       // collects the garbage
+	room  func() int64 // bytes the process may still take; [noBound] where nothing says
+
+	mu      sync.Mutex
+	uses    []*memoryUse
+	cleaned int64         // in use after the last cleaning
+	stop    chan struct{} // ends the looks; nil: there are none
+	ending  error         // why the program must end, nil while it need not
+}
+
+// memoryUse is one run as the watch sees it: from the start of its plan until
+// the plan came back and the report is sealed.
+type memoryUse struct {
+	watch     *memoryWatch
+	may       int64 // what the plan may take
+	base      int64 // in use when it began
+	room      int64 // there was then
+	end       func(error)
+	exhausted func(error) // Config.Exhausted
+	// press is closed when there is no time left to wait for the plan.
+	press chan struct{}
+
+	told, pressed, isBack, isSealed bool
+}
+
+// noBound is more than any computer has.
+const noBound = 1 << 50
+
+// enter begins to watch a run whose plan may take so many bytes; end cancels
+// it. What is left of the system's memory may allow it less: see may.
+func (w *memoryWatch) enter(may int64, end, exhausted func(error)) *memoryUse {
+	room := w.room()
+	u := &memoryUse{watch: w, may: min(may, room/3), base: w.used(), room: room, end: end, exhausted: exhausted, press: make(chan struct{})}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.uses = append(w.uses, u)
+	if w.stop == nil {
+		w.cleaned = 0
+		w.stop = make(chan struct{})
+		go w.run(w.stop)
+	}
+	return u
+}
+
+// back says that the plan's goroutine has ended.
+func (u *memoryUse) back() { u.leave(&u.isBack) }
+
+// sealed says that everything is safe and on record.
+func (u *memoryUse) sealed() { u.leave(&u.isSealed) }
+
+func (u *memoryUse) leave(by *bool) {
+	w := u.watch
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	*by = true
+	if !slices.ContainsFunc(w.uses, func(o *memoryUse) bool { return o.told && !o.isBack }) {
+		w.ending = nil // all came back after all
+	}
+	if u.isBack && u.isSealed {
+		w.uses = slices.DeleteFunc(w.uses, func(o *memoryUse) bool { return o == u })
+	}
+	if len(w.uses) == 0 && w.stop != nil {
+		close(w.stop)
+		w.stop = nil
+	}
+}
+
+// mustEnd is why the program takes no more runs, nil if it does.
+func (w *memoryWatch) mustEnd() error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.ending
+}
+
+func (w *memoryWatch) run(stop chan struct{}) {
+	tick := time.NewTicker(memoryPoll)
+	defer tick.Stop()
+	for {
+		select {
+		case <-stop:
+			return
+		case <-tick.C:
+			w.look()
+		}
+	}
+}
+
+// bounds are what the process may grow by while u is on: past the first, runs
+// are ended; past the second, the program.
+func (w *memoryWatch) bounds(u *memoryUse) (first, second int64) {
+	sum := int64(0)
+	for _, o := range w.uses {
+		sum += o.may
+	}
+	first = min(sum+sum/2, u.room/2)
+	return first, min(2*first, u.room/4*3)
+}
+
+// past tells whether growth since a run began is past one of its bounds, and
+// not only by garbage.
+func (w *memoryWatch) past(runs []*memoryUse, bound func(*memoryUse) int64) bool {
+	over := func(now int64) bool {
+		return slices.ContainsFunc(runs, func(u *memoryUse) bool {
+			b := bound(u)
+			// Once found to be garbage, it takes half as much again for
+			// another cleaning: each stops the plans for a moment.
+			return now-u.base > b && now > w.cleaned+b/2
+		})
+	}
+	if !over(w.used()) {
+		return false
+	}
+	w.clean()
+	w.cleaned = 0
+	now := w.used()
+	if over(now) {
+		return true
+	}
+	w.cleaned = now
+	for _, u := range w.uses {
+		u.base = min(u.base, now) // there was garbage when it began
+	}
+	return false
+}
+
+// look compares what is in use with the bounds and does what must be done.
+func (w *memoryWatch) look() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	var on, lost []*memoryUse // plans under way; those that were told to end and have not
+	for _, u := range w.uses {
+		if !u.isBack {
+			on = append(on, u)
+			if u.told {
+				lost = append(lost, u)
+			}
+		}
+	}
+	if len(lost) > 0 && w.ending == nil && w.past(lost, func(u *memoryUse) int64 { _, b := w.bounds(u); return b }) {
+		w.ending = fmt.Errorf("this program goes on taking memory for a plan that could not be stopped")
+	}
+	if w.ending != nil || w.past(on, func(u *memoryUse) int64 { b, _ := w.bounds(u); return b }) {
+		fault := w.fault(on)
+		for _, u := range on {
+			if !u.told {
+				u.told = true
+				u.end(fault)
+			}
+			if w.ending != nil && !u.pressed {
+				u.pressed = true
+				close(u.press)
+			}
+		}
+	}
+	if w.ending == nil || slices.ContainsFunc(w.uses, func(u *memoryUse) bool { return !u.isSealed }) {
+		return
+	}
+	for _, u := range lost {
+		if u.exhausted != nil {
+			hook := u.exhausted
+			for _, o := range w.uses {
+				o.exhausted = nil // once is enough
+			}
+			go hook(w.ending)
+			return
+		}
+	}
+}
+
+// errMemory marks the fault of a run whose plan took the memory.
+var errMemory = errors.New("too much memory")
+
+// fault is why runs are ended. Only of a single run can it be said that its
+// plan took the memory.
+func (w *memoryWatch) fault(on []*memoryUse) *Fault {
+	sum := int64(0)
+	for _, u := range on {
+		sum += u.may
+	}
+	f := &Fault{Text: fmt.Sprintf("the plan took more than %d MiB of memory", sum>>20), Err: errMemory,
+		Hint: "look for a table, a text or calls that grow without end; how much a plan may take is memory below [plan] in the bench file"}
+	if len(on) > 1 {
+		f.Err = nil
+		f.Text = fmt.Sprintf("this program took more than the %d MiB of memory that %d runs may take, and cannot tell which plan it was", sum>>20, len(on))
+	}
+	return f
+}
+
+// memoryInUse is what Go holds of the system's memory: all that a plan takes is
+// Go's. What it holds ready for later use is not counted.
+func memoryInUse() int64 {
+	s := []metrics.Sample{{Name: "/memory/classes/total:bytes"}, {Name: "/memory/classes/heap/released:bytes"}, {Name: "/memory/classes/heap/free:bytes"}}
+	metrics.Read(s)
+	for _, v := range s {
+		if v.Value.Kind() != metrics.KindUint64 {
+			return 0
+		}
+	}
+	return int64(s[0].Value.Uint64() - s[1].Value.Uint64() - s[2].Value.Uint64())
+}
