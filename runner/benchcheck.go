@@ -72,7 +72,8 @@ func (c *benchCheck) memory(text string) {
 	case err != nil:
 		c.add(`a whole number and KiB, MiB or GiB: memory = "128 MiB"`, at, "memory is %q: %v", text, err)
 	case n < minMemory || n > maxMemory:
-		c.add("128 MiB are plenty for a plan that keeps a minute of sound", at, "memory is %s, which is not in %d MiB to %d GiB", text, minMemory>>20, maxMemory>>30)
+		c.add("128 MiB are plenty for a plan that keeps a minute of sound", at,
+			"memory is %s, which is not in %d MiB to %d GiB", text, minMemory>>20, maxMemory>>30)
 	}
 }
 

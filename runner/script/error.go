@@ -275,7 +275,8 @@ func languageHint(text string) string {
 	case strings.HasPrefix(text, "attempt to call a non-function object"):
 		return "what stands before the parenthesis is not a function here"
 	case text == "stack overflow":
-		return fmt.Sprintf("a function calls itself without end: at most %d calls may be under way at once, those in a return too", maxCalls)
+		return fmt.Sprintf("a function calls itself without end: "+
+			"at most %d calls may be under way at once, those in a return too", maxCalls)
 	case strings.HasPrefix(text, "too many recursions in "):
 		return "a metatable's __index or __newindex leads back to itself"
 	case text == "registry overflow":

@@ -59,7 +59,8 @@ const noBound = 1 << 50
 // it. What is left of the system's memory may allow it less: see may.
 func (w *memoryWatch) enter(may int64, end, exhausted func(error)) *memoryUse {
 	room := w.room()
-	u := &memoryUse{watch: w, may: min(may, room/3), base: w.used(), room: room, end: end, exhausted: exhausted, press: make(chan struct{})}
+	u := &memoryUse{watch: w, may: min(may, room/3), base: w.used(), room: room,
+		end: end, exhausted: exhausted, press: make(chan struct{})}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.uses = append(w.uses, u)
@@ -207,10 +208,12 @@ func (w *memoryWatch) fault(on []*memoryUse) *Fault {
 		sum += u.may
 	}
 	f := &Fault{Text: fmt.Sprintf("the plan took more than %d MiB of memory", sum>>20), Err: errMemory,
-		Hint: "look for a table, a text or calls that grow without end; how much a plan may take is memory below [plan] in the bench file"}
+		Hint: "look for a table, a text or calls that grow without end; " +
+			"how much a plan may take is memory below [plan] in the bench file"}
 	if len(on) > 1 {
 		f.Err = nil
-		f.Text = fmt.Sprintf("this program took more than the %d MiB of memory that %d runs may take, and cannot tell which plan it was", sum>>20, len(on))
+		f.Text = fmt.Sprintf("this program took more than the %d MiB of memory that %d runs may take, "+
+			"and cannot tell which plan it was", sum>>20, len(on))
 	}
 	return f
 }
@@ -218,7 +221,11 @@ func (w *memoryWatch) fault(on []*memoryUse) *Fault {
 // memoryInUse is what Go holds of the system's memory: all that a plan takes is
 // Go's. What it holds ready for later use is not counted.
 func memoryInUse() int64 {
-	s := []metrics.Sample{{Name: "/memory/classes/total:bytes"}, {Name: "/memory/classes/heap/released:bytes"}, {Name: "/memory/classes/heap/free:bytes"}}
+	s := []metrics.Sample{
+		{Name: "/memory/classes/total:bytes"},
+		{Name: "/memory/classes/heap/released:bytes"},
+		{Name: "/memory/classes/heap/free:bytes"},
+	}
 	metrics.Read(s)
 	for _, v := range s {
 		if v.Value.Kind() != metrics.KindUint64 {

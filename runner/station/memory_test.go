@@ -64,10 +64,13 @@ func TestMemoryEndsARun(t *testing.T) {
 		{name: "as at the beginning", live: 60, outcome: reports.Passed},
 		{name: "as much as is allowed", live: 60 + 190, outcome: reports.Passed},
 		{name: "garbage", live: 100, garbage: 900, outcome: reports.Passed, cleaned: 1},
-		{name: "too much", live: 60 + 193, outcome: reports.Errored, reason: "plan.lua:4: the plan took more than 128 MiB of memory", cleaned: 1},
-		{name: "too much for this bench", may: 16, live: 60 + 25, outcome: reports.Errored, reason: "plan.lua:4: the plan took more than 16 MiB of memory", cleaned: 1},
+		{name: "too much", live: 60 + 193, outcome: reports.Errored,
+			reason: "plan.lua:4: the plan took more than 128 MiB of memory", cleaned: 1},
+		{name: "too much for this bench", may: 16, live: 60 + 25, outcome: reports.Errored,
+			reason: "plan.lua:4: the plan took more than 16 MiB of memory", cleaned: 1},
 		{name: "much, which this bench allows", may: 1024, live: 1060, outcome: reports.Passed},
-		{name: "a small computer", room: 120, live: 60 + 61, outcome: reports.Errored, reason: "plan.lua:4: the plan took more than 40 MiB of memory", cleaned: 1},
+		{name: "a small computer", room: 120, live: 60 + 61, outcome: reports.Errored,
+			reason: "plan.lua:4: the plan took more than 40 MiB of memory", cleaned: 1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -92,6 +95,7 @@ func TestMemoryEndsARun(t *testing.T) {
 					assert.Contains(t, rep.Hint, "memory below [plan] in the bench file")
 					assert.Less(t, time.Since(start), 2200*time.Millisecond, "at the next look (time is virtual)")
 					require.Len(t, rep.Faults, 1)
+					assert.Equal(t, reports.FaultOfPlan, rep.Faults[0].Kind)
 					assert.Empty(t, rep.Faults[0].Device, "no device is to blame")
 				}
 				r.archive.Close()
@@ -105,7 +109,10 @@ func TestMemoryOfSeveralNests(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g := newGauge()
 		w := g.watch()
-		rigs := []*rig{newRig(t, plan(`bench.power:on() wait(10)`), oneLimit), newRig(t, plan(`bench.power:on() wait(10)`), oneLimit)}
+		rigs := []*rig{}
+		for range 2 {
+			rigs = append(rigs, newRig(t, plan(`bench.power:on() wait(10)`), oneLimit))
+		}
 		done := make(chan reports.Report)
 		for _, r := range rigs {
 			r.memory = w
@@ -120,7 +127,8 @@ func TestMemoryOfSeveralNests(t *testing.T) {
 		for range rigs {
 			rep := <-done
 			assert.Equal(t, reports.Errored, rep.Outcome)
-			assert.Equal(t, "this program took more than the 256 MiB of memory that 2 runs may take, and cannot tell which plan it was", rep.Reason)
+			assert.Equal(t, "this program took more than the 256 MiB of memory that 2 runs may take, "+
+				"and cannot tell which plan it was", rep.Reason)
 		}
 		for _, r := range rigs {
 			assert.False(t, r.power.isOn())
@@ -147,7 +155,8 @@ func TestMemoryEndsTheProgram(t *testing.T) {
 		g.set(60+200, 0)
 		rep := <-sealed
 		assert.Equal(t, reports.Errored, rep.Outcome)
-		assert.Contains(t, rep.Reason, "the plan is stuck: the plan took more than 128 MiB of memory, and it did not come back")
+		assert.Contains(t, rep.Reason,
+			"the plan is stuck: the plan took more than 128 MiB of memory, and it did not come back")
 		assert.False(t, stuck.power.isOn())
 		assert.Contains(t, stuck.InService(), "stuck")
 		assert.Empty(t, ended, "the memory is not growing: the other nest can work")
@@ -186,7 +195,8 @@ func TestMemoryDoesNotWaitForAStuckPlan(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g := newGauge()
 		ended := make(chan error, 1)
-		r := newRig(t, plan(`bench.power:on()`+measureStandby), oneLimit, func(c *Config) { c.Exhausted = func(err error) { ended <- err } })
+		r := newRig(t, plan(`bench.power:on()`+measureStandby), oneLimit,
+			func(c *Config) { c.Exhausted = func(err error) { ended <- err } })
 		r.memory = g.watch()
 		r.power.stuck = make(chan struct{})
 		time.AfterFunc(time.Second, func() { g.set(60+4000, 0) })
@@ -272,24 +282,41 @@ func TestMemoryLeft(t *testing.T) {
 		want int64
 	}{
 		{"no such files", files(), noBound},
-		{"what the system has", files("proc/meminfo", meminfo, "proc/self/limits", limits, "proc/self/status", status, "proc/self/cgroup", "0::/\n"), 2048 * mib},
-		{"ulimit -v", files("proc/meminfo", meminfo, "proc/self/limits", set("Max address space         ", "2147483648"), "proc/self/status", status), 1024 * mib},
-		{"ulimit -d", files("proc/meminfo", meminfo, "proc/self/limits", set("Max data size             ", "209715200"), "proc/self/status", status), 100 * mib},
-		{"ulimit passed already", files("proc/self/limits", set("Max data size             ", "1024"), "proc/self/status", status), 0},
-		{"a limit, and no word of what is used", files("proc/self/limits", set("Max data size             ", "1024")), noBound},
-		{"cgroup v2", files("proc/meminfo", meminfo, "proc/self/cgroup", "0::/system.slice/fullthrow.service\n",
+		{"what the system has", files("proc/meminfo", meminfo, "proc/self/limits", limits,
+			"proc/self/status", status, "proc/self/cgroup", "0::/\n"), 2048 * mib},
+		{"ulimit -v", files("proc/meminfo", meminfo,
+			"proc/self/limits", set("Max address space         ", "2147483648"), "proc/self/status", status), 1024 * mib},
+		{"ulimit -d", files("proc/meminfo", meminfo,
+			"proc/self/limits", set("Max data size             ", "209715200"), "proc/self/status", status), 100 * mib},
+		{"ulimit passed already", files("proc/self/limits", set("Max data size             ", "1024"),
+			"proc/self/status", status), 0},
+		{"a limit, and no word of what is used", files(
+			"proc/self/limits", set("Max data size             ", "1024")), noBound},
+		{"cgroup v2", files("proc/meminfo", meminfo,
+			"proc/self/cgroup", "0::/system.slice/fullthrow.service\n",
 			"sys/fs/cgroup/system.slice/fullthrow.service/memory.max", "536870912\n",
 			"sys/fs/cgroup/system.slice/fullthrow.service/memory.current", "268435456\n",
-			"sys/fs/cgroup/system.slice/fullthrow.service/memory.stat", "anon 1\nfile 2\ninactive_file 104857600\nactive_file 3\n"), 356 * mib},
-		{"cgroup v2, bound further up", files("proc/meminfo", meminfo, "proc/self/cgroup", "0::/a/b\n",
-			"sys/fs/cgroup/a/b/memory.max", "max\n", "sys/fs/cgroup/a/b/memory.current", "1048576\n",
-			"sys/fs/cgroup/a/memory.max", "104857600\n", "sys/fs/cgroup/a/memory.current", "52428800\n"), 50 * mib},
-		{"cgroup v2, in a container", files("proc/self/cgroup", "0::/\n", "sys/fs/cgroup/memory.max", "104857600\n", "sys/fs/cgroup/memory.current", "0\n"), 100 * mib},
-		{"cgroup v1", files("proc/meminfo", meminfo, "proc/self/cgroup", "11:cpu,cpuacct:/x\n4:memory:/x\n1:name=systemd:/x\n",
-			"sys/fs/cgroup/memory/x/memory.limit_in_bytes", "314572800\n", "sys/fs/cgroup/memory/x/memory.usage_in_bytes", "104857600\n",
+			"sys/fs/cgroup/system.slice/fullthrow.service/memory.stat",
+			"anon 1\nfile 2\ninactive_file 104857600\nactive_file 3\n"), 356 * mib},
+		{"cgroup v2, bound further up", files("proc/meminfo", meminfo,
+			"proc/self/cgroup", "0::/a/b\n",
+			"sys/fs/cgroup/a/b/memory.max", "max\n",
+			"sys/fs/cgroup/a/b/memory.current", "1048576\n",
+			"sys/fs/cgroup/a/memory.max", "104857600\n",
+			"sys/fs/cgroup/a/memory.current", "52428800\n"), 50 * mib},
+		{"cgroup v2, in a container", files("proc/self/cgroup", "0::/\n",
+			"sys/fs/cgroup/memory.max", "104857600\n",
+			"sys/fs/cgroup/memory.current", "0\n"), 100 * mib},
+		{"cgroup v1", files("proc/meminfo", meminfo,
+			"proc/self/cgroup", "11:cpu,cpuacct:/x\n4:memory:/x\n1:name=systemd:/x\n",
+			"sys/fs/cgroup/memory/x/memory.limit_in_bytes", "314572800\n",
+			"sys/fs/cgroup/memory/x/memory.usage_in_bytes", "104857600\n",
 			"sys/fs/cgroup/memory/x/memory.stat", "cache 5\ninactive_file 1\ntotal_inactive_file 10485760\n",
-			"sys/fs/cgroup/memory/memory.limit_in_bytes", "9223372036854771712\n", "sys/fs/cgroup/memory/memory.usage_in_bytes", "1\n"), 210 * mib},
-		{"nonsense", files("proc/meminfo", "MemAvailable: lots kB\nMemAvailable:\n", "proc/self/limits", "Max data size\n", "proc/self/cgroup", "x\n0:/\n"), noBound},
+			"sys/fs/cgroup/memory/memory.limit_in_bytes", "9223372036854771712\n",
+			"sys/fs/cgroup/memory/memory.usage_in_bytes", "1\n"), 210 * mib},
+		{"nonsense", files(
+			"proc/meminfo", "MemAvailable: lots kB\nMemAvailable:\n", "proc/self/limits", "Max data size\n",
+			"proc/self/cgroup", "x\n0:/\n"), noBound},
 	} {
 		assert.Equal(t, c.want, leftBy(c.fs), c.name)
 	}

@@ -36,7 +36,10 @@ func leftBy(root fs.FS) int64 {
 		take(n << 10)
 	}
 	status := read("proc/self/status")
-	for _, l := range []struct{ limit, used string }{{"Max address space", "VmSize:"}, {"Max data size", "VmData:"}} {
+	for _, l := range []struct{ limit, used string }{
+		{"Max address space", "VmSize:"},
+		{"Max data size", "VmData:"},
+	} {
 		limit, limited := field(read("proc/self/limits"), l.limit)
 		if used, ok := field(status, l.used); limited && ok {
 			take(limit - used<<10)
@@ -52,7 +55,8 @@ func leftBy(root fs.FS) int64 {
 			if !strings.Contains(","+parts[1]+",", ",memory,") {
 				continue
 			}
-			base, limit, usage, cache = "sys/fs/cgroup/memory", "memory.limit_in_bytes", "memory.usage_in_bytes", "total_inactive_file"
+			base, cache = "sys/fs/cgroup/memory", "total_inactive_file"
+			limit, usage = "memory.limit_in_bytes", "memory.usage_in_bytes"
 		}
 		for at := path.Clean("/" + parts[2]); ; at = path.Dir(at) {
 			dir := strings.TrimSuffix(base+at, "/")

@@ -85,7 +85,8 @@ func (n *Nest) begin(ctx context.Context) error {
 	}
 	if err := n.memory.mustEnd(); err != nil {
 		n.busy.Unlock()
-		return &NotReady{"nest " + n.Name + " takes no unit: " + err.Error(), "start the program again, and look at the plan that ran last"}
+		return &NotReady{"nest " + n.Name + " takes no unit: " + err.Error(),
+			"start the program again, and look at the plan that ran last"}
 	}
 	if why := n.InService(); why != "" {
 		n.busy.Unlock()
@@ -174,7 +175,8 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) 
 	}
 	memory := n.memory.enter(n.Memory, cancel, n.Exhausted)
 	rec.memory = memory
-	host := script.Host{Clock: n.Clock, Devices: n.Devices, Recorder: rec, Ask: rec.ask, Wall: n.CPU, Memory: memory.may}
+	host := script.Host{Clock: n.Clock, Devices: n.Devices, Recorder: rec, Ask: rec.ask,
+		Wall: n.CPU, Memory: memory.may}
 	done := make(chan error, 1)
 	go func() {
 		var err error

@@ -46,6 +46,15 @@ func TestOutcomes(t *testing.T) {
 		{name: "only readings without limits", body: `reading("other", 1, "A")`, outcome: reports.Errored},
 		{name: "endless loop", body: `while true do end`, outcome: reports.Errored, reason: "without an end"},
 		{name: "endless loop under pcall", body: `while true do pcall(function() while true do end end) end`, outcome: reports.Errored},
+		{name: "calls itself without end", body: `bench.power:on() local function f() return f() end f()`,
+			outcome: reports.Errored, reason: "plan.lua:3: stack overflow"},
+		{name: "calls itself without end, in together",
+			body:    `bench.power:on() local function f() return f() end together(f, f, function() wait(1) end)`,
+			outcome: reports.Errored, reason: "plan.lua:3: stack overflow"},
+		{name: "calls itself with more and more", body: `bench.power:on()
+			local t = {} for i = 1, 32000 do t[i] = i end
+			local function f(...) return f(1, ...) end
+			f(unpack(t))`, outcome: reports.Errored, reason: "plan.lua:5: registry overflow"},
 		{name: "waits past its deadline", body: `wait(1000)`, outcome: reports.Errored, reason: "deadline"},
 		{name: "deadline under pcall", body: `pcall(wait, 1000) reading("current", 9e-6, "A")`, outcome: reports.Errored, reason: "deadline"},
 		{name: "panic in a device", body: `bench.power:on()`, change: func(r *rig) { r.power.panics = true }, outcome: reports.Errored, reason: "index out of range"},
