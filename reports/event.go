@@ -184,7 +184,7 @@ type Prompt struct {
 // Fault is something wrong with the bench, not with the unit.
 type Fault struct {
 	Device string `json:"device,omitempty"` // role of the device in the bench file
-	Kind   string `json:"kind,omitempty"`   // see drivers.Kind; FaultOfPlan
+	Kind   string `json:"kind,omitempty"`   // see drivers.Kind; "plan": an error of the plan
 	Text   string `json:"text"`             // what happened
 	Hint   string `json:"hint,omitempty"`   // what to do about it
 	Check  string `json:"check,omitempty"`  // during which it happened
