@@ -199,9 +199,14 @@ func (s *Server) Stop(why *station.Abort) error {
 	s.runs.Wait()
 	var errs []error
 	for _, n := range s.nests {
-		if err := n.runner.Safe(context.Background()); err != nil {
-			errs = append(errs, fmt.Errorf("nest %s: %w", n.Name, err))
-			s.c.Log.Error("the fixture is not safe", "nest", n.Name, "error", err)
+		made := n.runner.Safe(context.Background())
+		for _, m := range made.Failed() {
+			s.c.Log.Warn("a device did not confirm its safe state", "nest", n.Name, "device", m.Role, "error", m.Err)
+		}
+		if unsafe := made.Record(); len(unsafe) > 0 {
+			errs = append(errs, fmt.Errorf("nest %s: %w", n.Name, made.Unsafe().Err()))
+			s.c.Log.Error("the fixture is not safe", "nest", n.Name, "devices", reports.UnsafeText(unsafe),
+				"to do", reports.UnsafeWarning(unsafe))
 		}
 	}
 	s.hub.close()
