@@ -221,7 +221,7 @@ func (s *Server) both(t *look.Translator, first, second string) string {
 // unknownAs is the name of the words for a hazard that nobody has named.
 func unknownAs(hazard string) string {
 	if hazard == "" {
-		return "other"
+		return "unnamed" // "other" is a plural form's name
 	}
 	return hazard
 }
