@@ -75,7 +75,9 @@ func UnsafeWarning(list []Unsafe) string {
 	if len(drives) == 0 {
 		return ""
 	}
-	may := map[string]string{"motion": "may still move", "power": "may still have power", "radio": "may still transmit", "": "may still hurt you"}
+	may := map[string]string{
+		"motion": "may still move", "power": "may still have power", "radio": "may still transmit", "": "may still hurt you",
+	}
 	var words []string
 	for _, h := range drives {
 		words = append(words, may[h])

@@ -98,7 +98,8 @@ func (c *benchCheck) nest(i int, n nestFile) {
 		role("output", name, path("output", name))
 		c.line(n, "output", name, o.Device, o.Line, path, used)
 		if !slices.Contains(drivers.Hazards(), o.drives()) {
-			c.add("say what can hurt: power, motion or radio; nothing only where it can hurt nobody", path("output", name, "drives"),
+			c.add("say what can hurt: power, motion or radio; nothing only where it can hurt nobody",
+				path("output", name, "drives"),
 				"output %q: drives is %q, which is none of power, motion, radio, nothing", name, o.Drives)
 		}
 	}

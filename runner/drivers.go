@@ -151,11 +151,13 @@ func driverRows() []driverRow {
 			},
 		},
 		{
-			name: "ppm", ports: []string{"gpio"}, example: "gpio:gpiochip0", keys: []string{"line", "active_low"}, drives: drivers.Nothing,
+			name: "ppm", ports: []string{"gpio"}, example: "gpio:gpiochip0",
+			keys: []string{"line", "active_low"}, drives: drivers.Nothing,
 			open: openPulses,
 		},
 		{
-			name: "sound", ports: []string{"sound"}, example: "sound:hw:1,0", keys: []string{"rate", "calibration"}, drives: drivers.Nothing,
+			name: "sound", ports: []string{"sound"}, example: "sound:hw:1,0",
+			keys: []string{"rate", "calibration"}, drives: drivers.Nothing,
 			open: func(o opening) (drivers.Device, error) {
 				if o.none {
 					return sound.New(o.role, noSource{}, o.clock, o.calibration), nil

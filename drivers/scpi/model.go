@@ -107,10 +107,11 @@ func Models() []Model {
 	meter.UsualRate, meter.MinRate, meter.MaxRate, meter.MaxPoints = 10e3, 1, 100e3, 4e6
 	meter.Dead = 100
 
-	board := row("fixture-board", "relays, digital inputs and interval timer of a fixture", BoardFunction, drivers.ByOutputs, Words{
-		Close: "ROUT:CLOS (@%s)", Open: "ROUT:OPEN (@%s)", RelayState: "ROUT:CLOS? (@%s)", Safe: "ROUT:OPEN:ALL",
-		Level: "SENS:DIG? (@%s)", TimeInterval: "MEAS:TINT?",
-	})
+	board := row("fixture-board", "relays, digital inputs and interval timer of a fixture",
+		BoardFunction, drivers.ByOutputs, Words{
+			Close: "ROUT:CLOS (@%s)", Open: "ROUT:OPEN (@%s)", RelayState: "ROUT:CLOS? (@%s)", Safe: "ROUT:OPEN:ALL",
+			Level: "SENS:DIG? (@%s)", TimeInterval: "MEAS:TINT?",
+		})
 	board.Relays, board.Inputs, board.IntervalTimeout = 8, 8, 5*time.Second
 
 	attenuator := row("generic-attenuator", "0 to 110 dB in steps of 0.5 dB", AttenuatorFunction, drivers.Nothing, Words{
@@ -121,10 +122,11 @@ func Models() []Model {
 	})
 	attenuator.MaxAttenuation, attenuator.Step = 110, 0.5
 
-	digitiser := row("generic-digitiser", "one channel, 48 kS/s, behind a microphone", DigitiserFunction, drivers.Nothing, Words{
-		Setup: realBlocks, Safe: "ABOR",
-		Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:VOLT?",
-	})
+	digitiser := row("generic-digitiser", "one channel, 48 kS/s, behind a microphone",
+		DigitiserFunction, drivers.Nothing, Words{
+			Setup: realBlocks, Safe: "ABOR",
+			Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:VOLT?",
+		})
 	digitiser.UsualRate, digitiser.MinRate, digitiser.MaxRate, digitiser.MaxPoints = 48e3, 48e3, 48e3, 4e6
 	digitiser.Dead = 1000
 

@@ -204,7 +204,10 @@ func (s *Server) Stop(why *station.Abort) error {
 			s.c.Log.Warn("a device did not confirm its safe state", "nest", n.Name, "device", m.Role, "error", m.Err)
 		}
 		if unsafe := made.Record(); len(unsafe) > 0 {
-			errs = append(errs, fmt.Errorf("nest %s: %w", n.Name, made.Unsafe().Err()))
+			// In full, for each nest: a hint of one of its devices would hide
+			// what must be done now.
+			errs = append(errs, fmt.Errorf("nest %s: NOT SAFE: %s (%s)", n.Name,
+				reports.UnsafeWarning(unsafe), reports.UnsafeText(unsafe)))
 			s.c.Log.Error("the fixture is not safe", "nest", n.Name, "devices", reports.UnsafeText(unsafe),
 				"to do", reports.UnsafeWarning(unsafe))
 		}
