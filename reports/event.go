@@ -17,7 +17,7 @@ const (
 	PromptDone   Kind = "prompt-answer" // Prompt with Answer
 	CheckEnded   Kind = "check-ended"   // Check
 	BenchFault   Kind = "fault"         // Fault
-	MadeSafe     Kind = "made-safe"     // Text: "" or what could not be made safe
+	MadeSafe     Kind = "made-safe"     // Unsafe: what could not be made safe, none if all was
 	CausesRanked Kind = "causes"        // Causes, of a unit that failed
 	RunEnded     Kind = "run-ended"     // End
 )
@@ -35,6 +35,7 @@ type Event struct {
 	Fault   *Fault    `json:"fault,omitempty"`
 	End     *End      `json:"end,omitempty"`
 	Causes  []Cause   `json:"causes,omitempty"` // the likeliest first
+	Unsafe  []Unsafe  `json:"unsafe,omitempty"`
 	Text    string    `json:"text,omitempty"`
 }
 
@@ -188,6 +189,19 @@ type Fault struct {
 	Text   string `json:"text"`             // what happened
 	Hint   string `json:"hint,omitempty"`   // what to do about it
 	Check  string `json:"check,omitempty"`  // during which it happened
+	// AfterPlan: it came when the plan had ended by itself, from a device that
+	// only reads. Every reading had been taken by then, so it speaks against
+	// none of them; the bench needs attention before the next unit.
+	AfterPlan bool `json:"after_plan,omitempty"`
+}
+
+// Unsafe is a device that can hurt people and could not be put into its safe
+// state. One that only reads is never listed: it is a [Fault] at most.
+type Unsafe struct {
+	Device string   `json:"device"`           // its role in the bench file
+	Drives []string `json:"drives,omitempty"` // what it can hurt with: "power", "motion", "radio"; none: nobody has said
+	Kind   string   `json:"kind,omitempty"`   // of the failure, see drivers.Kind
+	Text   string   `json:"text"`             // the cause alone: "no reply in 1s"
 }
 
 // FaultOfPlan is the Kind of a fault that is an error of the plan: no device is

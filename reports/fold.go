@@ -88,10 +88,12 @@ func (e *Event) validate() error {
 //     is Unlimited. What CheckEnded says can only make it worse. A check that
 //     never ended is an error;
 //   - a run is as bad as its worst check (inconclusive counts as failed), and
-//     Errored if the bench had a fault or could not be made safe. It is Passed
-//     only if it ended so, nothing speaks against it and at least one reading
-//     passed; otherwise the worse of what the readings say and what RunEnded
-//     says, in the order passed, failed, error, aborted;
+//     Errored if the bench had a fault or could not be made safe. A fault that
+//     says [Fault.AfterPlan] changes no outcome, and is believed only where no
+//     check is open then and none begins later. The run is Passed only if it
+//     ended so, nothing speaks against it and at least one reading passed;
+//     otherwise the worse of what the readings say and what RunEnded says, in
+//     the order passed, failed, error, aborted;
 //   - events that stop before RunEnded make an Aborted run, "cut short";
 //   - only a Failed run has likely causes: of any other nothing is known that a
 //     cause could explain. One whose confidence is not between 0 and 1 is left
@@ -125,11 +127,10 @@ func Fold(events []Event) (Report, error) {
 }
 
 type folder struct {
-	r      Report
-	given  []given // what CheckEnded said, by index of r.Checks
-	open   int     // index of the check that is under way, -1 none
-	end    *End
-	unsafe []string
+	r     Report
+	given []given // what CheckEnded said, by index of r.Checks
+	open  int     // index of the check that is under way, -1 none
+	end   *End
 }
 
 type given struct {
@@ -140,6 +141,12 @@ type given struct {
 func (f *folder) add(e *Event) {
 	r := &f.r
 	r.Events, r.Ended = e.Seq, e.Time
+	switch e.Kind { // the plan goes on: no fault so far came after it
+	case CheckStarted, CheckEnded, ReadingTaken, PromptAsked, PromptDone:
+		for i := range r.Faults {
+			r.Faults[i].AfterPlan = false
+		}
+	}
 	switch e.Kind {
 	case RunStarted:
 		r.Schema, r.Start, r.Started = Schema, *e.Start, e.Time
@@ -193,11 +200,11 @@ func (f *folder) add(e *Event) {
 			f.open = -1
 		}
 	case BenchFault:
-		r.Faults = append(r.Faults, *e.Fault)
+		fault := *e.Fault
+		fault.AfterPlan = fault.AfterPlan && f.open < 0
+		r.Faults = append(r.Faults, fault)
 	case MadeSafe:
-		if e.Text != "" {
-			f.unsafe = append(f.unsafe, e.Text)
-		}
+		r.Unsafe = append(r.Unsafe, e.Unsafe...)
 	case CausesRanked:
 		r.Causes = distrust(e.Causes)
 	case RunEnded:
@@ -289,6 +296,9 @@ func (f *folder) finish() Report {
 		r.Checks = []Check{} // "checks": [] rather than null
 	}
 	for _, ft := range r.Faults { // first: a fault explains the checks it spoiled
+		if ft.AfterPlan {
+			continue
+		}
 		text := ft.Text
 		if ft.Device != "" && !strings.HasPrefix(text, ft.Device+":") {
 			text = ft.Device + ": " + text
@@ -317,9 +327,8 @@ func (f *folder) finish() Report {
 			set(Failed, "%s", c.firstFailure())
 		}
 	}
-	r.Unsafe = strings.Join(f.unsafe, "; ")
-	if r.Unsafe != "" {
-		set(Errored, "not made safe: %s", r.Unsafe)
+	if len(r.Unsafe) > 0 {
+		set(Errored, "not made safe: %s", UnsafeText(r.Unsafe))
 	}
 	if passes == 0 && out == Passed {
 		set(Errored, "nothing was judged: no reading had a limit")

@@ -34,6 +34,8 @@ func TestFold(t *testing.T) {
 		return Event{Kind: CheckEnded, Check: &Check{Name: "a", Verdict: v, Problem: problem}}
 	}
 	other := []Event{begin("b"), {Kind: ReadingTaken, Reading: &Reading{Check: "b", Name: "x", Value: Bool(true), Limit: &Limit{Equal: ptr(Bool(true))}, Verdict: Pass}}, finish("b")}
+	unsafe := Event{Kind: MadeSafe, Unsafe: []Unsafe{{Device: "supply", Drives: []string{"power"}, Text: "still on"}}}
+	after := Event{Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply", AfterPlan: true}}
 	for _, tt := range []struct {
 		name    string
 		events  []Event
@@ -59,7 +61,16 @@ func TestFold(t *testing.T) {
 		{"check without end", []Event{begin("a"), rd(Pass), end(Passed)}, Error, Errored},
 		{"fault", []Event{begin("a"), rd(Pass), finish("a"), {Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply"}}, end(Passed)}, Pass, Errored},
 		{"fault is never a failure of the unit", []Event{begin("a"), rd(Fail), finish("a"), {Kind: BenchFault, Fault: &Fault{Text: "no reply"}}, end(Failed)}, Fail, Errored},
-		{"not made safe", []Event{begin("a"), rd(Pass), finish("a"), {Kind: MadeSafe, Text: "supply still on"}, end(Passed)}, Pass, Errored},
+		{"not made safe", []Event{begin("a"), rd(Pass), finish("a"), unsafe, end(Passed)}, Pass, Errored},
+		{"made safe", []Event{begin("a"), rd(Pass), finish("a"), {Kind: MadeSafe}, end(Passed)}, Pass, Passed},
+		{"a failed unit in a fixture that is not safe", []Event{begin("a"), rd(Fail), finish("a"), unsafe, end(Failed)}, Fail, Errored},
+		{"fault after the plan", []Event{begin("a"), rd(Pass), finish("a"), after, {Kind: MadeSafe}, end(Passed)}, Pass, Passed},
+		{"fault after the plan of a failed unit", []Event{begin("a"), rd(Fail), finish("a"), after, end(Failed)}, Fail, Failed},
+		{"fault after the plan, which did not pass", []Event{begin("a"), rd(Pass), finish("a"), after, end(Errored)}, Pass, Errored},
+		{"fault after the plan, cut short", []Event{begin("a"), rd(Pass), finish("a"), after}, Pass, Aborted},
+		{"fault after the plan, but a check is open", []Event{begin("a"), rd(Pass), after, finish("a"), end(Passed)}, Pass, Errored},
+		{"fault after the plan, but a check follows", append([]Event{begin("a"), rd(Pass), finish("a"), after}, append(other, end(Passed))...), Pass, Errored},
+		{"fault after the plan, but a reading follows", []Event{begin("a"), rd(Pass), finish("a"), after, rd(Pass), end(Passed)}, Pass, Errored},
 		{"the end may be worse", []Event{begin("a"), rd(Pass), finish("a"), end(Aborted)}, Pass, Aborted},
 		{"an outcome that is none", []Event{begin("a"), rd(Pass), finish("a"), end("PASSED")}, Pass, Errored},
 		{"cut short", []Event{begin("a"), rd(Pass), finish("a")}, Pass, Aborted},
@@ -163,7 +174,7 @@ func randomEvents(rng *rand.Rand) []Event {
 			events = append(events, Event{Kind: NoteMade, Text: "note"})
 		}
 		if pick(15) {
-			events = append(events, Event{Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply"}})
+			events = append(events, Event{Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply", AfterPlan: pick(2)}})
 		}
 		if !pick(15) {
 			e := &Check{Name: name}
@@ -177,7 +188,10 @@ func randomEvents(rng *rand.Rand) []Event {
 		}
 	}
 	if pick(10) {
-		events = append(events, Event{Kind: MadeSafe, Text: "supply still on"})
+		events = append(events, Event{Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply", AfterPlan: !pick(3)}})
+	}
+	if pick(10) {
+		events = append(events, Event{Kind: MadeSafe, Unsafe: []Unsafe{{Device: "supply", Drives: []string{"power"}, Text: "still on"}}})
 	}
 	if !pick(6) {
 		events = append(events, Event{Kind: RunEnded, End: &End{Outcome: []Outcome{Passed, Passed, Passed, Failed, Errored, Aborted, "fine"}[rng.IntN(7)]}})
@@ -191,7 +205,11 @@ func randomEvents(rng *rand.Rand) []Event {
 // mayPass says, by another road than Fold, whether a run may be passed.
 func mayPass(events []Event) bool {
 	open, passes := map[string]bool{}, 0
+	late := false // a fault that says that it came after the plan
 	for _, e := range events {
+		if late && e.Kind != MadeSafe && e.Kind != BenchFault && e.Kind != RunEnded && e.Kind != NoteMade && e.Kind != CaptureKept {
+			return false // it did not
+		}
 		switch e.Kind {
 		case CheckStarted:
 			open[e.Check.Name] = true
@@ -215,9 +233,12 @@ func mayPass(events []Event) bool {
 				return false
 			}
 		case BenchFault:
-			return false
+			if !e.Fault.AfterPlan || len(open) > 0 {
+				return false
+			}
+			late = true
 		case MadeSafe:
-			if e.Text != "" {
+			if len(e.Unsafe) > 0 {
 				return false
 			}
 		}
@@ -233,7 +254,7 @@ func TestFoldDiskIsMemory(t *testing.T) {
 	a := openTest(t, dir)
 	rng := rand.New(rand.NewPCG(1, 2))
 	passed := 0
-	for i := range 150 {
+	for i := range 300 {
 		run := fmt.Sprint("run", i)
 		j := beginTest(t, a, run)
 		events := randomEvents(rng)
@@ -285,8 +306,8 @@ func TestFoldDiskIsMemory(t *testing.T) {
 			}
 		}
 	}
-	if passed < 10 || passed > 100 {
-		t.Errorf("%d of 150 random runs passed: the test says little", passed)
+	if passed < 10 || passed > 200 {
+		t.Errorf("%d of 300 random runs passed: the test says little", passed)
 	}
 }
 

@@ -73,6 +73,13 @@ type page struct {
 	History  []historyView
 	Check    SealCheck
 	Code     *code
+	NotSafe  *notSafe
+}
+
+// notSafe is what was left able to hurt people, and the words for it.
+type notSafe struct {
+	Warning string
+	Groups  []UnsafeGroup
 }
 
 type historyView struct {
@@ -253,6 +260,9 @@ func newPage(s Sealed, opts HTMLOptions) page {
 			p.Report.Faults[i].Text = strings.TrimPrefix(f.Text, f.Device+": ")
 		}
 	}
+	if len(r.Unsafe) > 0 {
+		p.NotSafe = &notSafe{UnsafeWarning(r.Unsafe), GroupUnsafe(r.Unsafe)}
+	}
 	p.Course = newCourse(r, p.Checks)
 	return p
 }
@@ -375,7 +385,7 @@ func (p *page) first() *finding {
 			return f
 		}
 	case Errored:
-		if len(r.Faults) > 0 || r.Unsafe != "" {
+		if len(r.Faults) > 0 || len(r.Unsafe) > 0 {
 			return nil // the faults say it
 		}
 		if f := find(func(v Verdict) bool { return v == Error }); f != nil {

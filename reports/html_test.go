@@ -193,7 +193,7 @@ func hostileSealed() Sealed {
 	start := Start{Run: evil, Station: evil, Nest: evil, Operator: evil, Software: evil, Takt: 1, Unit: Unit{SerialNumber: evil, Product: evil, Revision: evil, Lot: evil}, Sources: []Source{{evil, evil}}}
 	x := ptr(math.MaxFloat64)
 	return Sealed{Seal: Seal{1, evil, evil, evil, evil}, Report: Report{
-		Start: start, Started: t0, Ended: t0.Add(time.Second), Outcome: Outcome(evil), Reason: evil, Hint: evil, Bench: evil, Unsafe: evil,
+		Start: start, Started: t0, Ended: t0.Add(time.Second), Outcome: Outcome(evil), Reason: evil, Hint: evil, Bench: evil, Unsafe: []Unsafe{{evil, []string{evil}, evil, evil}},
 		Checks: []Check{{Name: evil, About: evil, Part: evil, Verdict: Verdict(evil), Problem: evil, Hint: evil, Started: t0, Ended: t0, Notes: []string{evil},
 			Readings: []Reading{
 				{Check: evil, Name: evil, Value: Text(evil), Unit: evil, Verdict: Verdict(evil), Problem: evil, Cause: evil, Inspect: evil, Limit: &Limit{OneOf: []Value{Text(evil)}, Why: evil}},

@@ -22,8 +22,7 @@ type Report struct {
 	Faults   []Fault   `json:"faults,omitempty"`   // of the bench
 	Notes    []string  `json:"notes,omitempty"`    // made outside any check
 	Bench    string    `json:"bench,omitempty"`    // what BenchReady found
-	// Unsafe says what could not be put into its safe state, "" if all was.
-	Unsafe string `json:"unsafe,omitempty"`
+	Unsafe   []Unsafe  `json:"unsafe,omitempty"`   // what was left able to hurt people
 	// Events is the number of events folded.
 	Events int64 `json:"events"`
 }

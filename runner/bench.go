@@ -5,6 +5,8 @@ import (
 	"path/filepath"
 
 	"github.com/pelletier/go-toml/v2"
+
+	"fullthrow/drivers"
 )
 
 // benchFile is a bench as its TOML file describes it: the hardware of one
@@ -87,6 +89,17 @@ type lineFile struct {
 	Line      int    `toml:"line"`
 	ActiveLow bool   `toml:"active_low"`
 	Safe      bool   `toml:"safe"` // logical level on every way out
+	// Drives is what it can hurt people with as long as it is not at its safe
+	// level: "power" (default, the cautious choice), "motion", "radio", or
+	// "nothing".
+	Drives string `toml:"drives"`
+}
+
+func (l lineFile) drives() drivers.Hazard {
+	if l.Drives == "" {
+		return drivers.Power
+	}
+	return drivers.Hazard(l.Drives)
 }
 
 // inputFile is one line that the bench reads.

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"fullthrow/drivers"
 )
 
 // roleName is what a plan can write after "bench.".
@@ -108,6 +110,11 @@ func (c *benchCheck) nest(i int, n nestFile) {
 		o := n.Outputs[name]
 		role("output", name, path("output", name))
 		c.line(n, "output", name, o.Device, o.Line, path, used)
+		if !slices.Contains(drivers.Hazards(), o.drives()) {
+			c.add("say what can hurt: power, motion or radio; nothing only where it can hurt nobody",
+				path("output", name, "drives"),
+				"output %q: drives is %q, which is none of power, motion, radio, nothing", name, o.Drives)
+		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(n.Inputs)) {
 		in := n.Inputs[name]
@@ -146,9 +153,9 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	if len(row.models) > 0 {
 		switch {
 		case d.Model == "" && len(row.models) > 1:
-			c.add("models: "+strings.Join(row.models, ", "), line(), "device %q: driver %q needs a model", name, d.Driver)
-		case d.Model != "" && !slices.Contains(row.models, d.Model):
-			c.add(meant(d.Model, row.models), line("model"), "device %q: driver %q knows no model %q", name, d.Driver, d.Model)
+			c.add("models: "+strings.Join(row.modelNames(), ", "), line(), "device %q: driver %q needs a model", name, d.Driver)
+		case d.Model != "" && !slices.Contains(row.modelNames(), d.Model):
+			c.add(meant(d.Model, row.modelNames()), line("model"), "device %q: driver %q knows no model %q", name, d.Driver, d.Model)
 		}
 	}
 	if len(row.formats) > 0 && d.Format != "" && !slices.Contains(row.formats, d.Format) {

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"slices"
+	"strings"
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/gpio"
@@ -17,10 +18,13 @@ import (
 // what ports they take, which keys, and how they are made.
 type driverRow struct {
 	name    string
-	ports   []string // kinds of port, see portName
-	example string   // of a port
-	keys    []string // it takes beside driver and port
-	models  []string // rows of its own table; nil: none
+	ports   []string   // kinds of port, see portName
+	example string     // of a port
+	keys    []string   // it takes beside driver and port
+	models  []modelRow // rows of its own table; nil: none
+	// drives is what a device of it can hurt people with, where it has no
+	// models, which say it themselves.
+	drives  drivers.Hazard
 	formats []string
 	serial  func(d deviceFile) portSettings // usual settings where the port is serial
 	lines   bool                            // has numbered outputs and inputs
@@ -28,6 +32,30 @@ type driverRow struct {
 	// device of this driver is alone on its port.
 	bus  func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port
 	open func(o opening) (drivers.Device, error)
+}
+
+// modelRow is what the tables of all drivers say of a model alike.
+type modelRow struct {
+	name   string
+	drives drivers.Hazard
+}
+
+// hazard is what a device of this driver drives; "" where no row says it.
+func (r driverRow) hazard(model string) drivers.Hazard {
+	if len(r.models) == 0 {
+		return r.drives
+	}
+	for _, m := range r.models {
+		if m.name == model || model == "" && len(r.models) == 1 {
+			return m.drives
+		}
+	}
+	return ""
+}
+
+// modelNames lists the models of a driver.
+func (r driverRow) modelNames() []string {
+	return names(r.models, func(m modelRow) string { return m.name })
 }
 
 // opening is what a driver is made of.
@@ -63,20 +91,22 @@ func driverRows() []driverRow {
 	return []driverRow{
 		{
 			name: "scpi", ports: wire, example: "tcp:192.168.7.20:5025",
-			keys: []string{"baud", "framing", "model", "calibration"}, models: names(scpi.Models(), func(m scpi.Model) string { return m.Name }), lines: true,
+			keys: []string{"baud", "framing", "model", "calibration"}, lines: true,
+			models: modelRows(scpi.Models(), func(m scpi.Model) modelRow { return modelRow{m.Name, m.Drives} }),
 			open: func(o opening) (drivers.Device, error) {
 				return scpi.Open(o.role, o.port, o.clock, o.file.Model, o.calibration)
 			},
 		},
 		{
 			name: "motion", ports: wire, example: "/dev/ttyUSB0",
-			keys: []string{"baud", "framing", "model", "axis"}, models: names(motion.Models(), func(m motion.Model) string { return m.Name }),
+			keys:   []string{"baud", "framing", "model", "axis"},
+			models: modelRows(motion.Models(), func(m motion.Model) modelRow { return modelRow{m.Name, m.Drives} }),
 			open: func(o opening) (drivers.Device, error) {
 				return motion.Open(o.role, o.port, o.clock, motion.Options{Axes: o.file.axes(), Model: o.file.Model})
 			},
 		},
 		{
-			name: "receiver", ports: wire, example: "usb:0403:6001",
+			name: "receiver", ports: wire, example: "usb:0403:6001", drives: drivers.Nothing,
 			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"},
 			serial: func(d deviceFile) portSettings {
 				if d.Format == "CRSF" {
@@ -90,7 +120,8 @@ func driverRows() []driverRow {
 		},
 		{
 			name: "modbus", ports: wire, example: "/dev/ttyUSB0",
-			keys: []string{"baud", "framing", "model", "address"}, models: names(modbus.Models(), func(m modbus.Model) string { return m.Name }), lines: true,
+			keys: []string{"baud", "framing", "model", "address"}, lines: true,
+			models: modelRows(modbus.Models(), func(m modbus.Model) modelRow { return modelRow{m.Name, m.Drives} }),
 			serial: func(d deviceFile) portSettings {
 				s := portSettings{19200, "8E1"}
 				for _, m := range modbus.Models() {
@@ -108,23 +139,25 @@ func driverRows() []driverRow {
 			},
 		},
 		{
-			name: "gpio", ports: []string{"gpio"}, example: "gpio:gpiochip0", lines: true,
+			name: "gpio", ports: []string{"gpio"}, example: "gpio:gpiochip0", drives: drivers.ByOutputs, lines: true,
 			open: func(o opening) (drivers.Device, error) {
 				return openChip(o, gpio.Open)
 			},
 		},
 		{
-			name: "gpio-periph", ports: []string{"gpio"}, example: "gpio:gpiochip0", lines: true,
+			name: "gpio-periph", ports: []string{"gpio"}, example: "gpio:gpiochip0", drives: drivers.ByOutputs, lines: true,
 			open: func(o opening) (drivers.Device, error) {
 				return openChip(o, gpio.OpenPeriph)
 			},
 		},
 		{
-			name: "ppm", ports: []string{"gpio"}, example: "gpio:gpiochip0", keys: []string{"line", "active_low"},
+			name: "ppm", ports: []string{"gpio"}, example: "gpio:gpiochip0",
+			keys: []string{"line", "active_low"}, drives: drivers.Nothing,
 			open: openPulses,
 		},
 		{
-			name: "sound", ports: []string{"sound"}, example: "sound:hw:1,0", keys: []string{"rate", "calibration"},
+			name: "sound", ports: []string{"sound"}, example: "sound:hw:1,0",
+			keys: []string{"rate", "calibration"}, drives: drivers.Nothing,
 			open: func(o opening) (drivers.Device, error) {
 				if o.none {
 					return sound.New(o.role, noSource{}, o.clock, o.calibration), nil
@@ -182,6 +215,15 @@ func names[T any](rows []T, name func(T) string) []string {
 		list = append(list, name(r))
 	}
 	slices.Sort(list)
+	return list
+}
+
+func modelRows[T any](rows []T, row func(T) modelRow) []modelRow {
+	var list []modelRow
+	for _, r := range rows {
+		list = append(list, row(r))
+	}
+	slices.SortFunc(list, func(a, b modelRow) int { return strings.Compare(a.name, b.name) })
 	return list
 }
 

@@ -7,11 +7,13 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/reports"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
@@ -183,10 +185,7 @@ func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duratio
 		case <-e.ended:
 		case <-time.After(wait):
 		}
-		now := "the fixture was made safe"
-		if unsafe != nil {
-			now = "NOT SAFE, switch the fixture off: " + unsafe.Error()
-		}
+		now := orElse(unsafe, "the fixture was made safe")
 		told := make(chan struct{})
 		go func() { // the output may be what is stuck
 			defer crash.Guard()
@@ -202,50 +201,31 @@ func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duratio
 	select {} // others that crash at the same time wait for the end
 }
 
-// makeSafe makes all open hardware safe, side by side.
-func (e *ending) makeSafe() error {
+// makeSafe makes all open hardware safe, side by side, and says what of it is
+// not, "" if all is.
+func (e *ending) makeSafe() string {
 	e.mu.Lock()
 	nests := make(map[*openNest]string, len(e.held))
 	for n, name := range e.held {
 		nests[n] = name
 	}
 	e.mu.Unlock()
-	ctx, cancel := context.WithTimeoutCause(context.Background(), 3*time.Second, errors.New("not safe within 3s"))
-	defer cancel()
-	type result struct{ err error }
-	results := make(chan result, 1)
-	waiting := 0
+	results := make(chan string, len(nests))
 	for n, name := range nests {
-		for role, d := range n.devices {
-			waiting++
-			go func() {
-				err := error(nil)
-				defer func() {
-					if p := recover(); p != nil {
-						err = fmt.Errorf("%s: make safe: %v", role, p)
-					}
-					if err != nil {
-						err = fmt.Errorf("nest %s: %w", name, err)
-					}
-					select {
-					case results <- result{err}:
-					case <-ctx.Done():
-					}
-				}()
-				err = drivers.Wrap(role, "make safe", d.Safe(ctx))
-			}()
-		}
+		go func() {
+			defer crash.Guard()
+			text := ""
+			if unsafe := station.MakeSafe(drivers.System, n.devices, n.drives).Record(); len(unsafe) > 0 {
+				text = fmt.Sprintf("NOT SAFE: nest %s: %s", name, reports.UnsafeWarning(unsafe))
+			}
+			results <- text
+		}()
 	}
-	var errs []error
-	for ; waiting > 0; waiting-- {
-		select {
-		case r := <-results:
-			errs = append(errs, r.err)
-		case <-ctx.Done():
-			return errors.Join(append(errs, fmt.Errorf("%s: %w", count(waiting, "device"), context.Cause(ctx)))...)
-		}
+	var list []string
+	for range nests {
+		list = append(list, <-results)
 	}
-	return errors.Join(errs...)
+	return strings.Join(nonEmpty(list...), "\n")
 }
 
 // stream is an output that is no reason to end: who reads it may go away, the

@@ -30,10 +30,12 @@ type portSettings struct {
 
 // openNest is a nest with its devices open.
 type openNest struct {
-	devices   map[string]drivers.Device // by role, outputs and inputs included
-	interlock drivers.Input             // nil: the bench file says that there is none
-	heartbeat drivers.Output            // nil: none
-	close     []func() error            // in order of opening
+	devices map[string]drivers.Device // by role, outputs and inputs included
+	// drives is what each role can hurt people with; "" in it: no row says.
+	drives    map[string][]drivers.Hazard
+	interlock drivers.Input  // nil: the bench file says that there is none
+	heartbeat drivers.Output // nil: none
+	close     []func() error // in order of opening
 }
 
 // Close gives the hardware back, last opened first.
@@ -51,7 +53,7 @@ func (n *openNest) Close() error {
 // everything opened so far is closed again.
 func (b *benchFile) open(ctx context.Context, i int, h hardware) (_ *openNest, err error) {
 	file := b.Nests[i]
-	n := &openNest{devices: map[string]drivers.Device{}}
+	n := &openNest{devices: map[string]drivers.Device{}, drives: map[string][]drivers.Hazard{}}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, n.Close())
@@ -86,6 +88,7 @@ func (b *benchFile) open(ctx context.Context, i int, h hardware) (_ *openNest, e
 			return nil, b.openError(file.Name, role, d.Port, err)
 		}
 		n.devices[role] = dev
+		n.drives[role] = []drivers.Hazard{row.hazard(d.Model)}
 		n.close = append(n.close, dev.Close)
 	}
 	if err := b.openLines(i, n); err != nil {
@@ -107,6 +110,7 @@ func (b *benchFile) openLines(i int, n *openNest) error {
 			return b.lineError(i, "output", role, err)
 		}
 		n.devices[role] = out
+		n.drives[role] = []drivers.Hazard{o.drives()}
 	}
 	for _, role := range slices.Sorted(maps.Keys(file.Inputs)) {
 		f := file.Inputs[role]
@@ -119,6 +123,7 @@ func (b *benchFile) openLines(i int, n *openNest) error {
 			return b.lineError(i, "input", role, err)
 		}
 		n.devices[role] = in
+		n.drives[role] = []drivers.Hazard{drivers.Nothing}
 		if role == file.Interlock {
 			n.interlock = in
 		}
@@ -126,7 +131,28 @@ func (b *benchFile) openLines(i int, n *openNest) error {
 	if file.Heartbeat != "" {
 		n.heartbeat, _ = n.devices[file.Heartbeat].(drivers.Output)
 	}
+	for role := range file.Devices {
+		if slices.Equal(n.drives[role], []drivers.Hazard{drivers.ByOutputs}) {
+			n.drives[role] = file.byOutputs(role)
+		}
+	}
 	return nil
+}
+
+// byOutputs is what the outputs of a board drive together. A plan reaches no
+// line that has no name, so a board without outputs drives nothing.
+func (f nestFile) byOutputs(board string) []drivers.Hazard {
+	var list []drivers.Hazard
+	for _, o := range f.Outputs {
+		if h := o.drives(); o.Device == board && h != drivers.Nothing && !slices.Contains(list, h) {
+			list = append(list, h)
+		}
+	}
+	if list == nil {
+		list = []drivers.Hazard{drivers.Nothing}
+	}
+	slices.Sort(list)
+	return list
 }
 
 // openError names nest, role and port of a device that could not be opened.

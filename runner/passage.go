@@ -86,9 +86,12 @@ func (p *passage) tell(e reports.Event) {
 		}
 		p.s.say("\n%s %s", p.s.strong(who), e.Fault.Text)
 		p.also("to do", e.Fault.Hint)
+		if e.Fault.AfterPlan {
+			p.s.say("      after the last reading: it changes nothing about this unit")
+		}
 	case reports.MadeSafe:
-		if e.Text != "" {
-			p.s.say("\n%s %s", p.s.strong("NOT SAFE:"), e.Text)
+		if len(e.Unsafe) > 0 {
+			p.s.say("\n%s", notSafe(p.s, e.Unsafe))
 		}
 	case reports.RunEnded:
 		p.s.now("")
@@ -206,13 +209,18 @@ func (p *passage) finish(r reports.Report, file string) {
 		p.causes(&b, r, bad)
 	case reports.Aborted:
 		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("ABORTED"), orElse(r.Reason, "stopped"))
-		fmt.Fprintf(&b, "  now: %s\n", orElse(r.Hint, "nothing is known about the unit; run it again"))
+		p.now(&b, r, "nothing is known about the unit; run it again")
 	default:
 		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("NOT TESTED, "+atFault(r)), orElse(r.Reason, firstProblem(r)))
-		fmt.Fprintf(&b, "  now: %s\n", orElse(r.Hint, "put the bench right, then run the unit again; it is neither good nor bad"))
+		p.now(&b, r, "put the bench right, then run the unit again; it is neither good nor bad")
 	}
-	if r.Unsafe != "" {
-		fmt.Fprintf(&b, "  %s %s\n", p.s.strong("NOT SAFE, switch the fixture off:"), r.Unsafe)
+	if r.Outcome != reports.Errored {
+		for _, f := range r.Faults {
+			fmt.Fprintf(&b, "  %s %s\n", p.s.strong("the bench needs attention before the next unit:"), f.Text)
+		}
+	}
+	if len(r.Unsafe) > 0 {
+		fmt.Fprintf(&b, "%s\n", notSafe(p.s, r.Unsafe))
 	}
 	fmt.Fprintf(&b, "report: %s\n", file)
 	p.s.say("%s", b.String())
@@ -225,10 +233,28 @@ func atFault(r reports.Report) string {
 			return "THE BENCH IS AT FAULT"
 		}
 	}
-	if len(r.Faults) > 0 && r.Unsafe == "" {
+	if len(r.Faults) > 0 && len(r.Unsafe) == 0 {
 		return "THE PLAN IS AT FAULT"
 	}
 	return "THE BENCH IS AT FAULT"
+}
+
+// now says what to do: as the report says, else instead. Where something is not
+// safe, that comes first and alone.
+func (p *passage) now(b *strings.Builder, r reports.Report, instead string) {
+	if len(r.Unsafe) == 0 {
+		fmt.Fprintf(b, "  now: %s\n", orElse(r.Hint, instead))
+	}
+}
+
+// notSafe says what may happen at the fixture, what to do now, and what it is
+// that did not become safe.
+func notSafe(s *screen, list []reports.Unsafe) string {
+	text := s.strong("NOT SAFE: " + reports.UnsafeWarning(list))
+	for _, g := range reports.GroupUnsafe(list) {
+		text += "\n      " + g.Who() + ": " + g.Text
+	}
+	return text
 }
 
 // causes lists the likely causes and what to do now. Where no rule explains a

@@ -58,11 +58,34 @@ K824A00017M ABORTED: the guard was opened during the run
 report: x.json
 `},
 		{"not safe", report(reports.Errored, func(r *reports.Report) {
-			r.Reason, r.Unsafe = "the fixture could not be made safe", "supply: make safe: no reply in 1s"
+			r.Reason, r.Hint = "the fixture could not be made safe", "switch it off"
+			r.Unsafe = []reports.Unsafe{{Device: "supply", Drives: []string{"power"}, Text: "no reply in 1s"}}
 		}), `
 K824A00017M NOT TESTED, THE BENCH IS AT FAULT: the fixture could not be made safe
-  now: put the bench right, then run the unit again; it is neither good nor bad
-  NOT SAFE, switch the fixture off: supply: make safe: no reply in 1s
+NOT SAFE: the fixture may still have power: switch it off at its mains switch before you reach in
+      supply: no reply in 1s
+report: x.json
+`},
+		{"stopped, and not safe", report(reports.Aborted, func(r *reports.Report) {
+			r.Reason = "stopped by the operator; and the fixture could not be made safe"
+			gone := func(device, drives string) reports.Unsafe {
+				return reports.Unsafe{Device: device, Drives: []string{drives}, Kind: "gone", Text: "unplugged"}
+			}
+			r.Unsafe = []reports.Unsafe{gone("clutch", "motion"), {Device: "supply", Drives: []string{"power"}, Text: "no reply in 1s"}, gone("power", "power")}
+		}), `
+K824A00017M ABORTED: stopped by the operator; and the fixture could not be made safe
+NOT SAFE: the fixture may still move and may still have power: hands out, press the emergency stop, then switch it off at its mains switch
+      clutch, power: unplugged
+      supply: no reply in 1s
+report: x.json
+`},
+		{"passed, and then the meter was gone", report(reports.Passed, func(r *reports.Report) {
+			r.Checks = []reports.Check{{Readings: []reports.Reading{kept}}}
+			r.Faults = []reports.Fault{{Device: "meter", Kind: "gone", Text: "meter: make safe: unplugged", AfterPlan: true}}
+		}), `
+K824A00017M PASSED: 1 limit kept, in 45 s
+  now: hand it on
+  the bench needs attention before the next unit: meter: make safe: unplugged
 report: x.json
 `},
 	} {

@@ -197,12 +197,19 @@ func TestDeviceFaultsAreErrors(t *testing.T) {
 					if !state.Safe() {
 						assert.NotEmpty(t, r.Unsafe, "not safe, and nobody was told: %+v", state)
 					}
+					if !drives {
+						assert.Empty(t, r.Unsafe, "said not to be safe, though the %s can hurt nobody", role)
+						assert.NotContains(t, r.Reason+r.Hint, "mains switch")
+					}
+					if drives && (fault == sim.Silent || fault == sim.Gone) {
+						assert.NotEmpty(t, r.Unsafe, "the %s did not say that it is off, and nobody was told", role)
+					}
 
 					switch {
 					case r.Outcome == reports.Passed && needed(t, r, last, began):
 						t.Errorf("passed although the %s broke while it was needed", role)
 						return
-					case r.Outcome == reports.Passed && r.Unsafe == "":
+					case r.Outcome == reports.Passed && len(r.Unsafe) == 0:
 						return // it broke when its work was done
 					case r.Outcome == reports.Failed && role == sim.Receiver && fault == sim.Stuck:
 						// It repeats a whole frame, in time and not marked lost:

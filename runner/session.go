@@ -183,7 +183,7 @@ func (m *method) unit(text, lot string) (reports.Unit, error) {
 func (m *method) nestConfig(b *benchFile, i int, n *openNest, clock drivers.Clock, archive *reports.Archive) station.Config {
 	return station.Config{
 		Station: b.Station, Name: b.Nests[i].Name, Clock: clock,
-		Devices: n.devices, Interlock: n.interlock, Heartbeat: n.heartbeat,
+		Devices: n.devices, Drives: n.drives, Interlock: n.interlock, Heartbeat: n.heartbeat,
 		Plan: m.plan, Limits: m.limits, Causes: m.taught(archive), Archive: archive,
 		Sources:   append([]reports.Source{source(b.name, b.data)}, m.sources...),
 		Keep:      station.Keep(b.Captures.Keep),

@@ -244,7 +244,8 @@ func (b *benchFile) write(w io.Writer) error {
 		}
 		for _, role := range slices.Sorted(maps.Keys(n.Outputs)) {
 			o := n.Outputs[role]
-			p("%s = { device = %q, line = %d, active_low = %t, safe = %t }", role, o.Device, o.Line, o.ActiveLow, o.Safe)
+			p("%s = { device = %q, line = %d, active_low = %t, safe = %t, drives = %q }",
+				role, o.Device, o.Line, o.ActiveLow, o.Safe, o.drives())
 		}
 		if len(n.Inputs) > 0 {
 			p("\n[nest.input]")

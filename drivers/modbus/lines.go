@@ -38,21 +38,22 @@ const replyTime = time.Second
 // Model is a row of the table of boards.
 type Model struct {
 	Name      string
-	Coils     int    // outputs 1..Coils
-	CoilBase  uint16 // address of output 1, counted from 0 as on the wire
-	Inputs    int    // inputs 1..Inputs
-	InputBase uint16 // address of input 1
-	ReadBack  bool   // the board can be asked for its coils (FC 01)
-	Baud      int    // as the board comes
+	Drives    drivers.Hazard // what it can hurt people with
+	Coils     int            // outputs 1..Coils
+	CoilBase  uint16         // address of output 1, counted from 0 as on the wire
+	Inputs    int            // inputs 1..Inputs
+	InputBase uint16         // address of input 1
+	ReadBack  bool           // the board can be asked for its coils (FC 01)
+	Baud      int            // as the board comes
 }
 
 // Models lists the boards. The first is taken where none is named.
 func Models() []Model {
 	return []Model{
-		{Name: "generic-relay-8", Coils: 8, Inputs: 8, ReadBack: true, Baud: 9600},
-		{Name: "generic-relay-4", Coils: 4, Inputs: 4, ReadBack: true, Baud: 9600},
-		{Name: "generic-relay-16", Coils: 16, Inputs: 16, ReadBack: true, Baud: 9600},
-		{Name: "generic-input-16", Inputs: 16, Baud: 9600},
+		{Name: "generic-relay-8", Drives: drivers.ByOutputs, Coils: 8, Inputs: 8, ReadBack: true, Baud: 9600},
+		{Name: "generic-relay-4", Drives: drivers.ByOutputs, Coils: 4, Inputs: 4, ReadBack: true, Baud: 9600},
+		{Name: "generic-relay-16", Drives: drivers.ByOutputs, Coils: 16, Inputs: 16, ReadBack: true, Baud: 9600},
+		{Name: "generic-input-16", Drives: drivers.Nothing, Inputs: 16, Baud: 9600},
 	}
 }
 

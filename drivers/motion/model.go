@@ -3,12 +3,15 @@ package motion
 import (
 	"strings"
 	"time"
+
+	"fullthrow/drivers"
 )
 
 // Model is one kind of machine: what to say and what it says.
 type Model struct {
-	Name  string
-	About string
+	Name   string
+	About  string
+	Drives drivers.Hazard // what it can hurt people with
 
 	Setup       []string // millimetres, absolute positions: before homing
 	Home        string   // acknowledged when done
@@ -35,7 +38,7 @@ type Model struct {
 // Models lists every model. The first is the usual one.
 func Models() []Model {
 	return []Model{{
-		Name: "generic-gcode", About: "ISO 6983 words, acknowledged line by line",
+		Name: "generic-gcode", About: "ISO 6983 words, acknowledged line by line", Drives: drivers.Motion,
 		Setup: []string{"G21", "G90"}, Home: "G28", Move: "G1", Feed: "F", Synchronise: "G4 P0", Stop: "M0",
 		Ack: "ok", Error: "error", Skip: []string{";", "<"},
 		LineEnd: "\n", Timeout: time.Second, HomeTimeout: 60 * time.Second, Settle: 50 * time.Millisecond, MaxFeed: 12000,

@@ -2,6 +2,8 @@ package scpi
 
 import (
 	"time"
+
+	"fullthrow/drivers"
 )
 
 // Function is what an instrument does for the bench.
@@ -46,6 +48,7 @@ type Model struct {
 	Name     string
 	About    string
 	Function Function
+	Drives   drivers.Hazard // what it can hurt people with
 	Words    Words
 
 	LineEnd string // of what is sent; replies may end in "\n" or "\r\n"
@@ -79,23 +82,23 @@ type Model struct {
 // Models lists every model, by function.
 func Models() []Model {
 	words := Words{Identity: "*IDN?", Error: "SYST:ERR?"}
-	row := func(name, about string, f Function, w Words) Model {
+	row := func(name, about string, f Function, drives drivers.Hazard, w Words) Model {
 		w.Identity, w.Error = words.Identity, words.Error
-		return Model{Name: name, About: about, Function: f, Words: w,
+		return Model{Name: name, About: about, Function: f, Drives: drives, Words: w,
 			LineEnd: "\n", Joined: true, Timeout: time.Second, Settle: 50 * time.Millisecond}
 	}
 
 	// A capture that was cancelled may still be running: ABOR first.
 	realBlocks := []string{"ABOR", "FORM REAL,32", "FORM:BORD NORM"}
 
-	supply := row("generic-supply", "one output, 20 V, 5 A", SupplyFunction, Words{
+	supply := row("generic-supply", "one output, 20 V, 5 A", SupplyFunction, drivers.Power, Words{
 		Voltage: "VOLT %s", CurrentLimit: "CURR %s", OutputOn: "OUTP ON", OutputOff: "OUTP OFF", Safe: "OUTP OFF",
 		VoltageState: "VOLT?", LimitState: "CURR?", OutputState: "OUTP?",
 	})
 	supply.MaxVoltage, supply.MaxCurrent = 20, 5
 	supply.VoltageStep, supply.CurrentStep = 10e-3, 10e-3
 
-	meter := row("generic-meter", "sampling ammeter, 3 A, 100 kS/s", MeterFunction, Words{
+	meter := row("generic-meter", "sampling ammeter, 3 A, 100 kS/s", MeterFunction, drivers.Nothing, Words{
 		Setup: realBlocks, Safe: "ABOR",
 		Range: "SENS:CURR:RANG %s", AutoRange: "SENS:CURR:RANG:AUTO ON",
 		Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:CURR?",
@@ -104,23 +107,26 @@ func Models() []Model {
 	meter.UsualRate, meter.MinRate, meter.MaxRate, meter.MaxPoints = 10e3, 1, 100e3, 4e6
 	meter.Dead = 100
 
-	board := row("fixture-board", "relays, digital inputs and interval timer of a fixture", BoardFunction, Words{
-		Close: "ROUT:CLOS (@%s)", Open: "ROUT:OPEN (@%s)", RelayState: "ROUT:CLOS? (@%s)", Safe: "ROUT:OPEN:ALL",
-		Level: "SENS:DIG? (@%s)", TimeInterval: "MEAS:TINT?",
-	})
+	board := row("fixture-board", "relays, digital inputs and interval timer of a fixture",
+		BoardFunction, drivers.ByOutputs, Words{
+			Close: "ROUT:CLOS (@%s)", Open: "ROUT:OPEN (@%s)", RelayState: "ROUT:CLOS? (@%s)", Safe: "ROUT:OPEN:ALL",
+			Level: "SENS:DIG? (@%s)", TimeInterval: "MEAS:TINT?",
+		})
 	board.Relays, board.Inputs, board.IntervalTimeout = 8, 8, 5*time.Second
 
-	attenuator := row("generic-attenuator", "0 to 110 dB in steps of 0.5 dB", AttenuatorFunction, Words{
-		// There is no danger in an attenuator; a known state on every way out
-		// keeps one unit's attenuation from the next.
+	attenuator := row("generic-attenuator", "0 to 110 dB in steps of 0.5 dB", AttenuatorFunction, drivers.Nothing, Words{
+		// There is no danger in an attenuator: its safe state lets through the
+		// most, so it cannot do worse in any other. A known state on every way
+		// out keeps one unit's attenuation from the next.
 		Attenuation: "INP:ATT %s", Safe: "INP:ATT 0", AttenuationState: "INP:ATT?",
 	})
 	attenuator.MaxAttenuation, attenuator.Step = 110, 0.5
 
-	digitiser := row("generic-digitiser", "one channel, 48 kS/s, behind a microphone", DigitiserFunction, Words{
-		Setup: realBlocks, Safe: "ABOR",
-		Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:VOLT?",
-	})
+	digitiser := row("generic-digitiser", "one channel, 48 kS/s, behind a microphone",
+		DigitiserFunction, drivers.Nothing, Words{
+			Setup: realBlocks, Safe: "ABOR",
+			Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:VOLT?",
+		})
 	digitiser.UsualRate, digitiser.MinRate, digitiser.MaxRate, digitiser.MaxPoints = 48e3, 48e3, 48e3, 4e6
 	digitiser.Dead = 1000
 

@@ -95,7 +95,8 @@ func New(c Config) *Metrics {
 	m.ended = counter("runs_total", "Runs ended, without golden units, by outcome.", with("outcome")...)
 	m.first = counter("first_runs_total", "Runs ended of units that had no judged run at this station before, without golden units, by outcome.", with("outcome")...)
 	m.golden = counter("golden_runs_total", "Runs of golden units ended, by outcome.", with("outcome")...)
-	m.unsafe = counter("unsafe_total", "Runs after which something could not be made safe.", "station", "nest")
+	m.unsafe = counter("unsafe_total", "Runs after which a device that can hurt people could not be made safe, by what it drives.",
+		"station", "nest", "hazard")
 	m.underWay = gauge("run_under_way", "1 while a run is under way.", "station", "nest")
 	m.lastEnd = gauge("last_run_end_timestamp_seconds", "When the last run ended, in seconds since 1970.", "station", "nest")
 	m.takt = gauge("takt_seconds", "Time for one unit that the plan states.", "product")

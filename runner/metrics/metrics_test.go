@@ -37,7 +37,9 @@ func run(take func(reports.Event), start reports.Start, outcome reports.Outcome,
 	add(time.Second, reports.Event{Kind: reports.CheckEnded, Check: &reports.Check{Name: "standby", Verdict: verdict}})
 	if outcome == reports.Errored {
 		add(0, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Device: "meter", Kind: "no reply", Text: "meter: no reply in 1s"}})
-		add(0, reports.Event{Kind: reports.MadeSafe, Text: "supply: no reply"})
+		add(0, reports.Event{Kind: reports.MadeSafe, Unsafe: []reports.Unsafe{
+			{Device: "supply", Drives: []string{"power"}, Text: "no reply"}, {Device: "power", Drives: []string{"power"}, Text: "no reply"},
+			{Device: "sticks", Drives: []string{"motion"}, Text: "no reply"}, {Device: "fog", Drives: []string{"steam"}, Text: "no reply"}}})
 	}
 	add(33*time.Second, reports.Event{Kind: reports.RunEnded, End: &reports.End{Outcome: outcome}})
 }
@@ -104,7 +106,9 @@ func TestRunsAreCounted(t *testing.T) {
 		`fullthrow_checks_total{check="standby",product="kittiwake-k8",verdict="error"} 1`,
 		`fullthrow_prompt_wait_seconds_sum{nest="A",station="LQ-1"} 12`,
 		`fullthrow_faults_total{device="meter",kind="no reply",nest="B",station="LQ-1"} 1`,
-		`fullthrow_unsafe_total{nest="B",station="LQ-1"} 1`,
+		`fullthrow_unsafe_total{hazard="power",nest="B",station="LQ-1"} 1`,
+		`fullthrow_unsafe_total{hazard="motion",nest="B",station="LQ-1"} 1`,
+		`fullthrow_unsafe_total{hazard="unknown",nest="B",station="LQ-1"} 1`,
 		`fullthrow_run_under_way{nest="A",station="LQ-1"} 0`,
 		`fullthrow_run_under_way{nest="B",station="LQ-1"} 1`,
 		`fullthrow_takt_seconds{product="kittiwake-k8"} 45`,

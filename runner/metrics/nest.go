@@ -88,8 +88,11 @@ func (n *nest) take(e reports.Event) {
 			m.faults.WithLabelValues(n.station, n.name, m.device.value(f.Device), m.kind.value(f.Kind)).Inc()
 		}
 	case reports.MadeSafe:
-		if e.Text != "" {
-			m.unsafe.WithLabelValues(n.station, n.name).Inc()
+		for _, h := range reports.UnsafeDrives(e.Unsafe) {
+			if h == "" {
+				h = "unknown"
+			}
+			m.unsafe.WithLabelValues(n.station, n.name, h).Inc()
 		}
 	case reports.RunEnded:
 		if e.End != nil {

@@ -28,6 +28,8 @@ type fake struct {
 	readErr error // of everything that asks the device
 	curErr  error // of a current reading only
 	safeErr error
+	safeIn  int // safeErr is from this call of Safe on; 0: from the first
+	safeOut int // and up to this one; 0: for good
 	safes   int
 	stuck   chan struct{} // when set, Set blocks until it is closed, whatever the context says
 	panics  bool
@@ -47,6 +49,9 @@ func (f *fake) Safe(context.Context) error {
 	defer f.mu.Unlock()
 	f.safes++
 	f.on = false
+	if f.safes < f.safeIn || f.safeOut > 0 && f.safes > f.safeOut {
+		return nil
+	}
 	return f.safeErr
 }
 
@@ -149,6 +154,7 @@ func newRig(t *testing.T, source, limitsText string, change ...func(*Config)) *r
 	c := Config{
 		Station: "LQ-1", Name: "A", Clock: drivers.System, Plan: p, Limits: set, Archive: r.archive,
 		Devices:   map[string]drivers.Device{"power": output{r.power}, "meter": meter{r.meter}, "guard": input{r.guard}},
+		Drives:    map[string][]drivers.Hazard{"power": {drivers.Power}, "meter": {drivers.Nothing}, "guard": {drivers.Nothing}},
 		Interlock: input{r.guard}, Software: "test",
 	}
 	for _, f := range change {

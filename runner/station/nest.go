@@ -12,7 +12,6 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/reports"
 	"fullthrow/runner/causes"
-	"fullthrow/runner/crash"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
 )
@@ -35,6 +34,9 @@ type Config struct {
 	Clock   drivers.Clock
 	// Devices by role, outputs and inputs included.
 	Devices map[string]drivers.Device
+	// Drives is what each role can hurt people with. A role that is not in it
+	// can hurt.
+	Drives map[string][]drivers.Hazard
 	// Interlock is true while the guard is closed; optional.
 	Interlock drivers.Input
 	// Heartbeat is toggled every quarter of a second while a run is on, for a
@@ -169,77 +171,6 @@ func (n *Nest) roles() []string {
 	return r
 }
 
-// Safe puts every device into its safe state, side by side, and returns what
-// could not be made safe. It takes at most SafeLimit of real time.
-func (n *Nest) Safe(ctx context.Context) error {
-	ctx, cancel := context.WithTimeoutCause(context.WithoutCancel(ctx), n.SafeLimit,
-		fmt.Errorf("not safe within %v", n.SafeLimit))
-	defer cancel()
-	roles := n.roles()
-	errs := make([]error, len(roles))
-	fns := make([]func(context.Context), len(roles))
-	for i, role := range roles {
-		fns[i] = func(ctx context.Context) { errs[i] = safe(ctx, n.Devices[role]) }
-	}
-	n.Clock.Together(ctx, fns...)
-	return errors.Join(errs...)
-}
-
-// safeAtOnce is Safe for when a plan may still hold the clock and the ports:
-// nothing in it waits for another goroutine of ours for longer than SafeLimit.
-func (n *Nest) safeAtOnce(ctx context.Context) error {
-	ctx, cancel := context.WithTimeoutCause(context.WithoutCancel(ctx), n.SafeLimit,
-		fmt.Errorf("not safe within %v", n.SafeLimit))
-	defer cancel()
-	type result struct {
-		role string
-		err  error
-	}
-	results := make(chan result, len(n.Devices))
-	waiting := map[string]bool{}
-	var fns []func(context.Context)
-	for _, role := range n.roles() {
-		waiting[role] = true
-		fns = append(fns, func(ctx context.Context) { results <- result{role, safe(ctx, n.Devices[role])} })
-	}
-	// Together here, too: on a simulated clock, callers outside its tasks would
-	// drive the time on under one another.
-	go func() {
-		defer crash.Guard()
-		n.Clock.Together(ctx, fns...)
-	}()
-	var errs []error
-	late := time.NewTimer(n.SafeLimit + 200*time.Millisecond)
-	defer late.Stop()
-	for len(waiting) > 0 {
-		select {
-		case r := <-results:
-			delete(waiting, r.role)
-			errs = append(errs, r.err)
-		case <-late.C:
-			for _, role := range n.roles() {
-				if waiting[role] {
-					errs = append(errs, fmt.Errorf("%s: make safe: stuck", role))
-				}
-			}
-			return errors.Join(errs...)
-		}
-	}
-	return errors.Join(errs...)
-}
-
-func safe(ctx context.Context, d drivers.Device) (err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			err = fmt.Errorf("%s: make safe: %v", d, p)
-		}
-	}()
-	if err := d.Safe(ctx); err != nil {
-		return drivers.Wrap(d.String(), "make safe", err)
-	}
-	return nil
-}
-
 // Ready makes the fixture safe and proves that the interlock is closed and
 // every device answers. The text says what was found. The error is a
 // [*NotReady] for an open interlock, and a fault of the bench otherwise.
@@ -250,7 +181,9 @@ func (n *Nest) Ready(ctx context.Context) (found string, err error) {
 	if err := n.interlockClosed(ctx); err != nil {
 		return "", err
 	}
-	if err := n.Safe(ctx); err != nil {
+	// A device that cannot even be made safe cannot measure either, harmless or
+	// not.
+	if err := n.Safe(ctx).Err(); err != nil {
 		return "", err
 	}
 	roles := n.roles()

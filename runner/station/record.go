@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -31,7 +32,8 @@ type recorder struct {
 	asked     int                        // questions so far
 	readings  []reports.Reading          // of all checks, judged: what the likely causes go by
 	captures  []pending
-	failure   error // first failure to write the record
+	faults    []reports.Fault // of the bench, so far
+	failure   error           // first failure to write the record
 }
 
 // journal takes down the events of a run: [*reports.Journal] on disk,
@@ -252,7 +254,17 @@ func (r *recorder) fault(err error, check string) {
 	if errors.As(err, &a) || errors.As(err, &notReady) {
 		return
 	}
-	f := reports.Fault{Text: err.Error(), Hint: hintOf(err), Check: check}
+	f := faultOf(err)
+	f.Check = check
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.faults = append(r.faults, f)
+	r.event(reports.Event{Kind: reports.BenchFault, Fault: &f})
+}
+
+// faultOf is an error as a fault of the bench.
+func faultOf(err error) reports.Fault {
+	f := reports.Fault{Text: err.Error(), Hint: hintOf(err)}
 	var de *drivers.Error
 	var sf *Fault
 	if errors.As(err, &de) {
@@ -262,9 +274,7 @@ func (r *recorder) fault(err error, check string) {
 	} else if ofPlan(err) {
 		f.Kind = reports.FaultOfPlan
 	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.event(reports.Event{Kind: reports.BenchFault, Fault: &f})
+	return f
 }
 
 // ofPlan tells whether the plan itself is wrong, and nothing of the bench.
@@ -282,16 +292,23 @@ func ofPlan(err error) bool {
 	return e.Err == nil
 }
 
-// safe records that the fixture is safe, or what of it is not.
-func (r *recorder) safe(unsafe error) {
-	text := ""
-	if unsafe != nil {
-		text = unsafeText(unsafe)
-		r.fault(unsafe, "")
-	}
+// safe records what came of making safe: each device that failed as a fault of
+// the bench, unless it is on record already, and then those that can hurt.
+// planned: the plan had ended by itself before.
+func (r *recorder) safe(made Safety, planned bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.event(reports.Event{Kind: reports.MadeSafe, Text: text})
+	for _, m := range made.Failed() {
+		f := faultOf(m.Err)
+		same := func(g reports.Fault) bool { return g.Device == f.Device && g.Kind == f.Kind && g.Text == f.Text }
+		if slices.ContainsFunc(r.faults, same) {
+			continue
+		}
+		f.AfterPlan = planned && !drivers.CanHurt(m.Drives)
+		r.faults = append(r.faults, f)
+		r.event(reports.Event{Kind: reports.BenchFault, Fault: &f})
+	}
+	r.event(reports.Event{Kind: reports.MadeSafe, Unsafe: made.Record()})
 }
 
 // seal writes the captures that are to be kept, the end, and the sealed
@@ -373,42 +390,3 @@ func hintOf(err error) string {
 }
 
 func oneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }
-
-// unsafeText says what could not be made safe, devices with one cause together:
-// twelve lines of one unplugged board are one thing to look at.
-func unsafeText(err error) string {
-	list := []error{err}
-	if j, ok := err.(interface{ Unwrap() []error }); ok {
-		list = j.Unwrap()
-	}
-	var causes []string
-	roles := map[string][]string{}
-	var add func(error)
-	add = func(e error) {
-		if j, ok := e.(interface{ Unwrap() []error }); ok {
-			for _, e := range j.Unwrap() {
-				add(e)
-			}
-			return
-		}
-		role, cause, found := strings.Cut(oneLine(e), ": make safe: ")
-		if !found {
-			role, cause = "", oneLine(e)
-		}
-		if _, seen := roles[cause]; !seen {
-			causes = append(causes, cause)
-		}
-		roles[cause] = append(roles[cause], role)
-	}
-	for _, e := range list {
-		add(e)
-	}
-	var parts []string
-	for _, cause := range causes {
-		if who := strings.Join(roles[cause], ", "); who != "" {
-			cause = who + ": " + cause
-		}
-		parts = append(parts, cause)
-	}
-	return strings.Join(parts, "; ")
-}

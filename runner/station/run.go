@@ -125,22 +125,23 @@ func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
 	found, err := n.Ready(ctx)
 	if err != nil {
 		rec.fault(err, "")
-		unsafe := n.Safe(ctx)
-		rec.safe(unsafe)
+		made := n.Safe(ctx)
+		rec.safe(made, false)
+		end := reports.End{Outcome: reports.Errored, Reason: "the bench is not ready: " + oneLine(err), Hint: hintOf(err)}
 		var notReady *NotReady
 		if errors.As(err, &notReady) { // the guard was opened since Run looked
-			return reports.End{Outcome: reports.Aborted, Reason: notReady.Text, Hint: notReady.Hint}
+			end = reports.End{Outcome: reports.Aborted, Reason: notReady.Text, Hint: notReady.Hint}
+		} else if cause := aborted(err, ctx); cause != nil {
+			end = reports.End{Outcome: reports.Aborted, Reason: cause.Reason, Hint: cause.Hint}
 		}
-		if cause := aborted(err, ctx); cause != nil {
-			return reports.End{Outcome: reports.Aborted, Reason: cause.Reason, Hint: cause.Hint}
-		}
-		return reports.End{Outcome: reports.Errored, Reason: "the bench is not ready: " + oneLine(err), Hint: hintOf(err)}
+		var notSafe *NotSafe
+		return n.leftUnsafe(end, made, !errors.As(err, &notSafe) || end.Outcome == reports.Aborted)
 	}
 	rec.event(reports.Event{Kind: reports.BenchReady, Text: found})
 
-	planErr, unsafe := n.plan(ctx, rec)
-	rec.safe(unsafe)
+	planErr, made := n.plan(ctx, rec)
 	rec.fault(planErr, rec.current)
+	rec.safe(made, planErr == nil)
 
 	end := reports.End{Outcome: rec.outcome()}
 	if planErr != nil {
@@ -149,24 +150,34 @@ func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
 			end = reports.End{Outcome: reports.Aborted, Reason: cause.Reason, Hint: cause.Hint}
 		}
 	}
-	if unsafe != nil {
-		text := "the fixture could not be made safe: " + unsafeText(unsafe)
-		n.takeOut(text)
-		if planErr != nil { // what happened first explains it better
-			text = end.Reason + "; and " + text
-		}
-		end.Reason, end.Hint = text, "switch the fixture off at its mains switch before reaching in"
-		// An abort stays an abort: the operator's stop is still what happened.
-		if end.Outcome != reports.Aborted {
-			end.Outcome = reports.Errored
-		}
+	return n.leftUnsafe(end, made, planErr != nil)
+}
+
+// leftUnsafe is the end of a run after which devices that can hurt people are
+// not safe: it says so before anything else, and the nest takes no more units.
+// first: something had happened before, which explains it better. Any other end
+// it leaves as it is.
+func (n *Nest) leftUnsafe(end reports.End, made Safety, first bool) reports.End {
+	unsafe := made.Record()
+	if len(unsafe) == 0 {
+		return end
+	}
+	text := "the fixture could not be made safe: " + reports.UnsafeText(unsafe)
+	n.takeOut(text)
+	if first {
+		text = end.Reason + "; and " + text
+	}
+	end.Reason, end.Hint = text, reports.UnsafeWarning(unsafe)
+	// An abort stays an abort: the operator's stop is still what happened.
+	if end.Outcome != reports.Aborted {
+		end.Outcome = reports.Errored
 	}
 	return end
 }
 
 // plan runs the plan beside the watch on the interlock and makes safe the
 // moment the run is cancelled, without waiting for either.
-func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) {
+func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr error, made Safety) {
 	runCtx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	if n.Plan.Deadline > 0 && n.Clock == drivers.System {
@@ -213,27 +224,28 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) 
 
 	select {
 	case planErr = <-done:
-		unsafe = n.Safe(ctx)
+		made = n.Safe(ctx)
 	case <-runCtx.Done():
 		if errors.Is(context.Cause(runCtx), errPlanEnded) {
 			planErr = <-done // only the watch is left, and it obeys its context
-			unsafe = n.Safe(ctx)
+			made = n.Safe(ctx)
 			break
 		}
 		// Abort, interlock, watchdog: safe at once, beside whatever the plan
 		// is still doing.
-		unsafe = n.safeAtOnce(ctx)
+		made = n.safeAtOnce(ctx)
 		var back bool
 		if planErr, back = n.comesBack(done, memory); back {
 			// A call that was under way may have set an output after it was
-			// made safe.
-			unsafe = errors.Join(unsafe, n.Safe(ctx))
+			// made safe, or kept one from confirming it: now each tells how it
+			// is.
+			made = n.Safe(ctx)
 		} else {
 			rec.abandon()
 			n.takeOut("the plan is stuck in a call that does not come back")
 			planErr = &Fault{Text: "the plan is stuck: " + oneLine(context.Cause(runCtx)) + ", and it did not come back", Err: context.Cause(runCtx),
 				Hint: "the fixture was made safe without it; start the program again to use this nest"}
-			return planErr, unsafe
+			return planErr, made
 		}
 	}
 	// What cancelled the run explains its end better than the call that was
@@ -244,7 +256,7 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr, unsafe error) 
 			planErr = cause
 		} // else it is the same, with the line of the plan
 	}
-	return planErr, unsafe
+	return planErr, made
 }
 
 // internal is a panic as what it is for a run: a fault, not of the unit.

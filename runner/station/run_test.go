@@ -2,7 +2,6 @@ package station
 
 import (
 	"context"
-	"errors"
 	"os"
 	"path/filepath"
 	"testing"
@@ -356,11 +355,4 @@ func TestNewRefusesPartsThatDoNotFit(t *testing.T) {
 		r.archive.Close()
 		other.archive.Close()
 	})
-}
-
-func TestUnsafeTextNamesACauseOnce(t *testing.T) {
-	gone := func(role string) error { return drivers.Errorf(role, "make safe", drivers.Gone, "unplugged") }
-	err := errors.Join(errors.Join(gone("clutch"), gone("power")), drivers.Errorf("supply", "make safe", drivers.NoReply, "no reply in 1s"))
-	assert.Equal(t, "clutch, power: unplugged; supply: no reply in 1s", unsafeText(err))
-	assert.Equal(t, "unplugged", unsafeText(errors.New("unplugged")))
 }

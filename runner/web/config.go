@@ -80,7 +80,7 @@ type Ask func(context.Context, reports.Prompt) (answer reports.Value, by string,
 // units on.
 type Runner interface {
 	Run(ctx context.Context, job station.Job) (reports.Sealed, error)
-	Safe(ctx context.Context) error
+	Safe(ctx context.Context) station.Safety
 	InService() (why string)
 }
 

@@ -37,6 +37,7 @@ type fakeRunner struct {
 	out   string
 	guard bool // open
 	safes int
+	made  station.Safety // what Safe answers
 	// play writes what happens between the first event and the last, and
 	// returns how the run ends.
 	play func(ctx context.Context, r *fakeRunner, j *reports.Journal) reports.End
@@ -48,11 +49,11 @@ func (r *fakeRunner) InService() string {
 	return r.out
 }
 
-func (r *fakeRunner) Safe(context.Context) error {
+func (r *fakeRunner) Safe(context.Context) station.Safety {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.safes++
-	return nil
+	return r.made
 }
 
 func (r *fakeRunner) set(f func()) {

@@ -122,7 +122,7 @@ func (s *Server) finish(n *nest, j job, sealed reports.Sealed, err error) {
 			n.faults = 0
 		}
 		known, _ := s.units.last(j.unit)
-		n.view.next = s.c.Policy.after(n.view.outcome, known.failures, n.faults, out != "" || n.view.unsafe != "")
+		n.view.next = s.c.Policy.after(n.view.outcome, known.failures, n.faults, out != "" || len(n.view.unsafe) > 0)
 		n.phase = phaseDone
 	case errors.As(err, &notReady) && out == "":
 		n.phase, n.job, n.held, n.view = phaseHeld, j, heldGuard, nil

@@ -216,9 +216,17 @@ func (s *Server) Stop(why error) error {
 	s.runs.Wait()
 	var errs []error
 	for _, n := range s.nests {
-		if err := n.runner.Safe(context.Background()); err != nil {
-			errs = append(errs, fmt.Errorf("nest %s: %w", n.Name, err))
-			s.c.Log.Error("the fixture is not safe", "nest", n.Name, "error", err)
+		made := n.runner.Safe(context.Background())
+		for _, m := range made.Failed() {
+			s.c.Log.Warn("a device did not confirm its safe state", "nest", n.Name, "device", m.Role, "error", m.Err)
+		}
+		if unsafe := made.Record(); len(unsafe) > 0 {
+			// In full, for each nest: a hint of one of its devices would hide
+			// what must be done now.
+			errs = append(errs, fmt.Errorf("nest %s: NOT SAFE: %s (%s)", n.Name,
+				reports.UnsafeWarning(unsafe), reports.UnsafeText(unsafe)))
+			s.c.Log.Error("the fixture is not safe", "nest", n.Name, "devices", reports.UnsafeText(unsafe),
+				"to do", reports.UnsafeWarning(unsafe))
 		}
 	}
 	s.hub.close()

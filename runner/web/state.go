@@ -131,8 +131,10 @@ type endJSON struct {
 	Broken   []string      `json:"broken,omitempty"`   // all of them, as check.reading
 	Next     string        `json:"next"`               // what to do, in words
 	Step     step          `json:"step"`
-	Unsafe   string        `json:"unsafe,omitempty"`
-	Detail   string        `json:"detail,omitempty"` // for the engineer, as the bench said it
+	Unsafe   string        `json:"unsafe,omitempty"`   // what may happen at the fixture and what to do, before all else
+	NotSafe  string        `json:"not_safe,omitempty"` // the devices it is about
+	Bench    string        `json:"bench,omitempty"`    // what is wrong with the bench after a run that this did not spoil
+	Detail   string        `json:"detail,omitempty"`   // for the engineer, as the bench said it
 }
 
 type causeJSON struct {

@@ -252,5 +252,5 @@ type brokenRunner struct{}
 func (brokenRunner) Run(context.Context, station.Job) (reports.Sealed, error) {
 	return reports.Sealed{}, errors.New("nest A: start: no room on the disk")
 }
-func (brokenRunner) Safe(context.Context) error { return nil }
-func (brokenRunner) InService() string          { return "" }
+func (brokenRunner) Safe(context.Context) station.Safety { return nil }
+func (brokenRunner) InService() string                   { return "" }

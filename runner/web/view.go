@@ -36,7 +36,7 @@ type runView struct {
 	prompts  []promptView
 	faults   []reports.Fault
 	causes   []reports.Cause
-	unsafe   string
+	unsafe   []reports.Unsafe
 	closing  bool // the last event was seen, the seal not yet
 
 	outcome reports.Outcome
@@ -101,7 +101,7 @@ func (v *runView) tell(e reports.Event) (changed bool) {
 	case reports.BenchFault:
 		v.faults = append(v.faults, *e.Fault)
 	case reports.MadeSafe:
-		v.unsafe = e.Text
+		v.unsafe = append(v.unsafe, e.Unsafe...)
 	case reports.CausesRanked:
 		v.causes = e.Causes
 	case reports.RunEnded:

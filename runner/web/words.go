@@ -128,10 +128,8 @@ const (
 // stop are never said in the words of a failed unit.
 func (s *Server) endJSON(t *look.Translator, v *runView) endJSON {
 	serial := v.start.Unit.SerialNumber
-	e := endJSON{Step: v.next, Next: t.T("operator.next."+string(v.next), "nest", v.start.Nest), Unsafe: ""}
-	if v.unsafe != "" {
-		e.Unsafe = t.T("operator.end.unsafe")
-	}
+	e := endJSON{Step: v.next, Next: t.T("operator.next."+string(v.next), "nest", v.start.Nest)}
+	e.Unsafe, e.NotSafe = s.notSafe(t, v.unsafe)
 	switch v.outcome {
 	case reports.Passed:
 		e.Kind, e.Title, e.Text = "passed", t.T("operator.end.passed"), t.T("operator.end.passed_text")
@@ -156,6 +154,16 @@ func (s *Server) endJSON(t *look.Translator, v *runView) endJSON {
 		e.Kind, e.Title = "bench", t.T("operator.end.bench")
 		e.Text, e.Detail = s.benchFault(t, v)
 	}
+	if v.outcome != reports.Errored && len(v.faults) > 0 {
+		text, detail := s.benchFault(t, v)
+		if e.Unsafe == "" { // which says all that a hand can do
+			e.Bench = s.both(t, text, t.T("operator.end.attention"))
+		}
+		if e.Detail != "" {
+			detail = e.Detail + "; " + detail
+		}
+		e.Detail = detail
+	}
 	e.Short = t.T("operator.short." + e.Kind)
 	if v.outcome != reports.Passed && v.outcome != reports.Failed {
 		e.Unknown = t.T("operator.end.unknown")
@@ -167,6 +175,55 @@ func (s *Server) endJSON(t *look.Translator, v *runView) endJSON {
 		}
 	}
 	return e
+}
+
+// shownDevices is how many devices that are not safe are named.
+const shownDevices = 4
+
+// notSafe says what devices that are not safe may still do and what to do now,
+// by what they drive, and which they are; nothing where all are safe.
+func (s *Server) notSafe(t *look.Translator, list []reports.Unsafe) (warning, who string) {
+	drives := reports.UnsafeDrives(list)
+	if len(drives) == 0 {
+		return "", ""
+	}
+	todo := "reach"
+	switch {
+	case drives[0] == "motion":
+		todo = "hands"
+	case drives[0] == "radio" && len(drives) == 1:
+		todo = "off"
+	}
+	for _, h := range drives {
+		warning = s.both(t, warning, t.T("operator.unsafe."+unknownAs(h)))
+	}
+	warning = s.both(t, warning, t.T("operator.unsafe.do."+todo))
+	var names []string
+	for _, g := range reports.GroupUnsafe(list) {
+		for _, role := range g.Devices {
+			names = append(names, s.device(t, role))
+		}
+	}
+	if more := len(names) - shownDevices; more > 0 {
+		names = append(names[:shownDevices], t.T("operator.end.more", "count", more))
+	}
+	return warning, t.T("operator.unsafe.who", "devices", strings.Join(names, t.T("operator.unsafe.comma")))
+}
+
+// both is two sentences, one behind the other.
+func (s *Server) both(t *look.Translator, first, second string) string {
+	if first == "" {
+		return second
+	}
+	return t.T("operator.unsafe.both", "first", first, "second", second)
+}
+
+// unknownAs is the name of the words for a hazard that nobody has named.
+func unknownAs(hazard string) string {
+	if hazard == "" {
+		return "unnamed" // "other" is a plural form's name
+	}
+	return hazard
 }
 
 // benchFault says what is wrong with the bench: in plain words first, and as

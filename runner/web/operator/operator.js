@@ -523,7 +523,7 @@ function render() {
   op.dataset.bench = bench || out || guard ? "true" : "false";
   if (bench) {
     text("band-title", n.end.unsafe || n.end.title);
-    text("band-text", n.end.text);
+    text("band-text", [n.end.not_safe, n.end.text, n.end.bench].filter(Boolean).join(" "));
     text("band-detail", n.end.detail || "");
   } else if (out) {
     text("band-title", out);
@@ -655,6 +655,7 @@ function end(n) {
   text("end-where", e.kind === "failed" ? e.where : "");
   text("end-text", said ? e.unknown : [e.text, e.unknown].filter(Boolean).join(" "));
   show("end-should", e.kind === "failed" && Boolean(e.text));
+  text("end-bench", said ? "" : e.bench || "");
   text("end-next", e.next);
   $("end").dataset.kind = e.kind;
   $("end-next").dataset.step = e.step;
