@@ -158,6 +158,7 @@ func TestBenchFaultIsNoFailure(t *testing.T) {
 		{"receiver", "gone", "The receiver is unplugged."},
 		{"arm<b>", "garbled", "The arm<b> answers, but what it says cannot be understood."},
 		{"", "", "The bench could not measure. This says nothing about the unit."},
+		{"", reports.FaultOfPlan, "There is a mistake in the test plan: fetch the test engineer. This says nothing about the unit."},
 	} {
 		g.nests["A"].set(func() {
 			g.nests["A"].play = func(_ context.Context, r *fakeRunner, j *reports.Journal) reports.End {
@@ -169,7 +170,11 @@ func TestBenchFaultIsNoFailure(t *testing.T) {
 		require.Equal(t, codeStarted, g.scanInto(serial(1), "A").Code)
 		n := g.until("the end", func(s stateJSON) bool { return len(g.archive.Entries()) > before && s.Nests[0].End != nil }).Nests[0]
 		assert.Equal(t, "bench", n.End.Kind)
-		assert.Equal(t, "The bench is at fault", n.End.Title)
+		title := "The bench is at fault"
+		if tt.kind == reports.FaultOfPlan {
+			title = "The test plan is at fault"
+		}
+		assert.Equal(t, title, n.End.Title)
 		assert.Equal(t, tt.want, n.End.Text)
 		assert.Equal(t, "as the bench said it (look)", n.End.Detail)
 		assert.Empty(t, n.End.Part)

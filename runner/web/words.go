@@ -153,6 +153,9 @@ func (s *Server) endJSON(t *look.Translator, v *runView) endJSON {
 	default:
 		e.Kind, e.Title = "bench", t.T("operator.end.bench")
 		e.Text, e.Detail = s.benchFault(t, v)
+		if len(v.faults) > 0 && v.faults[0].Kind == reports.FaultOfPlan {
+			e.Title = t.T("operator.end.plan")
+		}
 	}
 	if v.outcome != reports.Errored && len(v.faults) > 0 {
 		text, detail := s.benchFault(t, v)
@@ -238,7 +241,7 @@ func (s *Server) benchFault(t *look.Translator, v *runView) (text, detail string
 		if f.Device == "archive" {
 			id = "operator.fault.record"
 		}
-		if !t.Has(id) || f.Device == "" {
+		if !t.Has(id) || f.Device == "" && f.Kind != reports.FaultOfPlan {
 			id = "operator.fault.unknown"
 		}
 		detail = f.Text
