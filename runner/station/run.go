@@ -139,7 +139,7 @@ func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
 	}
 	rec.event(reports.Event{Kind: reports.BenchReady, Text: found})
 
-	planErr, made := n.plan(ctx, rec)
+	made, planErr := n.plan(ctx, rec)
 	rec.fault(planErr, rec.current)
 	rec.safe(made, planErr == nil)
 
@@ -177,7 +177,7 @@ func (n *Nest) leftUnsafe(end reports.End, made Safety, first bool) reports.End 
 
 // plan runs the plan beside the watch on the interlock and makes safe the
 // moment the run is cancelled, without waiting for either.
-func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr error, made Safety) {
+func (n *Nest) plan(ctx context.Context, rec *recorder) (made Safety, planErr error) {
 	runCtx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	if n.Plan.Deadline > 0 && n.Clock == drivers.System {
@@ -245,7 +245,7 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr error, made Saf
 			n.takeOut("the plan is stuck in a call that does not come back")
 			planErr = &Fault{Text: "the plan is stuck: " + oneLine(context.Cause(runCtx)) + ", and it did not come back", Err: context.Cause(runCtx),
 				Hint: "the fixture was made safe without it; start the program again to use this nest"}
-			return planErr, made
+			return made, planErr
 		}
 	}
 	// What cancelled the run explains its end better than the call that was
@@ -256,7 +256,7 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (planErr error, made Saf
 			planErr = cause
 		} // else it is the same, with the line of the plan
 	}
-	return planErr, made
+	return made, planErr
 }
 
 // internal is a panic as what it is for a run: a fault, not of the unit.
