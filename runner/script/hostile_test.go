@@ -137,7 +137,10 @@ func TestHostile(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			s := newStage()
 			s.host.Memory = 48 << 20
-			if tt.kind == StopProcessor {
+			switch tt.kind {
+			case StopMemory:
+				s.host.Memory = 16 << 20 // sooner reached
+			case StopProcessor:
 				s.host.Wall = 150 * time.Millisecond
 			}
 			if tt.kind == StopMemory {
@@ -221,9 +224,11 @@ func TestStuckDevice(t *testing.T) {
 	}
 }
 
-// Of two runs at the same time the one that takes the memory is ended.
+// Of two runs at the same time the one that takes the memory is ended. The heap
+// is the whole program's: a run is held to it once it may have taken the bound
+// itself, as this modest one by its instructions (stepBytes each) never may.
 func TestMemoryIsBlamedOnTheRightRun(t *testing.T) {
-	modest, err := load(body("local t = {} for i = 1, 20000 do t[i] = i wait(0.0001) end reading('n', #t, '1')"))
+	modest, err := load(body("local t = {} for i = 1, 10000 do t[i] = i wait(0.0001) end reading('n', #t, '1')"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -80,7 +80,7 @@ func TestOutcomes(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				r := newRig(t, plan(c.body), oneLimit)
-				r.CPU = 200 * time.Millisecond
+				r.CPU = 10 * time.Millisecond // the bubble's clock stands still meanwhile: 2 million instructions
 				if c.change != nil {
 					c.change(r)
 				}

@@ -16,6 +16,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -129,6 +130,9 @@ func TestEveryPage(t *testing.T) {
 		}
 	}
 	require.Greater(t, len(links), 150)
+	for _, address := range addresses() {
+		delete(links, address) // seen above
+	}
 	for link, from := range links {
 		if strings.HasPrefix(link, "/look/") || link == "/" {
 			continue
@@ -136,6 +140,27 @@ func TestEveryPage(t *testing.T) {
 		status, body, _ := get(t, m, link, "en")
 		assert.Equal(t, http.StatusOK, status, "%s, linked from %s: %s", link, from, shown(body))
 	}
+}
+
+// Pages may be asked for side by side.
+func TestEveryPageAtOnce(t *testing.T) {
+	m := pages(t)
+	list := addresses()
+	next := make(chan string, len(list))
+	for _, address := range list {
+		next <- address
+	}
+	close(next)
+	var wg sync.WaitGroup
+	for range 3 {
+		wg.Go(func() {
+			for address := range next {
+				status, body, _ := get(t, m, address, "en")
+				assert.Equal(t, http.StatusOK, status, "%s: %s", address, shown(body))
+			}
+		})
+	}
+	wg.Wait()
 }
 
 // What a page says is what was made.
