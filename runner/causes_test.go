@@ -99,6 +99,7 @@ func TestRightCauseIsRankedFirst(t *testing.T) {
 // A cause of a stick or a switch names which one: that of the reading that
 // broke.
 func TestCauseNamesTheStick(t *testing.T) {
+	t.Parallel()
 	n, _ := proofNest(t, 5)
 	for i, where := range []string{"left stick, sideways", "left stick, up and down", "right stick, sideways", "right stick, up and down"} {
 		h := sim.Sound(rand.New(rand.NewPCG(3, uint64(i))))
@@ -115,6 +116,7 @@ func TestCauseNamesTheStick(t *testing.T) {
 // A unit with two defects that have nothing in common has both causes, each as
 // sure as if it stood alone.
 func TestTwoDefectsTwoCauses(t *testing.T) {
+	t.Parallel()
 	n, _ := proofNest(t, 5)
 	pairs := [][2]string{{"foreign-tone", "stick-play"}, {"slow-restart", "stick-off-centre"}, {"weak-note", "switch-stuck"}, {"weak-sound", "low-power"}}
 	for i, pair := range pairs {
@@ -196,6 +198,7 @@ func TestConfidenceIsNotTooHigh(t *testing.T) {
 
 // Sound units have no cause, and neither has a unit whose bench failed.
 func TestNoCauseWithoutAFailure(t *testing.T) {
+	t.Parallel()
 	n, _ := proofNest(t, 2)
 	for i := range of(20, 3) {
 		r := n.unit(t, i+1, sim.Sound(rand.New(rand.NewPCG(77, uint64(i)))))

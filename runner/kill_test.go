@@ -23,6 +23,7 @@ var shownPassed = regexp.MustCompile(`(?m)^  K8\S+ (?:passed|to K8\S+, (\d+) uni
 // as aborted, or as the failure it already was, when the records are next
 // opened.
 func TestKilledAtAnyMoment(t *testing.T) {
+	t.Parallel()
 	rounds := of(8, 2)
 	seed := rand.Uint64()
 	rng := rand.New(rand.NewPCG(seed, 0))

@@ -20,6 +20,7 @@ import (
 // as the captures did: every reading that was taken of a kept capture comes out
 // of its file again.
 func TestAttachmentsMeasureTheSame(t *testing.T) {
+	t.Parallel()
 	n, archive := proofNest(t, 11, func(c *station.Config) { c.Keep = station.KeepFailed })
 	d, err := sim.DefectNamed("stick-play")
 	require.NoError(t, err)

@@ -103,6 +103,7 @@ func TestEveryDefectIsCaught(t *testing.T) {
 
 // Five hundred sound units: not one may fail.
 func TestSoundUnitsPass(t *testing.T) {
+	t.Parallel()
 	const nests = 2
 	units := of(500, 10)
 	var wg sync.WaitGroup
@@ -125,6 +126,7 @@ func TestSoundUnitsPass(t *testing.T) {
 // The same seed gives the same reports, but for run ids and times, whatever
 // the number of nests.
 func TestSameSeedSameReports(t *testing.T) {
+	t.Parallel()
 	lot := func(nests int) map[string]string {
 		_, _, people, err := demoFiles(1)
 		require.NoError(t, err)
@@ -246,6 +248,7 @@ func needed(t *testing.T, r reports.Report, last string, broke time.Time) bool {
 
 // The guard opened in the middle of a run: aborted, and everything off.
 func TestGuardOpened(t *testing.T) {
+	t.Parallel()
 	for _, after := range []time.Duration{time.Second, 5 * time.Second, 10 * time.Second, 25 * time.Second} {
 		t.Run(after.String(), func(t *testing.T) {
 			n, _ := proofNest(t, 3)

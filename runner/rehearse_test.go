@@ -47,6 +47,7 @@ func rehearsed(t testing.TB, change func(*rehearseOptions)) *rehearsalResult {
 // The stock plan on the stock population: nothing that must be caught escapes,
 // no sound unit is rejected, and each unit is judged.
 func TestStockPlanRehearsed(t *testing.T) {
+	t.Parallel()
 	all := of(400, 20)
 	r := rehearsed(t, func(o *rehearseOptions) { o.units = all })
 	assert.True(t, r.Kept)
@@ -84,6 +85,7 @@ func TestStockPlanRehearsed(t *testing.T) {
 // The same seed gives the same JSON, whatever the number of nests; another
 // seed another population.
 func TestRehearsalIsRepeatable(t *testing.T) {
+	t.Parallel()
 	lot := func(nests int, seed uint64) string {
 		var b bytes.Buffer
 		require.NoError(t, rehearsed(t, func(o *rehearseOptions) { o.units, o.nests, o.seed = of(60, 6), nests, seed }).writeJSON(&b))
@@ -98,6 +100,7 @@ func TestRehearsalIsRepeatable(t *testing.T) {
 // by how much, and from which severity on; one that is too narrow rejects sound
 // units.
 func TestRehearsalFindsWrongLimits(t *testing.T) {
+	t.Parallel()
 	stockLimits, err := os.ReadFile("../scripts/kittiwake-k8/limits.toml")
 	require.NoError(t, err)
 	dir := t.TempDir()
@@ -172,6 +175,7 @@ func TestSweepAlone(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes some hundred units; TestRehearsalFindsWrongLimits sweeps one defect; not with -short")
 	}
+	t.Parallel()
 	r := rehearsed(t, func(o *rehearseOptions) { o.units, o.sweep = 0, 1 })
 	assert.Zero(t, r.Population)
 	must := 0

@@ -29,12 +29,13 @@ func check(t *testing.T, calls []selfcheck.Call, o selfcheckOptions) (string, in
 }
 
 // pureArithmetic leaves a test out with -short, as under the race detector:
-// nothing in it runs beside anything else.
+// nothing in it runs beside anything else. It may run beside other tests.
 func pureArithmetic(t *testing.T) {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("arithmetic, one value after another; not with -short")
 	}
+	t.Parallel()
 }
 
 func catalogue(t *testing.T) []selfcheck.Call {

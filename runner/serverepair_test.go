@@ -17,6 +17,7 @@ import (
 // What the repair bench finds moves the ranking of the next unit, says so in
 // its evidence, and changes nothing where there are no records.
 func TestRepairsTeachTheStation(t *testing.T) {
+	t.Parallel()
 	n, archive := proofNest(t, 5)
 	m, _, _, err := demoFiles(1)
 	require.NoError(t, err)
