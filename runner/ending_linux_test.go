@@ -364,6 +364,9 @@ func TestEveryWayOut(t *testing.T) {
 	if n, err := strconv.Atoi(os.Getenv("FULLTHROW_LEAVING")); err == nil {
 		rounds = n
 	}
+	// Whoever runs the tests with nohup means the tests: the programs they start
+	// heed the end of their terminal all the same.
+	signal.Notify(make(chan os.Signal, 1), syscall.SIGHUP)
 	seed := rand.Uint64()
 	rng := rand.New(rand.NewPCG(seed, 0))
 	t.Logf("moments drawn with seed %d", seed)
