@@ -283,7 +283,8 @@ func plantTurns(t *testing.T, server *pgtest.Server) {
 		other <- err
 	}()
 	var stalled string
-	require.NoError(t, silent.read.QueryRowContext(t.Context(), "SELECT current_setting('idle_in_transaction_session_timeout')").Scan(&stalled))
+	setting := silent.read.QueryRowContext(t.Context(), "SELECT current_setting('idle_in_transaction_session_timeout')")
+	require.NoError(t, setting.Scan(&stalled))
 	require.Equal(t, "1h", stalled)
 	err := silent.change(t.Context(), "fall silent", func(x *transaction) error {
 		// Only from here on: a busy machine is silent for as long without meaning to.
