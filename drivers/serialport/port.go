@@ -281,7 +281,8 @@ func (p *Port) Write(ctx context.Context, b []byte) error {
 		switch {
 		case err == nil && n > 0:
 		case errors.Is(err, errStuck):
-			return drivers.Errorf(p.String(), op, drivers.NoReply, "%d of %d bytes sent, no more taken in %v", sent, len(b), p.opts.writeTime)
+			return drivers.Errorf(p.String(), op, drivers.NoReply, "%d of %d bytes sent, no more taken in %v",
+				sent, len(b), p.opts.writeTime)
 		case ctx.Err() != nil && errors.Is(err, context.Cause(ctx)):
 			return drivers.Wrap(p.String(), op, err)
 		case err == nil:

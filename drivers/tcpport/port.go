@@ -186,7 +186,8 @@ func (p *Port) Write(ctx context.Context, b []byte) error {
 		err = p.fail(ctx, "write", err)
 		p.lose(conn)
 		if errors.Is(err, os.ErrDeadlineExceeded) && ctx.Err() == nil {
-			return drivers.Errorf(p.String(), "write", drivers.NoReply, "%d of %d bytes sent, no more taken in %v", sent, len(b), p.opts.writeTime)
+			return drivers.Errorf(p.String(), "write", drivers.NoReply, "%d of %d bytes sent, no more taken in %v",
+				sent, len(b), p.opts.writeTime)
 		}
 		return err
 	}

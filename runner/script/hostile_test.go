@@ -6,6 +6,7 @@ import (
 	"runtime/debug"
 	"strings"
 	"testing"
+	"testing/fstest"
 	"testing/synctest"
 	"time"
 
@@ -254,11 +255,13 @@ func TestHostileTopLevel(t *testing.T) {
 	for _, tt := range []struct {
 		lua  string
 		kind StopKind
+		wall time.Duration
 	}{
-		{"local t = {} while true do t[#t+1] = ('x'):rep(1e6) end", StopMemory},
-		{"while true do pcall(error) end", StopProcessor},
+		{"local t = {} while true do t[#t+1] = ('x'):rep(1e6) end", StopMemory, time.Hour},
+		{"while true do pcall(error) end", StopProcessor, 100 * time.Millisecond},
 	} {
-		_, err := load("plan { product = 'x' }\n" + tt.lua)
+		files := fstest.MapFS{"plan.lua": {Data: []byte("plan { product = 'x' }\n" + tt.lua)}}
+		_, err := loadWithin(files, "plan.lua", nil, tt.wall)
 		var stop *Stop
 		if !errors.As(err, &stop) || stop.Kind != tt.kind || !strings.HasPrefix(err.Error(), "plan.lua:2: ") {
 			t.Errorf("%s: got %v", tt.lua, err)

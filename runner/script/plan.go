@@ -65,6 +65,10 @@ const maxSource = 256 << 10
 // and runs the plan's top level once to learn its checks: without devices and
 // without waits. The error is an [*Error].
 func Load(fsys fs.FS, name string, lib fs.FS) (*Plan, error) {
+	return loadWithin(fsys, name, lib, 2*time.Second)
+}
+
+func loadWithin(fsys fs.FS, name string, lib fs.FS, wall time.Duration) (*Plan, error) {
 	p := &Plan{Name: name, libs: map[string]*lua.FunctionProto{}, base: baseFunctions()}
 	for _, n := range measureNames() {
 		b, err := bind("measure."+n, measures()[n])
@@ -81,7 +85,7 @@ func Load(fsys fs.FS, name string, lib fs.FS) (*Plan, error) {
 	if p.proto, failed = p.compile(name, src, lib); failed != nil {
 		return nil, failed
 	}
-	r, err := newRun(context.Background(), p, Host{Clock: drivers.System, Wall: 2 * time.Second, Memory: 64 << 20})
+	r, err := newRun(context.Background(), p, Host{Clock: drivers.System, Wall: wall, Memory: 64 << 20})
 	if err != nil {
 		return nil, err
 	}

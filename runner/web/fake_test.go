@@ -180,6 +180,7 @@ func newRigIn(t testing.TB, dir string, change ...func(*Config)) *rig {
 	}
 	g.server, err = New(c)
 	require.NoError(t, err)
+	g.server.stays = time.Hour // a busy machine asks late for a notice
 	g.http = httptest.NewServer(g.server.Handler())
 	t.Cleanup(func() {
 		g.server.Stop(&station.Abort{Reason: "the test is over"})

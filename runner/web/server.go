@@ -30,7 +30,8 @@ type Server struct {
 	base  context.Context // of all runs
 	stop  context.CancelCauseFunc
 	runs  sync.WaitGroup
-	timer *time.Timer // of the notice
+	timer *time.Timer   // of the notice
+	stays time.Duration // how long a notice does; 0: noticeTime, doneTime
 
 	count chan struct{} // capacity 1: count the day anew
 

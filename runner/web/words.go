@@ -433,6 +433,9 @@ func (s *Server) setNotice(n *notice) {
 		if n.level == "done" {
 			stays = doneTime
 		}
+		if s.stays > 0 {
+			stays = s.stays
+		}
 		s.timer = time.AfterFunc(stays, func() {
 			s.mu.Lock()
 			defer s.mu.Unlock()
