@@ -364,6 +364,7 @@ func TestEveryWayOut(t *testing.T) {
 	if testing.Short() {
 		t.Skip("short: takes some 20 s of real time")
 	}
+	t.Parallel()
 	rounds := 1
 	if n, err := strconv.Atoi(os.Getenv("FULLTHROW_LEAVING")); err == nil {
 		rounds = n
@@ -462,6 +463,7 @@ func TestLogThatNobodyReads(t *testing.T) {
 	if testing.Short() {
 		t.Skip("short: takes some seconds of real time")
 	}
+	t.Parallel()
 	p := newPlace(t, 90)
 	stalled := wayOut{start: func(cmd *exec.Cmd, l *leaving) {
 		r, w, err := os.Pipe()

@@ -3,11 +3,13 @@ package main
 import (
 	"bytes"
 	"errors"
+	"flag"
 	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -17,6 +19,13 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	if strings.HasSuffix(strings.TrimSuffix(filepath.Base(os.Args[0]), ".exe"), ".test") { // and not the program
+		flag.Parse()
+		// What works in real time mostly waits: beside it there is room for more.
+		if flag.Lookup("test.parallel").Value.String() == strconv.Itoa(runtime.GOMAXPROCS(0)) {
+			flag.Set("test.parallel", strconv.Itoa(runtime.GOMAXPROCS(0)+2))
+		}
+	}
 	testscript.Main(m, map[string]func(){"fullthrow": main, "fullthrow-panics": panics})
 }
 
