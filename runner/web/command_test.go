@@ -154,11 +154,11 @@ func TestAbort(t *testing.T) {
 func TestBenchFaultIsNoFailure(t *testing.T) {
 	g := newRig(t)
 	for _, tt := range []struct{ device, kind, want string }{
+		{"", reports.FaultOfPlan, "There is a mistake in the test plan: fetch the test engineer. This says nothing about the unit."},
 		{"meter", "no reply", "The current meter does not answer."},
 		{"receiver", "gone", "The receiver is unplugged."},
 		{"arm<b>", "garbled", "The arm<b> answers, but what it says cannot be understood."},
 		{"", "", "The bench could not measure. This says nothing about the unit."},
-		{"", reports.FaultOfPlan, "There is a mistake in the test plan: fetch the test engineer. This says nothing about the unit."},
 	} {
 		g.nests["A"].set(func() {
 			g.nests["A"].play = func(_ context.Context, r *fakeRunner, j *reports.Journal) reports.End {
@@ -173,6 +173,8 @@ func TestBenchFaultIsNoFailure(t *testing.T) {
 		title := "The bench is at fault"
 		if tt.kind == reports.FaultOfPlan {
 			title = "The test plan is at fault"
+			assert.Equal(t, stepEngineer, n.End.Step, "it would go the same way again")
+			assert.Equal(t, "plan fault", n.End.Short)
 		}
 		assert.Equal(t, title, n.End.Title)
 		assert.Equal(t, tt.want, n.End.Text)

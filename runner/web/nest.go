@@ -123,6 +123,9 @@ func (s *Server) finish(n *nest, j job, sealed reports.Sealed, err error) {
 		}
 		known, _ := s.units.last(j.unit)
 		n.view.next = s.c.Policy.after(n.view.outcome, known.failures, n.faults, out != "" || len(n.view.unsafe) > 0)
+		if n.view.planFault() {
+			n.view.next = stepEngineer
+		}
 		n.phase = phaseDone
 	case errors.As(err, &notReady) && out == "":
 		n.phase, n.job, n.held, n.view = phaseHeld, j, heldGuard, nil

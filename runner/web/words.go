@@ -153,7 +153,7 @@ func (s *Server) endJSON(t *look.Translator, v *runView) endJSON {
 	default:
 		e.Kind, e.Title = "bench", t.T("operator.end.bench")
 		e.Text, e.Detail = s.benchFault(t, v)
-		if len(v.faults) > 0 && v.faults[0].Kind == reports.FaultOfPlan {
+		if v.planFault() {
 			e.Title = t.T("operator.end.plan")
 		}
 	}
@@ -168,6 +168,9 @@ func (s *Server) endJSON(t *look.Translator, v *runView) endJSON {
 		e.Detail = detail
 	}
 	e.Short = t.T("operator.short." + e.Kind)
+	if v.planFault() {
+		e.Short = t.T("operator.short.plan")
+	}
 	if v.outcome != reports.Passed && v.outcome != reports.Failed {
 		e.Unknown = t.T("operator.end.unknown")
 	}
@@ -227,6 +230,12 @@ func unknownAs(hazard string) string {
 		return "unnamed" // "other" is a plural form's name
 	}
 	return hazard
+}
+
+// planFault tells whether the plan is what ended the run: it will end the next
+// one in the same way.
+func (v *runView) planFault() bool {
+	return v.outcome == reports.Errored && len(v.faults) > 0 && v.faults[0].Kind == reports.FaultOfPlan
 }
 
 // benchFault says what is wrong with the bench: in plain words first, and as
