@@ -113,6 +113,9 @@ func need(t *testing.T) {
 	if testing.Short() {
 		t.Skip("short: no browser is started")
 	}
+	if os.Getenv("FULLTHROW_PROGRAM") == "" && os.Getenv("CI") == "" && !named() {
+		t.Skip("some two minutes by itself: .ci/test runs it, and go test -v ./runner/web/browser")
+	}
 	if findBrowser() != "" {
 		return
 	}
@@ -122,6 +125,10 @@ func need(t *testing.T) {
 	}
 	t.Skip(why)
 }
+
+// named tells whether these tests were asked for, by -v or -run: go test ./...
+// alone is for what is quick.
+func named() bool { return testing.Verbose() || flag.Lookup("test.run").Value.String() != "" }
 
 // atOnce is how many tests run side by side: one for each core that is idle, but
 // for one, which the browser needs. load is what /proc/loadavg says, "" where
