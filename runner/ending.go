@@ -9,6 +9,7 @@ import (
 	"os/signal"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -45,12 +46,14 @@ type ending struct {
 	restore func()
 	out     io.Writer // as they were
 	errs    io.Writer
-	log     *backlog // of a.logger; nil: none
+	log     *backlog // of [ending.logger]; nil: none
 
 	mu   sync.Mutex
 	held map[*openNest]string // hardware that is open, by nest
 	last sync.Once
-	exit func(code int) // os.Exit, but in tests
+	// leaving: the program ends by leave, with its code and its words, also if
+	// the command returns meanwhile.
+	leaving atomic.Bool
 }
 
 const (
@@ -66,7 +69,7 @@ const (
 // cancelled with a [station.Abort] when something asks the program to end.
 func (a *app) begin(ctx context.Context) (context.Context, *ending) {
 	e := &ending{app: a, heard: make(chan os.Signal, 16), ended: make(chan struct{}),
-		held: map[*openNest]string{}, out: a.out, errs: a.errs, exit: os.Exit}
+		held: map[*openNest]string{}, out: a.out, errs: a.errs}
 	ctx, e.cancel = context.WithCancelCause(ctx)
 	a.ending = e
 	e.restore = crash.Handle(func(p *crash.Panic) { e.crashed(p, p.Stack) })
@@ -119,7 +122,8 @@ func (e *ending) listen() {
 				late = time.After(endTime)
 			}
 		case <-late:
-			e.crashed(fmt.Errorf("internal error: the program did not end within %v of being asked to", endTime), nil)
+			e.leave(fmt.Errorf("it did not end within %v of being asked to", endTime),
+				"something held it up: an output that nobody reads, a disk, a device", nil, 0)
 		case <-e.ended:
 			return
 		}
@@ -139,6 +143,9 @@ func (e *ending) done() {
 		panic(p)
 	}
 	close(e.ended)
+	if e.leaving.Load() {
+		select {}
+	}
 	e.log.end()
 	e.restore()
 	signal.Stop(e.heard)
@@ -165,7 +172,7 @@ func (e *ending) hold(nest string, n *openNest) {
 // crashed ends the program for a defect of its own: safe at once, without asking
 // anything that may be stuck; beside it what is under way gets the chance to be
 // sealed as an error; what is not is sealed as aborted when the records are
-// opened next. It does not return but in tests.
+// opened next. It does not return.
 func (e *ending) crashed(cause error, trace []byte) {
 	hint := "this is a defect of fullthrow: keep this text and tell its makers"
 	e.leave(cause, hint, trace, crashTime)
@@ -177,7 +184,10 @@ func (e *ending) exhausted(cause error) {
 	e.leave(cause, "look at the plan that its last report names, then start the program again", nil, 0)
 }
 
+// leave ends the program with what it has to say and what to do about it; wait
+// is how long the command may take to return by itself.
 func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duration) {
+	e.leaving.Store(true)
 	e.last.Do(func() {
 		e.cancel(&station.Fault{Text: cause.Error(), Hint: hint})
 		unsafe := e.makeSafe()
@@ -196,7 +206,7 @@ func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duratio
 		case <-told:
 		case <-time.After(time.Second):
 		}
-		e.exit(exitBench)
+		os.Exit(exitBench)
 	})
 	select {} // others that crash at the same time wait for the end
 }

@@ -63,24 +63,7 @@ type leaving struct {
 	cmd      *exec.Cmd
 	out, err *os.File // reading ends; nil where there is none
 	master   *os.File // of its terminal; nil: it has none
-	said     lockedText
-}
-
-type lockedText struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *lockedText) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *lockedText) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.String()
+	said     heard
 }
 
 func sends(s syscall.Signal) func(*leaving) {
@@ -284,6 +267,12 @@ func (p *place) leave(command string, w wayOut, after time.Duration) result {
 	}
 	if status.Signaled() {
 		t.Errorf("the program was ended by %v: %v: %s", status.Signal(), err, what)
+	}
+	if w.program != "" && command == "serve" {
+		assert.Equal(t, exitBench, l.cmd.ProcessState.ExitCode(), what)
+		until(t, "it says what it was", func() bool {
+			return strings.Contains(l.said.String(), "fullthrow: internal error: as the test wants it\nthe fixture was made safe\n")
+		})
 	}
 	if l.master != nil {
 		l.master.Close()
