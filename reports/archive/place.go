@@ -53,16 +53,12 @@ func ReadPlace(dir, file string) (Place, error) {
 // as its chain says; the zero Place and no error if it has none yet. Every
 // report up to that number was in its place before.
 func ReadHead(dir string) (Place, error) {
-	data, err := os.ReadFile(filepath.Join(dir, chainFile))
+	h, err := reportChain.read(dir)
 	if errors.Is(err, os.ErrNotExist) {
 		return Place{}, nil
 	}
 	if err != nil {
-		return Place{}, fmt.Errorf("archive: %w", err)
-	}
-	var h head
-	if err := json.Unmarshal(data, &h); err != nil || h.Number < 1 {
-		return Place{}, fmt.Errorf("archive: %s: not the head of a chain", chainFile)
+		return Place{}, fmt.Errorf("archive: %s: %w", reportChain, err)
 	}
 	return Place{Number: h.Number, SHA256: h.Hash}, nil
 }
