@@ -38,6 +38,9 @@ func (b *benchFile) check() []problem {
 	if b.Product == "" {
 		c.add("it is the product named by the plan", 1, "no product given")
 	}
+	if !(b.Takt >= 0 && b.Takt < 1e6) {
+		c.add("write seconds: takt = 45; leave it out where there is none", b.at.at("takt"), "the takt is %g s, which is no time", b.Takt)
+	}
 	c.oneOf(b.Calibration.Overdue, []string{"warn", "block"}, "calibration", "overdue")
 	c.oneOf(b.Captures.Keep, []string{"all", "failed", "none"}, "captures", "keep")
 	c.memory(b.Plan.Memory)

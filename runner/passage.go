@@ -12,10 +12,10 @@ import (
 // passage shows one run to the person beside the fixture, event by event as
 // they reach the disk.
 type passage struct {
-	s       *screen
-	started time.Time
-	takt    float64
-	check   string
+	s         *screen
+	started   time.Time
+	cycleTime float64
+	check     string
 	// full shows every reading as it comes; without it a check is one line, and
 	// only the readings that do not keep their limits follow: a person who waits
 	// for the end of 83 readings needs no more.
@@ -37,7 +37,7 @@ type passage struct {
 func (p *passage) tell(e reports.Event) {
 	switch e.Kind {
 	case reports.RunStarted:
-		p.started, p.takt = e.Time, e.Start.Takt
+		p.started, p.cycleTime = e.Time, e.Start.CycleTime
 		p.s.say("%s", p.head(*e.Start))
 		p.live("asking every device whether it is there")
 	case reports.CheckStarted:
@@ -143,8 +143,8 @@ func (p *passage) head(s reports.Start) string {
 
 func (p *passage) elapsed(now time.Time) string {
 	t := now.Sub(p.started).Seconds()
-	if p.takt > 0 {
-		return fmt.Sprintf("%.0f s of about %.0f", t, p.takt)
+	if p.cycleTime > 0 {
+		return fmt.Sprintf("%.0f s of about %.0f", t, p.cycleTime)
 	}
 	return fmt.Sprintf("%.0f s", t)
 }

@@ -143,7 +143,7 @@ func (a *app) report(file string, to reportFiles) error {
 
 // tellReport shows a report as it was shown while it ran.
 func (a *app) tellReport(r reports.Report, file string) {
-	p := &passage{full: true, s: newScreen(a.out), started: r.Started, takt: r.Takt, ranked: len(r.Causes) > 0}
+	p := &passage{full: true, s: newScreen(a.out), started: r.Started, cycleTime: r.CycleTime, ranked: len(r.Causes) > 0}
 	p.s.say("%s\n%s", p.head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))
 	for _, c := range r.Checks {
 		p.tell(reports.Event{Kind: reports.CheckStarted, Time: c.Started, Check: &c})

@@ -185,14 +185,14 @@ type mildestResult struct {
 
 // cycleResult is how long a unit takes on the bench, handling not included.
 type cycleResult struct {
-	Units    int          `json:"units"` // judged, of the population or without one of the sweep
-	Mean     float64      `json:"mean"`  // s
-	P95      float64      `json:"p95"`
-	Max      float64      `json:"max"`
-	Takt     float64      `json:"takt"` // s; 0: the plan states none
-	OverTakt int          `json:"over_takt"`
-	Checks   []checkCycle `json:"checks"` // in the order of the plan
-	Rest     float64      `json:"rest"`   // s: getting ready and making safe
+	Units     int          `json:"units"` // judged, of the population or without one of the sweep
+	Mean      float64      `json:"mean"`  // s
+	P95       float64      `json:"p95"`
+	Max       float64      `json:"max"`
+	CycleTime float64      `json:"cycle_time"` // s; 0: the plan states none
+	Over      int          `json:"over"`
+	Checks    []checkCycle `json:"checks"` // in the order of the plan
+	Rest      float64      `json:"rest"`   // s: getting ready and making safe
 }
 
 type checkCycle struct {

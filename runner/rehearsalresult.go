@@ -263,7 +263,7 @@ func (h *rehearsal) unit(u *rehearsedUnit, reason bool, typical []float64) unitR
 
 // cycle is how long units took.
 func (h *rehearsal) cycle() (cycleResult, error) {
-	c := cycleResult{Takt: h.method.plan.Takt.Seconds(), Checks: []checkCycle{}}
+	c := cycleResult{CycleTime: h.method.plan.CycleTime.Seconds(), Checks: []checkCycle{}}
 	var all []float64
 	byCheck := make([][]float64, len(h.method.plan.Checks))
 	total, inChecks := 0.0, 0.0
@@ -274,8 +274,8 @@ func (h *rehearsal) cycle() (cycleResult, error) {
 		t := u.took.Seconds()
 		all = append(all, t)
 		total += t
-		if c.Takt > 0 && t > c.Takt {
-			c.OverTakt++
+		if c.CycleTime > 0 && t > c.CycleTime {
+			c.Over++
 		}
 		for k, d := range u.checks {
 			if d >= 0 {

@@ -295,12 +295,12 @@ func (r *rehearsalResult) writeCycle(s *screen) {
 	}
 	heading(s, "Time on the bench", "Of the plan, without handling; the simulated instruments answer as fast as usual ones.")
 	text := fmt.Sprintf("  mean %.1f s, 95 %% within %.1f s, at most %.1f s", c.Mean, c.P95, c.Max)
-	if c.Takt > 0 {
-		text += fmt.Sprintf("; takt %g s, ", c.Takt)
-		if c.OverTakt == 0 {
+	if c.CycleTime > 0 {
+		text += fmt.Sprintf("; cycle time %g s, ", c.CycleTime)
+		if c.Over == 0 {
 			text += "kept by all"
 		} else {
-			text += fmt.Sprintf("NOT KEPT by %d of %d", c.OverTakt, c.Units)
+			text += fmt.Sprintf("NOT KEPT by %d of %d", c.Over, c.Units)
 		}
 	}
 	s.say("%s", text)

@@ -72,7 +72,7 @@ func TestStockPlanRehearsed(t *testing.T) {
 	}
 	c := r.Cycle
 	assert.Equal(t, all, c.Units)
-	assert.Equal(t, 50.0, c.Takt)
+	assert.Equal(t, 50.0, c.CycleTime)
 	assert.Less(t, c.Mean, c.P95+1e-9)
 	assert.LessOrEqual(t, c.P95, c.Max)
 	share := c.Rest / c.Mean

@@ -278,11 +278,11 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 		return web.Config{}, err
 	}
 	c := web.Config{
-		Station: s.bench.Station,
-		Product: web.Product{Name: m.product.Product, Title: m.product.Title, Revision: m.product.Revision},
-		Takt:    m.plan.Takt,
-		Archive: s.archive,
-		Serial:  m.product.format(),
+		Station:   s.bench.Station,
+		Product:   web.Product{Name: m.product.Product, Title: m.product.Title, Revision: m.product.Revision},
+		CycleTime: m.plan.CycleTime,
+		Archive:   s.archive,
+		Serial:    m.product.format(),
 		Unit: func(serial string) reports.Unit {
 			u, err := m.unit(serial, "")
 			if err != nil { // it was accepted by the same format

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -183,7 +184,7 @@ func (m *method) unit(text, lot string) (reports.Unit, error) {
 // nestConfig is what a nest of this program is made of, whatever its hardware.
 func (m *method) nestConfig(b *benchFile, i int, n *openNest, clock drivers.Clock, records *archive.Archive) station.Config {
 	return station.Config{
-		Station: b.Station, Name: b.Nests[i].Name, Clock: clock,
+		Station: b.Station, Name: b.Nests[i].Name, Takt: time.Duration(b.Takt * float64(time.Second)), Clock: clock,
 		Devices: n.devices, Drives: n.drives, Interlock: n.interlock, Heartbeat: n.heartbeat,
 		Plan: m.plan, Limits: m.limits, Causes: m.taught(records), Archive: records,
 		Sources:   append([]reports.Source{source(b.name, b.data)}, m.sources...),

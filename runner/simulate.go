@@ -226,6 +226,9 @@ func (b *benchFile) write(w io.Writer) error {
 	p("# use once that command has ended.")
 	p("station = %q", b.Station)
 	p("product = %q", b.Product)
+	if b.Takt > 0 {
+		p("takt = %g", b.Takt)
+	}
 	p("\n[captures]\nkeep = %q", b.Captures.Keep)
 	p("\n[plan]\nmemory = %q", b.Plan.Memory)
 	for _, n := range b.Nests {

@@ -268,8 +268,8 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 			name = fmt.Sprintf("%g s and over", r.from)
 		}
 		word := ""
-		if c.Takt >= r.from && c.Takt < r.to {
-			word = "takt " + yield.Seconds(c.Takt)
+		if c.Intended >= r.from && c.Intended < r.to {
+			word = "intended " + yield.Seconds(c.Intended)
 		}
 		g.add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(bar(float64(r.n)/float64(most), cells)+"  "+word, " "))
 	}

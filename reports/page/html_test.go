@@ -21,7 +21,7 @@ func fullSealed(t testing.TB, outcome reports.Outcome) archive.Sealed {
 	a := openTest(t, t.TempDir())
 	sealTest(t, a, "first", recordtest.Events(reports.Passed))
 	start := recordtest.Start(reports.NewRunID(recordtest.T0, "LQ-1", "A"))
-	start.Takt = 45
+	start.CycleTime = 45
 	start.Unit.SerialNumber = recordtest.Sample
 	start.Sources = append(start.Sources, reports.Source{Name: "limits.toml", SHA256: strings.Repeat("c4", 32)}, reports.Source{Name: "bench-demo.toml", SHA256: strings.Repeat("5e", 32)})
 	j, err := a.Begin(start, recordtest.T0)
@@ -101,7 +101,7 @@ func TestHTMLSelfContained(t *testing.T) {
 func hostileSealed() archive.Sealed {
 	const evil = `"><script>alert(1)</script>'--!></style></title></svg>{{.}}` + "\u202e\x00"
 	huge := strings.Repeat("W", 400)
-	start := reports.Start{Run: evil, Station: evil, Nest: evil, Operator: evil, Software: evil, Takt: 1, Unit: reports.Unit{SerialNumber: evil, Product: evil, Revision: evil, Lot: evil}, Sources: []reports.Source{{Name: evil, SHA256: evil}}}
+	start := reports.Start{Run: evil, Station: evil, Nest: evil, Operator: evil, Software: evil, CycleTime: 1, Unit: reports.Unit{SerialNumber: evil, Product: evil, Revision: evil, Lot: evil}, Sources: []reports.Source{{Name: evil, SHA256: evil}}}
 	x := new(math.MaxFloat64)
 	return archive.Sealed{Seal: archive.Seal{Number: 1, Previous: evil, SHA256: evil, Key: evil, Signature: evil}, Report: reports.Report{
 		Start: start, Started: recordtest.T0, Ended: recordtest.T0.Add(time.Second), Outcome: reports.Outcome(evil), Reason: evil, Hint: evil, Bench: evil, Unsafe: []reports.Unsafe{{Device: evil, Drives: []string{evil}, Kind: evil, Text: evil}},

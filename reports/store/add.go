@@ -135,7 +135,7 @@ func (t *transaction) insertRecords(fresh []*record) error {
 		l := layouts[r.layoutID]
 		c := counted{
 			started: r.started, ended: r.ended, outcome: r.outcome, counts: r.counts(), first: r.first, totals: r.totals,
-			cause: r.causeID, takt: r.takt, layout: l, codes: r.codes,
+			cause: r.causeID, cycleTime: r.cycleTime, takt: r.takt, layout: l, codes: r.codes,
 		}
 		var m *moments
 		if r.judged() && r.counts() {
@@ -194,7 +194,7 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		runs = append(runs, []any{
 			r.id, station, r.started, r.run, r.grpID, r.layoutID, r.serial, number(r.golden), r.attempt,
 			r.ended, string(r.outcome), number(r.first), number(r.totals.final), r.totals.retests, number(r.totals.nff), number(r.totals.repaired), r.flag,
-			r.reason, failed, r.causeID, number(r.simulated), r.takt,
+			r.reason, failed, r.causeID, number(r.simulated), r.cycleTime, r.takt,
 		})
 		samples = append(samples, []any{r.id, station, r.started, r.codes.checks, r.codes.verdicts, r.codes.readings})
 		s := &r.item.Sealed.Seal
@@ -225,7 +225,7 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		table, columns string
 		rows           [][]any
 	}{
-		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, retests, nff, repaired, flag, reason, failed, cause, simulated, takt", runs},
+		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, retests, nff, repaired, flag, reason, failed, cause, simulated, cycle_time, takt", runs},
 		{"sample", "id, station, started, checks, verdicts, readings", samples},
 		{"seal", "id, station, started, chain, number, previous, sha256, signature, file, size, modified", seals},
 		{"raw", "id, station, started, report", raws},

@@ -374,7 +374,7 @@ func (b *base) Cycle(ctx context.Context, s Selection) (yield.Histogram, error) 
 			h.Counts[k] = n
 			h.N += n
 		}
-		h.Sum, h.Takt = float64(all[nJudgedMillis])/1000, c.takt
+		h.Sum, h.CycleTime, h.Takt = float64(all[nJudgedMillis])/1000, c.intended.value, c.takt.value
 		return err
 	})
 	return h, err

@@ -108,8 +108,8 @@ func (n *nest) begin(s *reports.Start, at time.Time) {
 	n.check, n.checkBegan, n.asked = "", time.Time{}, map[string]time.Time{}
 	m.started.WithLabelValues(n.product, n.station, n.name).Inc()
 	m.underWay.WithLabelValues(n.station, n.name).Set(1)
-	if s.Takt > 0 {
-		m.takt.WithLabelValues(n.product).Set(s.Takt)
+	if s.CycleTime > 0 {
+		m.cycleTime.WithLabelValues(n.product).Set(s.CycleTime)
 	}
 }
 

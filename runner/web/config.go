@@ -21,13 +21,13 @@ import (
 
 // Config is what a server is made of. Fields without "optional" are required.
 type Config struct {
-	Station string
-	Product Product
-	Checks  []Check       // of the plan, in order
-	Takt    time.Duration // of the plan, 0 not stated
-	Nests   []Nest        // in the bench file's order, at least one
-	Archive *archive.Archive
-	Serial  serial.Format
+	Station   string
+	Product   Product
+	Checks    []Check       // of the plan, in order
+	CycleTime time.Duration // of the plan, 0 not stated
+	Nests     []Nest        // in the bench file's order, at least one
+	Archive   *archive.Archive
+	Serial    serial.Format
 	// Unit is the unit under test for a serial number that Serial accepted.
 	Unit   func(number string) reports.Unit
 	Look   *look.Look

@@ -8,7 +8,7 @@
 
 local search = require "search"
 
-plan { product = "kittiwake-k8", revision = "C", takt = 50, deadline = 180 }
+plan { product = "kittiwake-k8", revision = "C", cycle_time = 50, deadline = 180 }
 
 -- The four gimbal axes and the receiver channel that each of them moves.
 local axes = {

@@ -12,7 +12,7 @@ import (
 // deskPlan asks whatever can be asked, between two checks that measure. While a
 // question is open a run stands still, so a test may do to it what it likes
 // without being quick.
-const deskPlan = `plan { product = "kittiwake-k8", revision = "C", takt = 50, deadline = 86400 }
+const deskPlan = `plan { product = "kittiwake-k8", revision = "C", cycle_time = 50, deadline = 86400 }
 
 local function current()
   return measure.steady(bench.meter:current { over = 0.2, range = 100e-6, rate = 1000 }).mean

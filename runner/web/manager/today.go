@@ -149,7 +149,7 @@ func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.Cycl
 		rate.Meaning = q.t(meaning, "count", worked, "units", c.Units)
 	}
 	if cycle.Needed > 0 && pace == store.ByHour {
-		rate.Interval = q.t("manager.today.rate_takt", "needed", cycle.Needed, "count", max(1, nests))
+		rate.Interval = q.t("manager.today.rate_takt", "needed", cycle.Needed, "capacity", cycle.Capacity, "count", cycle.Nests)
 	}
 	final := q.figure("final", sum.Final)
 	final.Meaning = q.t("manager.today.final_meaning", "count", c.Units-c.FinalPassed)
@@ -195,8 +195,8 @@ func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.Cycle
 	if cycle.N > 0 {
 		time.Value = q.duration(cycle.Median.Value)
 		time.Interval = q.t("manager.today.cycle_p95", "time", q.duration(cycle.P95.Value))
-		if cycle.Takt > 0 && cycle.OverTakt.Known() {
-			time.Meaning = q.t("manager.today.cycle_takt", "takt", q.duration(cycle.Takt), "share", q.share(cycle.OverTakt))
+		if cycle.Over.Known() {
+			time.Meaning = q.t("manager.today.cycle_over", "intended", q.duration(cycle.Intended), "share", q.share(cycle.Over))
 		}
 	}
 	return []look.Figure{time, again, nff, fixed}
@@ -275,7 +275,7 @@ func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.C
 	}
 	caption := q.t("manager.today.output_caption")
 	if by == store.ByHour && cycle.Needed > 0 {
-		caption = q.t("manager.today.output_takt", "takt", q.duration(cycle.Takt), "needed", cycle.Needed, "count", max(1, nests))
+		caption = q.t("manager.today.output_takt", "takt", q.duration(cycle.Takt), "needed", cycle.Needed, "capacity", cycle.Capacity, "count", cycle.Nests)
 	}
 	d := chart.Hours{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption, Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by)),
 		Bars: bars, TargetLabel: q.t("manager.term.takt")}
