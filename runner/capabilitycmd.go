@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -11,54 +10,14 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
 )
 
-const capabilitySchema = "fullthrow-capability/1"
-
-// capabilityAnswer is what `capability READING --json` writes.
-type capabilityAnswer struct {
-	Schema string                `json:"schema"`
-	About  about                 `json:"about"`
-	Points int64                 `json:"points"` // in all; Study goes by the newest 50,000 at most
-	Study  yield.CapabilityStudy `json:"study"`
-}
-
-// roomAnswer is what `capability --json` writes: every reading, the least room
-// first.
-type roomAnswer struct {
-	Schema   string        `json:"schema"`
-	About    about         `json:"about"`
-	Readings []roomReading `json:"readings"`
-}
-
-// roomReading is how much room one reading has. Whether it moves is not looked
-// at.
-type roomReading struct {
-	yield.Moments
-	SD *float64 `json:"sd,omitempty"` // n - 1
-	// Ppk is of all first runs; Bulk as 95 of 100 have it, of the newest 2000:
-	// its value is null where these are alike.
-	Ppk  *yield.Estimate `json:"ppk,omitempty"`
-	Bulk *yield.Estimate `json:"bulk,omitempty"`
-	// Nearer is the limit that these go by, "lower" or "upper".
-	Nearer  string `json:"nearer,omitempty"`
-	Problem string `json:"problem,omitempty"` // why there is no Ppk
-}
-
-// least is what readings are ranked by.
-func (r roomReading) least() float64 {
-	if r.Bulk != nil {
-		return r.Bulk.Value
-	}
-	return r.Ppk.Value
-}
-
-func (a *app) capabilityCommand() *cobra.Command {
-	q := a.question("capability")
-	retests, every, most := false, 0, 20
+func (a *app) holdCommand() *cobra.Command {
+	q, most := a.question(review.AskHold, "reading"), 20
 	c := &cobra.Command{
-		Use:   "capability [READING]",
+		Use:   "hold [READING]",
 		Short: "Whether a reading keeps well within its limits, or which have the least room",
 		Long: `Whether a reading keeps well within its limits, or which have the least room.
 
@@ -66,67 +25,33 @@ With READING (check.reading) it studies that one: how far its values lie from
 the limits, whether they are spread like a bell curve and hold still, as the
 usual indices suppose, and what to go by where they do not. Without, it ranks
 all readings.`,
-		Example: `  fullthrow capability
-  fullthrow capability sticks.left_x_hysteresis --since 7d --lot 24A`,
-		Args: cobra.ArbitraryArgs,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 1 {
-				return usage("capability: %q is one argument too many", args[1]).hint("fullthrow help capability")
-			}
-			if every < 0 || every == 1 {
-				return usage("capability: --every %d: a subgroup has two values or more", every)
-			}
-			return q.ask(cmd.Context(), func(ctx context.Context) error {
-				if len(args) == 0 {
-					return q.rooms(ctx, most)
-				}
-				return q.capability(ctx, args[0], retests, every)
-			})
-		},
+		Example: `  fullthrow hold
+  fullthrow hold sticks.left_x_hysteresis --period 7d --lot 24A`,
+		Args: upTo(1),
 	}
-	c.Flags().BoolVar(&retests, "retests", false, "take in runs after a unit's first one too")
-	c.Flags().IntVar(&every, "every", 0, "study subgroups of `N` units after one another, instead of single values")
+	c.RunE = q.run(func(ctx context.Context) error {
+		return answered(ctx, q, q.review.Hold, func(x *review.Hold) error {
+			switch {
+			case x.Study == nil:
+				return q.tellRooms(ctx, x, most)
+			case len(x.Series.Points) == 0:
+				q.title(x.Reading, x.About)
+				return q.nothing(ctx, x.About)
+			}
+			q.tellCapability(x)
+			return nil
+		})
+	})
 	c.Flags().IntVar(&most, "most", most, "without READING: show the `N` with the least room")
 	q.flags(c)
 	return c
 }
 
-func (q *question) capability(ctx context.Context, reading string, retests bool, every int) error {
-	answer := capabilityAnswer{Schema: capabilitySchema}
-	var err error
-	if answer.About, err = q.about(ctx); err != nil {
-		return err
-	}
-	s, err := q.series(ctx, reading, retests, false)
-	if err != nil {
-		return err
-	}
-	format := quantities(s.Unit, spreadOf(s.Values()))
-	o := yield.CapabilityOptions{Name: s.Name, Unit: s.Unit, Confidence: q.level, Format: format}
-	answer.Points = s.Total
-	if every > 0 {
-		groups, err := yield.Cut(s, yield.Cutting{Every: every})
-		if err != nil {
-			return err
-		}
-		answer.Study = yield.CapabilityOf(groups, yield.Spec{Lower: s.Lower, Upper: s.Upper}, o)
-	} else {
-		answer.Study = s.Capability(o)
-	}
-	if q.asJSON {
-		return q.json(answer)
-	}
-	q.title(reading, answer.About)
-	if len(s.Points) == 0 {
-		return q.nothing(ctx, answer.About)
-	}
-	q.tellCapability(&answer, s, pointsWords(s, retests, false), format)
-	return nil
-}
-
 // tellCapability shows a study.
-func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from string, format func(float64) string) {
-	c := x.Study
+func (q *question) tellCapability(x *review.Hold) {
+	c, s, from := *x.Study, *x.Series, pointsWords(*x.Series, x.Runs)
+	format := quantities(s.Unit, spreadOf(s.Values()))
+	q.title(x.Reading, x.About)
 	q.out.say("")
 	if c.Problem != "" {
 		q.out.tell(0, q.out.strong("No index can be given.")+" "+c.Problem)
@@ -225,87 +150,10 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 	return terms
 }
 
-// rooms ranks all readings by the room they have.
-func (q *question) rooms(ctx context.Context, most int) error {
-	answer := roomAnswer{Schema: capabilitySchema, Readings: []roomReading{}}
-	var err error
-	if answer.About, err = q.about(ctx); err != nil {
-		return err
-	}
-	list, err := q.store.Moments(ctx, q.sel)
-	if err != nil {
-		return err
-	}
-	live := newScreen(q.app.errs)
-	for i, m := range list {
-		live.now("reading %d of %d", i+1, len(list))
-		r := newRoom(m, q.level)
-		if r.Ppk != nil {
-			s, err := q.store.Series(ctx, q.sel, m.Name, true, mostBulk)
-			if err != nil {
-				return err
-			}
-			if e, nearer := bulk(s, q.level); e != nil {
-				r.Bulk, r.Nearer = e, nearer
-			}
-		}
-		answer.Readings = append(answer.Readings, r)
-	}
-	live.now("")
-	slices.SortStableFunc(answer.Readings, func(a, b roomReading) int {
-		switch {
-		case (a.Ppk == nil) != (b.Ppk == nil):
-			if a.Ppk == nil {
-				return 1
-			}
-			return -1
-		case a.Ppk == nil:
-			return 0
-		}
-		return cmp.Compare(a.least(), b.least())
-	})
-	if q.asJSON {
-		return q.json(answer)
-	}
-	q.title("Readings by the room to their limits, the least first", answer.About)
-	if len(list) == 0 {
-		return q.nothing(ctx, answer.About)
-	}
-	q.tellRooms(&answer, most)
-	return nil
-}
-
-// fewestValues is how many values an index is made of at least, as in a study.
-const fewestValues = 8
-
-func newRoom(m yield.Moments, level float64) roomReading {
-	r := roomReading{Moments: m}
-	if m.N > 1 {
-		if sd := math.Sqrt(m.M2 / float64(m.N-1)); sd >= 0 && !math.IsInf(sd, 0) {
-			r.SD = &sd
-		}
-	}
-	switch {
-	case m.Lower == nil && m.Upper == nil:
-		r.Problem = "no lower or upper limit"
-	case m.N < fewestValues:
-		r.Problem = fmt.Sprintf("only %s", count(int(m.N), "value"))
-	case r.SD == nil || *r.SD == 0:
-		r.Problem = "all values are the same"
-	default:
-		i := yield.NewIndices(m.Mean, *r.SD, yield.Spec{Lower: m.Lower, Upper: m.Upper})
-		if math.IsNaN(i.Cpk) {
-			r.Problem = "the limits leave no room at all"
-			break
-		}
-		low, high := yield.CpkInterval(i.Cpk, float64(m.N), float64(m.N-1), level)
-		r.Ppk = &yield.Estimate{Value: i.Cpk, Low: low, High: high, Confidence: level, Method: "Bissell"}
-		r.Nearer = "upper"
-		if m.Upper == nil || m.Lower != nil && i.Cpl < i.Cpu {
-			r.Nearer = "lower"
-		}
-	}
-	return r
+// whyNoRoom says in a list why a reading has no index.
+var whyNoRoom = map[string]string{
+	review.NoLimit: "no lower or upper limit", review.NoValues: "too few values", review.NoSpread: "all values are the same",
+	review.NoRoomLeft: "the limits leave no room at all",
 }
 
 func roomWords(x float64) string {
@@ -315,57 +163,18 @@ func roomWords(x float64) string {
 	return strconv.FormatFloat(x, 'f', 2, 64)
 }
 
-// mostBulk is of how many values median and quartiles are taken.
-const mostBulk = 2000
-
-// bulk is Ppk as 95 of 100 units have it, whatever the other 5 do: with the
-// median for the mean, and for the spread the distance from there to the 5th
-// or 95th percentile, the one on the side of the limit, as in a normal
-// distribution (1.645 standard deviations). For normal values, median and
-// percentile make use of 64 % and 28 % of what the values tell (asymptotic
-// variances), which widens the interval. It is +Inf where the 95 are alike.
-func bulk(s yield.Series, level float64) (e *yield.Estimate, nearer string) {
-	v := slices.Sorted(slices.Values(s.Values()))
-	n := float64(len(v))
-	if len(v) < fewestValues {
-		return nil, ""
+func (q *question) tellRooms(ctx context.Context, x *review.Hold, most int) error {
+	q.title("Readings by the room to their limits, the least first", x.About)
+	if len(x.Readings) == 0 {
+		return q.nothing(ctx, x.About)
 	}
-	at := func(share float64) float64 {
-		x := share * (n - 1)
-		k := min(int(x), len(v)-2)
-		return v[k] + (x-float64(k))*(v[k+1]-v[k])
-	}
-	middle, least := at(0.5), math.Inf(1)
-	side := func(room, spread float64, name string) {
-		k := room / (3 * spread / 1.645)
-		if math.IsNaN(k) { // all on the limit, and so within it
-			k = math.Inf(1)
-		}
-		if nearer == "" || k < least {
-			least, nearer = k, name
-		}
-	}
-	if s.Upper != nil {
-		side(*s.Upper-middle, at(0.95)-middle, "upper")
-	}
-	if s.Lower != nil {
-		side(middle-*s.Lower, middle-at(0.05), "lower")
-	}
-	e = &yield.Estimate{Value: least, Low: least, High: least, Confidence: level, Method: "Bissell, median and 95th percentile"}
-	if finite(least) {
-		e.Low, e.High = yield.CpkInterval(least, 0.64*n, 0.28*(n-1), level)
-	}
-	return e, nearer
-}
-
-func (q *question) tellRooms(x *roomAnswer, most int) {
 	q.out.say("")
 	g := grid{right: "lrlrrrl", head: []string{"reading", "room", "between", "of all", "mean", "limit", ""}}
 	var without []string
 	more := 0
 	for i, r := range x.Readings {
 		if r.Ppk == nil {
-			without = append(without, r.Name+" ("+r.Problem+")")
+			without = append(without, r.Name+" ("+whyNoRoom[r.Problem]+")")
 			continue
 		}
 		if i >= most {
@@ -410,9 +219,10 @@ func (q *question) tellRooms(x *roomAnswer, most int) {
 	}
 	q.out.say("")
 	q.out.tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
-	q.hint("fullthrow capability READING studies one of them: its shape, and whether it holds still")
+	q.hint("fullthrow hold READING studies one of them: its shape, and whether it holds still")
 	q.notCounted(x.About)
 	if !q.brief {
 		glossary(q.out, "ppk", "limit", "interval")
 	}
+	return nil
 }

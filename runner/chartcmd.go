@@ -3,70 +3,25 @@ package main
 import (
 	"context"
 	"fmt"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
-	"fullthrow/reports"
-	"fullthrow/reports/store"
-	"fullthrow/reports/yield"
+	"fullthrow/reports/review"
 )
 
-const chartSchema = "fullthrow-chart/1"
-
-// chartAnswer is what `chart --json` writes.
-type chartAnswer struct {
-	Schema string             `json:"schema"`
-	About  about              `json:"about"`
-	Chart  yield.ControlChart `json:"chart"`
-	// Points behind the chart, in the order of its members; none for the yield.
-	Series *yield.Series `json:"series,omitempty"`
-	Drift  *yield.Drift  `json:"drift,omitempty"` // of golden units
-}
-
-// chartNames are the kinds of charts as flags name them.
-var chartNames = []struct {
-	flag string
-	kind yield.ChartKind
-}{
-	{"imr", yield.ChartIndividuals}, {"xbar-r", yield.ChartMeansRanges}, {"xbar-s", yield.ChartMeansSDs},
-	{"ewma", yield.ChartEWMA}, {"cusum", yield.ChartCUSUM},
-	{"p", yield.ChartP}, {"np", yield.ChartNP}, {"p-prime", yield.ChartPPrime},
-	{"u", yield.ChartU}, {"u-prime", yield.ChartUPrime}, {"c", yield.ChartC},
-}
-
-// chartOptions are the flags of chart.
-type chartOptions struct {
-	kind, by, rules string
-	every, first    int
-	retests, golden bool
-	withoutFailed   bool
-}
-
-// ofYield is what stands for the yield in the place of a reading.
-const ofYield = "yield"
-
-func (a *app) chartCommand() *cobra.Command {
-	q, o := a.question("chart"), chartOptions{}
-	var values, counts []string
-	for _, c := range chartNames {
-		if isCount(c.kind) {
-			counts = append(counts, c.flag)
-		} else {
-			values = append(values, c.flag)
-		}
-	}
+func (a *app) driftCommand() *cobra.Command {
+	q := a.question(review.AskDrift, "reading")
 	c := &cobra.Command{
-		Use:   "chart READING|yield",
+		Use:   "drift READING|yield",
 		Short: "Whether a reading, or the yield, holds still: a control chart",
 		Long: `Whether a reading, or the yield, holds still: a control chart.
 
 Values stand in the order of time, with the limits that a steady process stays
 within; these come from the process itself and have nothing to do with the
 limits of the product. A diamond is where a rule says that something has
-changed. Kinds of charts: for readings ` + strings.Join(values, ", ") + `;
-for the yield ` + strings.Join(counts, ", ") + `.
+changed. Kinds of charts: for readings ` + strings.Join(review.ChartsOf(false), ", ") + `;
+for the yield ` + strings.Join(review.ChartsOf(true), ", ") + `.
 
   imr      single values and the steps between them
   xbar-r   means and ranges of subgroups
@@ -76,191 +31,51 @@ for the yield ` + strings.Join(counts, ", ") + `.
   p, np    units that failed: their share, their number
   u, c     failed checks: of a unit, of a group
   p-prime, u-prime   p and u for large groups, which differ a little anyway`,
-		Example: `  fullthrow chart sticks.left_x_hysteresis --since 7d
-  fullthrow chart link.near_error_rate --kind xbar-s --by hour
-  fullthrow chart yield --by shift`,
+		Example: `  fullthrow drift sticks.left_x_hysteresis --period 7d
+  fullthrow drift link.near_error_rate --chart xbar-s --by hour
+  fullthrow drift yield --by shift`,
 		Args: takes("READING, or the word yield,"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return q.ask(cmd.Context(), func(ctx context.Context) error { return q.chart(ctx, args[0], o) })
-		},
 	}
-	f := c.Flags()
-	f.StringVar(&o.kind, "kind", "", "`KIND` of chart; default: imr for a reading, p for the yield")
-	f.StringVar(&o.by, "by", "", "one point each `WHAT`: unit, hour, shift, day, week, lot, revision, station, nest, operator")
-	f.IntVar(&o.every, "every", 0, "one point for `N` units after one another; default for xbar-r and xbar-s: 5")
-	f.IntVar(&o.first, "first", 0, "take the limits from the first `N` points only")
-	f.StringVar(&o.rules, "rules", string(yield.WesternElectric), "`RULES` that tell change from chance: western-electric or nelson")
-	f.BoolVar(&o.retests, "retests", false, "take in runs after a unit's first one too")
-	f.BoolVar(&o.golden, "golden", false, "the runs of golden units instead: has the bench changed?")
-	f.BoolVar(&o.withoutFailed, "without-failed", false, "leave out values that broke their limit: do the others hold still?")
+	c.RunE = q.run(func(ctx context.Context) error {
+		return answered(ctx, q, q.review.Drift, func(x *review.Drift) error { return q.tellDrift(ctx, x) })
+	})
 	q.flags(c)
 	return c
 }
 
-func isCount(kind yield.ChartKind) bool {
-	return slices.ContainsFunc(yield.ChartKinds(), func(i yield.ChartInfo) bool { return i.Kind == kind && i.Counts })
-}
-
-// chartKind reads --kind, by the short names and by the long ones.
-func chartKind(text string, counts bool) (yield.ChartKind, error) {
-	if text == "" {
-		if counts {
-			return yield.ChartP, nil
-		}
-		return yield.ChartIndividuals, nil
+// tellDrift shows the answer to people.
+func (q *question) tellDrift(ctx context.Context, x *review.Drift) error {
+	title, from := x.Reading, count(int(x.Units), "unit")
+	switch {
+	case x.Series == nil:
+		title = "Yield by " + string(x.By)
+	case x.Runs == review.GoldenRuns:
+		title += " of golden units"
 	}
-	var names []string
-	for _, c := range chartNames {
-		if text == c.flag || text == string(c.kind) {
-			if isCount(c.kind) != counts {
-				of := "readings"
-				if isCount(c.kind) {
-					of = "the yield"
-				}
-				return "", usage("chart: --kind %s is a chart of %s", text, of).hint("fullthrow help chart")
-			}
-			return c.kind, nil
-		}
-		if isCount(c.kind) == counts {
-			names = append(names, c.flag)
-		}
-	}
-	return "", usage("chart: there is no kind of chart %q", text).hint(meant(text, names))
-}
-
-func (q *question) chart(ctx context.Context, what string, o chartOptions) error {
-	kind, err := chartKind(o.kind, what == ofYield)
-	if err != nil {
-		return err
-	}
-	rules := yield.RuleSet(o.rules)
-	if rules.Rules() == nil {
-		return usage("chart: there are no rules %q", o.rules).hint(meant(o.rules, []string{string(yield.WesternElectric), string(yield.Nelson)}))
-	}
-	if o.every < 0 || o.first < 0 || o.every > 0 && o.by != "" {
-		return usage("chart: give either --by or --every, and whole numbers above 0").hint("fullthrow help chart")
-	}
-	answer := chartAnswer{Schema: chartSchema}
-	if answer.About, err = q.about(ctx); err != nil {
-		return err
-	}
-	options := yield.ChartOptions{Rules: rules, First: o.first}
-	if what == ofYield {
-		return q.chartYield(ctx, &answer, kind, options, o)
-	}
-	return q.chartReading(ctx, &answer, what, kind, options, o)
-}
-
-// tooLittle is a chart that cannot be drawn: not an error of the program, and
-// none of the user's.
-func (q *question) tooLittle(answer *chartAnswer, err error) error {
-	if q.asJSON {
-		answer.Chart.Cautions = append(answer.Chart.Cautions, err.Error())
-		return q.json(answer)
-	}
-	q.out.tell(0, "No chart can be drawn: "+err.Error()+".")
-	q.notCounted(answer.About)
-	return nil
-}
-
-func (q *question) chartReading(ctx context.Context, answer *chartAnswer, reading string, kind yield.ChartKind, options yield.ChartOptions, o chartOptions) error {
-	s, err := q.series(ctx, reading, o.retests, o.golden)
-	if err != nil {
-		return err
-	}
-	from := pointsWords(s, o.retests, o.golden)
-	if o.withoutFailed {
-		all := len(s.Points)
-		s.Points = slices.DeleteFunc(s.Points, func(p yield.Point) bool { return p.Verdict == string(reports.Fail) })
-		from += fmt.Sprintf(" without %d that broke the limit", all-len(s.Points))
-	}
-	if !q.asJSON {
-		title := reading
-		if o.golden {
-			title += " of golden units"
-		}
-		q.title(title, answer.About)
-	}
-	if len(s.Points) == 0 && !q.asJSON {
-		if o.golden {
+	q.title(title, x.About)
+	if x.Units == 0 {
+		if x.Runs == review.GoldenRuns {
 			q.out.tell(0, "No golden unit of this selection was tested.")
 			q.hint("a product names its golden units in product.toml")
 			return nil
 		}
-		return q.nothing(ctx, answer.About)
+		return q.nothing(ctx, x.About)
 	}
-	cut := yield.Cutting{By: o.by, Every: o.every, Zone: q.sel.Zone, Shifts: q.sel.Shifts}
-	if (kind == yield.ChartMeansRanges || kind == yield.ChartMeansSDs) && o.by == "" && o.every == 0 {
-		cut.Every = 5
+	if x.Series != nil {
+		from = pointsWords(*x.Series, x.Runs)
 	}
-	groups, err := yield.Cut(s, cut)
-	if err != nil {
-		return usage("chart: --by %s: %w", o.by, err).hint("fullthrow help chart")
+	if x.LeftOut > 0 {
+		from += fmt.Sprintf(" without %d that broke the limit", x.LeftOut)
 	}
-	if o.golden && o.by == "" && o.every == 0 {
-		for i, p := range s.Points { // one unit, time and again
-			groups[i].Label = p.Time.In(q.sel.Zone).Format("2006-01-02 15:04")
-		}
+	if x.TooFew {
+		q.out.tell(0, "No chart can be drawn: there are too few points for one.")
+		q.notCounted(x.About)
+		return nil
 	}
-	options.Name, options.Unit, options.Format = s.Name, s.Unit, quantities(s.Unit, spreadOf(s.Values()))
-	answer.Series = &s
-	if o.golden {
-		d := yield.FindDrift(s, yield.DriftOptions{Say: sayQuantity})
-		answer.Drift = &d
+	q.tellChart(x, from)
+	if x.Golden != nil && x.Runs == review.GoldenRuns {
+		q.out.tell(0, x.Golden.Drift.Text)
 	}
-	if answer.Chart, err = yield.NewChart(kind, groups, options); err != nil {
-		return q.tooLittle(answer, err)
-	}
-	if q.asJSON {
-		return q.json(answer)
-	}
-	q.tellChart(answer, from)
-	if answer.Drift != nil {
-		q.out.tell(0, answer.Drift.Text)
-	}
-	return nil
-}
-
-func (q *question) chartYield(ctx context.Context, answer *chartAnswer, kind yield.ChartKind, options yield.ChartOptions, o chartOptions) error {
-	var by store.By
-	var err error
-	switch {
-	case o.every > 0 || o.by == "unit":
-		return usage("chart: the yield is charted by groups of units").hint("give --by hour, shift, day, week, lot, ...")
-	case o.golden || o.retests || o.withoutFailed:
-		return usage("chart: the yield counts first runs of units that are sold, no others")
-	case o.by != "":
-		if by, err = grouping(o.by); err != nil {
-			return err
-		}
-	}
-	groups, by, err := q.groups(ctx, by)
-	if err != nil {
-		return err
-	}
-	units := yield.Sum(groups).Units
-	if !q.asJSON {
-		q.title("Yield by "+string(by), answer.About)
-		if units == 0 {
-			return q.nothing(ctx, answer.About)
-		}
-	}
-	tallies := yield.FailedTallies(groups)
-	switch kind {
-	case yield.ChartU, yield.ChartUPrime, yield.ChartC:
-		tallies = yield.DefectTallies(groups)
-	}
-	options.Name = "units that failed at their first run"
-	if kind == yield.ChartU || kind == yield.ChartUPrime || kind == yield.ChartC {
-		options.Name = "failed checks in first runs"
-	}
-	if answer.Chart, err = yield.NewCountChart(kind, tallies, options); err != nil {
-		return q.tooLittle(answer, err)
-	}
-	if q.asJSON {
-		return q.json(answer)
-	}
-	q.tellChart(answer, count(int(units), "unit"))
 	return nil
 }
 
@@ -268,7 +83,7 @@ func (q *question) chartYield(ctx context.Context, answer *chartAnswer, kind yie
 const mostHits = 8
 
 // tellChart shows a chart and what it says.
-func (q *question) tellChart(x *chartAnswer, from string) {
+func (q *question) tellChart(x *review.Drift, from string) {
 	c := x.Chart
 	q.out.say("")
 	q.out.tell(0, q.out.strong(c.Verdict))

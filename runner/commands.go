@@ -6,7 +6,7 @@ import "github.com/spf13/cobra"
 func (a *app) commands() []*cobra.Command {
 	return []*cobra.Command{
 		a.demoCommand(), a.serveCommand(), a.testCommand(), a.lintCommand(), a.rehearseCommand(), a.measureCommand(), a.portsCommand(), a.simulateCommand(),
-		a.yieldCommand(), a.paretoCommand(), a.capabilityCommand(), a.chartCommand(), a.compareCommand(), a.historyCommand(), a.exportCommand(),
+		a.todayCommand(), a.failsCommand(), a.driftCommand(), a.holdCommand(), a.differsCommand(), a.unitCommand(), a.exportCommand(),
 		a.forwardCommand(), a.reindexCommand(),
 		a.verifyCommand(), a.reportCommand(), a.selfcheckCommand(), a.versionCommand(),
 	}

@@ -2,275 +2,56 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
-	"fullthrow/reports"
-	"fullthrow/reports/store"
+	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
 )
 
-const compareSchema = "fullthrow-compare/1"
-
-// compareAnswer is what `compare --json` writes.
-type compareAnswer struct {
-	Schema     string           `json:"schema"`
-	About      about            `json:"about"`
-	Kinds      [2]string        `json:"kinds"` // "unit", "lot", "station", ...
-	Comparison yield.Comparison `json:"comparison"`
-	// Notes say what the sides are made of, where that needs saying.
-	Notes []string `json:"notes,omitempty"`
-}
-
-// sideKinds are what a side of a comparison may be, in the order in which a
-// bare word is looked up.
-var sideKinds = []store.By{store.ByLot, store.ByStation, store.ByRevision, store.ByProduct, store.ByNest, store.ByOperator}
-
-const kindUnit = "unit"
-
-// comparedSide is one side of a comparison.
-type comparedSide struct {
-	kind, value string
-	sel         store.Selection // of a group
-	run         store.Run       // of a unit: its newest judged run that counts
-}
-
-func (s comparedSide) name() string {
-	if s.kind == kindUnit {
-		return s.value
-	}
-	return s.kind + " " + s.value
-}
-
-func (a *app) compareCommand() *cobra.Command {
-	q := a.question("compare")
+func (a *app) differsCommand() *cobra.Command {
+	q := a.question(review.AskDiffers, "a", "b")
 	c := &cobra.Command{
-		Use:   "compare A B",
+		Use:   "differs A B",
 		Short: "What differs between two units, lots, stations, revisions or products",
 		Long: `What differs between two units, lots, stations, revisions or products.
 
 A and B are a serial number, a lot, a station, a revision, a product, a nest or
 an operator, recognised by their value; lot:24A (unit:, station:, revision:,
-product:, nest:, operator:) says which is meant. A unit may be set against a
-group. Each reading is compared, and what differs by chance alone is left
+product:, nest:, operator:) says which is meant, run:RUN another run of a unit
+than its newest judged one. A unit may be set against a group. Each reading is compared, and what differs by chance alone is left
 aside, however many readings there are.`,
-		Example: `  fullthrow compare 24A 24B
-  fullthrow compare station:LQ-1 station:LQ-2 --since 7d
-  fullthrow compare K824A00003Y lot:24A`,
+		Example: `  fullthrow differs 24A 24B
+  fullthrow differs station:LQ-1 station:LQ-2 --period 7d
+  fullthrow differs K824A00003Y lot:24A`,
 		Args: takes("A", "B"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return q.ask(cmd.Context(), func(ctx context.Context) error { return q.compare(ctx, args[0], args[1]) })
-		},
 	}
+	c.RunE = q.run(func(ctx context.Context) error {
+		return answered(ctx, q, q.review.Differs, func(x *review.Differs) error {
+			q.tellComparison(x)
+			return nil
+		})
+	})
 	q.flags(c)
 	return c
 }
 
-func (q *question) compare(ctx context.Context, a, b string) error {
-	answer := compareAnswer{Schema: compareSchema}
-	var err error
-	if answer.About, err = q.about(ctx); err != nil {
-		return err
+// sideWords say what a side is made of.
+func (q *question) sideWords(s review.Side) string {
+	if s.Kind != review.SideUnit {
+		return s.String() + ": first runs of " + count(int(s.Units), "unit")
 	}
-	var sides [2]comparedSide
-	for i, text := range []string{a, b} {
-		if sides[i], err = q.side(ctx, text); err != nil {
-			return err
+	note := fmt.Sprintf("%s: its run of %s, which %s", s.Value, s.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.Outcome)
+	for i, r := range s.Broken {
+		if i == mostAlike {
+			return note + "; and more"
 		}
-		answer.Kinds[i] = sides[i].kind
+		note += map[bool]string{true: ": ", false: "; "}[i == 0] + brief(r)
 	}
-	if x, y := sides[0], sides[1]; x.kind == y.kind && x.value == y.value {
-		return usage("compare: %s and %s are the same", a, b)
-	} else if x.kind != y.kind && x.kind != kindUnit && y.kind != kindUnit {
-		return usage("compare: %s and %s are not of a kind", x.name(), y.name()).
-			hint("compare two of a kind, or a unit with a group; flags such as --station narrow both sides")
-	}
-	o := yield.CompareOptions{Confidence: q.level, Say: sayQuantity}
-	var both [2]yield.Side
-	for i, s := range sides {
-		var notes []string
-		if both[i], notes, err = q.sideFigures(ctx, s); err != nil {
-			return err
-		}
-		answer.Notes = append(answer.Notes, notes...)
-	}
-	if sides[0].kind == kindUnit && sides[1].kind == kindUnit {
-		all := q.sel
-		all.Product = sides[0].run.Unit.Product
-		if o.Population, err = q.store.Moments(ctx, all); err != nil {
-			return err
-		}
-	}
-	answer.Comparison = yield.Compare(both[0], both[1], o)
-	if q.asJSON {
-		return q.json(answer)
-	}
-	q.tellComparison(&answer)
-	return nil
-}
-
-func sayQuantity(v float64, unit string) string { return reports.FormatQuantity(v, unit) }
-
-// side finds what a word means: "lot:24A", or a bare value.
-func (q *question) side(ctx context.Context, text string) (comparedSide, error) {
-	kind, value, explicit := strings.Cut(text, ":")
-	if explicit && (kind == kindUnit || slices.Contains(sideKinds, store.By(kind))) {
-		if kind == kindUnit {
-			return q.unitSide(ctx, value)
-		}
-		values, err := q.store.Values(ctx, store.By(kind))
-		if err != nil {
-			return comparedSide{}, err
-		}
-		if !slices.Contains(values, value) {
-			return comparedSide{}, usage("compare: no run of %s %s is in %s", kind, value, q.where).hint(meant(value, values))
-		}
-		return q.groupSide(store.By(kind), value)
-	}
-	var found []store.By
-	var all []string
-	for _, by := range sideKinds {
-		values, err := q.store.Values(ctx, by)
-		if err != nil {
-			return comparedSide{}, err
-		}
-		if slices.Contains(values, text) {
-			found = append(found, by)
-		}
-		all = append(all, values...)
-	}
-	unit, err := q.unitSide(ctx, text)
-	switch {
-	case len(found) == 0 && err == nil:
-		return unit, nil
-	case len(found) == 1 && err != nil:
-		return q.groupSide(found[0], text)
-	case len(found) == 0:
-		f := usage("compare: %q is no serial number, lot, station, revision, product, nest or operator in %s", text, q.where)
-		if n := near(text, all); n != "" {
-			return unit, f.hint(`did you mean "` + n + `"?`)
-		}
-		return unit, f.hint("fullthrow yield --by lot (or station, revision, ...) lists what there is")
-	}
-	var names []string
-	for _, by := range found {
-		names = append(names, string(by)+":"+text)
-	}
-	if err == nil {
-		names = append(names, kindUnit+":"+text)
-	}
-	return unit, usage("compare: %s may mean several things", text).hint("say which: " + strings.Join(names, " or "))
-}
-
-func (q *question) groupSide(by store.By, value string) (comparedSide, error) {
-	s := comparedSide{kind: string(by), value: value, sel: q.sel}
-	set := func(field *string) error {
-		if *field != "" && *field != value {
-			return usage("compare: --%s %s leaves nothing of %s %s", by, *field, by, value)
-		}
-		*field = value
-		return nil
-	}
-	switch by {
-	case store.ByProduct:
-		return s, set(&s.sel.Product)
-	case store.ByRevision:
-		return s, set(&s.sel.Revision)
-	case store.ByLot:
-		return s, set(&s.sel.Lot)
-	case store.ByStation:
-		return s, set(&s.sel.Station)
-	case store.ByOperator:
-		return s, set(&s.sel.Operator)
-	}
-	s.sel.Station, s.sel.Nest, _ = strings.Cut(value, " ")
-	return s, nil
-}
-
-// errNotTested says that a unit is known and has no judged run that counts.
-var errNotTested = errors.New("was not judged yet, or its reports are not counted")
-
-func (q *question) unitSide(ctx context.Context, text string) (comparedSide, error) {
-	serial, runs, _, err := q.historyOf(ctx, text)
-	if err != nil {
-		return comparedSide{}, err
-	}
-	for _, r := range slices.Backward(runs) {
-		if r.Flag == "" && (r.Outcome == reports.Passed || r.Outcome == reports.Failed) {
-			return comparedSide{kind: kindUnit, value: serial, run: r}, nil
-		}
-	}
-	return comparedSide{}, usage("compare: %s %w", serial, errNotTested)
-}
-
-// mostCompared is up to how many values of a reading are compared one by one;
-// more go by their moments, which tell means apart as well.
-const mostCompared = 2000
-
-// sideFigures reads what is compared of a side.
-func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side, []string, error) {
-	side := yield.Side{Name: s.name()}
-	if s.kind == kindUnit {
-		sealed, err := q.store.Report(ctx, s.run.Run)
-		if err != nil {
-			return side, nil, err
-		}
-		for _, c := range sealed.Report.Checks {
-			for _, r := range c.Readings {
-				if x, ok := r.Value.Number(); ok && r.Bound == "" {
-					side.Readings = append(side.Readings, sampleOf(c.Name+"."+r.Name, r, x))
-				}
-			}
-		}
-		note := fmt.Sprintf("%s: its newest judged run, of %s, which %s", s.value, s.run.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.run.Outcome)
-		for i, r := range brokenReadings(sealed.Report) {
-			if i == mostAlike {
-				note += "; and more"
-				break
-			}
-			note += map[bool]string{true: ": ", false: "; "}[i == 0] + brief(r)
-		}
-		return side, []string{note}, nil
-	}
-	counts, err := q.store.Counts(ctx, s.sel)
-	if err != nil {
-		return side, nil, err
-	}
-	side.Counts = &counts
-	moments, err := q.store.Moments(ctx, s.sel)
-	if err != nil {
-		return side, nil, err
-	}
-	var notes []string
-	live := newScreen(q.app.errs)
-	defer live.now("")
-	for i, m := range moments {
-		live.now("%s: reading %d of %d", s.name(), i+1, len(moments))
-		if m.N > mostCompared {
-			side.Readings = append(side.Readings, yield.Sample{Moments: m})
-			continue
-		}
-		series, err := q.store.Series(ctx, s.sel, m.Name, true, mostCompared)
-		if err != nil {
-			return side, nil, err
-		}
-		side.Readings = append(side.Readings, yield.SampleOf(series))
-	}
-	return side, append(notes, fmt.Sprintf("%s: first runs of %s", s.name(), count(int(counts.Units), "unit"))), nil
-}
-
-// sampleOf is one reading of one unit.
-func sampleOf(name string, r reports.Reading, x float64) yield.Sample {
-	s := yield.Series{Name: name, Unit: r.Unit, Points: []yield.Point{{Value: x, Verdict: string(r.Verdict)}}}
-	if r.Limit != nil {
-		s.Lower, s.Upper = r.Limit.Lower, r.Limit.Upper
-	}
-	return yield.SampleOf(s)
+	return note
 }
 
 // How many readings the text shows; the JSON has all.
@@ -279,12 +60,12 @@ const (
 	mostAlike     = 5
 )
 
-func (q *question) tellComparison(x *compareAnswer) {
-	c := x.Comparison
+func (q *question) tellComparison(x *review.Differs) {
+	c := *x.Comparison
 	q.title(c.A+" and "+c.B, x.About)
 	q.out.say("")
-	for _, n := range x.Notes {
-		q.out.tell(2, n)
+	for _, s := range x.Sides {
+		q.out.tell(2, q.sideWords(s))
 	}
 	if y := c.Yield; y != nil {
 		q.out.say("")

@@ -4,92 +4,41 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
-	"slices"
 	"strings"
 
-	"github.com/agnivade/levenshtein"
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
-	"fullthrow/reports/serial"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/scripts"
 )
 
-const historySchema = "fullthrow-history/1"
-
-// historyAnswer is what `history --json` writes.
-type historyAnswer struct {
-	Schema       string           `json:"schema"`
-	Where        string           `json:"where"`
-	SerialNumber string           `json:"serial_number"`
-	Runs         []store.Run      `json:"runs"` // oldest first
-	Repairs      []reports.Repair `json:"repairs"`
-}
-
-func (a *app) historyCommand() *cobra.Command {
-	q := a.question("history")
+func (a *app) unitCommand() *cobra.Command {
+	q := a.question(review.AskUnit, "serial")
 	c := &cobra.Command{
-		Use:   "history SERIAL",
+		Use:   "unit SERIAL",
 		Short: "All that happened to one unit: runs, retests, causes, repairs",
 		Long: `All that happened to one unit: runs, retests, causes, repairs.
 
 SERIAL is typed or scanned: the plain serial number, a GS1 code that holds it,
 or the code on the unit's page or certificate.`,
-		Example: "  fullthrow history K824A00003Y",
+		Example: "  fullthrow unit K824A00003Y",
 		Args:    takes("SERIAL"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return q.ask(cmd.Context(), func(ctx context.Context) error { return q.history(ctx, args[0]) })
-		},
 	}
-	q.whence(c)
-	c.Flags().StringVar(&q.product, "product", "", "only as `NAME`, where products share serial numbers")
+	c.RunE = q.run(func(ctx context.Context) error {
+		return answered(ctx, q, q.review.Unit, func(x *review.Unit) error {
+			q.tellHistory(x)
+			return nil
+		})
+	})
+	q.flags(c)
 	return c
 }
 
-func (q *question) history(ctx context.Context, text string) error {
-	serial, runs, repairs, err := q.historyOf(ctx, text)
-	if err != nil {
-		return err
-	}
-	if q.asJSON {
-		return q.json(historyAnswer{historySchema, q.where, serial, runs, append([]reports.Repair{}, repairs...)})
-	}
-	q.tellHistory(runs, repairs)
-	return nil
-}
-
-// historyOf finds a unit by what was typed or scanned.
-func (q *question) historyOf(ctx context.Context, text string) (serial string, runs []store.Run, repairs []reports.Repair, err error) {
-	tried := serialsIn(text)
-	for _, serial = range tried {
-		runs, repairs, err = q.store.History(ctx, q.sel.Product, serial)
-		if err != nil || len(runs)+len(repairs) > 0 {
-			return serial, runs, repairs, err
-		}
-	}
-	f := usage("%s: no run of a unit %s is in %s", q.name, tried[0], q.where)
-	if newest, err := q.store.Runs(ctx, store.Selection{Product: q.sel.Product}, store.RunFilter{}, "", 1000); err == nil {
-		var serials []string
-		for _, r := range newest {
-			serials = append(serials, r.Unit.SerialNumber)
-		}
-		// One letter misread, not a third of them.
-		if n := near(tried[0], serials); n != "" && levenshtein.ComputeDistance(tried[0], n) <= 2 {
-			f.hint(`did you mean "` + n + `"?`)
-		}
-	}
-	return tried[0], nil, nil, f
-}
-
-// serialsIn lists the serial numbers that a typed or scanned text may hold: as
-// it is, from our own code, and by the formats of the products known here.
-func serialsIn(text string) []string {
-	text = strings.TrimSpace(text)
-	list := []string{text}
-	if number, _, ok := serial.ParseCode(text); ok {
-		list = []string{number}
-	}
+// stockSerials lists the serial numbers that a typed or scanned text may hold
+// by the formats of the products known here.
+func stockSerials(text string) (list []string) {
 	for _, name := range scripts.Products() {
 		home, err := stockFolder(name)
 		if err != nil {
@@ -101,30 +50,17 @@ func serialsIn(text string) []string {
 			}
 		}
 	}
-	list = append(list, strings.ToUpper(text))
-	var once []string
-	for _, s := range list {
-		if !slices.Contains(once, s) {
-			once = append(once, s)
-		}
-	}
-	return once
+	return list
 }
 
-func (q *question) tellHistory(runs []store.Run, repairs []reports.Repair) {
-	s := q.out
-	unit := reports.Unit{}
-	judged, failed := 0, 0
-	var newest *store.Run
-	for i, r := range runs {
-		unit = r.Unit
-		if r.Flag == "" && (r.Outcome == reports.Passed || r.Outcome == reports.Failed) {
-			judged++
-			newest = &runs[i]
-			if r.Outcome == reports.Failed {
-				failed++
-			}
-		}
+func (q *question) tellHistory(x *review.Unit) {
+	s, runs, repairs := q.out, x.Runs, x.Repairs
+	unit, newest, judged, failed := reports.Unit{}, x.Of(), x.Judged, x.Failed
+	if x.State == "" {
+		newest = nil
+	}
+	if len(runs) > 0 {
+		unit = runs[len(runs)-1].Unit
 	}
 	if len(runs) == 0 {
 		unit = repairs[0].Unit
@@ -138,24 +74,22 @@ func (q *question) tellHistory(runs []store.Run, repairs []reports.Repair) {
 	case newest == nil:
 		s.tell(0, "No run that counts has judged it so far.")
 	default:
-		text := fmt.Sprintf("Now %s; %s judged", newest.Outcome, count(judged, "run"))
+		text := fmt.Sprintf("Now %s; %s judged", x.State, count(judged, "run"))
 		if failed > 0 {
 			text += fmt.Sprintf(", %d failed", failed)
 		}
 		s.tell(0, text+prefixed(", ", repairsWords(len(repairs)))+".")
 	}
 	s.say("")
-	shown := map[string]bool{}
-	for _, e := range merged(runs, repairs) {
-		if e.run != nil {
-			q.tellRun(*e.run)
-			shown[e.run.Run] = true
+	for _, e := range x.Happened() {
+		if e.Run != nil {
+			q.tellRun(*e.Run)
 		} else {
-			q.tellRepair(*e.repair, runs)
+			q.tellRepair(*e.Repair, x.Found(*e.Repair))
 		}
 	}
 	if newest != nil && newest.File != "" && !q.plantRead {
-		s.tell(0, "the newest judged one as a page: fullthrow report "+filepath.Join(q.where, filepath.FromSlash(newest.File))+" --html page.html")
+		s.tell(0, "this one as a page: fullthrow report "+filepath.Join(q.review.Where, filepath.FromSlash(newest.File))+" --html page.html")
 	}
 }
 
@@ -164,33 +98,6 @@ func repairsWords(n int) string {
 		return ""
 	}
 	return count(n, "repair")
-}
-
-// happened is one thing that happened to a unit.
-type happened struct {
-	run    *store.Run
-	repair *reports.Repair
-}
-
-// merged puts runs and repairs in the order of time, a repair after the run it
-// answers whatever its clock said.
-func merged(runs []store.Run, repairs []reports.Repair) []happened {
-	var list []happened
-	for i := range runs {
-		list = append(list, happened{run: &runs[i]})
-	}
-	for i := range repairs {
-		at := 0
-		for k, e := range list {
-			switch {
-			case e.run != nil && (e.run.Run == repairs[i].Run || !e.run.Started.After(repairs[i].At)),
-				e.repair != nil && !e.repair.At.After(repairs[i].At):
-				at = k + 1
-			}
-		}
-		list = slices.Insert(list, at, happened{repair: &repairs[i]})
-	}
-	return list
 }
 
 func (q *question) tellRun(r store.Run) {
@@ -229,13 +136,8 @@ func (q *question) tellRun(r store.Run) {
 	}
 }
 
-func (q *question) tellRepair(r reports.Repair, runs []store.Run) {
-	found := reports.FindingWords(r.Found)
-	for _, run := range runs {
-		if run.Run == r.Run && run.Rule == r.Found && run.Cause != "" {
-			found = run.Cause
-		}
-	}
+func (q *question) tellRepair(r reports.Repair, cause string) {
+	found := orElse(cause, reports.FindingWords(r.Found))
 	by := ""
 	if r.By != "" {
 		by = "  by " + r.By

@@ -10,6 +10,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"fullthrow/reports/review"
 )
 
 func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
@@ -91,7 +93,16 @@ Flags:
 {{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}
 {{end}}`
 
+// newNames are what commands of old are called now.
+var newNames = map[string]string{
+	"yield": review.AskToday, "pareto": review.AskFails, "chart": review.AskDrift, "capability": review.AskHold, "compare": review.AskDiffers,
+	"history": review.AskUnit,
+}
+
 func unknownCommand(root *cobra.Command, word string) error {
+	if now := newNames[word]; now != "" {
+		return usage("there is no command %q", word).hint(`did you mean "` + now + `"?`)
+	}
 	var names []string
 	for _, c := range root.Commands() {
 		if !c.Hidden {
@@ -125,6 +136,16 @@ func takes(names ...string) cobra.PositionalArgs {
 			return usage("%s: %s is missing", cmd.Name(), names[len(args)]).hint("fullthrow help " + cmd.Name())
 		case len(args) > len(names):
 			return usage("%s: %q is one argument too many", cmd.Name(), args[len(names)]).hint("fullthrow help " + cmd.Name())
+		}
+		return nil
+	}
+}
+
+// upTo is an argument rule for arguments that may be left out.
+func upTo(most int) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) > most {
+			return usage("%s: %q is one argument too many", cmd.Name(), args[most]).hint("fullthrow help " + cmd.Name())
 		}
 		return nil
 	}

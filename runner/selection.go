@@ -6,202 +6,176 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
-	"fullthrow/reports/yield"
+	"fullthrow/reports/wording"
 )
 
-// question is what every command has that asks about many runs: where the
-// records are, which of the runs, and how to answer.
+// question is what every command has that asks about many runs: its options,
+// where the records are, and how to show the answer.
 type question struct {
-	app   *app
-	name  string // of the command
-	plant string // --plant
+	app    *app
+	name   string            // of the question, see [review.Names]
+	args   []string          // options that are given as arguments
+	values map[string]string // options as given
+	plant  string            // --plant
 
-	since, until, product, revision, lot, station, nest, operator string
-	shifts, confidence                                            string
-	asJSON, brief                                                 bool
+	asJSON, brief bool
 
-	now   func() time.Time
-	sel   store.Selection
-	level float64 // confidence, as a share of 1
-	store store.Store
-	where string // the records, for people
+	review *review.Review
+	asked  review.Question
+	sel    store.Selection // of asked
 	// plantRead says that the store is a plant's: no files beside it.
 	plantRead bool
 	out       *screen
+	words     *wording.Translator
 }
 
-func (a *app) question(name string) *question {
-	return &question{app: a, name: name, now: time.Now, confidence: "95"}
+// question begins a question whose options named by args are arguments.
+func (a *app) question(name string, args ...string) *question {
+	return &question{app: a, name: name, args: args, values: map[string]string{}}
 }
 
-// flags adds the flags of a question that is answered by figures.
-func (q *question) flags(c *cobra.Command) {
-	q.narrow(c)
-	f := c.Flags()
-	f.StringVar(&q.shifts, "shifts", "", "`TIMES` at which shifts begin; default: 06:00,14:00,22:00")
-	f.StringVar(&q.confidence, "confidence", q.confidence, "how sure intervals are, in `%`")
-	q.whence(c)
-	f.BoolVar(&q.brief, "brief", false, "leave out what the words mean")
+// optionWords say what an option is for: as a flag, with what it takes.
+var optionWords = map[string]string{
+	"period":         "`WHEN` the runs began, in one word: shift, today, yesterday, 24h, 7d (calendar days, today\nincluded), 4w, 2026-03, 2026-W10, 2026-03-02, all; default: ",
+	"since":          "`WHEN` the runs began at the earliest, instead of --period: as there, or \"2026-03-02 06:00\";\nkept to half hours",
+	"until":          "`WHEN` they began at the latest; a day is meant to its end",
+	"product":        "only of `NAME`",
+	"revision":       "only of `REV` of the product",
+	"lot":            "only of `LOT`",
+	"station":        "only of `NAME`",
+	"nest":           "only of `NAME` of a nest",
+	"operator":       "only of `NAME`",
+	"shifts":         "`TIMES` at which shifts begin; default: 06:00,14:00,22:00",
+	"confidence":     "how sure intervals are, in `%`; default: 95",
+	"target":         "compare with this first-pass yield, in `%`",
+	"takt":           "the line wants one unit every so many `SECONDS`; default: as the station's bench file says",
+	"reading":        "compare this `READING` (check.reading) only",
+	"chart":          "`KIND` of chart; default: by how many values there are, or p for the yield",
+	"every":          "one point for `N` units after one another",
+	"first":          "take the limits from the first `N` points only",
+	"rules":          "`RULES` that tell change from chance: western-electric or nelson",
+	"retests":        "take in runs after a unit's first one too",
+	"golden":         "the runs of golden units instead: has the bench changed?",
+	"without-failed": "leave out values that broke their limit: do the others hold still?",
+	"run":            "tell the unit by this `RUN`; default: its newest judged one",
 }
 
-// narrow adds the flags that say which runs are meant.
-func (q *question) narrow(c *cobra.Command) {
-	f := c.Flags()
-	f.SortFlags = false
-	f.StringVar(&q.since, "since", "", "`WHEN` the runs began at the earliest: 2026-03-02, \"2026-03-02 06:00\", 2026-03, 2026-W10,\ntoday, yesterday, 24h, 7d, 4w; kept to half hours")
-	f.StringVar(&q.until, "until", "", "`WHEN` they began at the latest; a day is meant to its end")
-	f.StringVar(&q.product, "product", "", "only of `NAME`")
-	f.StringVar(&q.revision, "revision", "", "only of `REV` of the product")
-	f.StringVar(&q.lot, "lot", "", "only of `LOT`")
-	f.StringVar(&q.station, "station", "", "only of `NAME`")
-	f.StringVar(&q.nest, "nest", "", "only of `NAME` of a nest")
-	f.StringVar(&q.operator, "operator", "", "only of `NAME`")
+// byWords say what --by is of a question.
+var byWords = map[string]string{
+	review.AskToday:   "show the yield by `WHAT`: hour, shift, day, week, month, lot, revision, station, nest, operator, product",
+	review.AskFails:   "count by `WHAT`: cause (default), check or reading",
+	review.AskDrift:   "one point each `WHAT`: unit, hour, shift, day, week, lot, revision, station, nest, operator",
+	review.AskDiffers: "without A and B: what is compared, `WHAT`: lot (default), station, revision, product, nest, operator",
 }
 
-// whence adds the flags that say where to read, and that JSON is wanted.
-func (q *question) whence(c *cobra.Command) {
-	q.app.readFlags(c, &q.plant)
-	c.Flags().BoolVar(&q.asJSON, "json", false, "write everything as JSON, in SI units without prefix, shares as parts of 1")
+// mapFlag is a flag whose text stands in a map.
+type mapFlag struct {
+	values map[string]string
+	name   string
 }
 
-// ask reads the flags, opens the records and hands them to f.
-func (q *question) ask(ctx context.Context, f func(context.Context) error) (err error) {
-	q.out = newScreen(q.app.out)
-	if err := q.read(); err != nil {
-		return err
-	}
-	if q.store, q.where, q.plantRead, err = q.app.openStore(ctx, q.plant); err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, q.store.Close()) }()
-	if err := q.known(ctx); err != nil {
-		return err
-	}
-	return f(ctx)
-}
-
-// read makes the selection of the flags.
-func (q *question) read() (err error) {
-	zone := q.now().Location()
-	q.sel = store.Selection{
-		Product: q.product, Revision: q.revision, Lot: q.lot, Station: q.station, Nest: q.nest, Operator: q.operator, Zone: zone,
-	}
-	if q.sel.Since, q.sel.Until, err = span(q.since, q.until, q.now()); err != nil {
-		return err
-	}
-	if q.shifts != "" {
-		if q.sel.Shifts, err = clockTimes(q.shifts); err != nil {
-			return err
-		}
-	}
-	// A nest is known as "LQ-1 A" in lists.
-	if station, nest, ok := strings.Cut(q.nest, " "); ok && (q.station == "" || q.station == station) {
-		q.sel.Station, q.sel.Nest = station, nest
-	}
-	q.level, err = percentFlag("confidence", q.confidence)
-	if err == nil && (q.level < 0.5 || q.level >= 1) {
-		err = usage("--confidence %s is not from 50 to under 100", q.confidence)
-	}
-	return err
-}
-
-// percentFlag reads "95", "95 %" or "99.7%" as a share of 1.
-func percentFlag(flag, text string) (float64, error) {
-	x, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(text), "%")), 64)
-	switch {
-	case err != nil || !(x >= 0 && x <= 100):
-		return 0, usage("--%s %q is not a percentage", flag, text).hint("write 95 for 95 %")
-	case x > 0 && x < 1:
-		return 0, usage("--%s %s is less than 1 %%", flag, text).hint("write percentages: 95 for 95 %")
-	}
-	return x / 100, nil
-}
-
-// known refuses names that occur nowhere in the records: a mistyped lot must
-// not look like one that was never tested.
-func (q *question) known(ctx context.Context) error {
-	for _, f := range []struct {
-		by    store.By
-		value string
-	}{
-		{store.ByProduct, q.sel.Product}, {store.ByRevision, q.sel.Revision}, {store.ByLot, q.sel.Lot}, {store.ByStation, q.sel.Station},
-		{store.ByNest, q.sel.Nest}, {store.ByOperator, q.sel.Operator},
-	} {
-		if f.value == "" {
-			continue
-		}
-		values, err := q.store.Values(ctx, f.by)
-		if err != nil {
-			return err
-		}
-		if f.by == store.ByNest {
-			for i, v := range values {
-				values[i] = v[strings.LastIndex(v, " ")+1:]
-			}
-			slices.Sort(values)
-			values = slices.Compact(values)
-		}
-		if !slices.Contains(values, f.value) {
-			return usage("no run of %s %s is in %s", f.by, f.value, q.where).hint(meant(f.value, values))
-		}
-	}
+// Set implements [pflag.Value].
+func (f mapFlag) Set(text string) error {
+	f.values[f.name] = text
 	return nil
 }
 
-// about says which runs an answer is about; part of all JSON.
-type about struct {
-	Where      string     `json:"where"`
-	Since      *time.Time `json:"since,omitempty"`
-	Until      *time.Time `json:"until,omitempty"` // exclusive
-	Product    string     `json:"product,omitempty"`
-	Revision   string     `json:"revision,omitempty"`
-	Lot        string     `json:"lot,omitempty"`
-	Station    string     `json:"station,omitempty"`
-	Nest       string     `json:"nest,omitempty"`
-	Operator   string     `json:"operator,omitempty"`
-	Zone       string     `json:"zone"` // of days and shifts
-	Confidence float64    `json:"confidence"`
-	// NotCounted are reports that are not as they were sealed, or are missing.
-	NotCounted []store.Flag `json:"not_counted"`
-	// Simulated: at least the newest run is of a simulated unit.
-	Simulated bool `json:"simulated,omitempty"`
-	// Newest is when the newest run of the selection began.
-	Newest *time.Time `json:"newest,omitempty"`
+func (f mapFlag) String() string { return f.values[f.name] }
+func (f mapFlag) Type() string   { return "string" }
+
+// flags adds the flags of a question that is answered by figures.
+func (q *question) flags(c *cobra.Command) {
+	f := c.Flags()
+	f.SortFlags = false
+	for _, option := range review.Options(q.name) {
+		if slices.Contains(q.args, option) {
+			continue
+		}
+		words := optionWords[option]
+		switch option {
+		case "by":
+			words = byWords[q.name]
+		case "period":
+			words += review.UsualPeriod(q.name)
+		}
+		flag := f.VarPF(mapFlag{q.values, option}, option, "", words)
+		if slices.Contains(review.Switches(), option) {
+			flag.NoOptDefVal = "1"
+		}
+	}
+	q.app.readFlags(c, &q.plant)
+	f.BoolVar(&q.asJSON, "json", false, "write everything as JSON, in SI units without prefix, shares as parts of 1")
+	if q.name != review.AskUnit && q.name != review.AskExport {
+		f.BoolVar(&q.brief, "brief", false, "leave out what the words mean")
+	}
 }
 
-func (q *question) about(ctx context.Context) (about, error) {
-	s := q.sel
-	at := func(t time.Time) *time.Time {
-		if t.IsZero() {
-			return nil
+// run is the body of a question's command: it reads the options, opens the
+// records, and shows what answer gives.
+func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Command, []string) error {
+	return func(cmd *cobra.Command, args []string) (err error) {
+		for i, text := range args {
+			q.values[q.args[i]] = text
 		}
-		t = t.UTC()
-		return &t
+		q.out, q.words = newScreen(q.app.out), english()
+		r := &review.Review{Serials: stockSerials}
+		if q.asked, err = r.Parse(q.name, q.values); err != nil {
+			return q.refused(err)
+		}
+		q.sel = q.asked.Runs
+		records, where, plant, err := q.app.openStore(cmd.Context(), q.plant)
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, records.Close()) }()
+		live := newScreen(q.app.errs)
+		r.Records, r.Where, r.Progress = records, where, func(what string, done, total int) { live.now("%s %d of %d", what, done, total) }
+		q.review, q.plantRead = r, plant
+		err = q.refused(answer(cmd.Context()))
+		live.now("")
+		return err
 	}
-	b := about{
-		Where: q.where, Since: at(s.Since), Until: at(s.Until), Product: s.Product, Revision: s.Revision, Lot: s.Lot, Station: s.Station,
-		Nest: s.Nest, Operator: s.Operator, Zone: q.now().Format("MST"), Confidence: q.level, NotCounted: []store.Flag{},
-	}
-	flags, err := q.store.Flags(ctx, s)
+}
+
+// answered asks and shows the answer: as JSON, or by tell.
+func answered[T any](ctx context.Context, q *question, ask func(context.Context, review.Question) (T, error), tell func(*T) error) error {
+	a, err := ask(ctx, q.asked)
 	if err != nil {
-		return b, err
+		return err
 	}
-	b.NotCounted = append(b.NotCounted, flags...)
-	runs, err := q.store.Runs(ctx, s, store.RunFilter{}, "", 1)
-	if err != nil {
-		return b, err
+	if q.asJSON {
+		return q.app.writeJSON(a)
 	}
-	if len(runs) > 0 {
-		b.Newest, b.Simulated = at(runs[0].Started), runs[0].Simulated
+	return tell(&a)
+}
+
+// refused puts into words why a question cannot be answered as it was put.
+func (q *question) refused(err error) error {
+	var p *review.Problem
+	if !errors.As(err, &p) {
+		return err
 	}
-	return b, nil
+	args := slices.Clone(p.Args)
+	for i := 1; i < len(args); i += 2 {
+		if args[i-1] == "name" && !slices.Contains(q.args, p.Arg("name")) {
+			args[i] = "--" + p.Arg("name")
+		}
+	}
+	id := "review.bad." + p.Code
+	f := usage("%s: %s", q.name, q.words.T(id, args...))
+	if hint := meant(p.Given, p.Known); p.Given != "" && hint != "" {
+		return f.hint(hint)
+	}
+	if q.words.Has(id + "_hint") {
+		return f.hint(q.words.T(id+"_hint", args...))
+	}
+	return f
 }
 
 // selected says in words which runs are meant: "lot 24A at LQ-1, since ...".
@@ -233,7 +207,7 @@ func (q *question) selected() string {
 }
 
 // title opens an answer.
-func (q *question) title(what string, b about) {
+func (q *question) title(what string, b review.About) {
 	q.out.say("%s", q.out.strong(what+": "+q.selected()))
 	if b.Newest != nil {
 		text := "The newest run is of " + b.Newest.In(q.sel.Zone).Format("2006-01-02 15:04") + "."
@@ -245,19 +219,21 @@ func (q *question) title(what string, b about) {
 }
 
 // nothing answers where no unit was tested, and says what there is instead.
-func (q *question) nothing(ctx context.Context, b about) error {
+func (q *question) nothing(ctx context.Context, b review.About) error {
 	q.out.tell(0, "No unit of this selection was tested.")
-	runs, err := q.store.Runs(ctx, store.Selection{}, store.RunFilter{}, "", 1)
-	switch {
-	case err != nil:
+	why, newest, err := q.review.Empty(ctx, &q.asked)
+	if err != nil {
 		return err
-	case len(runs) == 0:
-		q.hint("there is no report in " + q.where + " at all: test a unit first, or name another folder by --data")
-	case b.Newest != nil:
+	}
+	switch why {
+	case review.EmptyRecord:
+		q.hint("there is no report in " + q.review.Where + " at all: test a unit first, or name another folder by --data")
+	case review.EmptyUnjudged:
 		q.hint("all its runs ended by a fault of the bench, were aborted, were of golden units, or are not counted")
 	default:
-		q.hint("the newest run in " + q.where + " is of " + runs[0].Started.In(q.sel.Zone).Format("2006-01-02 15:04") +
-			prefixed(", lot ", runs[0].Unit.Lot) + ", at " + runs[0].Station)
+		q.hint("the newest run " + map[string]string{review.EmptyPeriod: "of it", review.EmptyChoice: "in " + q.review.Where}[why] +
+			" is of " + newest.Started.In(q.sel.Zone).Format("2006-01-02 15:04") +
+			prefixed(", lot ", newest.Unit.Lot) + ", at " + newest.Station + "; --period all asks about all times")
 	}
 	q.notCounted(b)
 	return nil
@@ -269,7 +245,7 @@ func (q *question) hint(text string) { q.out.tell(0, "hint: "+text) }
 const mostNamed = 5
 
 // notCounted names the reports that are left out, and why.
-func (q *question) notCounted(b about) {
+func (q *question) notCounted(b review.About) {
 	by := map[string][]string{}
 	for _, f := range b.NotCounted {
 		by[f.Kind] = append(by[f.Kind], orElse(f.File, f.Run))
@@ -302,7 +278,7 @@ func (q *question) notCounted(b about) {
 		if q.plantRead {
 			q.hint("fullthrow verify, at the station, says more")
 		} else {
-			q.hint("fullthrow verify " + q.where + " says more")
+			q.hint("fullthrow verify " + q.review.Where + " says more")
 		}
 	}
 }
@@ -326,9 +302,7 @@ func notCountedWords(kind string, n int) string {
 	return count(n, "report") + pick(" is not counted ("+kind+")", " are not counted ("+kind+")")
 }
 
-// json writes an answer as JSON.
-func (q *question) json(v any) error { return q.app.writeJSON(v) }
-
+// writeJSON writes a value as JSON, indented.
 func (a *app) writeJSON(v any) error {
 	e := json.NewEncoder(a.out)
 	e.SetIndent("", "  ")
@@ -341,73 +315,4 @@ func (a *app) writeJSONLine(v any) error {
 	e := json.NewEncoder(a.out)
 	e.SetEscapeHTML(false)
 	return e.Encode(v)
-}
-
-// groupings are what a trend may be grouped by, as flags name them.
-func groupings() []string {
-	return []string{"hour", "shift", "day", "week", "month", "lot", "revision", "station", "nest", "operator", "product"}
-}
-
-// periods are those of them that are time.
-func periods() []string { return groupings()[:5] }
-
-// grouping reads --by.
-func grouping(text string) (store.By, error) {
-	if !slices.Contains(groupings(), text) {
-		return "", usage("--by %q: nothing is grouped by that", text).hint(meant(text, groupings()))
-	}
-	return store.By(text), nil
-}
-
-// groups adds up the selection group by group, gaps in time filled in. Without
-// a grouping the periods are chosen that give a trend one can read.
-func (q *question) groups(ctx context.Context, by store.By) ([]yield.Group, store.By, error) {
-	if by != "" {
-		g, err := q.store.Trend(ctx, q.sel, by)
-		return q.fill(g, by), by, err
-	}
-	by = store.ByDay
-	g, err := q.store.Trend(ctx, q.sel, by)
-	if err != nil {
-		return nil, by, err
-	}
-	if n := len(g); n > 0 {
-		switch days := g[n-1].Start.Sub(g[0].Start).Hours() / 24; {
-		case days < 2:
-			by = store.ByHour
-		case days > 200:
-			by = store.ByMonth
-		case days > 35:
-			by = store.ByWeek
-		}
-	}
-	if by != store.ByDay {
-		if g, err = q.store.Trend(ctx, q.sel, by); err != nil {
-			return nil, by, err
-		}
-	}
-	return q.fill(g, by), by, nil
-}
-
-// mostGaps is up to how many groups gaps in time are filled in; a year of
-// hours with one shift a day is read more easily without its nights.
-const mostGaps = 40
-
-func (q *question) fill(groups []yield.Group, by store.By) []yield.Group {
-	next := yield.Following(string(by), q.sel.Zone, q.sel.Shifts)
-	if next == nil {
-		return groups
-	}
-	layout := map[store.By]string{store.ByHour: "2006-01-02 15:04", store.ByShift: "2006-01-02 15:04", store.ByDay: "2006-01-02", store.ByMonth: "2006-01"}[by]
-	all := yield.FillPeriods(groups, next, func(t time.Time) string {
-		if by == store.ByWeek {
-			y, w := t.In(q.sel.Zone).ISOWeek()
-			return fmt.Sprintf("%d-W%02d", y, w)
-		}
-		return t.In(q.sel.Zone).Format(layout)
-	})
-	if len(all) > mostGaps {
-		return groups
-	}
-	return all
 }

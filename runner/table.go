@@ -3,7 +3,10 @@ package main
 import (
 	"math"
 	"strings"
+	"sync"
+	"time"
 
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -239,3 +242,12 @@ func glossary(s *screen, terms ...string) {
 		}
 	}
 }
+
+// english writes what stands outside sentences, whatever it is about.
+var english = sync.OnceValue(func() *wording.Translator {
+	book, err := wording.NewBook(time.Local)
+	if err != nil {
+		panic(err) // the language files are built in, and tested
+	}
+	return book.Translator("en")
+})

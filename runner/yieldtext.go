@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 )
@@ -19,14 +20,14 @@ const (
 )
 
 // tellYield shows the answer to people.
-func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions) error {
+func (q *question) tellYield(ctx context.Context, y *review.Today, firstRuns bool) error {
 	q.title("Yield", y.About)
 	if y.Summary.Counts.Units == 0 {
 		return q.nothing(ctx, y.About)
 	}
-	terms := q.tellFigures(y, o.firstRuns)
+	terms := q.tellFigures(y, firstRuns)
 	if y.Target != nil {
-		q.out.tell(0, q.out.strong(y.Target.Text))
+		q.out.tell(0, q.out.strong(targetWords(y.Summary.FirstPass, y.Target)))
 	}
 	for _, n := range slices.Concat(y.Summary.Notes, y.Rolled.Notes) {
 		q.out.tell(0, "note: "+n)
@@ -43,7 +44,7 @@ func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions
 
 // tellFigures shows the figures of the whole selection, and returns what there
 // is to explain.
-func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) {
+func (q *question) tellFigures(y *review.Today, firstRuns bool) (terms []string) {
 	s, c := y.Summary, y.Summary.Counts
 	q.out.say("\n%s", q.out.strong(fmt.Sprintf("First-pass yield %s", yield.Percent(s.FirstPass.Value)))+
 		fmt.Sprintf(": %d of %s passed at the first run", c.FirstPassed, count(int(c.Units), "unit")))
@@ -112,7 +113,7 @@ func roundTo(x float64, digits int) float64 {
 	return r
 }
 
-func (q *question) tellTrend(y *yieldAnswer) {
+func (q *question) tellTrend(y *review.Today) {
 	points := y.Trend.Points
 	if len(points) == 0 || len(points) == 1 && y.By == store.ByHour {
 		return
@@ -121,7 +122,7 @@ func (q *question) tellTrend(y *yieldAnswer) {
 	left := 0
 	if len(points) > mostGroups {
 		left = len(points) - mostGroups
-		if slices.Contains(periods(), string(y.By)) {
+		if slices.Contains(review.Periods(), string(y.By)) {
 			points = points[left:]
 		} else {
 			points = points[:mostGroups]
@@ -167,7 +168,7 @@ func (q *question) tellTrend(y *yieldAnswer) {
 }
 
 // tellChecks shows which checks units failed.
-func (q *question) tellChecks(y *yieldAnswer) {
+func (q *question) tellChecks(y *review.Today) {
 	var lossy []yield.CheckYield
 	sound := 0
 	for _, c := range y.Rolled.Checks {
@@ -212,7 +213,7 @@ func (q *question) tellChecks(y *yieldAnswer) {
 }
 
 // tellTime shows how long runs took, and what was lost.
-func (q *question) tellTime(y *yieldAnswer) {
+func (q *question) tellTime(y *review.Today) {
 	heading(q.out, "Time", "")
 	q.tellTimes(y.Times, y.Cycle)
 	q.out.tell(2, y.Cycle.String())

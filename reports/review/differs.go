@@ -51,8 +51,8 @@ const (
 	SideRun  = "run"
 )
 
-// name is what a side is called in a comparison.
-func (s Side) name() string {
+// String is what a side is called in a comparison: "lot 24A".
+func (s Side) String() string {
 	if s.Kind == SideUnit {
 		return s.Value
 	}
@@ -115,9 +115,9 @@ func (r *Review) twoSides(ctx context.Context, q *Question, a *Differs) error {
 	x, y := a.Sides[0], a.Sides[1]
 	switch {
 	case x.Kind == y.Kind && x.Value == y.Value && x.Run == y.Run:
-		return problem(BadSame, "a", x.name(), "b", y.name())
+		return problem(BadSame, "a", x, "b", y)
 	case x.Kind != y.Kind && x.Kind != SideUnit && y.Kind != SideUnit:
-		return problem(BadSides, "a", x.name(), "b", y.name())
+		return problem(BadSides, "a", x, "b", y)
 	}
 	o := yield.CompareOptions{Confidence: q.Confidence}
 	if x.Kind == SideUnit && y.Kind == SideUnit {
@@ -191,7 +191,7 @@ func groupSide(q *Question, kind, value string) (Side, error) {
 		"operator": &s.runs.Operator}
 	narrow := func(field *string, value string) error {
 		if *field != "" && *field != value {
-			return problem(BadNarrow, "name", kind, "value", brief(*field), "side", s.name())
+			return problem(BadNarrow, "name", kind, "value", brief(*field), "side", s)
 		}
 		*field = value
 		return nil
@@ -232,7 +232,7 @@ func sideOfRun(run store.Run) Side {
 
 // sideFigures reads what is compared of a side.
 func (r *Review) sideFigures(ctx context.Context, q *Question, s *Side) (yield.Side, error) {
-	side := yield.Side{Name: s.name()}
+	side := yield.Side{Name: s.String()}
 	if s.Kind == SideUnit {
 		sealed, err := r.Records.Report(ctx, s.Run)
 		if err != nil {
@@ -254,7 +254,7 @@ func (r *Review) sideFigures(ctx context.Context, q *Question, s *Side) (yield.S
 		return side, err
 	}
 	if counts.Runs == 0 {
-		return side, problem(BadNoRuns, "side", s.name())
+		return side, problem(BadNoRuns, "side", s)
 	}
 	side.Counts, s.Units = &counts, counts.Units
 	moments, err := r.Records.Moments(ctx, s.runs)
@@ -272,7 +272,7 @@ func (r *Review) sideFigures(ctx context.Context, q *Question, s *Side) (yield.S
 			continue
 		}
 		ask = append(ask, func() error {
-			r.progress(s.name(), i+1, len(moments))
+			r.progress(s.String(), i+1, len(moments))
 			series, err := r.Records.Series(ctx, s.runs, m.Name, true, mostCompared)
 			if err == nil {
 				side.Readings[i] = yield.SampleOf(series)

@@ -47,8 +47,15 @@ var own = map[string][]string{
 	AskUnits:   {"outcome", "check", "reading", "cause", "first-runs", "flagged", "low", "high", "serial", "after"},
 }
 
-// usualPeriod is the period where none is given; of the others it is 30 days.
 var usualPeriod = map[string]string{AskToday: PeriodToday, AskUnit: PeriodAll, AskExport: PeriodAll}
+
+// UsualPeriod is the period of a question where none is given.
+func UsualPeriod(question string) string {
+	if usual := usualPeriod[question]; usual != "" {
+		return usual
+	}
+	return "30d"
+}
 
 // Options are all that a question takes, its own first.
 func Options(question string) []string {
@@ -192,11 +199,7 @@ func (r *Review) Parse(name string, options map[string]string) (q Question, err 
 			}
 		}
 	}
-	usual := usualPeriod[name]
-	if usual == "" {
-		usual = "30d"
-	}
-	if err := q.readPeriod(usual); err != nil {
+	if err := q.readPeriod(UsualPeriod(name)); err != nil {
 		return q, err
 	}
 	return q, q.fits()
