@@ -13,6 +13,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
 )
 
@@ -134,7 +135,7 @@ func (l *lotTally) showPassed() {
 // verdict says what a unit broke, and why that is likely.
 func (l *lotTally) verdict(rep reports.Report) string {
 	var b strings.Builder
-	bad := brokenReadings(rep)
+	bad := review.Broken(rep)
 	word := map[reports.Outcome]string{reports.Failed: "FAILED", reports.Aborted: "ABORTED"}[rep.Outcome]
 	if rep.Outcome != reports.Failed || len(bad) == 0 {
 		fmt.Fprintf(&b, "%s %s: %s", l.screen.strong(rep.Unit.SerialNumber), l.screen.strong(orElse(word, "NOT TESTED")), orElse(rep.Reason, firstProblem(rep)))
@@ -212,7 +213,7 @@ func (l *lotTally) summary(records string, pages []string) {
 		l.screen.say("  sound, yet failed: %s", e)
 	}
 	l.screen.say("\nRecords: %s", records)
-	l.screen.say("  what they say: fullthrow yield --data %s (or pareto, capability, chart, compare, history)", records)
+	l.screen.say("  what they say: fullthrow today --data %s (or fails, drift, hold, differs, unit)", records)
 	l.screen.say("  prove them:    fullthrow verify %s", records)
 	if len(l.bad) > 0 {
 		file := filepath.Join(records, filepath.FromSlash(l.bad[0].File))

@@ -114,6 +114,9 @@ func unknownCommand(root *cobra.Command, word string) error {
 
 // flagError makes a flag's error ours, with the flag that was perhaps meant.
 func flagError(cmd *cobra.Command, err error) error {
+	if !cmd.HasParent() && cmd.Flags().NArg() > 0 {
+		return unknownCommand(cmd, cmd.Flags().Arg(0))
+	}
 	f := usage("%s: %w", cmd.Name(), err)
 	word, ok := strings.CutPrefix(err.Error(), "unknown flag: --")
 	if !ok {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/review"
 )
 
 // passage shows one run to the person beside the fixture, event by event as
@@ -169,22 +170,9 @@ func (p *passage) also(label, text string) {
 	}
 }
 
-// brokenReadings lists what keeps a report from passing, in order.
-func brokenReadings(r reports.Report) []reports.Reading {
-	var list []reports.Reading
-	for _, c := range r.Checks {
-		for _, x := range c.Readings {
-			if broken(x.Verdict) {
-				list = append(list, x)
-			}
-		}
-	}
-	return list
-}
-
 // finish says how the run ended, why, and what to do now.
 func (p *passage) finish(r reports.Report, file string) {
-	bad := brokenReadings(r)
+	bad := review.Broken(r)
 	judged := 0
 	for _, c := range r.Checks {
 		for _, x := range c.Readings {

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/agnivade/levenshtein"
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/review"
@@ -169,7 +170,7 @@ func (q *question) refused(err error) error {
 	}
 	id := "review.bad." + p.Code
 	f := usage("%s: %s", q.name, q.words.T(id, args...))
-	if hint := meant(p.Given, p.Known); p.Given != "" && hint != "" {
+	if hint := hintFor(p); hint != "" {
 		return f.hint(hint)
 	}
 	if q.words.Has(id + "_hint") {
@@ -233,10 +234,29 @@ func (q *question) nothing(ctx context.Context, b review.About) error {
 	default:
 		q.hint("the newest run " + map[string]string{review.EmptyPeriod: "of it", review.EmptyChoice: "in " + q.review.Where}[why] +
 			" is of " + newest.Started.In(q.sel.Zone).Format("2006-01-02 15:04") +
-			prefixed(", lot ", newest.Unit.Lot) + ", at " + newest.Station + "; --period all asks about all times")
+			prefixed(", lot ", newest.Unit.Lot) + ", at " + newest.Station)
+	}
+	if why == review.EmptyPeriod && q.asked.Period != "" {
+		q.hint("--period all asks about all times")
 	}
 	q.notCounted(b)
 	return nil
+}
+
+// hintFor says what was perhaps meant, "" if nobody knows.
+func hintFor(p *review.Problem) string {
+	switch {
+	case p.Given == "":
+		return ""
+	case p.Code == review.BadReading:
+		return readingHint(p.Given, p.Known)
+	case p.Code == review.BadUnit: // one letter misread, not a third of them
+		n := near(p.Given, p.Known)
+		if n == "" || levenshtein.ComputeDistance(p.Given, n) > 2 {
+			return ""
+		}
+	}
+	return meant(p.Given, p.Known)
 }
 
 func (q *question) hint(text string) { q.out.tell(0, "hint: "+text) }
