@@ -135,12 +135,16 @@ func (r *Review) newest(ctx context.Context, s store.Selection) (*store.Run, err
 
 // known refuses what occurs nowhere.
 func (r *Review) known(ctx context.Context, s store.Selection) error {
+	nest := s.Nest
+	if nest != "" && s.Station != "" {
+		nest = s.Station + " " + nest // as the store names it
+	}
 	for _, f := range []struct {
 		by    store.By
 		value string
 	}{
-		{store.ByProduct, s.Product}, {store.ByRevision, s.Revision}, {store.ByLot, s.Lot}, {store.ByStation, s.Station},
-		{store.ByNest, s.Nest}, {store.ByOperator, s.Operator},
+		{store.ByProduct, s.Product}, {store.ByRevision, s.Revision}, {store.ByLot, s.Lot}, {store.ByNest, nest},
+		{store.ByStation, s.Station}, {store.ByOperator, s.Operator},
 	} {
 		if f.value == "" {
 			continue
@@ -150,25 +154,16 @@ func (r *Review) known(ctx context.Context, s store.Selection) error {
 			return err
 		}
 		if f.by == store.ByNest {
-			values = nestsOf(values, s.Station)
+			for _, v := range values {
+				_, nest, _ := cutNest(v)
+				values = append(values, nest)
+			}
 		}
 		if !slices.Contains(values, f.value) {
 			return &Problem{Code: BadNone, Args: []any{"name", string(f.by), "value", brief(f.value)}, Given: f.value, Known: values}
 		}
 	}
 	return nil
-}
-
-// nestsOf are the nests of a station, of all if it is "", by their own names.
-func nestsOf(values []string, station string) (nests []string) {
-	for _, v := range values {
-		at, nest, ok := cutNest(v)
-		if ok && (station == "" || at == station) {
-			nests = append(nests, nest)
-		}
-	}
-	slices.Sort(nests)
-	return slices.Compact(nests)
 }
 
 // cutNest parts "LQ-1 A", as the store names a nest.
