@@ -261,7 +261,7 @@ func (m *Manager) excuse(q *query, err error) (*view, int) {
 	case errors.As(err, &no):
 		status = no.status
 		notice.Title = q.t(no.id, no.args...)
-		if hint := no.id + "_hint"; q.w.Has(hint) {
+		if hint := "manager.bad." + strings.TrimPrefix(no.id, "manager.bad.") + "_hint"; q.w.Has(hint) {
 			notice.Text = []string{q.t(hint, no.args...)}
 		}
 		if no.back != "" {
