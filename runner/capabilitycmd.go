@@ -12,6 +12,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/terminal"
 )
 
 func (a *app) holdCommand() *cobra.Command {
@@ -50,49 +51,49 @@ all readings.`,
 // tellCapability shows a study.
 func (q *question) tellCapability(x *review.Hold) {
 	c, s, from := *x.Study, *x.Series, pointsWords(*x.Series, x.Runs)
-	format := quantities(s.Unit, spreadOf(s.Values()))
+	format := terminal.Quantities(s.Unit, terminal.SpreadOf(s.Values()))
 	q.title(x.Reading, x.About)
-	q.out.say("")
+	q.out.Say("")
 	if c.Problem != "" {
-		q.out.tell(0, q.out.strong("No index can be given.")+" "+c.Problem)
+		q.out.Tell(0, q.out.Strong("No index can be given.")+" "+c.Problem)
 	} else {
-		q.out.tell(0, q.out.strong(c.Verdict))
-		q.out.tell(0, c.Means)
+		q.out.Tell(0, q.out.Strong(c.Verdict))
+		q.out.Tell(0, c.Means)
 	}
-	q.out.say("")
-	g := grid{right: "ll"}
-	g.add("values", from)
-	g.add("limit", specWords(c.Spec, format))
-	g.add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(mean(s.Values()))))
+	q.out.Say("")
+	g := terminal.Grid{Right: "ll"}
+	g.Add("values", from)
+	g.Add("limit", specWords(c.Spec, format))
+	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(mean(s.Values()))))
 	if c.Overall > 0 {
 		spread := "standard deviation " + reports.FormatQuantity(c.Overall, s.Unit)
 		if c.Within > 0 {
 			spread += ", of neighbours " + reports.FormatQuantity(c.Within, s.Unit)
 		}
-		g.add("spread", spread)
+		g.Add("spread", spread)
 	}
 	if o := c.Observed; o != nil && c.State != yield.CapabilityByPercent {
-		g.add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, o.Sentence("values")))
+		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, o.Sentence("values")))
 	}
 	if e := c.Expected; e != nil && c.State != yield.CapabilityByPercent {
-		g.add("", "expected in the long run: "+outsideWords(*e))
+		g.Add("", "expected in the long run: "+outsideWords(*e))
 	}
-	g.show(q.out)
-	q.out.say("")
-	drawHistogram(q.out, s.Values(), c.Spec, s.Unit)
+	g.Show(q.out)
+	q.out.Say("")
+	terminal.DrawHistogram(q.out, s.Values(), c.Spec, s.Unit)
 	terms := q.tellIndices(&c)
-	q.out.say("")
+	q.out.Say("")
 	for _, text := range append([]string{c.Normality.Text, c.Stability.Text}, c.Cautions...) {
 		if text != "" {
-			q.out.tell(0, text)
+			q.out.Tell(0, text)
 		}
 	}
 	if s.LimitChanged {
-		q.out.tell(0, "note: not all of these values were judged by the same limit; the newest one is used here")
+		q.out.Tell(0, "note: not all of these values were judged by the same limit; the newest one is used here")
 	}
 	q.notCounted(x.About)
 	if !q.brief && len(terms) > 0 {
-		glossary(q.out, append(terms, "standard_deviation", "normality", "interval")...)
+		terminal.Glossary(q.out, append(terms, "standard_deviation", "normality", "interval")...)
 	}
 }
 
@@ -116,7 +117,7 @@ func outsideWords(e yield.Estimate) string {
 
 // tellIndices shows the indices that mean something here.
 func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
-	g := grid{right: "lrll"}
+	g := terminal.Grid{Right: "lrll"}
 	add := func(term, name string, e *yield.Estimate, about string) {
 		if e == nil {
 			return
@@ -130,7 +131,7 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 		case !math.IsInf(e.Low, 0) && !math.IsNaN(e.Low):
 			between = fmt.Sprintf("at least %.2f", e.Low)
 		}
-		g.add(name, fmt.Sprintf("%.2f", e.Value), between, about)
+		g.Add(name, fmt.Sprintf("%.2f", e.Value), between, about)
 		terms = append(terms, term)
 	}
 	if p := c.Percentile; p != nil && c.State == yield.CapabilityByPercent {
@@ -144,8 +145,8 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 		add("cpm", "Cpm", c.Cpm, "with a penalty for being off the middle")
 	}
 	if len(terms) > 0 {
-		q.out.say("")
-		g.show(q.out)
+		q.out.Say("")
+		g.Show(q.out)
 	}
 	return terms
 }
@@ -168,8 +169,8 @@ func (q *question) tellRooms(ctx context.Context, x *review.Hold, most int) erro
 	if len(x.Readings) == 0 {
 		return q.nothing(ctx, x.About)
 	}
-	q.out.say("")
-	g := grid{right: "lrlrrrl", head: []string{"reading", "room", "between", "of all", "mean", "limit", ""}}
+	q.out.Say("")
+	g := terminal.Grid{Right: "lrlrrrl", Head: []string{"reading", "room", "between", "of all", "mean", "limit", ""}}
 	var without []string
 	more := 0
 	for i, r := range x.Readings {
@@ -195,15 +196,15 @@ func (q *question) tellRooms(ctx context.Context, x *review.Hold, most int) erro
 		} else if b != nil {
 			room, between = roomWords(b.Value), roomWords(b.Low)+" to "+roomWords(b.High)
 		}
-		g.add(r.Name, room, between, roomWords(r.Ppk.Value),
+		g.Add(r.Name, room, between, roomWords(r.Ppk.Value),
 			reports.FormatQuantity(r.Mean, r.Unit), sign+reports.FormatQuantity(*limit, r.Unit), word)
 	}
-	g.show(q.out)
+	g.Show(q.out)
 	if more > 0 {
-		q.out.tell(2, fmt.Sprintf("and %d with more room; --most shows more", more))
+		q.out.Tell(2, fmt.Sprintf("and %d with more room; --most shows more", more))
 	}
 	if len(without) > 0 {
-		q.out.say("")
+		q.out.Say("")
 		const most = 4
 		text := "Without an index: "
 		for i, w := range without[:min(len(without), most)] {
@@ -215,14 +216,14 @@ func (q *question) tellRooms(ctx context.Context, x *review.Hold, most int) erro
 		if n := len(without) - most; n > 0 {
 			text += fmt.Sprintf(", and %d more", n)
 		}
-		q.out.tell(0, text+".")
+		q.out.Tell(0, text+".")
 	}
-	q.out.say("")
-	q.out.tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
+	q.out.Say("")
+	q.out.Tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
 	q.hint("fullthrow hold READING studies one of them: its shape, and whether it holds still")
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "ppk", "limit", "interval")
+		terminal.Glossary(q.out, "ppk", "limit", "interval")
 	}
 	return nil
 }

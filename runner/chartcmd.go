@@ -8,6 +8,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/review"
+	"fullthrow/reports/wording"
+	"fullthrow/runner/terminal"
 )
 
 func (a *app) driftCommand() *cobra.Command {
@@ -45,7 +47,7 @@ for the yield ` + strings.Join(review.ChartsOf(true), ", ") + `.
 
 // tellDrift shows the answer to people.
 func (q *question) tellDrift(ctx context.Context, x *review.Drift) error {
-	title, from := x.Reading, count(int(x.Units), "unit")
+	title, from := x.Reading, wording.Count(int(x.Units), "unit")
 	switch {
 	case x.Series == nil:
 		title = "Yield by " + string(x.By)
@@ -55,7 +57,7 @@ func (q *question) tellDrift(ctx context.Context, x *review.Drift) error {
 	q.title(title, x.About)
 	if x.Units == 0 {
 		if x.Runs == review.GoldenRuns {
-			q.out.tell(0, "No golden unit of this selection was tested.")
+			q.out.Tell(0, "No golden unit of this selection was tested.")
 			q.hint("a product names its golden units in product.toml")
 			return nil
 		}
@@ -68,13 +70,13 @@ func (q *question) tellDrift(ctx context.Context, x *review.Drift) error {
 		from += fmt.Sprintf(" without %d that broke the limit", x.LeftOut)
 	}
 	if x.TooFew {
-		q.out.tell(0, "No chart can be drawn: there are too few points for one.")
+		q.out.Tell(0, "No chart can be drawn: there are too few points for one.")
 		q.notCounted(x.About)
 		return nil
 	}
 	q.tellChart(x, from)
 	if x.Golden != nil && x.Runs == review.GoldenRuns {
-		q.out.tell(0, x.Golden.Drift.Text)
+		q.out.Tell(0, x.Golden.Drift.Text)
 	}
 	return nil
 }
@@ -85,27 +87,27 @@ const mostHits = 8
 // tellChart shows a chart and what it says.
 func (q *question) tellChart(x *review.Drift, from string) {
 	c := x.Chart
-	q.out.say("")
-	q.out.tell(0, q.out.strong(c.Verdict))
-	q.out.tell(0, c.Means)
-	q.out.say("")
-	rows := panelRows
+	q.out.Say("")
+	q.out.Tell(0, q.out.Strong(c.Verdict))
+	q.out.Tell(0, c.Means)
+	q.out.Say("")
+	rows := terminal.PanelRows
 	for i, p := range c.Panels {
 		if i > 0 {
-			rows = panelRows - 4
-			q.out.say("")
+			rows = terminal.PanelRows - 4
+			q.out.Say("")
 		}
-		drawPanel(q.out, p, rows)
+		terminal.DrawPanel(q.out, p, rows)
 	}
-	q.out.say("")
+	q.out.Say("")
 	name := c.Title
 	if c.Name != "" {
 		name = c.Name + ": " + c.Title
 	}
-	q.out.tell(0, q.out.faint(fmt.Sprintf("%s; from %s; limits %s.", name, from, c.Limits)))
+	q.out.Tell(0, q.out.Faint(fmt.Sprintf("%s; from %s; limits %s.", name, from, c.Limits)))
 	for i, h := range c.Rules {
 		if i == mostHits {
-			q.out.tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
+			q.out.Tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
 			break
 		}
 		points := c.Panels[h.Panel].Points
@@ -113,16 +115,16 @@ func (q *question) tellChart(x *review.Drift, from string) {
 		if h.To > h.First {
 			where += " to " + points[h.To].X
 		}
-		q.out.item("◆", where+": "+h.Text)
+		q.out.Item("◆", where+": "+h.Text)
 	}
 	for _, text := range c.Cautions {
-		q.out.tell(0, "note: "+text)
+		q.out.Tell(0, "note: "+text)
 	}
 	if s := x.Series; s != nil && s.LimitChanged {
-		q.out.tell(0, "note: the product's limit was changed in this time; that does not touch the control limits")
+		q.out.Tell(0, "note: the product's limit was changed in this time; that does not touch the control limits")
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "control_chart", "control_limits")
+		terminal.Glossary(q.out, "control_chart", "control_limits")
 	}
 }

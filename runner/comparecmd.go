@@ -9,7 +9,11 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/review"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/rehearsal"
+	"fullthrow/runner/terminal"
 )
 
 func (a *app) differsCommand() *cobra.Command {
@@ -42,14 +46,14 @@ aside, however many readings there are.`,
 // sideWords say what a side is made of.
 func (q *question) sideWords(s review.Side) string {
 	if s.Kind != review.SideUnit {
-		return s.String() + ": first runs of " + count(int(s.Units), "unit")
+		return s.String() + ": first runs of " + wording.Count(int(s.Units), "unit")
 	}
 	note := fmt.Sprintf("%s: its run of %s, which %s", s.Value, s.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.Outcome)
 	for i, r := range s.Broken {
 		if i == mostAlike {
 			return note + "; and more"
 		}
-		note += map[bool]string{true: ": ", false: "; "}[i == 0] + brief(r)
+		note += map[bool]string{true: ": ", false: "; "}[i == 0] + terminal.Brief(r)
 	}
 	return note
 }
@@ -63,56 +67,56 @@ const (
 func (q *question) tellComparison(x *review.Differs) {
 	c := *x.Comparison
 	q.title(c.A+" and "+c.B, x.About)
-	q.out.say("")
+	q.out.Say("")
 	for _, s := range x.Sides {
-		q.out.tell(2, q.sideWords(s))
+		q.out.Tell(2, q.sideWords(s))
 	}
 	if y := c.Yield; y != nil {
-		q.out.say("")
-		axis := shareScale(min(max(q.out.room()-45, 16), 60), math.NaN(), y.A, y.B)
-		g := grid{right: "lrrl", head: []string{"", "units", "yield", axis.ends(wholePercent)}}
-		g.add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), axis.share(y.A))
-		g.add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), axis.share(y.B))
-		g.show(q.out)
-		q.out.tell(2, y.Text)
+		q.out.Say("")
+		axis := terminal.ShareScale(min(max(q.out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
+		g := terminal.Grid{Right: "lrrl", Head: []string{"", "units", "yield", axis.Ends(terminal.WholePercent)}}
+		g.Add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), axis.Share(y.A))
+		g.Add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), axis.Share(y.B))
+		g.Show(q.out)
+		q.out.Tell(2, y.Text)
 	}
-	heading(q.out, "Readings", "")
+	rehearsal.Heading(q.out, "Readings", "")
 	switch {
 	case len(c.Readings) == 0:
-		q.out.tell(2, c.Text)
+		q.out.Tell(2, c.Text)
 	case c.Differ == 0:
-		q.out.tell(2, c.Text)
-		heading(q.out, "The nearest to a difference", "")
+		q.out.Tell(2, c.Text)
+		rehearsal.Heading(q.out, "The nearest to a difference", "")
 		q.tellDifferences(c, c.Readings[:min(len(c.Readings), mostAlike)])
 	default:
-		q.out.tell(2, fmt.Sprintf("%d of %s %s by more than chance; the most important first.", c.Differ, count(len(c.Readings)-c.Untested, "reading"),
+		q.out.Tell(2, fmt.Sprintf("%d of %s %s by more than chance; the most important first.", c.Differ, wording.Count(len(c.Readings)-c.Untested, "reading"),
 			map[bool]string{true: "differs", false: "differ"}[c.Differ == 1]))
-		q.out.say("")
+		q.out.Say("")
 		different := c.Readings[:min(c.Differ, mostDifferent)]
 		q.tellDifferences(c, different)
 		if n := c.Differ - len(different); n > 0 {
-			q.out.tell(2, fmt.Sprintf("and %d more; --json has all", n))
+			q.out.Tell(2, fmt.Sprintf("and %d more; --json has all", n))
 		}
-		q.out.say("")
+		q.out.Say("")
 		for _, d := range different[:min(len(different), mostAlike)] {
-			q.out.tell(2, d.Text)
+			q.out.Tell(2, d.Text)
 		}
 		if c.Untested > 0 {
-			q.out.tell(2, fmt.Sprintf("Of %s nothing can be said: too few values.", count(c.Untested, "reading")))
+			q.out.Tell(2, fmt.Sprintf("Of %s nothing can be said: too few values.", wording.Count(c.Untested, "reading")))
 		}
 		for i, only := range [][]string{c.OnlyA, c.OnlyB} {
 			if len(only) > 0 {
-				q.out.tell(2, "Only in "+[]string{c.A, c.B}[i]+": "+strings.Join(only, ", ")+".")
+				q.out.Tell(2, "Only in "+[]string{c.A, c.B}[i]+": "+strings.Join(only, ", ")+".")
 			}
 		}
 	}
-	q.out.say("")
+	q.out.Say("")
 	for _, text := range c.Cautions {
-		q.out.tell(0, "note: "+text)
+		q.out.Tell(0, "note: "+text)
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "difference", "corrected", "interval")
+		terminal.Glossary(q.out, "difference", "corrected", "interval")
 	}
 }
 
@@ -120,10 +124,10 @@ func (q *question) tellComparison(x *review.Differs) {
 // name above its figures.
 func (q *question) tellDifferences(c yield.Comparison, list []yield.Difference) {
 	head := []string{c.A, c.B, "difference", "between", "of the limits"}
-	g := grid{right: "rrrll", head: head}
-	wide := q.out.room() > 115
+	g := terminal.Grid{Right: "rrrll", Head: head}
+	wide := q.out.Room() > 115
 	if wide {
-		g = grid{right: "lrrrll", head: append([]string{"reading"}, head...)}
+		g = terminal.Grid{Right: "lrrrll", Head: append([]string{"reading"}, head...)}
 	}
 	for _, d := range list {
 		e := d.Level.Difference
@@ -131,29 +135,29 @@ func (q *question) tellDifferences(c yield.Comparison, list []yield.Difference) 
 		if e.Method == yield.MethodShift && d.A.Median != nil && d.B.Median != nil {
 			a, b = *d.A.Median, *d.B.Median
 		}
-		format := quantities(d.Unit, max(10*math.Abs(e.Value), 5*spanOf(e)))
+		format := terminal.Quantities(d.Unit, max(10*math.Abs(e.Value), 5*spanOf(e)))
 		between := ""
-		if finite(e.Low) && finite(e.High) {
+		if bench.Finite(e.Low) && bench.Finite(e.High) {
 			between = format(e.Low) + " to " + format(e.High)
 		}
 		of := ""
 		if l := d.Limit; l != nil && l.Share.Known() {
-			of = wholePercent(math.Abs(l.Share.Value)) + map[string]string{"width": " of their width", "room": " of the room"}[l.Of]
+			of = terminal.WholePercent(math.Abs(l.Share.Value)) + map[string]string{"width": " of their width", "room": " of the room"}[l.Of]
 		}
 		row := []string{format(a), format(b), signedWith(format, e.Value), between, of}
 		if wide {
-			g.add(append([]string{d.Name}, row...)...)
+			g.Add(append([]string{d.Name}, row...)...)
 			continue
 		}
-		g.title(d.Name)
-		g.add(row...)
+		g.Title(d.Name)
+		g.Add(row...)
 	}
-	g.show(q.out)
+	g.Show(q.out)
 }
 
 // spanOf is how wide an interval is, 0 where it has no ends.
 func spanOf(e yield.Estimate) float64 {
-	if w := e.High - e.Low; finite(w) {
+	if w := e.High - e.Low; bench.Finite(w) {
 		return w
 	}
 	return 0

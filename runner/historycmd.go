@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"path/filepath"
@@ -11,6 +12,8 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
+	"fullthrow/runner/product"
 	"fullthrow/scripts"
 )
 
@@ -40,12 +43,12 @@ or the code on the unit's page or certificate.`,
 // by the formats of the products known here.
 func stockSerials(text string) (list []string) {
 	for _, name := range scripts.Products() {
-		home, err := stockFolder(name)
+		home, err := product.StockFolder(name)
 		if err != nil {
 			continue
 		}
-		if p, err := home.product(); err == nil {
-			if serial, _, err := p.format().ParseScan(text); err == nil {
+		if p, err := home.Product(); err == nil {
+			if serial, _, err := p.Format().ParseScan(text); err == nil {
 				list = append(list, serial)
 			}
 		}
@@ -65,22 +68,22 @@ func (q *question) tellHistory(x *review.Unit) {
 	if len(runs) == 0 {
 		unit = repairs[0].Unit
 	}
-	head := unit.SerialNumber + ", a " + orElse(productTitle(unit.Product), unit.Product) + prefixed(" revision ", unit.Revision) + prefixed(", lot ", unit.Lot)
+	head := unit.SerialNumber + ", a " + cmp.Or(productTitle(unit.Product), unit.Product) + wording.Prefixed(" revision ", unit.Revision) + wording.Prefixed(", lot ", unit.Lot)
 	if unit.Golden {
 		head += ", a golden unit"
 	}
-	s.say("%s", s.strong(head))
+	s.Say("%s", s.Strong(head))
 	switch {
 	case newest == nil:
-		s.tell(0, "No run that counts has judged it so far.")
+		s.Tell(0, "No run that counts has judged it so far.")
 	default:
-		text := fmt.Sprintf("Now %s; %s judged", x.State, count(judged, "run"))
+		text := fmt.Sprintf("Now %s; %s judged", x.State, wording.Count(judged, "run"))
 		if failed > 0 {
 			text += fmt.Sprintf(", %d failed", failed)
 		}
-		s.tell(0, text+prefixed(", ", repairsWords(len(repairs)))+".")
+		s.Tell(0, text+wording.Prefixed(", ", repairsWords(len(repairs)))+".")
 	}
-	s.say("")
+	s.Say("")
 	for _, e := range x.Happened() {
 		if e.Run != nil {
 			q.tellRun(*e.Run)
@@ -89,7 +92,7 @@ func (q *question) tellHistory(x *review.Unit) {
 		}
 	}
 	if newest != nil && newest.File != "" && !q.plantRead {
-		s.tell(0, "this one as a page: fullthrow report "+filepath.Join(q.review.Where, filepath.FromSlash(newest.File))+" --html page.html")
+		s.Tell(0, "this one as a page: fullthrow report "+filepath.Join(q.review.Where, filepath.FromSlash(newest.File))+" --html page.html")
 	}
 }
 
@@ -97,13 +100,13 @@ func repairsWords(n int) string {
 	if n == 0 {
 		return ""
 	}
-	return count(n, "repair")
+	return wording.Count(n, "repair")
 }
 
 func (q *question) tellRun(r store.Run) {
 	s := q.out
 	word := map[reports.Outcome]string{reports.Passed: "passed", reports.Failed: "FAILED", reports.Aborted: "aborted", reports.Errored: "not tested"}[r.Outcome]
-	line := fmt.Sprintf("  %s  %s  at %s, nest %s", r.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.strong(fmt.Sprintf("%-10s", word)), r.Station, r.Nest)
+	line := fmt.Sprintf("  %s  %s  at %s, nest %s", r.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.Strong(fmt.Sprintf("%-10s", word)), r.Station, r.Nest)
 	if r.Operator != "" {
 		line += " by " + r.Operator
 	}
@@ -117,9 +120,9 @@ func (q *question) tellRun(r store.Run) {
 	if r.Simulated {
 		line += "; simulated"
 	}
-	s.say("%s", line)
+	s.Say("%s", line)
 	if r.Flag != "" {
-		s.tell(6, s.strong("not counted: "+r.Flag))
+		s.Tell(6, s.Strong("not counted: "+r.Flag))
 	}
 	const most = 6
 	if n := len(r.Failed); n > 0 {
@@ -127,25 +130,25 @@ func (q *question) tellRun(r store.Run) {
 		if n > most {
 			text += fmt.Sprintf(" and %d more", n-most)
 		}
-		s.tell(6, "not kept: "+text)
+		s.Tell(6, "not kept: "+text)
 	}
 	if r.Cause != "" {
-		s.tell(6, "likely cause: "+r.Cause)
+		s.Tell(6, "likely cause: "+r.Cause)
 	} else if r.Outcome != reports.Passed && r.Reason != "" && len(r.Failed) == 0 {
-		s.tell(6, r.Reason)
+		s.Tell(6, r.Reason)
 	}
 }
 
 func (q *question) tellRepair(r reports.Repair, cause string) {
-	found := orElse(cause, reports.FindingWords(r.Found))
+	found := cmp.Or(cause, reports.FindingWords(r.Found))
 	by := ""
 	if r.By != "" {
 		by = "  by " + r.By
 	}
-	q.out.say("  %s  %s%s", r.At.In(q.sel.Zone).Format("2006-01-02 15:04"), q.out.strong(fmt.Sprintf("%-10s", "repair")), by)
+	q.out.Say("  %s  %s%s", r.At.In(q.sel.Zone).Format("2006-01-02 15:04"), q.out.Strong(fmt.Sprintf("%-10s", "repair")), by)
 	text := "found: " + found
 	if r.Part != "" {
 		text += ", at the " + strings.ReplaceAll(r.Part, "-", " ")
 	}
-	q.out.tell(6, text+"; "+reports.RemedyWords(r.Done)+prefixed(". ", r.Text))
+	q.out.Tell(6, text+"; "+reports.RemedyWords(r.Done)+wording.Prefixed(". ", r.Text))
 }

@@ -7,6 +7,7 @@ import (
 
 	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/input"
 )
 
 // readingHint says which reading was perhaps meant.
@@ -21,7 +22,7 @@ func readingHint(given string, known []string) string {
 			checks = append(checks, check)
 		}
 	}
-	switch n := near(given, known); {
+	switch n := input.Near(given, known); {
 	case len(known) == 0:
 		return "there are no readings at all"
 	case len(within) > 0 && len(within) <= 8:

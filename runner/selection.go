@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -14,6 +15,8 @@ import (
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 // question is what every command has that asks about many runs: its options,
@@ -32,7 +35,7 @@ type question struct {
 	sel    store.Selection // of asked
 	// plantRead says that the store is a plant's: no files beside it.
 	plantRead bool
-	out       *screen
+	out       *terminal.Screen
 	words     *wording.Translator
 }
 
@@ -124,7 +127,7 @@ func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Comma
 		for i, text := range args {
 			q.values[q.args[i]] = text
 		}
-		q.out, q.words = newScreen(q.app.out), english()
+		q.out, q.words = terminal.NewScreen(q.app.out), wording.English()
 		r := &review.Review{Serials: stockSerials}
 		if q.asked, err = r.Parse(q.name, q.values); err != nil {
 			return q.refused(err)
@@ -135,11 +138,11 @@ func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Comma
 			return err
 		}
 		defer func() { err = errors.Join(err, records.Close()) }()
-		live := newScreen(q.app.errs)
-		r.Records, r.Where, r.Progress = records, where, func(what string, done, total int) { live.now("%s %d of %d", what, done, total) }
+		live := terminal.NewScreen(q.app.errs)
+		r.Records, r.Where, r.Progress = records, where, func(what string, done, total int) { live.Now("%s %d of %d", what, done, total) }
 		q.review, q.plantRead = r, plant
 		err = q.refused(answer(cmd.Context()))
-		live.now("")
+		live.Now("")
 		return err
 	}
 }
@@ -169,12 +172,12 @@ func (q *question) refused(err error) error {
 		}
 	}
 	id := "review.bad." + p.Code
-	f := usage("%s: %s", q.name, q.words.T(id, args...))
+	f := input.Usage("%s: %s", q.name, q.words.T(id, args...))
 	if hint := hintFor(p); hint != "" {
-		return f.hint(hint)
+		return f.Hint(hint)
 	}
 	if q.words.Has(id + "_hint") {
-		return f.hint(q.words.T(id+"_hint", args...))
+		return f.Hint(q.words.T(id+"_hint", args...))
 	}
 	return f
 }
@@ -184,7 +187,7 @@ func (q *question) selected() string {
 	s := q.sel
 	var parts []string
 	if s.Product != "" {
-		parts = append(parts, orElse(productTitle(s.Product), s.Product)+prefixed(" revision ", s.Revision))
+		parts = append(parts, cmp.Or(productTitle(s.Product), s.Product)+wording.Prefixed(" revision ", s.Revision))
 	} else if s.Revision != "" {
 		parts = append(parts, "revision "+s.Revision)
 	}
@@ -193,7 +196,7 @@ func (q *question) selected() string {
 			parts = append(parts, x.word+x.value)
 		}
 	}
-	text := orElse(strings.Join(parts, ", "), "all units")
+	text := cmp.Or(strings.Join(parts, ", "), "all units")
 	const layout = "2006-01-02 15:04"
 	switch since, until := s.Since, s.Until; {
 	case since.IsZero() && until.IsZero():
@@ -209,19 +212,19 @@ func (q *question) selected() string {
 
 // title opens an answer.
 func (q *question) title(what string, b review.About) {
-	q.out.say("%s", q.out.strong(what+": "+q.selected()))
+	q.out.Say("%s", q.out.Strong(what+": "+q.selected()))
 	if b.Newest != nil {
 		text := "The newest run is of " + b.Newest.In(q.sel.Zone).Format("2006-01-02 15:04") + "."
 		if b.Simulated {
 			text += " Simulated units, invented data."
 		}
-		q.out.say("%s", q.out.faint(text))
+		q.out.Say("%s", q.out.Faint(text))
 	}
 }
 
 // nothing answers where no unit was tested, and says what there is instead.
 func (q *question) nothing(ctx context.Context, b review.About) error {
-	q.out.tell(0, "No unit of this selection was tested.")
+	q.out.Tell(0, "No unit of this selection was tested.")
 	why, newest, err := q.review.Empty(ctx, &q.asked)
 	if err != nil {
 		return err
@@ -234,7 +237,7 @@ func (q *question) nothing(ctx context.Context, b review.About) error {
 	default:
 		q.hint("the newest run " + map[string]string{review.EmptyPeriod: "of it", review.EmptyChoice: "in " + q.review.Where}[why] +
 			" is of " + newest.Started.In(q.sel.Zone).Format("2006-01-02 15:04") +
-			prefixed(", lot ", newest.Unit.Lot) + ", at " + newest.Station)
+			wording.Prefixed(", lot ", newest.Unit.Lot) + ", at " + newest.Station)
 	}
 	if why == review.EmptyPeriod && q.asked.Period != "" {
 		q.hint("--period all asks about all times")
@@ -251,15 +254,15 @@ func hintFor(p *review.Problem) string {
 	case p.Code == review.BadReading:
 		return readingHint(p.Given, p.Known)
 	case p.Code == review.BadUnit: // one letter misread, not a third of them
-		n := near(p.Given, p.Known)
+		n := input.Near(p.Given, p.Known)
 		if n == "" || levenshtein.ComputeDistance(p.Given, n) > 2 {
 			return ""
 		}
 	}
-	return meant(p.Given, p.Known)
+	return input.Meant(p.Given, p.Known)
 }
 
-func (q *question) hint(text string) { q.out.tell(0, "hint: "+text) }
+func (q *question) hint(text string) { q.out.Tell(0, "hint: "+text) }
 
 // mostNamed is how many reports are named before the rest is a number.
 const mostNamed = 5
@@ -268,7 +271,7 @@ const mostNamed = 5
 func (q *question) notCounted(b review.About) {
 	by := map[string][]string{}
 	for _, f := range b.NotCounted {
-		by[f.Kind] = append(by[f.Kind], orElse(f.File, f.Run))
+		by[f.Kind] = append(by[f.Kind], cmp.Or(f.File, f.Run))
 	}
 	kinds := []string{"changed", "inserted", "removed"}
 	for k := range by {
@@ -284,7 +287,7 @@ func (q *question) notCounted(b review.About) {
 			continue
 		}
 		if first {
-			q.out.say("")
+			q.out.Say("")
 			first = false
 		}
 		slices.Sort(names)
@@ -292,7 +295,7 @@ func (q *question) notCounted(b review.About) {
 		if n > mostNamed {
 			list += fmt.Sprintf(" and %d more", n-mostNamed)
 		}
-		q.out.tell(0, q.out.strong(notCountedWords(kind, n))+": "+list)
+		q.out.Tell(0, q.out.Strong(notCountedWords(kind, n))+": "+list)
 	}
 	if !first {
 		if q.plantRead {
@@ -313,13 +316,13 @@ func notCountedWords(kind string, n int) string {
 	}
 	switch kind {
 	case "changed":
-		return count(n, "report") + pick(" does not bear its seal and is not counted", " do not bear their seal and are not counted")
+		return wording.Count(n, "report") + pick(" does not bear its seal and is not counted", " do not bear their seal and are not counted")
 	case "inserted":
-		return count(n, "report") + pick(" does not belong to the station's chain and is not counted", " do not belong to the station's chain and are not counted")
+		return wording.Count(n, "report") + pick(" does not belong to the station's chain and is not counted", " do not belong to the station's chain and are not counted")
 	case "removed":
-		return count(n, "report") + pick(" is missing from the records and cannot be counted", " are missing from the records and cannot be counted")
+		return wording.Count(n, "report") + pick(" is missing from the records and cannot be counted", " are missing from the records and cannot be counted")
 	}
-	return count(n, "report") + pick(" is not counted ("+kind+")", " are not counted ("+kind+")")
+	return wording.Count(n, "report") + pick(" is not counted ("+kind+")", " are not counted ("+kind+")")
 }
 
 // writeJSON writes a value as JSON, indented.
