@@ -34,7 +34,7 @@ func (a *app) verify(ctx context.Context, dir string) error {
 	if _, err := os.Stat(dir); err != nil {
 		return input.MissingFile("records", dir, err)
 	}
-	dir = archiveDir(dir)
+	dir, _ = archive.Find(dir)
 	v, err := archive.Verify(dir)
 	if err != nil {
 		return err

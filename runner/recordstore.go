@@ -27,17 +27,25 @@ func (a *app) readFlags(c *cobra.Command, plant *string) {
 	c.Flags().StringVar(plant, "plant", "", "read the plant's database at `DSN`, like postgres://user@host/fullthrow;\na password is better kept in "+plantVariable+", where nobody sees it")
 }
 
-// archiveDir is where the records lie in the folder given: itself, or for the
-// demo's its sub-folder records.
-func archiveDir(dir string) string {
-	if _, err := archive.PublicKey(dir); err == nil {
-		return dir
+// recordsToKeep is where a station keeps its records that is told to keep them in
+// dir: in the archive that is there, else in a new one in dir's folder below.
+// None is begun within another: its runs would be in neither's chain.
+func recordsToKeep(dir, below string) (string, error) {
+	if found, ok := archive.Find(dir); ok {
+		return found, nil
 	}
-	below := filepath.Join(dir, "records")
-	if _, err := archive.PublicKey(below); err == nil {
-		return below
+	begin, err := filepath.Abs(filepath.Join(dir, below))
+	if err != nil {
+		return "", err
 	}
-	return dir
+	for at := filepath.Dir(begin); ; at = filepath.Dir(at) {
+		if found, ok := archive.Find(at); ok && found == at {
+			return "", input.Usage("records in %s would lie within those in %s", dir, at).Hint("give --data " + at + ", or another folder")
+		}
+		if at == filepath.Dir(at) {
+			return filepath.Join(dir, below), nil
+		}
+	}
 }
 
 // recordsDir is the archive that --data names, or the usual one.
@@ -56,7 +64,8 @@ func (a *app) recordsDir() (string, error) {
 		}
 		return "", f
 	}
-	return archiveDir(dir), nil
+	dir, _ = archive.Find(dir)
+	return dir, nil
 }
 
 // plantDSN is the plant's database that was named, "" if the records in a

@@ -150,7 +150,11 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 		return input.Usage("serve: %w", err).Hint("another program may have that port: choose another with --listen")
 	}
 	defer listener.Close()
-	if s.archive, err = a.openArchive(s.records(), s.bench.Station); err != nil {
+	below := ""
+	if s.units != nil {
+		below = "records"
+	}
+	if s.archive, err = a.openArchive(a.data, below, s.bench.Station); err != nil {
 		return err
 	}
 	defer s.archive.Close()
@@ -265,14 +269,6 @@ func (s *served) files() (err error) {
 	}
 	s.home, err = o.from.Folder(s.bench.Product)
 	return err
-}
-
-// records is where the archive is.
-func (s *served) records() string {
-	if s.units != nil {
-		return filepath.Join(s.app.data, "records")
-	}
-	return s.app.data
 }
 
 // config is what the server is made of.

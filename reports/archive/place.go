@@ -89,3 +89,16 @@ func (s Sealed) Bytes() ([]byte, error) {
 	}
 	return bytes.Join([][]byte{[]byte(fileHead), s.Raw, []byte(fileMid), seal, []byte(fileTail)}, nil), nil
 }
+
+// Find is where the archive lies that somebody means by dir: there, or in its
+// folder records. Where there is none, ok is false, and found is dir.
+func Find(dir string) (found string, ok bool) {
+	for _, at := range []string{dir, filepath.Join(dir, "records")} {
+		for _, mark := range []string{pubFile, string(reportChain)} {
+			if info, err := os.Stat(filepath.Join(at, mark)); err == nil && info.Mode().IsRegular() {
+				return at, true
+			}
+		}
+	}
+	return dir, false
+}
