@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"time"
@@ -12,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/archive"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/input"
@@ -87,9 +89,15 @@ func readablePlant(dsn string) error {
 	return nil
 }
 
+// records are what the commands ask.
+type records interface {
+	review.Records
+	io.Closer
+}
+
 // openStore opens what the yield commands ask, and says where that is and
 // whether it is a plant's. What had to be put right goes to standard error.
-func (a *app) openStore(ctx context.Context, plant string) (store.Store, string, bool, error) {
+func (a *app) openStore(ctx context.Context, plant string) (records, string, bool, error) {
 	if plant != "" && a.data != "" {
 		return nil, "", false, input.Usage("give either --data or --plant: the records of one station, or those of the plant")
 	}

@@ -21,7 +21,7 @@ func (s *served) forwarder(ix *indexer) *forward.Forwarder {
 	}
 	c := forward.Config{
 		Dir:         s.archive.Dir(),
-		Plant:       func(ctx context.Context) (store.Store, error) { return store.OpenPlant(ctx, dsn, store.PlantOptions{}) },
+		Plant:       func(ctx context.Context) (forward.Store, error) { return store.OpenPlant(ctx, dsn, store.PlantOptions{}) },
 		Attachments: true,
 		Memory:      filepath.Join(s.app.data, "plant.json"),
 		Tell:        s.plantTold(),

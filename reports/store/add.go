@@ -11,7 +11,11 @@ import (
 	"fullthrow/reports"
 )
 
-// Add implements [Store].
+// Add takes in sealed reports. It is durable when it returns, and all of the
+// items are in, or none. A run that is in already counts as Added.Known, if
+// its hash is the same; with another hash it is an error wrapping
+// [ErrConflict], and what was there stays. Reports may come in any order, also
+// long after later ones.
 func (b *base) Add(ctx context.Context, items ...Item) (Added, error) {
 	if len(items) == 0 {
 		return Added{}, nil

@@ -380,7 +380,7 @@ func (w *world) readings() []string {
 }
 
 // agree compares every answer of a store about a selection with the world's.
-func (w *world) agree(t testing.TB, st Store, s Selection) {
+func (w *world) agree(t testing.TB, st stored, s Selection) {
 	t.Helper()
 	ctx := t.Context()
 	got, err := st.Counts(ctx, s)
@@ -514,7 +514,7 @@ func sameCounts(t testing.TB, want, got yield.Counts) {
 }
 
 // lists compares the lists of runs, page by page.
-func (w *world) lists(t testing.TB, st Store, s Selection) {
+func (w *world) lists(t testing.TB, st stored, s Selection) {
 	t.Helper()
 	ctx := t.Context()
 	firsts := w.firsts()

@@ -14,10 +14,16 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
+	"fullthrow/reports/yield"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web/look"
 )
+
+// Counter counts what was tested, as the index of the records does.
+type Counter interface {
+	Counts(ctx context.Context, s store.Selection) (yield.Counts, error)
+}
 
 // Config is what a server is made of. Fields without "optional" are required.
 type Config struct {
@@ -41,7 +47,7 @@ type Config struct {
 	Texts map[string]wording.Texts
 	// Store answers for the counts of the day; optional. It may take a while
 	// until it is open: see [Server.Indexed].
-	Store store.Store
+	Store Counter
 	// Sealed is told each report once it is sealed, in the order of each nest;
 	// optional. It must not wait.
 	Sealed func(archive.Sealed)
