@@ -14,8 +14,8 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
-	"fullthrow/reports/yield"
 	"fullthrow/reports/wording"
+	"fullthrow/reports/yield"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web/look"
 )

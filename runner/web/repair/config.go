@@ -20,8 +20,8 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
-	"fullthrow/reports/yield"
 	"fullthrow/reports/wording"
+	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
 
