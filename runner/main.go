@@ -16,7 +16,7 @@ func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
 
 // run is the program: it returns the exit code.
 func run(args []string, in io.Reader, out, errs io.Writer) int {
-	a := &app{in: in, out: out, errs: errs}
+	a := &app{args: args, in: in, out: out, errs: errs}
 	root := a.root()
 	root.SetArgs(args)
 	if err := root.ExecuteContext(context.Background()); err != nil {
@@ -28,6 +28,7 @@ func run(args []string, in io.Reader, out, errs io.Writer) int {
 // app is what every command shares: the three streams and the flags that
 // several commands have.
 type app struct {
+	args      []string
 	in        io.Reader
 	out, errs io.Writer
 	data      string  // -data

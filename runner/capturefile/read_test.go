@@ -160,7 +160,7 @@ func TestTables(t *testing.T) {
 	tried, unit, err := read(t, "at, trials, caught\n0.1, 20, 3\n").Strengths()
 	require.NoError(t, err)
 	assert.Equal(t, "1", unit)
-	assert.Equal(t, []measure.Tried{{At: 0.1, Trials: 20, Caught: 3}}, tried)
+	assert.Equal(t, []measure.Tried{{Strength: 0.1, Trials: 20, Caught: 3}}, tried)
 
 	values, unit, err := read(t, "latency / ms\n13\n-\n14\n").Values("", true)
 	require.NoError(t, err)

@@ -197,7 +197,7 @@ func (f *File) Strengths() ([]measure.Tried, string, error) {
 		if caught[i] > trials[i] {
 			return nil, "", f.wrong(int(f.lines[i]), "", "%d caught of %d trials", caught[i], trials[i])
 		}
-		out[i] = measure.Tried{At: at[i], Trials: trials[i], Caught: caught[i]}
+		out[i] = measure.Tried{Strength: at[i], Trials: trials[i], Caught: caught[i]}
 	}
 	return out, unit, nil
 }

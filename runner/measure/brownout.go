@@ -5,35 +5,28 @@ import "math"
 // VoltageStep is one moment of a brown-out sweep: the supply's voltage, and
 // whether the unit ran once that had settled.
 type VoltageStep struct {
-	Voltage float64 // V
-	Running bool
+	Voltage float64 `unit:"V"`
+	Running bool    `help:"the unit ran once that had settled"`
 }
 
 // BrownOutResult says where a unit stops and where it runs again, in V. Both
 // are the cautious end of the step in which it happened; over several sweeps,
 // the highest.
 type BrownOutResult struct {
-	// DropOut is the lowest voltage at which the unit still ran before it
-	// stopped; StoppedAt the next, at which it did not: the true figure lies
-	// between. DropOutBound is "" in the usual case; "less" when it never
-	// stopped (DropOut is then the lowest voltage tried); "more" when it never
-	// ran (the highest). StoppedAt is NaN in both.
-	DropOut      float64
-	StoppedAt    float64
-	DropOutBound string
-	// Recovery is the voltage at which the unit ran again, StillOffAt the one
-	// before, at which it did not. RecoveryBound is "more" when it stopped and
-	// never ran again (Recovery is then the highest voltage tried after that).
-	// All NaN and "" when it never stopped.
-	Recovery      float64
-	StillOffAt    float64
-	RecoveryBound string
-	Hysteresis    float64 // Recovery - DropOut; NaN if either is bounded or missing
-	Uncertainty   float64 // of Hysteresis, the steps' widths together: it is not off by more
-	Sweeps        int     // times it stopped
+	_ struct{} `why:"it never stopped, or never ran again"`
+
+	DropOut       float64 `unit:"V" help:"the lowest at which it still ran before it stopped"`
+	StoppedAt     float64 `unit:"V" help:"the next, at which it did not"`
+	DropOutBound  string  `help:"less: it never stopped; more: it never ran"`
+	Recovery      float64 `unit:"V" help:"at which it ran again"`
+	StillOffAt    float64 `unit:"V" help:"the one before, at which it did not"`
+	RecoveryBound string  `help:"more: it stopped and never ran again"`
+	Hysteresis    float64 `unit:"V" help:"recovery - drop_out"`
+	Uncertainty   float64 `unit:"V" help:"of hysteresis, the steps' widths together"`
+	Sweeps        int     `help:"times it stopped"`
 	// Erratic counts stops while the voltage rose or stood, and starts while it
 	// fell or stood: the sweep is then not what decides.
-	Erratic int
+	Erratic int `help:"stops and starts that the voltage does not explain"`
 }
 
 // BrownOut sums up the steps of one or more sweeps, in order of time, at least

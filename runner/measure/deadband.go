@@ -11,26 +11,28 @@ import (
 
 // DeadBandOptions choose what is looked at.
 type DeadBandOptions struct {
-	Channel int     // 1 first
-	Axis    string  // of the path: "left_x"
-	Lag     float64 // s, as Travel finds it; matters for Middle only
+	Channel int     `help:"of the receiver, that the axis moves, from 1; needed"`
+	Axis    string  `help:"of the path, as left_x; needed"`
+	Lag     float64 `unit:"s" help:"as travel finds it; for the middle only"`
 }
 
 // DeadBandResult describes the way around the centre on which the output does
 // not follow the stick, in % of throw of the stick. Play between stick and
 // sensor is not in it: it delays a way after a turn, but not in its middle.
 type DeadBandResult struct {
+	_ struct{} `why:"no dead band, or too little was heard"`
+
 	// Width is the whole way, the larger of those found upwards and downwards
 	// (where only one was heard, that one). A stick without dead band shows
 	// about as much as Uncertainty.
-	Width float64
+	Width float64 `unit:"% of throw" help:"of the stick: the larger of those found upwards and downwards"`
 	// Bound is "more" when the output stood still to the end of a way: the dead
 	// band then reaches beyond the sweep. Else "".
-	Bound       string
-	Middle      float64 // position of its middle; NaN where Width does not exceed Uncertainty, or of Bound "more"
-	Uncertainty float64 // of Width, expanded (k = 2), as far as the capture shows it; NaN of Bound "more"
-	Slope       float64 // of output against command beside the dead band
-	Heard       int     // frames used
+	Bound       string  `help:"more: it reaches beyond the sweep"`
+	Middle      float64 `unit:"% of throw" help:"position of its middle, where it is wider than its uncertainty"`
+	Uncertainty float64 `unit:"% of throw" help:"of the width, expanded (k = 2), as far as the capture shows it"`
+	Follows     float64 `unit:"1" help:"slope of output against command beside the dead band"`
+	Heard       int     `help:"frames used"`
 }
 
 // DeadBand measures slow straight movements through the centre, up and down, in
@@ -50,9 +52,10 @@ type DeadBandResult struct {
 // error.
 func DeadBand(f drivers.Frames, ways []drivers.Path, o DeadBandOptions) (DeadBandResult, error) {
 	nan := math.NaN()
-	r := DeadBandResult{Width: nan, Middle: nan, Uncertainty: nan, Slope: nan}
-	if !finite(o.Lag) {
-		return r, errorf("dead band", "lag is %v s", o.Lag)
+	r := DeadBandResult{Width: nan, Middle: nan, Uncertainty: nan, Follows: nan}
+	o, err := complete("dead band", o)
+	if err != nil {
+		return r, err
 	}
 	frames, err := channel("dead band", f, o.Channel)
 	if err != nil {
@@ -76,7 +79,7 @@ func (m move) crosses() bool { return m.from < 0 && m.to > 0 || m.from > 0 && m.
 // flatAround finds the level piece in the slowest movements through the centre.
 func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
 	nan := math.NaN()
-	r := DeadBandResult{Width: nan, Middle: nan, Uncertainty: nan, Slope: nan}
+	r := DeadBandResult{Width: nan, Middle: nan, Uncertainty: nan, Follows: nan}
 	slowest := math.Inf(1)
 	for _, m := range moves {
 		if m.crosses() {
@@ -114,7 +117,7 @@ func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
 	if len(ways) == 0 {
 		return r
 	}
-	r.Slope = slope
+	r.Follows = slope
 	if r.Bound == "more" {
 		r.Uncertainty = nan
 	} else if r.Width > r.Uncertainty {

@@ -2,7 +2,7 @@ package measure
 
 // StartTrial is one attempt to start a unit after it was off for a while.
 type StartTrial struct {
-	Off     float64 // s without power before the start
+	Off     float64 `unit:"s" help:"without power before the start"`
 	Started bool
 }
 
@@ -11,13 +11,13 @@ type RestartResult struct {
 	// ShortestOff is the shortest time off, in s, after which the unit started,
 	// of those longer than every time after which it did not. The true figure
 	// lies between LongestFailed and this.
-	ShortestOff float64
+	ShortestOff float64 `unit:"s" help:"after which it started, of those longer than any after which it did not"`
 	// Bound is "" in the usual case; "more" when the unit did not start after
 	// the longest time tried (ShortestOff is then that time, and the true
 	// figure more); "less" when it always started (the true figure is
 	// ShortestOff or less).
-	Bound         string
-	LongestFailed float64 // s; 0 when it always started
+	Bound         string  `help:"more: not after the longest time tried; less: it always started"`
+	LongestFailed float64 `unit:"s" help:"0 when it always started"`
 	Trials        int
 }
 

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/runner/measure"
 )
 
 // Result is the fields of a result, in order.
@@ -29,55 +30,45 @@ type Field struct {
 }
 
 // result makes fields of what the function gave.
-func (t *Taken) result(name string) Result {
-	v := t.out
-	unit := plain[name]
-	switch {
-	case v.Kind() == reflect.Struct && v.Type().Name() == "Interval":
-		return t.interval("", "", v, unit)
-	case v.Kind() == reflect.Struct:
-		return t.fields(v)
-	case v.Kind() == reflect.Slice:
-		return Result{t.field("", strings.ReplaceAll(name, "-", "_"), v, "")}
+func (t *Taken) result() Result {
+	m := t.m
+	whole := measure.Field{Name: m.Name, Unit: m.Unit, Why: "the capture does not show it"}
+	if t.out.Kind() != reflect.Struct {
+		return Result{t.field(whole, t.out)}
 	}
-	return Result{t.field("", strings.ReplaceAll(name, "-", "_"), v, unit)}
+	return t.within(whole, t.out)
 }
 
-func (t *Taken) fields(v reflect.Value) Result {
+// within makes the fields of a struct. Both ends of an interval have the unit of
+// its field, and its reason.
+func (t *Taken) within(of measure.Field, v reflect.Value) Result {
 	var r Result
-	typ := v.Type()
-	for i := range typ.NumField() {
-		unit, _ := unitOf(typ.Name(), typ.Field(i).Name)
-		r = append(r, t.field(typ.Name(), typ.Field(i).Name, v.Field(i), unit))
-	}
-	return r
-}
-
-// interval makes both ends of the interval of a field; what is no number has
-// the field's reason.
-func (t *Taken) interval(typ, name string, v reflect.Value, unit string) Result {
-	r := Result{t.field("Interval", "Low", v.Field(0), unit), t.field("Interval", "High", v.Field(1), unit)}
-	for i := range r {
-		if math.IsNaN(r[i].Value.(float64)) {
-			r[i].Why = whyNot(typ, name)
+	for _, f := range measure.Fields(v.Type()) {
+		if v.Type() == reflect.TypeFor[measure.Interval]() {
+			f.Unit, f.Of = of.Unit, of.Of
+			if math.IsNaN(v.Field(f.Index).Float()) {
+				f.Why = of.Why
+			}
 		}
+		r = append(r, t.field(f, v.Field(f.Index)))
 	}
 	return r
 }
 
-func (t *Taken) field(typ, name string, v reflect.Value, unit string) Field {
-	f := Field{Name: snake(name)}
+func (t *Taken) field(of measure.Field, v reflect.Value) Field {
+	f := Field{Name: of.Name}
+	unit := of.Unit
 	if u, ok := t.units[unit]; ok {
 		unit = u
 	}
-	if of, ok := strings.CutPrefix(unit, "%"); ok && of != "" && !strings.HasPrefix(of, "/") {
-		unit, f.Of = "%", of
-	}
 	switch v.Kind() {
 	case reflect.Float64:
-		f.Unit, f.Value = unit, v.Float()
+		f.Unit, f.Of, f.Value = unit, of.Of, v.Float()
+		if percent, what, ok := strings.Cut(unit, " of "); ok {
+			f.Unit, f.Of = percent, what
+		}
 		if x := v.Float(); math.IsNaN(x) || math.IsInf(x, 0) {
-			f.Why = whyNot(typ, name)
+			f.Why = of.Why
 		}
 	case reflect.Int:
 		f.Unit, f.Value = "1", int(v.Int())
@@ -90,20 +81,15 @@ func (t *Taken) field(typ, name string, v reflect.Value, unit string) Field {
 		for i := range v.Len() {
 			item := v.Index(i)
 			if item.Kind() == reflect.Struct {
-				f.Items = append(f.Items, t.fields(item))
+				f.Items = append(f.Items, t.within(of, item))
 			} else {
-				f.Items = append(f.Items, Result{t.field(typ, "value", item, unit)})
+				each := of
+				each.Name = "value"
+				f.Items = append(f.Items, Result{t.field(each, item)})
 			}
 		}
 	case reflect.Struct:
-		if v.Type().Name() == "Interval" {
-			f.Items = []Result{t.interval(typ, name, v, unit)}
-			for i := range f.Items[0] {
-				f.Items[0][i].Of = f.Of
-			}
-		} else {
-			f.Items = []Result{t.fields(v)}
-		}
+		f.Items = []Result{t.within(of, v)}
 	}
 	return f
 }
@@ -232,7 +218,7 @@ func (t *Taken) WriteJSON(w io.Writer) error {
 	}
 	var b bytes.Buffer
 	b.WriteString(`{"measurement":`)
-	encode(&b, t.Name)
+	encode(&b, t.m.Name)
 	b.WriteString(`,"from":`)
 	encode(&b, files)
 	b.WriteString(`,"result":`)
