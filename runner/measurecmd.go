@@ -16,6 +16,11 @@ import (
 
 // measureCommand measures files: one sub-command for each measurement.
 func (a *app) measureCommand() *cobra.Command {
+	columns := ""
+	asked := slices.Contains(a.args, "measure") // else it shall cost nothing at each start
+	if asked {
+		columns = offline.Columns()
+	}
 	c := &cobra.Command{
 		Use:   "measure WHAT FILE...",
 		Short: "Measure recordings and tables that lie in files, without a bench",
@@ -32,12 +37,7 @@ be measured again.
   path       start / s, end / s, axis, from, to
   points     commanded / %, output / us, direction
   releases   release, from, time / s, channel1 / us
-  trials     off / s, started
-  steps      voltage / V, running
-  duty       current / A, time / s
-  counts     attenuation / dB, lost, sent
-  strengths  at, trials, caught
-  values     one column, as latency / ms; "-" is a trial without answer
+` + columns + `  values     one column, as latency / ms; "-" is a trial without answer
   groups     group, value / A
   pairs      the first two columns of numbers
 
@@ -60,7 +60,7 @@ carry a unit: 60mA, "2.4 GHz".`,
 			return usage("measure: there is no measurement %q", args[0]).hint(meant(args[0], names)).hint("fullthrow help measure lists them")
 		},
 	}
-	if slices.Contains(a.args, c.Name()) { // else nobody asks, and to start shall cost nothing
+	if asked {
 		for _, m := range offline.List() {
 			c.AddCommand(a.measureOne(m))
 		}

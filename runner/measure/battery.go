@@ -1,11 +1,21 @@
 package measure
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // DutyPhase is one part of what a unit does again and again.
 type DutyPhase struct {
 	Current float64 `unit:"A" help:"the mean drawn from the cell"`
 	Time    float64 `unit:"s"`
+}
+
+func (p DutyPhase) Fault() string {
+	if !(p.Current >= 0) || !finite(p.Current) || !(p.Time > 0) || !finite(p.Time) {
+		return fmt.Sprintf("%v A for %v s", p.Current, p.Time)
+	}
+	return ""
 }
 
 // BatteryOptions describe the cell. Every assumption is one of them; none is
@@ -50,8 +60,8 @@ func BatteryLife(profile []DutyPhase, o BatteryOptions) (BatteryResult, error) {
 	}
 	var period float64
 	for i, p := range profile {
-		if !(p.Current >= 0) || !finite(p.Current) || !(p.Time > 0) || !finite(p.Time) {
-			return r, errorf("battery life", "phase %d draws %v A for %v s", i+1, p.Current, p.Time)
+		if fault := p.Fault(); fault != "" {
+			return r, errorf("battery life", "phase %d: %s", i+1, fault)
 		}
 		period += p.Time
 		r.Mean += p.Current * p.Time

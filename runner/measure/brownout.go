@@ -1,12 +1,22 @@
 package measure
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // VoltageStep is one moment of a brown-out sweep: the supply's voltage, and
 // whether the unit ran once that had settled.
 type VoltageStep struct {
 	Voltage float64 `unit:"V"`
 	Running bool    `help:"the unit ran once that had settled"`
+}
+
+func (s VoltageStep) Fault() string {
+	if !finite(s.Voltage) {
+		return fmt.Sprintf("%v V", s.Voltage)
+	}
+	return ""
 }
 
 // BrownOutResult says where a unit stops and where it runs again, in V. Both
@@ -43,8 +53,8 @@ func BrownOut(steps []VoltageStep) (BrownOutResult, error) {
 	sinceStop := nan // highest voltage since it stopped
 	ran := false
 	for i, s := range steps {
-		if !finite(s.Voltage) {
-			return r, errorf("brown-out", "step %d is at %v V", i+1, s.Voltage)
+		if fault := s.Fault(); fault != "" {
+			return r, errorf("brown-out", "step %d: %s", i+1, fault)
 		}
 		low, high = min(low, s.Voltage), max(high, s.Voltage)
 		ran = ran || s.Running

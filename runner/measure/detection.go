@@ -2,6 +2,7 @@ package measure
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 )
@@ -11,6 +12,13 @@ type Tried struct {
 	Strength float64 `unit:"strength" help:"a severity, or its logarithm"`
 	Trials   int
 	Caught   int `help:"of trials"`
+}
+
+func (t Tried) Fault() string {
+	if !finite(t.Strength) || t.Trials < 0 || t.Caught < 0 || t.Caught > t.Trials {
+		return fmt.Sprintf("%d caught of %d trials at strength %v", t.Caught, t.Trials, t.Strength)
+	}
+	return ""
 }
 
 // DetectionResult is how the share detected rises with strength.
@@ -72,8 +80,8 @@ func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 	c := o.Confidence
 	var at []Tried // one entry a strength
 	for _, t := range tried {
-		if !finite(t.Strength) || t.Trials < 0 || t.Caught < 0 || t.Caught > t.Trials {
-			return DetectionResult{}, errorf(op, "%d of %d caught at strength %v", t.Caught, t.Trials, t.Strength)
+		if fault := t.Fault(); fault != "" {
+			return DetectionResult{}, errorf(op, "%s", fault)
 		}
 		if t.Trials > 0 {
 			at = append(at, t)

@@ -133,10 +133,8 @@ type Field struct {
 	Type    reflect.Type
 }
 
-// Follows are the units that follow from what is measured, in words, and that of
-// a pure number.
+// Follows are the units that follow from what is measured, in words.
 var Follows = map[string]string{
-	"1":       "pure number",
 	"capture": "unit of the capture",
 	"values":  "unit of the values", "values2": "unit of the values, squared",
 	"x": "unit of x", "y": "unit of y", "y/x": "unit of y over that of x",
@@ -151,6 +149,8 @@ func (f Field) About() string {
 		unit += " of " + f.Of
 	} else if words := Follows[unit]; words != "" {
 		unit = words
+	} else if unit == "1" {
+		unit = "pure number"
 	}
 	if words := f.Words(); unit == "" || f.Type.Kind() == reflect.Int {
 		return words
@@ -174,6 +174,10 @@ func (f Field) Words() string {
 	}
 	return strings.Join(parts, "; ")
 }
+
+// Row is one of the structs that a table of a file is a list of. Fault says what
+// cannot be in it, "" if all can.
+type Row interface{ Fault() string }
 
 var fieldsOf sync.Map // by reflect.Type
 

@@ -118,7 +118,7 @@ func words(t *testing.T) []word {
 }
 
 // known are the units that there are, besides those of [Follows].
-var known = strings.Fields("% A C F Hz J Ohm V bit cent dB dB/m m rad s")
+var known = strings.Fields("1 % A C F Hz J Ohm V bit cent dB dB/m m rad s")
 
 func TestEveryFieldHasItsUnit(t *testing.T) {
 	names := map[string]bool{}

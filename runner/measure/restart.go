@@ -1,9 +1,18 @@
 package measure
 
+import "fmt"
+
 // StartTrial is one attempt to start a unit after it was off for a while.
 type StartTrial struct {
 	Off     float64 `unit:"s" help:"without power before the start"`
 	Started bool
+}
+
+func (t StartTrial) Fault() string {
+	if !finite(t.Off) || t.Off < 0 {
+		return fmt.Sprintf("%v s off", t.Off)
+	}
+	return ""
 }
 
 // RestartResult says how long a unit must be off before it starts again.
@@ -31,8 +40,8 @@ func Restart(trials []StartTrial) (RestartResult, error) {
 	r := RestartResult{Trials: len(trials)}
 	failed := false
 	for i, t := range trials {
-		if !finite(t.Off) || t.Off < 0 {
-			return RestartResult{}, errorf("restart", "trial %d was off for %v s", i+1, t.Off)
+		if fault := t.Fault(); fault != "" {
+			return RestartResult{}, errorf("restart", "trial %d: %s", i+1, fault)
 		}
 		if !t.Started && (!failed || t.Off > r.LongestFailed) {
 			r.LongestFailed, failed = t.Off, true

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -117,19 +118,11 @@ func startLevels(op string, trials []StartTrial) ([]StartLevel, error) {
 	}
 	sorted := slices.Clone(trials)
 	for i, t := range trials {
-		if !finite(t.Off) || t.Off < 0 {
-			return nil, errorf(op, "trial %d was off for %v s", i+1, t.Off)
+		if fault := t.Fault(); fault != "" {
+			return nil, errorf(op, "trial %d: %s", i+1, fault)
 		}
 	}
-	slices.SortStableFunc(sorted, func(a, b StartTrial) int {
-		switch {
-		case a.Off < b.Off:
-			return -1
-		case a.Off > b.Off:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(sorted, func(a, b StartTrial) int { return cmp.Compare(a.Off, b.Off) })
 	var levels []StartLevel
 	for _, t := range sorted {
 		if len(levels) > maxSettings {

@@ -1,6 +1,8 @@
 package measure
 
 import (
+	"cmp"
+	"fmt"
 	"math"
 	"slices"
 
@@ -12,6 +14,13 @@ type SweepPoint struct {
 	Attenuation float64 `unit:"dB"`
 	Lost        int     `help:"packets"`
 	Sent        int     `help:"packets"`
+}
+
+func (p SweepPoint) Fault() string {
+	if !finite(p.Attenuation) || p.Sent < 1 || p.Lost < 0 || p.Lost > p.Sent {
+		return fmt.Sprintf("%d lost of %d sent at %v dB", p.Lost, p.Sent, p.Attenuation)
+	}
+	return ""
 }
 
 // SweepOptions for [Sweep].
@@ -61,18 +70,10 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	}
 	r := response{target: o.ErrorRate / 100, floor: true, probit: o.Shape == "probit"}
 	sorted := slices.Clone(points)
-	slices.SortStableFunc(sorted, func(a, b SweepPoint) int {
-		switch {
-		case a.Attenuation < b.Attenuation:
-			return -1
-		case a.Attenuation > b.Attenuation:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(sorted, func(a, b SweepPoint) int { return cmp.Compare(a.Attenuation, b.Attenuation) })
 	for _, p := range sorted {
-		if !finite(p.Attenuation) || p.Sent < 1 || p.Lost < 0 || p.Lost > p.Sent {
-			return SweepResult{}, errorf(op, "%d of %d lost at %v dB", p.Lost, p.Sent, p.Attenuation)
+		if fault := p.Fault(); fault != "" {
+			return SweepResult{}, errorf(op, "%s", fault)
 		}
 		if n := len(r.x); n == 0 || p.Attenuation > r.x[n-1] {
 			r.x, r.events, r.trials = append(r.x, p.Attenuation), append(r.events, 0), append(r.trials, 0)

@@ -1,6 +1,7 @@
 package offline
 
 import (
+	"fmt"
 	"reflect"
 	"strings"
 
@@ -97,6 +98,30 @@ func (m Measurement) Gives() []Flag {
 		}
 	}
 	return list
+}
+
+// Columns lists the columns of each table that an argument is read from by its
+// tags: "trials      off / s, started".
+func Columns() string {
+	var b strings.Builder
+	seen := map[reflect.Type]bool{}
+	for _, m := range List() {
+		for _, a := range m.Arguments() {
+			if a.Type.Kind() != reflect.Slice || loaders[a.Type] != nil || seen[a.Type] {
+				continue
+			}
+			seen[a.Type] = true
+			var columns []string
+			for _, f := range measure.Fields(a.Type.Elem()) {
+				if f.Unit != "" && measure.Follows[f.Unit] == "" {
+					f.Name += " / " + f.Unit
+				}
+				columns = append(columns, f.Name)
+			}
+			fmt.Fprintf(&b, "  %-10s %s\n", a.Name, strings.Join(columns, ", "))
+		}
+	}
+	return b.String()
 }
 
 // Sampled says whether it takes samples, so that columns and full scale mean

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/runner/capturefile"
+	"fullthrow/runner/measure"
 )
 
 const captures = "../../testdata/captures/"
@@ -83,7 +84,9 @@ func TestEveryArgumentCanBeGiven(t *testing.T) {
 	for _, m := range List() {
 		for i, a := range m.Arguments() {
 			k := a.Type.Kind()
-			assert.True(t, loaders[a.Type] != nil || k == reflect.Float64 || k == reflect.Int, "%s: %s", m.Name, a.Name)
+			table := k == reflect.Slice && a.Type.Elem().Implements(reflect.TypeFor[measure.Row]())
+			typed := k == reflect.Float64 || k == reflect.Int
+			assert.True(t, loaders[a.Type] != nil || table || typed, "%s: %s", m.Name, a.Name)
 			assert.True(t, a.Type != typePaths || i == len(m.Arguments())-1, "%s: what follows several files", m.Name)
 		}
 		if m.Draws() {
@@ -248,7 +251,7 @@ func TestMistakes(t *testing.T) {
 		"energy inrush.csv inrush.csv":                      captures + "inrush.csv:2: the samples are in A, a voltage in V is wanted",
 		"latency duty.csv --column current":                 captures + "duty.csv:2: the values are in A, a time is wanted",
 		"travel " + frames + " " + path:                     path + ": it does not say when its time 0 was, and " + frames + " does",
-		"travel-points " + volts:                                   "travel-points: the output is in V, the commanded position in m: give --output-low and --output-high, the ideal output at both ends",
+		"travel-points " + volts:                            "travel-points: the output is in V, the commanded position in m: give --output-low and --output-high, the ideal output at both ends",
 		"steady running.csv --column current,voltage,x --x": "steady: more columns than files",
 	} {
 		words = strings.TrimSuffix(words, " --x")

@@ -151,14 +151,6 @@ func read(name string) (*capturefile.File, error) {
 // and the units that generic ones stand for.
 type loader func(f *capturefile.File, column string) (x any, about string, units map[string]string, err error)
 
-// rows is the loader of a table that has units of its own.
-func rows[T any](thing string, read func(*capturefile.File) ([]T, error)) loader {
-	return func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
-		list, err := read(f)
-		return list, count(len(list), thing), nil, err
-	}
-}
-
 func valuesIn(unit string) map[string]string {
 	square := unit + "2"
 	if unit == "1" {
@@ -167,7 +159,7 @@ func valuesIn(unit string) map[string]string {
 	return map[string]string{"values": unit, "values2": square}
 }
 
-// loaders by what a function takes.
+// loaders by what a function takes; any other list is a table by its tags.
 var loaders = map[reflect.Type]loader{
 	typeSamples: func(f *capturefile.File, column string) (any, string, map[string]string, error) {
 		s, err := f.Samples(column)
@@ -209,15 +201,10 @@ var loaders = map[reflect.Type]loader{
 		units := map[string]string{"commanded": u[0], "output": u[1], "output/commanded": quotient(u[1], u[0])}
 		return s, count(len(s), "reading"), units, err
 	},
-	reflect.TypeFor[[]measure.Tried](): func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
-		s, unit, err := f.Strengths()
-		return s, count(len(s), "strength"), map[string]string{"strength": unit}, err
+	reflect.TypeFor[[]measure.Release](): func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
+		list, err := f.Releases()
+		return list, count(len(list), "release"), nil, err
 	},
-	reflect.TypeFor[[]measure.StartTrial]():  rows("trial", (*capturefile.File).Starts),
-	reflect.TypeFor[[]measure.VoltageStep](): rows("step", (*capturefile.File).Steps),
-	reflect.TypeFor[[]measure.DutyPhase]():   rows("phase", (*capturefile.File).Duty),
-	reflect.TypeFor[[]measure.Release]():     rows("release", (*capturefile.File).Releases),
-	reflect.TypeFor[[]measure.SweepPoint]():  rows("count", (*capturefile.File).Counts),
 }
 
 // load makes argument a of a file.
@@ -226,7 +213,16 @@ func (t *Taken) load(f *capturefile.File, a measure.Argument, column, fullScale 
 	if a.Type != typeSamples && fullScale != "" {
 		return none, "", usagef("%s: --full-scale is for sound", t.m.Word())
 	}
-	x, about, units, err := loaders[a.Type](f, column)
+	var x any
+	var about string
+	var units map[string]string
+	var err error
+	if own := loaders[a.Type]; own != nil {
+		x, about, units, err = own(f, column)
+	} else {
+		x, units, err = f.Table(a.Name, a.Type)
+		about = count(f.Rows(), "row")
+	}
 	if err != nil {
 		return none, "", err
 	}
