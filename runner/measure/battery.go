@@ -21,9 +21,7 @@ func (p DutyPhase) Fault() string {
 // BatteryOptions describe the cell. Every assumption is one of them; none is
 // built in.
 type BatteryOptions struct {
-	Capacity float64 `unit:"C" range:"(0,)" help:"nominal; 1 A·h is 3600 C"`
-	// Derating is the share of the nominal capacity that the cell really gives
-	// in this use: temperature, age, rate of discharge (0: 1).
+	Capacity      float64 `unit:"C" range:"(0,)" help:"nominal; 1 A·h is 3600 C"`
 	Derating      float64 `unit:"%" default:"100" range:"(0,100]" help:"of it that the cell gives in this use"`
 	CutOff        float64 `unit:"%" range:"[0,100)" help:"of that which is left when the unit stops"`
 	SelfDischarge float64 `unit:"%" range:"[0,100)" help:"that the cell loses by itself in 30 days"`

@@ -34,9 +34,7 @@ type BrownOutResult struct {
 	Hysteresis    float64 `unit:"V" help:"recovery - drop_out"`
 	Uncertainty   float64 `unit:"V" help:"of hysteresis, the steps' widths together"`
 	Sweeps        int     `help:"times it stopped"`
-	// Erratic counts stops while the voltage rose or stood, and starts while it
-	// fell or stood: the sweep is then not what decides.
-	Erratic int `help:"stops and starts that the voltage does not explain"`
+	Erratic       int     `help:"stops and starts that the voltage does not explain"`
 }
 
 // BrownOut sums up the steps of one or more sweeps, in order of time, at least
@@ -44,8 +42,7 @@ type BrownOutResult struct {
 // voltage. Read backwards in time, a unit without hysteresis gives the same
 // step.
 func BrownOut(steps []VoltageStep) (BrownOutResult, error) {
-	nan := math.NaN()
-	r := BrownOutResult{DropOut: nan, StoppedAt: nan, Recovery: nan, StillOffAt: nan, Hysteresis: nan, Uncertainty: nan}
+	r := missing[BrownOutResult]()
 	if len(steps) < 2 {
 		return r, errorf("brown-out", "%d steps, at least 2 needed", len(steps))
 	}

@@ -19,22 +19,14 @@ type BurstResult struct {
 	Bursts       int     `help:"runs of lost frames"`
 	BurstLength  float64 `unit:"1" help:"mean number of frames lost in a row" why:"nothing was lost"`
 	LongestBurst int     `help:"most frames lost in a row"`
-	// Enter is the chance that a loss follows a received frame, Leave that a
-	// received frame follows a loss: Gilbert's model (1960) where the bad state
-	// loses everything. 1/Leave is the mean length of a burst. NaN where the
-	// capture has no such pair.
+	// In Gilbert's model the bad state loses everything: 1/Leave is the mean length.
 	Enter float64 `unit:"1" help:"chance that a loss follows a received frame (Gilbert 1960)"`
 	Leave float64 `unit:"1" help:"chance that a received frame follows a loss"`
-	// Independence is the chance of so uneven pairs if losses were independent
-	// (likelihood ratio): a small one, say below 0.01, means bursts. NaN where
-	// the capture shows only losses or only received frames.
-	Independence float64 `unit:"1" help:"chance of so uneven pairs if losses were independent; small: bursts"`
-	// Inflation is by how much bursts widen the variance of the error rate; 1:
-	// independent. Upper is the one-sided 95 % upper bound of the error rate in
-	// % with it; NaN where Independence is.
-	Inflation float64    `unit:"1" help:"by how much bursts widen the variance of the error rate; 1: independent"`
-	Upper     float64    `unit:"%" help:"one-sided 95 % upper bound of the error rate, inflation allowed for"`
-	Elliott   ElliottFit `help:"a good and a bad state, each with its own loss"`
+	// By likelihood ratio; below 0.01, say, means bursts.
+	Independence float64    `unit:"1" help:"chance of so uneven pairs if losses were independent; small: bursts"`
+	Inflation    float64    `unit:"1" help:"by how much bursts widen the variance of the error rate; 1: independent"`
+	Upper        float64    `unit:"%" help:"one-sided 95 % upper bound of the error rate, inflation allowed for"`
+	Elliott      ElliottFit `help:"a good and a bad state, each with its own loss"`
 }
 
 // ElliottFit is the Gilbert-Elliott model (Elliott 1963): a good and a bad
@@ -43,11 +35,8 @@ type BurstResult struct {
 type ElliottFit struct {
 	_ struct{} `why:"not fitted: too few losses, or they are independent"`
 
-	// Fitted is false, and all else NaN, where there are too few losses to tell
-	// the states apart: fewer than 30, or than 10 bursts, or fewer than 30
-	// received frames; and where losses are independent as far as can be seen
-	// (Independence above 0.01). Captures of more than 1 000 000 frames are not
-	// fitted either.
+	// Fitted takes 30 losses, 10 bursts, 30 received frames, an Independence of at most
+	// 0.01, and at most 1 000 000 frames.
 	Fitted   bool    `help:"there are losses enough to tell the states apart"`
 	Enter    float64 `unit:"1" help:"chance from one frame to the next of going from good to bad"`
 	Leave    float64 `unit:"1" help:"chance of going back"`
@@ -67,8 +56,7 @@ func Bursts(f drivers.Frames) (BurstResult, error) {
 }
 
 func burstsOf(stretches []stretch) BurstResult {
-	nan := math.NaN()
-	r := BurstResult{BurstLength: nan, Independence: nan, Inflation: 1, Upper: nan, Elliott: noFit()}
+	r := BurstResult{BurstLength: nan, Independence: nan, Inflation: 1, Upper: nan, Elliott: missing[ElliottFit]()}
 	// Pairs of neighbours: received-received, received-lost, lost-received, lost-lost.
 	var pairs [2][2]float64
 	index := func(lost bool) int {
@@ -110,11 +98,6 @@ func burstsOf(stretches []stretch) BurstResult {
 		r.Elliott = elliott(stretches, &r)
 	}
 	return r
-}
-
-func noFit() ElliottFit {
-	nan := math.NaN()
-	return ElliottFit{Enter: nan, Leave: nan, GoodLoss: nan, BadLoss: nan}
 }
 
 // independence is the p value of the likelihood-ratio test that the second
@@ -191,7 +174,7 @@ func elliott(stretches []stretch, r *BurstResult) ElliottFit {
 		next := ElliottFit{Fitted: true, Enter: entered / fromGood, Leave: left / fromBad, GoodLoss: goodLost / inGood, BadLoss: badLost / inBad}
 		change := math.Abs(next.Enter-f.Enter) + math.Abs(next.Leave-f.Leave) + math.Abs(next.GoodLoss-f.GoodLoss) + math.Abs(next.BadLoss-f.BadLoss)
 		if !finite(change) {
-			return noFit()
+			return missing[ElliottFit]()
 		}
 		f = next
 		if change < 1e-7 {

@@ -16,7 +16,7 @@ type Release struct {
 
 // CentreOptions choose what is looked at.
 type CentreOptions struct {
-	Channel int     `help:"of the receiver, from 1"`
+	Channel int     `range:"[1,)" help:"of the receiver"`
 	Skip    float64 `unit:"s" range:"[0,)" help:"passed over at the beginning of each release"`
 }
 
@@ -33,8 +33,7 @@ type CentreResult struct {
 	SpreadLow  float64 `unit:"% of throw" help:"spread of those from the low side, play apart"`
 	SpreadHigh float64 `unit:"% of throw" help:"spread of those from the high side"`
 	Noise      float64 `unit:"% of throw" help:"rms within 50 ms, pooled over all rests"`
-	// Wiggle is slow wander: the largest less the smallest mean over 50 ms
-	// within one rest, the worst rest. Noise alone gives about its own size.
+	// Noise alone gives about its own size.
 	Wiggle          float64 `unit:"% of throw" help:"slow wander: spread of the means over 50 ms, the worst rest"`
 	NoisePeakToPeak float64 `unit:"% of throw" help:"within 50 ms, the largest"`
 	Heard           int     `help:"frames used"`
@@ -74,8 +73,7 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 		return CentreResult{}, errorf("centre", "%d releases from the low side and %d from the high side, both needed", side[0], side[1])
 	}
 
-	nan := math.NaN()
-	r := CentreResult{Wiggle: nan, Spread: nan, SpreadLow: nan, SpreadHigh: nan, Noise: nan, NoisePeakToPeak: nan}
+	r := missing[CentreResult]()
 	var rests [2][]float64
 	var all []float64
 	var squares float64

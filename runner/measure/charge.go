@@ -39,7 +39,7 @@ func Charge(current drivers.Samples, o ChargeOptions) (ChargeResult, error) {
 	}
 	r, err := charge("charge", current, nil, o)
 	if err == nil {
-		r.Energy = math.NaN()
+		r.Energy = nan
 		if o.Voltage != 0 {
 			r.Energy = r.Charge * o.Voltage
 		}

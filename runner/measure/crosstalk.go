@@ -11,9 +11,9 @@ import (
 
 // CrossTalkOptions choose what is looked at.
 type CrossTalkOptions struct {
-	Channel  int     `help:"of the receiver, that the axis is meant to move, from 1"`
-	Axis     string  `help:"of the path, as left_x"`
-	Channels []int   `help:"the others to look at, as 2,3,4; not given: all"`
+	Channel  int     `range:"[1,)" help:"of the receiver, that the axis is meant to move"`
+	Axis     string  `help:"of the path, as left_x; needed"`
+	Channels []int   `range:"[1,)" help:"the others to look at, as 2,3,4; not given: all"`
 	Lag      float64 `unit:"s" help:"as travel finds it"`
 	Skip     float64 `unit:"s" default:"0.05" range:"[0,)" help:"passed over at each dwell's start, after the lag"`
 }
@@ -26,11 +26,9 @@ type ChannelResponse struct {
 	Channel     int
 	Gain        float64 `unit:"%" help:"of throw that a full throw of the axis moves it, by least squares"`
 	Uncertainty float64 `unit:"%" help:"of gain, expanded (k = 2)"`
-	// Response is the largest less the smallest mean of its settled values at
-	// one position, in % of throw; noise alone gives a little.
+	// Noise alone gives a little.
 	Response float64 `unit:"% of throw" help:"largest less smallest mean at one position"`
-	// Movement is the largest less the smallest value while the axis moves, in
-	// % of throw; it sees what only a moving stick does, and noise.
+	// It sees what only a moving stick does, and noise.
 	Movement float64 `unit:"% of throw" help:"largest less smallest value while the axis moves"`
 }
 
@@ -53,7 +51,7 @@ type CrossTalkResult struct {
 // channel below 1, and settings that are NaN or infinite are errors. The order
 // of the channels changes nothing but the order of the results.
 func CrossTalk(f drivers.Frames, p drivers.Path, o CrossTalkOptions) (CrossTalkResult, error) {
-	r := CrossTalkResult{Worst: math.NaN(), Follows: math.NaN()}
+	r := missing[CrossTalkResult]()
 	o, err := complete("cross talk", o)
 	if err != nil {
 		return r, err
@@ -65,11 +63,7 @@ func CrossTalk(f drivers.Frames, p drivers.Path, o CrossTalkOptions) (CrossTalkR
 			}
 		}
 	}
-	moves, err := movesOf("cross talk", p, o.Axis, f.Start)
-	if err != nil {
-		return r, err
-	}
-	own, err := channel("cross talk", f, o.Channel)
+	own, moves, err := along("cross talk", f, o.Channel, o.Axis, p)
 	if err != nil {
 		return r, err
 	}
@@ -102,8 +96,7 @@ func CrossTalk(f drivers.Frames, p drivers.Path, o CrossTalkOptions) (CrossTalkR
 }
 
 func responseOf(frames []heard, moves []move, end float64, o CrossTalkOptions) ChannelResponse {
-	nan := math.NaN()
-	r := ChannelResponse{Gain: nan, Uncertainty: nan, Response: nan, Movement: nan}
+	r := missing[ChannelResponse]()
 	dwells := dwellsOf(moves, end)
 	settle(frames, dwells, o.Lag, o.Skip)
 	dwells = slices.DeleteFunc(dwells, func(d dwell) bool { return len(d.values) == 0 })

@@ -19,9 +19,7 @@ type DecayOptions struct {
 type DecayResult struct {
 	_ struct{} `why:"nothing decays, or the capture is too short to tell"`
 
-	// Final is where it goes: of the current of a unit that is switched off,
-	// its leakage. Uncertainty is expanded (k = 2), as far as the capture shows
-	// it; it grows large when the capture is shorter than the decay.
+	// Uncertainty grows large when the capture is shorter than the decay.
 	Final          float64 `unit:"capture" help:"where it goes: of a unit that is off, its leakage"`
 	Uncertainty    float64 `unit:"capture" help:"of final, expanded (k = 2)"`
 	Amplitude      float64 `unit:"capture" help:"above final at the start; 0 if nothing decays"`
@@ -44,8 +42,8 @@ type DecayResult struct {
 // than the capture: Final is then as good as unknown, and its Uncertainty says
 // so.
 func Decay(s drivers.Samples, o DecayOptions) (DecayResult, error) {
-	nan := math.NaN()
-	r := DecayResult{Tau: nan, TauUncertainty: nan, Resistance: nan, Capacitance: nan}
+	r := missing[DecayResult]()
+	r.Amplitude = 0
 	o, err := complete("decay", o)
 	if err != nil {
 		return r, err

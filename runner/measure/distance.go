@@ -6,16 +6,13 @@ import "math"
 // distance.
 type DistanceOptions struct {
 	Frequency float64 `unit:"Hz" range:"(0,)" help:"of the link"`
-	// Fixed is the loss of the bench besides its attenuator, from the
-	// transmitter's antenna terminal to the receiver's, in dB: cables, coupler,
-	// chamber.
+	// From the transmitter's antenna terminal to the receiver's.
 	BenchLoss   float64 `unit:"dB" help:"of the bench besides its attenuator: cables, coupler, chamber"`
 	AntennaGain float64 `unit:"dB" help:"of both antennas together in use, dBi"`
 	Wood        float64 `unit:"m" range:"[0,)" help:"of the path that lie in woodland"`
-	// Woodland as in ITU-R P.833: the most it can add is A1 f^Alpha dB (f in
-	// MHz), the first metres add Specific dB/m. Not given: 0.18, 0.752 (Rio de
-	// Janeiro) and 0.05 dB/m at 900 MHz growing with the frequency, as an
-	// example; woods differ by several times that.
+	// The most that woodland can add is A1 f^alpha dB (f in MHz). What is taken where
+	// nothing is given (Rio de Janeiro; the last grows with the frequency) is an example:
+	// woods differ by several times that.
 	WoodA1       float64 `unit:"dB" range:"[0,)" help:"A1 of ITU-R P.833; not given: 0.18"`
 	WoodAlpha    float64 `unit:"1" range:"[0,)" help:"alpha of ITU-R P.833; not given: 0.752"`
 	WoodSpecific float64 `unit:"dB/m" range:"[0,)" help:"of the first metres of woodland; not given: 0.05 at 900 MHz"`

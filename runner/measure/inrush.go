@@ -12,9 +12,8 @@ type InrushResult struct {
 	PeakAt float64 `unit:"s" help:"from the start of the capture"`
 	Onset  float64 `unit:"s" help:"from the start: the first sample of at least a tenth of the peak"`
 	Final  float64 `unit:"A" help:"median of the last quarter"`
-	// Charge is the charge above the settled current, in C, from the onset
-	// until twice the time that the excess takes to sink to a hundredth of its
-	// peak (or into the noise).
+	// Until twice the time that the excess takes to sink to a hundredth of its peak, or into
+	// the noise.
 	Charge   float64 `unit:"C" help:"above the final current, from the onset on"`
 	Duration float64 `unit:"s" help:"how long more than a tenth of the peak's excess is drawn"`
 }

@@ -16,20 +16,16 @@ type LatencyResult struct {
 	Mean     float64 `unit:"s"`
 	Median   float64 `unit:"s"`
 	SD       float64 `unit:"s" help:"n - 1; 0 for one answer"`
-	// P95 and P99 are percentiles with rank p(N+1), interpolated (e-Handbook
-	// 7.2.6.2). NaN, which no limit passes, with fewer than NeededP95 or
-	// NeededP99 answers: 20 answers say nothing about their 99th percentile.
+	// As e-Handbook 7.2.6.2 has it.
 	P95       float64 `unit:"s" help:"95th percentile, rank p(N+1)" why:"fewer answers than needed_p95"`
 	P99       float64 `unit:"s" help:"99th percentile" why:"fewer answers than needed_p99"`
 	NeededP95 int     `help:"answers from which on p95 is given"`
 	NeededP99 int     `help:"answers from which on p99 is given"`
 	Min       float64 `unit:"s"`
 	Max       float64 `unit:"s"`
-	// Jitter is the mean difference, without sign, of answers that followed
-	// each other without a miss between; NaN where none did. For independent
-	// normal times it is 1.128 SD; a drift leaves it small, alternating answers
-	// make it large. (Several definitions are in use; this one is common
-	// practice.)
+	// Without a miss between. For independent normal times it is 1.128 SD; a drift leaves it
+	// small, alternating answers make it large. (Several definitions are in use; this one is
+	// common practice.)
 	Jitter    float64 `unit:"s" help:"mean difference of answers that followed each other" why:"none did"`
 	Histogram []Bin   `help:"of the answers, bins as histogram chooses them"`
 }
@@ -67,11 +63,11 @@ func Latency(values Answers) (LatencyResult, error) {
 	r.Mean, r.SD = meanSD(answered)
 	r.Median = percentile(answered, 0.5)
 	r.P95, r.P99 = enough(answered, 0.95), enough(answered, 0.99)
-	r.Jitter = math.NaN()
+	r.Jitter = nan
 	if pairs > 0 {
 		r.Jitter = steps / float64(pairs)
 	}
-	r.Min, r.Max = math.NaN(), math.NaN()
+	r.Min, r.Max = nan, nan
 	if r.Answered > 0 {
 		r.Min, r.Max = answered[0], answered[r.Answered-1]
 		var err error

@@ -27,12 +27,6 @@ func (l *StraightLine) distance(x, y []float64, span float64) {
 	}
 }
 
-// noLine is what there is when no line can be laid.
-func noLine() StraightLine {
-	nan := math.NaN()
-	return StraightLine{Slope: nan, Intercept: nan, NonLinearity: nan, At: nan}
-}
-
 // terminalLine goes through the first and the last point.
 func terminalLine(x, y []float64) StraightLine {
 	n := len(x) - 1

@@ -12,13 +12,9 @@ type LinkResult struct {
 	Received  int     `help:"frames that carried something new"`
 	Lost      int     `help:"expected - received"`
 	ErrorRate float64 `unit:"%" help:"lost of expected; 100 when nothing came"`
-	// Upper is the one-sided 95 % upper bound of the error rate in %
-	// (Clopper-Pearson), taking losses for independent: bursts make the true
-	// bound wider. 100 when nothing was heard.
+	// Bursts make the true bound wider. 100 when nothing was heard.
 	Upper float64 `unit:"%" help:"one-sided 95 % upper bound of the error rate, for independent losses"`
-	// Exact (Clopper-Pearson) and Wilson are two-sided 95 % intervals of the
-	// error rate in %, for independent losses. 0 to 100 when nothing was
-	// expected.
+	// 0 to 100 when nothing was expected.
 	Exact        Interval `unit:"%" help:"two-sided 95 % interval of the error rate (Clopper-Pearson)"`
 	Wilson       Interval `unit:"%" help:"the same by the score"`
 	LongestGap   float64  `unit:"s" help:"without a new frame, ends of the capture included"`

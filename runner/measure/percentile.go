@@ -11,9 +11,7 @@ import (
 // PercentileResult is a percentile of values, in their unit.
 type PercentileResult struct {
 	Value float64 `unit:"values" help:"by rank p(N+1)" why:"fewer values than needed"`
-	// Interval holds the percentile of the population whatever its
-	// distribution (order statistics), at a confidence of at least Confidence.
-	// An end that so few values cannot bound is infinite.
+	// By order statistics, at a confidence of at least Confidence.
 	Interval   Interval `unit:"values" help:"of the population's percentile, whatever its distribution"`
 	Confidence float64  `unit:"1" help:"of the interval"`
 	Count      int      `help:"values"`
@@ -74,7 +72,7 @@ func Percentile(values []float64, percent float64, o PercentileOptions) (Percent
 func percentile(sorted []float64, p float64) float64 {
 	n := len(sorted)
 	if n == 0 {
-		return math.NaN()
+		return nan
 	}
 	rank := p * float64(n+1)
 	k := math.Floor(rank)
@@ -91,7 +89,7 @@ func percentile(sorted []float64, p float64) float64 {
 // enough is percentile where there are enough values for it, NaN elsewhere.
 func enough(sorted []float64, p float64) float64 {
 	if len(sorted) < needed(p) {
-		return math.NaN()
+		return nan
 	}
 	return percentile(sorted, p)
 }
@@ -118,8 +116,8 @@ type Bin struct {
 
 // HistogramOptions for [Histogram].
 type HistogramOptions struct {
-	// Width of a bin, in the unit of the values. Not given: 2 IQR/cbrt(n)
-	// (Freedman and Diaconis), rounded to 1, 2 or 5 times a power of ten.
+	// Not given: 2 IQR/cbrt(n) (Freedman and Diaconis), rounded to 1, 2 or 5 times a power
+	// of ten.
 	BinWidth float64 `unit:"values" range:"[0,)" help:"not given: by the spread of the values"`
 }
 

@@ -51,20 +51,11 @@ type TravelPointsResult struct {
 	InaccuracyBelow float64 `unit:"% of span" help:"smallest, with its sign"`
 	ErrorAbove      float64 `unit:"% of span" help:"measured error: the largest of the averages up and down"`
 	ErrorBelow      float64 `unit:"% of span" help:"smallest, with its sign"`
-	// Hysteresis is the largest difference between the averages up and down at
-	// one position (dead band included), At where that is; 0 and NaN if no
-	// position was reached both ways. Play is the median of those differences
-	// over the positions between the ends, in the sense in which a loose
-	// coupling makes them (up lags); NaN if there is none.
+	// Dead band included. 0, and At NaN, if no position was reached both ways.
 	Hysteresis   float64 `unit:"% of span" help:"largest difference between the averages up and down"`
 	HysteresisAt float64 `unit:"commanded" help:"where that is"`
-	// MedianHysteresis is the median of those differences over the positions
-	// between the ends, in the sense in which a loose coupling makes them (up
-	// lags).
-	MedianHysteresis float64 `unit:"% of span" help:"positive where up lags" why:"no position was reached both ways"`
-	// Repeatability is the non-repeatability: the largest difference between
-	// readings at one position reached from the same side; RepeatabilitySD the
-	// standard deviation pooled over all. NaN if nothing was read twice.
+	// Over the positions between the ends, in the sense in which a loose coupling makes it.
+	MedianHysteresis float64      `unit:"% of span" help:"positive where up lags" why:"no position was reached both ways"`
 	Repeatability    float64      `unit:"% of span" help:"largest difference at one position reached from one side"`
 	RepeatabilityAt  float64      `unit:"commanded" help:"where that is"`
 	RepeatabilitySD  float64      `unit:"% of span" help:"standard deviation pooled over all"`
@@ -124,7 +115,7 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 	var up, down, differences []float64
 	var squares float64
 	var freedom int
-	r.Repeatability, r.RepeatabilityAt, r.HysteresisAt = math.NaN(), math.NaN(), math.NaN()
+	r.Repeatability, r.RepeatabilityAt, r.HysteresisAt = nan, nan, nan
 	r.InaccuracyAbove, r.InaccuracyBelow = math.Inf(-1), math.Inf(1)
 	r.ErrorAbove, r.ErrorBelow = math.Inf(-1), math.Inf(1)
 	cycles := map[int]bool{}
@@ -182,7 +173,7 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 		r.Curve = append(r.Curve, c)
 	}
 	r.Positions, r.Cycles = len(r.Curve), len(cycles)
-	r.RepeatabilitySD = math.NaN()
+	r.RepeatabilitySD = nan
 	if freedom > 0 {
 		r.RepeatabilitySD = 100 * math.Sqrt(squares/float64(freedom)) / r.Span
 	}
@@ -202,7 +193,8 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 // lines lays the four lines through the average curve.
 func (r *TravelPointsResult) lines() {
 	if len(r.Curve) < 2 {
-		r.TerminalLine, r.IndependentLine, r.ZeroLine, r.LeastSquaresLine = noLine(), noLine(), noLine(), noLine()
+		none := missing[StraightLine]()
+		r.TerminalLine, r.IndependentLine, r.ZeroLine, r.LeastSquaresLine = none, none, none, none
 		return
 	}
 	x, y := make([]float64, len(r.Curve)), make([]float64, len(r.Curve))

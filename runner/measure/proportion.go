@@ -115,8 +115,7 @@ type CompareResult struct {
 	Interval   Interval `unit:"%" help:"of the difference (Newcombe 1998)"`
 	Confidence float64  `unit:"1" help:"of the interval"`
 	Worse      bool     `help:"the interval lies above 0: the unit is worse"`
-	// NotWorse: the interval lies below Margin, so that the unit is shown to be
-	// no more than Margin worse. Both false: too few frames to tell.
+	// Both false: too few frames to tell.
 	NotWorse bool `help:"the interval lies below the margin"`
 }
 
@@ -124,9 +123,7 @@ type CompareResult struct {
 type CompareOptions struct {
 	Confidence float64 `unit:"1" default:"0.95" range:"(0,1)" help:"of the two-sided interval"`
 	Margin     float64 `unit:"%" range:"[0,)" help:"from which on a difference matters"`
-	// Inflation widens the interval for losses in bursts, as [Bursts] measures
-	// it (the larger of the two units'): so many frames count as one. 1 if not
-	// given.
+	// The larger of the two units'; so many frames count as one.
 	Inflation float64 `unit:"1" default:"1" range:"[1,)" help:"for losses in bursts, as bursts measures it"`
 }
 

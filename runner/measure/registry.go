@@ -33,8 +33,8 @@ func Measurements() []Measurement {
 		{"level", "how loud a capture is as a whole, A- and C-weighted", "sound", Level, ""},
 
 		{"steady", "a quantity that should stand still", "samples", Steady, ""},
-		{"inrush", "the current just after switching on", "current", Inrush, ""},
-		{"started", "whether the unit runs, by the current it draws", "current threshold:capture", Started, ""},
+		{"inrush", "the current just after switching on", "current:A", Inrush, ""},
+		{"started", "whether the unit runs, by the current it draws", "current:A threshold:capture", Started, ""},
 		{"decay", "leakage under a decay: final value and time constant", "samples", Decay, ""},
 		{"settling", "how a quantity comes to rest", "samples", Settling, ""},
 		{"ripple", "what lies on a steady value", "samples", Ripple, ""},
@@ -248,6 +248,24 @@ func LuaName(name string) string {
 		b.WriteRune(unicode.ToLower(c))
 	}
 	return b.String()
+}
+
+// missing is a result of which every number is NaN.
+func missing[T any]() T {
+	var r T
+	unset(reflect.ValueOf(&r).Elem())
+	return r
+}
+
+func unset(v reflect.Value) {
+	switch v.Kind() {
+	case reflect.Float64:
+		v.SetFloat(nan)
+	case reflect.Struct:
+		for _, f := range Fields(v.Type()) {
+			unset(v.Field(f.Index))
+		}
+	}
 }
 
 // complete gives the options that were left out, 0 or empty, their defaults, and

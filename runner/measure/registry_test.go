@@ -164,17 +164,17 @@ func TestDefaults(t *testing.T) {
 			assert.NoError(t, w.check("x", v), "%s.%s", w.of, w.Name)
 		} else if w.check("x", v) != nil {
 			needed++
-			assert.Contains(t, []string{"frequency", "capacity", "good", "bad", "shortest", "longest"}, w.Name, w.of)
+			assert.Contains(t, []string{"frequency", "capacity", "good", "bad", "shortest", "longest", "channel"}, w.Name, w.of)
 		}
 	}
 	assert.Greater(t, defaults, 30)
-	assert.Equal(t, 6, needed)
+	assert.Equal(t, 12, needed)
 	o, err := complete("x", DetectionOptions{Confidence: 0.9})
 	require.NoError(t, err)
 	assert.Equal(t, DetectionOptions{Probabilities: []float64{0.5, 0.95}, Confidence: 0.9}, o)
 	for want, o := range map[string]TrackingOptions{
-		"measure: x: skip_way is -1 %, it must be at least 0":  {SkipWay: -1},
-		"measure: x: skip_way is NaN %, it must be at least 0": {SkipWay: math.NaN()},
+		"measure: x: skip_way is -1 %, it must be at least 0":  {Channel: 1, SkipWay: -1},
+		"measure: x: skip_way is NaN %, it must be at least 0": {Channel: 1, SkipWay: math.NaN()},
 	} {
 		_, err := complete("x", o)
 		assert.EqualError(t, err, want)
@@ -183,7 +183,7 @@ func TestDefaults(t *testing.T) {
 	assert.EqualError(t, err, "measure: x: probabilities is 1, it must be above 0 and below 1")
 	_, err = complete("x", StartCurveOptions{FallTo: 100})
 	assert.EqualError(t, err, "measure: x: fall_to is 100 %, it must be at least 0 and below 100")
-	_, err = complete("x", DeadBandOptions{Lag: math.Inf(1)})
+	_, err = complete("x", DeadBandOptions{Channel: 1, Lag: math.Inf(1)})
 	assert.EqualError(t, err, "measure: x: lag is +Inf s, it must be a finite number")
 }
 

@@ -46,7 +46,6 @@ func Line(p Pairs) (LineResult, error) {
 	if err != nil {
 		return LineResult{}, errorf(op, "%w", err)
 	}
-	nan := math.NaN()
 	r := LineResult{
 		Intercept: l.Intercept, Slope: l.Slope, InterceptSD: l.InterceptSD, SlopeSD: l.SlopeSD,
 		ResidualSD: l.ResidualSD, RSquared: l.RSquared, F: nan, Freedom: l.Freedom,
@@ -117,14 +116,14 @@ func OneWay(groups [][]float64) (OneWayResult, error) {
 	}
 	r.BetweenSS, r.WithinSS, r.BetweenMS, r.WithinMS = v.BetweenSS, v.WithinSS, v.BetweenMS, v.WithinMS
 	r.RSquared, r.ResidualSD = v.RSquared, v.ResidualSD
-	r.F, r.P = math.NaN(), math.NaN()
+	r.F, r.P = nan, nan
 	switch {
 	case v.F != nil:
 		r.F, r.P = *v.F, *v.P
 	case v.BetweenSS > 0:
 		r.F, r.P = math.Inf(1), 0
 	default:
-		r.RSquared = math.NaN() // all values are the same
+		r.RSquared = nan // all values are the same
 	}
 	return r, nil
 }

@@ -17,14 +17,9 @@ func (t StartTrial) Fault() string {
 
 // RestartResult says how long a unit must be off before it starts again.
 type RestartResult struct {
-	// ShortestOff is the shortest time off, in s, after which the unit started,
-	// of those longer than every time after which it did not. The true figure
-	// lies between LongestFailed and this.
+	// The true figure lies between LongestFailed and this.
 	ShortestOff float64 `unit:"s" help:"after which it started, of those longer than any after which it did not"`
-	// Bound is "" in the usual case; "more" when the unit did not start after
-	// the longest time tried (ShortestOff is then that time, and the true
-	// figure more); "less" when it always started (the true figure is
-	// ShortestOff or less).
+	// With "more", ShortestOff is the longest time tried.
 	Bound         string  `help:"more: not after the longest time tried; less: it always started"`
 	LongestFailed float64 `unit:"s" help:"0 when it always started"`
 	Trials        int

@@ -48,7 +48,7 @@ func Ripple(s drivers.Samples, o RippleOptions) (RippleResult, error) {
 	if !(o.Lowest > 0 && o.Lowest < o.Highest && o.Highest <= s.Rate/2) {
 		return RippleResult{}, errorf("ripple", "the band from %v to %v Hz is not within 0 to %v Hz", o.Lowest, o.Highest, s.Rate/2)
 	}
-	r := RippleResult{Frequency: math.NaN()}
+	r := RippleResult{Frequency: nan}
 	low, high := extremes(x)
 	if low == high {
 		r.Mean = x[0]

@@ -17,8 +17,6 @@ type SettlingOptions struct {
 type SettlingResult struct {
 	Final       float64 `unit:"capture" help:"mean of the last quarter"`
 	Uncertainty float64 `unit:"capture" help:"of final, expanded (k = 2), as steady gives it"`
-	// Time is when it came into the band about Final for good, in s from the
-	// start of the capture; infinite when it had not before the last quarter.
 	// Noise of the last quarter widens the band, four standard deviations.
 	Time      float64 `unit:"s" help:"until it was in the band for good" why:"not before the last quarter of the capture"`
 	Overshoot float64 `unit:"capture" help:"beyond final, seen from the first sample; 0 if none"`

@@ -11,8 +11,7 @@ import (
 
 // SineOptions choose the fit of a sine.
 type SineOptions struct {
-	// Frequency is where the sine is, in Hz, within 1/(2 * duration) of the
-	// capture (0: where the spectrum is strongest; then 64 samples are needed).
+	// Within 1/(2 * duration) of the capture; not given, 64 samples are needed.
 	Frequency      float64 `unit:"Hz" range:"[0,)" help:"where the sine is; not given: where the spectrum is strongest"`
 	FixedFrequency bool    `help:"the frequency is exact: fit three parameters, not four"`
 	Channel        int     `help:"of the capture, from 1; not given: 1"`

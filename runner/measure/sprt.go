@@ -15,13 +15,10 @@ type SequentialOptions struct {
 	Bad   float64 `unit:"%" range:"(0,100)" help:"lost by a unit that must be rejected"`
 	Alpha float64 `unit:"1" default:"0.05" range:"(0,1)" help:"chance of rejecting a good unit"`
 	Beta  float64 `unit:"1" default:"0.05" range:"(0,1)" help:"chance of accepting a bad one"`
-	// Max is the number of packets after which the test decides in any case.
-	// Not given: the least of 1.0, 1.1 ... 3.0 times Fixed that keeps Alpha and
-	// Beta exactly.
+	// Not given: the least of 1.0, 1.1 ... 3.0 times FixedPackets that keeps Alpha and Beta
+	// exactly.
 	MostPackets int `range:"[0,300000]" help:"after which it decides in any case; not given: 1 to 3 times fixed_packets"`
-	// Inflation widens the test for losses in bursts, as [Bursts] measures it
-	// (on the golden unit, say): a packet then counts as 1/Inflation of one. 1 if
-	// not given.
+	// A packet counts as 1/Inflation of one.
 	Inflation float64 `unit:"1" default:"1" range:"[1,1000]" help:"for losses in bursts, as bursts measures it"`
 }
 
@@ -37,10 +34,8 @@ type SequentialPlanResult struct {
 	MaxAccept       int     `help:"losses up to which it then accepts, -1: none"`
 	FixedPackets    int     `help:"that a test of fixed size needs for the same alpha and beta"`
 	FixedAccept     int     `help:"losses that one accepts (exact binomial)"`
-	// Alpha and Beta are the risks that the truncated test really has when it
-	// looks after every packet, summed exactly (with an Inflation above 1 that
-	// is an approximation); looking less often keeps Wald's bounds
-	// alpha/(1-beta), beta/(1-alpha).
+	// When it looks after every packet (with an Inflation above 1 approximately); looking
+	// less often keeps Wald's bounds alpha/(1-beta), beta/(1-alpha).
 	Alpha       float64 `unit:"1" help:"risk that the truncated test really has, summed exactly"`
 	Beta        float64 `unit:"1" help:"the other"`
 	PacketsGood float64 `unit:"1" help:"packets that it needs on average for a unit at good"`
@@ -209,14 +204,12 @@ func fixedPlan(p0, p1, alpha, beta float64) (n, c int, ok bool) {
 
 // SequentialResult is where a sequential test stands.
 type SequentialResult struct {
-	Decision   string `help:"accept, reject or continue"`
-	Truncated  bool   `help:"decided because most_packets was reached, not by crossing a line"`
-	AcceptUpTo int    `help:"losses that accept at this number of packets, -1: none does yet"`
-	RejectFrom int    `help:"losses that reject"`
-	// More is the number of packets after which acceptance is possible at the
-	// earliest, if none of them is lost; 0 once decided.
-	MorePackets int `help:"until it can accept at the earliest, if none is lost; 0 once decided"`
-	MostPackets int `help:"after which it decides in any case"`
+	Decision    string `help:"accept, reject or continue"`
+	Truncated   bool   `help:"decided because most_packets was reached, not by crossing a line"`
+	AcceptUpTo  int    `help:"losses that accept at this number of packets, -1: none does yet"`
+	RejectFrom  int    `help:"losses that reject"`
+	MorePackets int    `help:"until it can accept at the earliest, if none is lost; 0 once decided"`
+	MostPackets int    `help:"after which it decides in any case"`
 }
 
 // Sequential decides whether lost of sent packets are enough to accept or

@@ -23,8 +23,7 @@ type StartLevel struct {
 	Starts      int      `help:"of trials"`
 	Probability float64  `unit:"1" help:"starts over trials"`
 	Interval    Interval `unit:"1" help:"of the probability, two-sided, Clopper-Pearson"`
-	// Reliable: the one-sided lower bound of the probability (Clopper-Pearson)
-	// is Reliability or more.
+	// One-sided, Clopper-Pearson.
 	Reliable bool `help:"the lower bound of the probability is reliability or more"`
 }
 
@@ -33,21 +32,15 @@ type StartCurveResult struct {
 	_ struct{} `why:"the trials all ended alike, or the options do not give what it takes"`
 
 	Levels []StartLevel `help:"by rising time off"`
-	// ReliableOff is the shortest time off that is Reliable, as is every longer
-	// one at which a start failed; s. NaN where none is: see Needed.
+	// As is every longer one at which a start failed.
 	ReliableOff float64 `unit:"s" help:"the shortest that is reliable" why:"none was tried often enough without a failure"`
-	// Needed is how many trials at one time off, all of them started, make it
-	// Reliable: ln(1 - Confidence) / ln(Reliability), 22 for 90 % at 90 %.
+	// ln(1 - Confidence) / ln(Reliability), 22 for 90 % at 90 %.
 	Needed int `help:"trials at one time off, all of them started, that make it reliable"`
-	// HalfOff is the time off after which half of the starts succeed, in s, with
-	// its interval (logistic in the logarithm of the time, profile likelihood).
-	// NaN where all trials ended alike; an end of the interval may be infinite.
+	// Logistic in the logarithm of the time, by profile likelihood.
 	HalfOff         float64  `unit:"s" help:"after which half of the starts succeed"`
 	HalfOffInterval Interval `unit:"s"`
-	// TimeConstant of the node in s, HalfOff / ln(1/FallTo), and Resistance
-	// that discharges it in Ohm, TimeConstant / Capacitance, each with its
-	// interval; NaN without HalfOff, FallTo or Capacitance. FallTo and
-	// Capacitance are taken as exact: their tolerance comes on top.
+	// HalfOff / ln(1/FallTo); Resistance is TimeConstant / Capacitance. The two given are
+	// taken as exact: their tolerance comes on top.
 	TimeConstant         float64  `unit:"s" help:"of the node" why:"give fall_to; or the trials all ended alike"`
 	TimeConstantInterval Interval `unit:"s"`
 	Resistance           float64  `unit:"Ohm" help:"discharges it" why:"give fall_to and capacitance; or all end alike"`
@@ -72,12 +65,8 @@ func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, err
 	if err != nil {
 		return StartCurveResult{}, err
 	}
-	nan := math.NaN()
-	none := Interval{nan, nan}
-	r := StartCurveResult{
-		Levels: levels, ReliableOff: nan, HalfOff: nan, HalfOffInterval: none,
-		TimeConstant: nan, TimeConstantInterval: none, Resistance: nan, ResistanceInterval: none,
-	}
+	r := missing[StartCurveResult]()
+	r.Levels = levels
 	if r.Needed, err = SuccessRun(o.Reliability, o.Confidence); err != nil {
 		return StartCurveResult{}, err
 	}
@@ -220,11 +209,14 @@ func NextOff(trials []StartTrial, o NextOffOptions) (NextOffResult, error) {
 		return NextOffResult{}, errorf(op, "shortest is %v s, longest %v s: shortest < longest needed", o.Shortest, o.Longest)
 	}
 	curve := StartCurveOptions{Reliability: o.Reliability, Confidence: o.Confidence}
+	done := func(ending string, off float64) (NextOffResult, error) {
+		return NextOffResult{Off: nan, Done: true, Ending: ending, ReliableOff: off}, nil
+	}
 	off := func(t float64) (NextOffResult, error) {
 		if len(trials) >= o.MostTrials {
-			return NextOffResult{Off: math.NaN(), Done: true, Ending: "trials", ReliableOff: math.NaN()}, nil
+			return done("trials", nan)
 		}
-		return NextOffResult{Off: t, ReliableOff: math.NaN()}, nil
+		return NextOffResult{Off: t, ReliableOff: nan}, nil
 	}
 	if len(trials) == 0 {
 		return off(o.Longest)
@@ -248,13 +240,13 @@ func NextOff(trials []StartTrial, o NextOffOptions) (NextOffResult, error) {
 	}
 	switch {
 	case candidate == nil && failed >= o.Longest-0.001:
-		return NextOffResult{Off: math.NaN(), Done: true, Ending: "never", ReliableOff: math.NaN()}, nil
+		return done("never", nan)
 	case candidate == nil:
 		return off(min(o.Longest, failed*o.Ratio))
 	case candidate.Off/failed > o.Ratio*1.0001:
 		return off(max(math.Sqrt(candidate.Off*failed), failed+0.002))
 	case candidate.Reliable:
-		return NextOffResult{Off: math.NaN(), Done: true, Ending: "found", ReliableOff: candidate.Off}, nil
+		return done("found", candidate.Off)
 	}
 	return off(candidate.Off)
 }

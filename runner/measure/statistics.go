@@ -29,9 +29,7 @@ type SummaryResult struct {
 	Min             float64 `unit:"values"`
 	Max             float64 `unit:"values"`
 	Autocorrelation float64 `unit:"1" help:"lag 1, about the mean; 0 for constant values"`
-	// MeanInterval holds the mean (Student's t) and SDInterval the standard
-	// deviation (chi-square) of the population at the confidence asked for,
-	// taking the values for independent and normal. NaN for a single value.
+	// Taking the values for independent and normal.
 	MeanInterval Interval `unit:"values" help:"of the population's mean (Student's t)"`
 	SDInterval   Interval `unit:"values" help:"of the population's standard deviation (chi-square)"`
 }
@@ -58,8 +56,8 @@ func Summary(values []float64, o SummaryOptions) (SummaryResult, error) {
 	if err := finites(op, "value", values, 1); err != nil {
 		return SummaryResult{}, err
 	}
-	nan := Interval{math.NaN(), math.NaN()}
-	r := SummaryResult{Count: len(values), SD: math.NaN(), Median: median(values), Autocorrelation: lag1(values), MeanInterval: nan, SDInterval: nan}
+	none := Interval{nan, nan}
+	r := SummaryResult{Count: len(values), SD: nan, Median: median(values), Autocorrelation: lag1(values), MeanInterval: none, SDInterval: none}
 	r.Min, r.Max = extremes(values)
 	var sd float64
 	r.Mean, sd = meanSD(values)
@@ -100,7 +98,7 @@ func finites(op, what string, x []float64, need int) error {
 func meanSD(x []float64) (mean, sd float64) {
 	switch len(x) {
 	case 0:
-		return math.NaN(), math.NaN()
+		return nan, nan
 	case 1:
 		return x[0], 0
 	}

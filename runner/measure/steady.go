@@ -16,14 +16,12 @@ type SteadyResult struct {
 	Min        float64 `unit:"capture"`
 	Max        float64 `unit:"capture"`
 	PeakToPeak float64 `unit:"capture" help:"max - min"`
-	// Uncertainty is the expanded uncertainty (k = 2) of Mean as far as the
-	// capture itself shows it: scatter, with its autocorrelation (batch means;
-	// below 40 samples a first-order model), and drift, where it stands out of
-	// the scatter. The instrument's calibration is not in it.
+	// Of scatter, with its autocorrelation (batch means; below 40 samples a first-order
+	// model), and of drift, where it stands out of the scatter. The instrument's calibration
+	// is not in it.
 	Uncertainty float64 `unit:"capture" help:"of the mean, expanded (k = 2), as far as the capture shows it"`
 	Drift       float64 `unit:"capture" help:"from beginning to end, by the line of least squares"`
-	// Settled: the means of the four quarters lie within 2 % of the mean, or
-	// within what scatter explains (five standard errors).
+	// Scatter explains five standard errors.
 	Settled bool `help:"the four quarters have one mean, but for scatter or 2 %"`
 }
 

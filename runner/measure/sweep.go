@@ -35,11 +35,10 @@ type SweepResult struct {
 	_ struct{} `why:"the edge lies beyond the sweep, or between two points"`
 
 	Attenuation float64 `unit:"dB" help:"with a bound, the end of the sweep beyond which it lies"`
-	// Bound is "more" where even the highest attenuation loses less than the
-	// rate (at the confidence asked for), "less" where the lowest loses more.
+	// At the confidence asked for.
 	Bound string `help:"more: even the last point loses less; less: even the first loses more"`
-	// Interval by profile likelihood, in dB, widened where the points scatter
-	// more than independent losses would; an end may be infinite.
+	// Widened where the points scatter more than independent losses would; an end may be
+	// infinite.
 	Interval     Interval `unit:"dB" help:"of attenuation, by profile likelihood"`
 	Uncertainty  float64  `unit:"dB" help:"half the interval, as expanded uncertainty"`
 	EdgeWidth    float64  `unit:"dB" help:"from 10 % to 90 % lost"`
@@ -89,8 +88,8 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	if n > maxSettings {
 		return SweepResult{}, errorf(op, "%d attenuations, at most %d", n, maxSettings)
 	}
-	nan := math.NaN()
-	out := SweepResult{Uncertainty: nan, EdgeWidth: nan, Floor: nan, Dispersion: 1, Attenuations: n}
+	out := missing[SweepResult]()
+	out.Dispersion, out.Attenuations = 1, n
 	_, most := yield.ClopperPearson(r.events[n-1], r.trials[n-1], c)
 	least, _ := yield.ClopperPearson(r.events[0], r.trials[0], c)
 	switch {

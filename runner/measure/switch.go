@@ -8,7 +8,7 @@ import (
 
 // SwitchOptions choose what is looked at.
 type SwitchOptions struct {
-	Channel int `help:"of the receiver, from 1; needed"`
+	Channel int `range:"[1,)" help:"of the receiver"`
 }
 
 // settleSwitch is how much of each capture's beginning is passed over, in s:
@@ -22,9 +22,7 @@ type SwitchResult struct {
 	AtOff float64 `unit:"% of throw" help:"median in position off"`
 	AtOn  float64 `unit:"% of throw" help:"median in position on"`
 	Moves bool    `help:"the two differ by 100 % of throw or more"`
-	// Bounces counts changes by more than a quarter of the way between Off and
-	// On (at least 10 % of throw) from one frame to the next, in both captures
-	// together, after the first 60 ms.
+	// At least 10 % of throw; in both captures together, after the first 60 ms.
 	Bounces int `help:"changes by more than a quarter of the way from one frame to the next"`
 }
 
@@ -33,6 +31,10 @@ type SwitchResult struct {
 // values and Moves false; a capture of 60 ms or less is an error.
 func Switch(off, on drivers.Frames, o SwitchOptions) (SwitchResult, error) {
 	var r SwitchResult
+	o, err := complete("switch", o)
+	if err != nil {
+		return r, err
+	}
 	var rest [2][]float64
 	for i, f := range []drivers.Frames{off, on} {
 		if f.Length.Seconds() <= settleSwitch {

@@ -48,14 +48,9 @@ type ToneResult struct {
 	THD       float64 `unit:"%" help:"harmonics over tone and harmonics (THD_R, IEC 60268-3); 100 without a tone"`
 	THDF      float64 `unit:"%" help:"harmonics over the tone alone (THD_F, IEEE Std 1241); 100 without a tone"`
 	THDN      float64 `unit:"%" help:"all but the tone over all, up to half the sample rate; 100 without a tone"`
-	// SINAD is the rms of the tone over that of all else but the offset, in dB
-	// (IEEE Std 1057, 1241); SNR leaves out the harmonics as well. -200 without
-	// a tone, 200 if nothing is left.
-	SINAD float64 `unit:"dB" help:"the tone over all else; -200 without a tone, 200 if nothing is left"`
-	SNR   float64 `unit:"dB" help:"as sinad, the harmonics left out as well"`
-	// ENOB is the effective number of bits, log2(2/(√12 rms)) of all but tone
-	// and offset (IEEE Std 1241), in a capture in fractions of full scale; 0 in
-	// any other, and without a tone.
+	SINAD     float64 `unit:"dB" help:"the tone over all else (IEEE Std 1241); -200 without a tone, 200 at most"`
+	SNR       float64 `unit:"dB" help:"as sinad, the harmonics left out as well"`
+	// log2(2/(√12 rms)) of all but tone and offset.
 	ENOB             float64       `unit:"bit" help:"effective bits (IEEE Std 1241) of a capture in full scale; else 0"`
 	SFDR             float64       `unit:"dB" help:"the tone over the largest line besides it; -200 without a tone"`
 	NoiseFloor       float64       `unit:"dB" help:"median of what is left, as the level of a tone that equals it"`

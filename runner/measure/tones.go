@@ -28,9 +28,7 @@ type Tone struct {
 // TonesResult lists the strongest tones.
 type TonesResult struct {
 	Tones []Tone `help:"strongest first"`
-	// NoiseFloor is the median over frequency of the spectrum, as the level a
-	// tone would need to equal it: a tone less than some 15 dB above it may be
-	// chance.
+	// A tone less than some 15 dB above it may be chance.
 	NoiseFloor float64 `unit:"dB" help:"median of the spectrum, as the level that a tone would need to equal it"`
 	DC         float64 `unit:"capture" help:"the offset"`
 	Clipped    bool    `help:"the tops are cut off"`

@@ -2,7 +2,6 @@ package measure
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -11,10 +10,9 @@ import (
 
 // TrackingOptions choose what is looked at.
 type TrackingOptions struct {
-	Channel int    `help:"of the receiver, that the axis moves, from 1"`
-	Axis    string `help:"of the path, as left_x"`
-	// Margin is the way after each start or turn that is passed over, in % of
-	// throw (0: 10), and 50 ms more: play is being taken up there.
+	Channel int    `range:"[1,)" help:"of the receiver, that the axis moves"`
+	Axis    string `help:"of the path, as left_x; needed"`
+	// And 50 ms more: play is being taken up there.
 	SkipWay float64 `unit:"% of throw" default:"10" range:"[0,)" help:"passed over after each start or turn"`
 }
 
@@ -46,17 +44,12 @@ type TrackingResult struct {
 // values that are clipped bend f, and Residual shows it. One speed, one
 // direction, and a SkipWay below 0 or not finite are errors.
 func Tracking(f drivers.Frames, ways []drivers.Path, o TrackingOptions) (TrackingResult, error) {
-	nan := math.NaN()
-	r := TrackingResult{Lag: nan, LagUncertainty: nan, Play: nan, PlayUncertainty: nan, Follows: nan, Residual: nan}
+	r := missing[TrackingResult]()
 	o, err := complete("tracking", o)
 	if err != nil {
 		return r, err
 	}
-	frames, err := channel("tracking", f, o.Channel)
-	if err != nil {
-		return r, err
-	}
-	moves, err := movesOf("tracking", slices.Concat(ways...), o.Axis, f.Start)
+	frames, moves, err := along("tracking", f, o.Channel, o.Axis, ways...)
 	if err != nil {
 		return r, err
 	}

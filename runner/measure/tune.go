@@ -46,15 +46,12 @@ type TuneResult struct {
 	Extra       int         `help:"notes beyond those of the score"`
 	WorstCents  float64     `unit:"cent" help:"largest distance from the score, without sign, at most 1200: missing"`
 	WorstLength float64     `unit:"%" help:"largest error of a length, without sign; 100 or more: missing"`
-	// Level is that of the notes, averaged by energy, in dB re a full-scale sine
-	// (re 20 µPa rms in a capture in Pa). With no note: the loudest 5 ms.
+	// With no note: the loudest 5 ms.
 	Level        float64 `unit:"dB" help:"of the notes, averaged by energy, re a full-scale sine, in Pa re 20 µPa rms"`
 	WeakestLevel float64 `unit:"dB" help:"of the weakest note heard; with no note as level"`
 	THD          float64 `unit:"%" help:"of the worst note; 100 with no note"`
-	// ForeignLevel is the level of the strongest tone that is neither a note nor
-	// one of its harmonics, in dB relative to the note it lies on: of a tone
-	// present under most notes if there is one (ForeignSteady), else of the
-	// strongest candidate in what the notes leave. 0 with no note.
+	// Of a tone present under most notes if there is one (ForeignSteady), else of the
+	// strongest candidate in what the notes leave.
 	ForeignLevel     float64 `unit:"dB" help:"of the strongest tone that is no note, relative to the note; 0 with no note"`
 	ForeignFrequency float64 `unit:"Hz" help:"0 with no note"`
 	ForeignSteady    bool    `help:"the foreign tone is there under most notes"`

@@ -113,7 +113,7 @@ func Columns() string {
 			seen[a.Type] = true
 			var columns []string
 			for _, f := range measure.Fields(a.Type.Elem()) {
-				if f.Unit != "" && measure.Follows[f.Unit] == "" {
+				if f.Unit != "" && f.Unit != "1" && measure.Follows[f.Unit] == "" {
 					f.Name += " / " + f.Unit
 				}
 				columns = append(columns, f.Name)

@@ -147,93 +147,88 @@ func read(name string) (*capturefile.File, error) {
 	return capturefile.Read(name, io.Reader(f))
 }
 
-// loader makes what a function takes of a file: how many of what, for people,
-// and the units that generic ones stand for.
-type loader func(f *capturefile.File, column string) (x any, about string, units map[string]string, err error)
+// loader makes what a function takes of a file, with the units of what follows
+// from it.
+type loader func(f *capturefile.File, column string) (x any, units map[string]string, err error)
 
-func valuesIn(unit string) map[string]string {
-	square := unit + "2"
-	if unit == "1" {
-		square = "1"
+func plain[T any](read func(*capturefile.File) (T, error)) loader {
+	return func(f *capturefile.File, _ string) (any, map[string]string, error) {
+		x, err := read(f)
+		return x, nil, err
 	}
-	return map[string]string{"values": unit, "values2": square}
+}
+
+// valuesIn are the units of values in unit.
+func valuesIn(unit string) map[string]string {
+	if unit == "1" {
+		return map[string]string{"values": unit, "values2": unit}
+	}
+	return map[string]string{"values": unit, "values2": unit + "2"}
 }
 
 // loaders by what a function takes; any other list is a table by its tags.
 var loaders = map[reflect.Type]loader{
-	typeSamples: func(f *capturefile.File, column string) (any, string, map[string]string, error) {
+	typeFrames:                           plain((*capturefile.File).Frames),
+	typePath:                             plain((*capturefile.File).Path),
+	reflect.TypeFor[[]measure.Release](): plain((*capturefile.File).Releases),
+	typePaths: func(f *capturefile.File, _ string) (any, map[string]string, error) {
+		p, err := f.Path()
+		return []drivers.Path{p}, nil, err
+	},
+	typeSamples: func(f *capturefile.File, column string) (any, map[string]string, error) {
 		s, err := f.Samples(column)
-		return s, "", nil, err
+		return s, nil, err
 	},
-	typeFrames: func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
-		s, err := f.Frames()
-		return s, count(len(s.Frames), "frame") + ", " + quantity(s.Length.Seconds(), "s"), nil, err
-	},
-	typePath: func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
-		p, err := f.Path()
-		return p, count(len(p), "movement"), nil, err
-	},
-	typePaths: func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
-		p, err := f.Path()
-		return []drivers.Path{p}, count(len(p), "movement"), nil, err
-	},
-	reflect.TypeFor[measure.Answers](): func(f *capturefile.File, column string) (any, string, map[string]string, error) {
+	reflect.TypeFor[measure.Answers](): func(f *capturefile.File, column string) (any, map[string]string, error) {
 		s, unit, err := f.Values(column, true)
 		if err == nil && unit != "1" && unit != "s" {
 			err = f.Mismatch("the values are in %s, a time is wanted", unit)
 		}
-		return measure.Answers(s), count(len(s), "value"), valuesIn("s"), err
+		return measure.Answers(s), valuesIn("s"), err
 	},
-	reflect.TypeFor[[]float64](): func(f *capturefile.File, column string) (any, string, map[string]string, error) {
+	reflect.TypeFor[[]float64](): func(f *capturefile.File, column string) (any, map[string]string, error) {
 		s, unit, err := f.Values(column, false)
-		return s, count(len(s), "value"), valuesIn(unit), err
+		return s, valuesIn(unit), err
 	},
-	reflect.TypeFor[[][]float64](): func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
+	reflect.TypeFor[[][]float64](): func(f *capturefile.File, _ string) (any, map[string]string, error) {
 		s, unit, err := f.Groups()
-		return s, count(len(s), "group"), valuesIn(unit), err
+		return s, valuesIn(unit), err
 	},
-	reflect.TypeFor[measure.Pairs](): func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
+	reflect.TypeFor[measure.Pairs](): func(f *capturefile.File, _ string) (any, map[string]string, error) {
 		x, y, u, err := f.Pairs()
-		return measure.Pairs{X: x, Y: y}, count(len(x), "pair"), map[string]string{"x": u[0], "y": u[1], "y/x": quotient(u[1], u[0])}, err
+		return measure.Pairs{X: x, Y: y}, map[string]string{"x": u[0], "y": u[1], "y/x": quotient(u[1], u[0])}, err
 	},
-	reflect.TypeFor[[]measure.TravelPoint](): func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
+	reflect.TypeFor[[]measure.TravelPoint](): func(f *capturefile.File, _ string) (any, map[string]string, error) {
 		s, u, err := f.Points()
-		units := map[string]string{"commanded": u[0], "output": u[1], "output/commanded": quotient(u[1], u[0])}
-		return s, count(len(s), "reading"), units, err
-	},
-	reflect.TypeFor[[]measure.Release](): func(f *capturefile.File, _ string) (any, string, map[string]string, error) {
-		list, err := f.Releases()
-		return list, count(len(list), "release"), nil, err
+		return s, map[string]string{"commanded": u[0], "output": u[1], "output/commanded": quotient(u[1], u[0])}, err
 	},
 }
 
-// load makes argument a of a file.
-func (t *Taken) load(f *capturefile.File, a measure.Argument, column, fullScale string) (reflect.Value, string, error) {
-	none := reflect.Value{}
+// load makes argument a of a file, and says what it is.
+func (t *Taken) load(f *capturefile.File, a measure.Argument, column, fullScale string) (v reflect.Value, about string, err error) {
 	if a.Type != typeSamples && fullScale != "" {
-		return none, "", usagef("%s: --full-scale is for sound", t.m.Word())
+		return v, "", usagef("%s: --full-scale is for sound", t.m.Word())
 	}
-	var x any
-	var about string
-	var units map[string]string
-	var err error
-	if own := loaders[a.Type]; own != nil {
-		x, about, units, err = own(f, column)
-	} else {
-		x, units, err = f.Table(a.Name, a.Type)
-		about = count(f.Rows(), "row")
+	read := loaders[a.Type]
+	if read == nil {
+		read = func(f *capturefile.File, _ string) (any, map[string]string, error) { return f.Table(a.Name, a.Type) }
 	}
+	x, units, err := read(f, column)
 	if err != nil {
-		return none, "", err
+		return v, "", err
 	}
-	if s, ok := x.(drivers.Samples); ok {
+	about = count(f.Rows(), "row")
+	switch s := x.(type) {
+	case drivers.Frames:
+		about = count(len(s.Frames), "frame") + ", " + quantity(s.Length.Seconds(), "s")
+	case drivers.Samples:
 		if fullScale != "" {
 			if err := scale(&s, fullScale); err != nil {
-				return none, "", err
+				return v, "", err
 			}
 		}
 		if a.Unit != "" && s.Unit != a.Unit {
-			return none, "", f.Mismatch("the samples are in %s, a %s in %s is wanted", s.Unit, a.Name, a.Unit)
+			return v, "", f.Mismatch("the samples are in %s, a %s in %s is wanted", s.Unit, a.Name, a.Unit)
 		}
 		x, about = s, aboutSamples(s)
 		if t.units["capture"] == "" {

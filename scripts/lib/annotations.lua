@@ -207,7 +207,7 @@ measure = {}
 ---@field thd number %; harmonics over tone and harmonics (THD_R, IEC 60268-3); 100 without a tone
 ---@field thdf number %; harmonics over the tone alone (THD_F, IEEE Std 1241); 100 without a tone
 ---@field thdn number %; all but the tone over all, up to half the sample rate; 100 without a tone
----@field sinad number dB; the tone over all else; -200 without a tone, 200 if nothing is left
+---@field sinad number dB; the tone over all else (IEEE Std 1241); -200 without a tone, 200 at most
 ---@field snr number dB; as sinad, the harmonics left out as well
 ---@field enob number bit; effective bits (IEEE Std 1241) of a capture in full scale; else 0
 ---@field sfdr number dB; the tone over the largest line besides it; -200 without a tone
@@ -527,8 +527,8 @@ function measure.rc_time(tau, from, to, towards) end
 function measure.rc_level(tau, from, towards, after) end
 
 ---@class TravelOptions
----@field channel? integer of the receiver, that the axis moves, from 1
----@field axis? string of the path, as left_x
+---@field channel? integer of the receiver, that the axis moves; at least 1
+---@field axis? string of the path, as left_x; needed
 ---@field skip? number s; passed over at each dwell's start, after the lag; at least 0; default: 0.05
 
 ---@class DirtySpot
@@ -627,7 +627,7 @@ function measure.travel(frames, path, options) end
 function measure.travel_points(points, options) end
 
 ---@class DeadBandOptions
----@field channel? integer of the receiver, that the axis moves, from 1; needed
+---@field channel? integer of the receiver, that the axis moves; at least 1
 ---@field axis? string of the path, as left_x; needed
 ---@field lag? number s; as travel finds it; for the middle only
 
@@ -647,8 +647,8 @@ function measure.travel_points(points, options) end
 function measure.dead_band(frames, paths, options) end
 
 ---@class TrackingOptions
----@field channel? integer of the receiver, that the axis moves, from 1
----@field axis? string of the path, as left_x
+---@field channel? integer of the receiver, that the axis moves; at least 1
+---@field axis? string of the path, as left_x; needed
 ---@field skip_way? number % of throw; passed over after each start or turn; at least 0; default: 10
 
 ---@class TrackingResult
@@ -668,9 +668,9 @@ function measure.dead_band(frames, paths, options) end
 function measure.tracking(frames, paths, options) end
 
 ---@class CrossTalkOptions
----@field channel? integer of the receiver, that the axis is meant to move, from 1
----@field axis? string of the path, as left_x
----@field channels? integer[] the others to look at, as 2,3,4; not given: all
+---@field channel? integer of the receiver, that the axis is meant to move; at least 1
+---@field axis? string of the path, as left_x; needed
+---@field channels? integer[] the others to look at, as 2,3,4; not given: all; at least 1
 ---@field lag? number s; as travel finds it
 ---@field skip? number s; passed over at each dwell's start, after the lag; at least 0; default: 0.05
 
@@ -699,7 +699,7 @@ function measure.cross_talk(frames, path, options) end
 ---@field frames Frames what was heard while it rested
 
 ---@class CentreOptions
----@field channel? integer of the receiver, from 1
+---@field channel? integer of the receiver; at least 1
 ---@field skip? number s; passed over at the beginning of each release; at least 0
 
 ---@class CentreResult
@@ -723,7 +723,7 @@ function measure.cross_talk(frames, path, options) end
 function measure.centre(releases, options) end
 
 ---@class SwitchOptions
----@field channel? integer of the receiver, from 1; needed
+---@field channel? integer of the receiver; at least 1
 
 ---@class SwitchResult
 ---@field at_off number % of throw; median in position off
