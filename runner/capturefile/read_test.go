@@ -157,7 +157,8 @@ func TestTables(t *testing.T) {
 			assert.Equal(t, "1", units["strength"])
 		}
 	}
-	_, units2, err := read(t, "strength / mV, trials, caught\n100, 20, 3\n").Table("strengths", reflect.TypeFor[[]measure.Tried]())
+	volts := read(t, "strength / mV, trials, caught\n100, 20, 3\n")
+	_, units2, err := volts.Table("strengths", reflect.TypeFor[[]measure.Tried]())
 	require.NoError(t, err)
 	assert.Equal(t, "V", units2["strength"])
 	for text, want := range map[string]string{
@@ -395,8 +396,8 @@ func FuzzRead(f *testing.F) {
 		_, err = file.Releases()
 		check(err)
 		for _, list := range []reflect.Type{
-			reflect.TypeFor[[]measure.StartTrial](), reflect.TypeFor[[]measure.VoltageStep](), reflect.TypeFor[[]measure.DutyPhase](),
-			reflect.TypeFor[[]measure.SweepPoint](), reflect.TypeFor[[]measure.Tried](),
+			reflect.TypeFor[[]measure.StartTrial](), reflect.TypeFor[[]measure.VoltageStep](),
+			reflect.TypeFor[[]measure.DutyPhase](), reflect.TypeFor[[]measure.SweepPoint](), reflect.TypeFor[[]measure.Tried](),
 		} {
 			_, _, err = file.Table("rows", list)
 			check(err)

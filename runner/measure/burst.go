@@ -171,7 +171,8 @@ func elliott(stretches []stretch, r *BurstResult) ElliottFit {
 			fromGood, fromBad = fromGood+(gg+gb)/sum, fromBad+(bg+bb)/sum
 			betaGood, betaBad = (1-f.Enter)*g+f.Enter*b, f.Leave*g+(1-f.Leave)*b
 		}
-		next := ElliottFit{Fitted: true, Enter: entered / fromGood, Leave: left / fromBad, GoodLoss: goodLost / inGood, BadLoss: badLost / inBad}
+		next := ElliottFit{Fitted: true, Enter: entered / fromGood, Leave: left / fromBad,
+			GoodLoss: goodLost / inGood, BadLoss: badLost / inBad}
 		change := math.Abs(next.Enter-f.Enter) + math.Abs(next.Leave-f.Leave) + math.Abs(next.GoodLoss-f.GoodLoss) + math.Abs(next.BadLoss-f.BadLoss)
 		if !finite(change) {
 			return missing[ElliottFit]()

@@ -27,9 +27,9 @@ type DetectionResult struct {
 	Detected []float64 `unit:"1" help:"probability at each of strengths"`
 }
 
-// Edge is the strength at which a share of Level is detected, and between what
-// it lies at the confidence asked for. An end that lies outside the strengths
-// tried is -Inf or +Inf: nothing was tried there.
+// Edge is the strength at which a Probability of detection is reached, and
+// between what it lies at the confidence asked for. An end that lies outside
+// the strengths tried is -Inf or +Inf: nothing was tried there.
 type Edge struct {
 	_ struct{} `why:"nothing was tried there"`
 
@@ -124,7 +124,8 @@ func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 			}
 			return inside(places[len(places)-1].at, first, last)
 		}
-		r.Edges = append(r.Edges, Edge{Probability: l, Strength: quantile(0.5), Low: quantile((1 - c) / 2), High: quantile((1 + c) / 2)})
+		low, high := quantile((1-c)/2), quantile((1+c)/2)
+		r.Edges = append(r.Edges, Edge{Probability: l, Strength: quantile(0.5), Low: low, High: high})
 	}
 	for _, x := range o.Strengths {
 		share, sum := 0.0, 0.0

@@ -28,12 +28,12 @@ type DistanceResult struct {
 
 const lightSpeed = 299792458.0 // m/s
 
-// Distance is how far apart the two antennas would be in use for the same
-// level at the receiver as with this attenuation (dB) on the bench:
-// attenuation + Fixed + Gain = free-space loss + woodland. The free-space loss
-// is 20 lg(4 pi d f / c) of ITU-R P.525, exactly: the rounded "32.4" form is
-// 0.048 dB lower. Neither ground reflection nor fading is in it, so that the
-// reach over ground is shorter.
+// Distance is how far apart the two antennas would be in use for the same level
+// at the receiver as with this attenuation (dB) on the bench: attenuation +
+// BenchLoss + AntennaGain = free-space loss + woodland. The free-space loss is
+// 20 lg(4 pi d f / c) of ITU-R P.525, exactly: the rounded "32.4" form is 0.048
+// dB lower. Neither ground reflection nor fading is in it, so that the reach
+// over ground is shorter.
 //
 // A loss that is not finite, a frequency not above 0, a negative Wood, and
 // woodland figures below 0 are errors.

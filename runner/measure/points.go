@@ -74,9 +74,9 @@ type TravelPointsResult struct {
 //
 // Special inputs: an empty table, a value that is NaN or infinite, readings at
 // a single commanded position, or a span of 0 are errors; one cycle gives
-// Repeatability NaN; one direction gives Hysteresis 0 and Play NaN; a constant
-// output has the figures that follow from the definitions, Monotonic true; a
-// clipped output likewise (its flat ends are non-linearity).
+// Repeatability NaN; one direction gives Hysteresis 0 and MedianHysteresis NaN;
+// a constant output has the figures that follow from the definitions, Monotonic
+// true; a clipped output likewise (its flat ends are non-linearity).
 func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResult, error) {
 	var r TravelPointsResult
 	if len(points) == 0 {

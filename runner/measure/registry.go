@@ -56,7 +56,7 @@ func Measurements() []Measurement {
 		{"link", "how much of what was sent arrived", "frames", Link, ""},
 		{"bursts", "whether losses come alone or in bursts", "frames", Bursts, ""},
 		{"sweep", "the attenuation at which a link reaches an error rate", "counts", Sweep, ""},
-		{"compare", "the losses of a unit against those of the golden unit", "lost sent golden_lost golden_sent", Compare, ""},
+		{"compare", "the losses of a unit against the golden unit's", "lost sent golden_lost golden_sent", Compare, ""},
 		{"compare_frames", "the same from captures of the two", "unit golden", CompareFrames, ""},
 		{"sequential", "whether enough packets were sent to accept or reject a unit", "lost sent", Sequential, ""},
 		{"sequential_frames", "the same from one capture", "frames", SequentialFrames, ""},
@@ -138,7 +138,8 @@ var Follows = map[string]string{
 	"capture": "unit of the capture",
 	"values":  "unit of the values", "values2": "unit of the values, squared",
 	"x": "unit of x", "y": "unit of y", "y/x": "unit of y over that of x",
-	"commanded": "unit of the position", "output": "unit of the output", "output/commanded": "unit of the output over that of the position",
+	"commanded": "unit of the position", "output": "unit of the output",
+	"output/commanded": "unit of the output over that of the position",
 	"strength": "unit of the strength",
 }
 

@@ -208,7 +208,7 @@ func TestOneWordOneMeaning(t *testing.T) {
 			continue
 		}
 		ambiguous[w.Name] = true
-		assert.Contains(t, ofQuantity, w.Name, "%q of %s (%s %s) and of %s (%s %s)", w.Name, f.of, f.Unit, f.Of, w.of, w.Unit, w.Of)
+		assert.Contains(t, ofQuantity, w.Name, "%s (%s %s) and %s (%s %s)", f.of, f.Unit, f.Of, w.of, w.Unit, w.Of)
 	}
 	for _, name := range ofQuantity {
 		if _, ok := first[name]; !ok || !ambiguous[name] {
@@ -219,7 +219,8 @@ func TestOneWordOneMeaning(t *testing.T) {
 
 func TestLuaName(t *testing.T) {
 	for in, want := range map[string]string{
-		"PeakAt": "peak_at", "SD": "sd", "THDRatio": "thd_ratio", "F0": "f0", "P95": "p95", "NonLinearity": "non_linearity", "X": "x", "WorstTHD": "worst_thd",
+		"PeakAt": "peak_at", "SD": "sd", "THDRatio": "thd_ratio", "F0": "f0", "P95": "p95", "NonLinearity": "non_linearity",
+		"X": "x", "WorstTHD": "worst_thd",
 	} {
 		assert.Equal(t, want, LuaName(in))
 	}

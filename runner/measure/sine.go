@@ -28,7 +28,7 @@ type SineResult struct {
 	SINAD     float64 `unit:"dB" help:"rms of the sine over residual; 200 if nothing is left"`
 }
 
-// Sine fits A cos(2πft) + B sin(2πft) + C to a capture: with Fixed the
+// Sine fits A cos(2πft) + B sin(2πft) + C to a capture: with FixedFrequency the
 // three-parameter fit of IEEE Std 1057 and 1241 (solved in one step), else the
 // four-parameter fit (frequency too, by Gauss-Newton steps). In white noise of
 // standard deviation σ the standard deviation of the frequency comes near the
@@ -40,10 +40,10 @@ type SineResult struct {
 // the capture, harmonics above all, moves frequency and amplitude a little
 // unless it holds a whole number of periods; [SteadyTone] takes harmonics out first.
 //
-// Special inputs: empty, fewer than 16 samples (Fixed: 4), fewer than one and a
-// half periods (Fixed: one), NaN or infinite samples, and a fit that does not
-// settle are errors. A constant capture: with a Frequency an amplitude of 0 with
-// SINAD -200 dB, without one an error.
+// Special inputs: empty, fewer than 16 samples (FixedFrequency: 4), fewer than
+// one and a half periods (FixedFrequency: one), NaN or infinite samples, and a
+// fit that does not settle are errors. A constant capture: with a Frequency an
+// amplitude of 0 with SINAD -200 dB, without one an error.
 func Sine(s drivers.Samples, o SineOptions) (SineResult, error) {
 	const op = "sine"
 	o, err := complete(op, o)

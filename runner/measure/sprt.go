@@ -45,7 +45,7 @@ type SequentialPlanResult struct {
 const maxPackets = 300_000
 
 // SequentialPlan works out a test from what it has to tell apart. An error rate
-// or risk out of range, Good not below Bad, a Max that comes before any
+// or risk out of range, Good not below Bad, a MostPackets that comes before any
 // acceptance, and a plan of more than 300 000 packets are errors.
 func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
 	const op = "sequential"
@@ -146,7 +146,7 @@ func (r *SequentialPlanResult) truncate(max int, p0, p1, beta float64) {
 type walked struct {
 	accepted float64   // chance of crossing the line of acceptance
 	packets  float64   // needed on average
-	open     []float64 // chance of still being undecided at Max, by losses
+	open     []float64 // chance of still being undecided at MostPackets, by losses
 	from     int       // losses that open begins with
 }
 
@@ -219,10 +219,10 @@ type SequentialResult struct {
 // certainty.
 //
 // Losses are taken for independent unless Inflation is given: with bursts (see
-// [Bursts]) the risks are several times larger than stated. At Max packets or more the test accepts up to MaxAccept
-// losses and rejects above; it never ends without a decision. Counts that
-// cannot be, and what [SequentialPlan] refuses, are errors; no packet at all is
-// "continue".
+// [Bursts]) the risks are several times larger than stated. At MostPackets or
+// more the test accepts up to MaxAccept losses and rejects above; it never ends
+// without a decision. Counts that cannot be, and what [SequentialPlan] refuses,
+// are errors; no packet at all is "continue".
 func Sequential(lost, sent int, o SequentialOptions) (SequentialResult, error) {
 	if sent < 0 || lost < 0 || lost > sent {
 		return SequentialResult{}, errorf("sequential", "%d of %d packets lost", lost, sent)
