@@ -140,7 +140,7 @@ var Follows = map[string]string{
 	"x": "unit of x", "y": "unit of y", "y/x": "unit of y over that of x",
 	"commanded": "unit of the position", "output": "unit of the output",
 	"output/commanded": "unit of the output over that of the position",
-	"strength": "unit of the strength",
+	"strength":         "unit of the strength",
 }
 
 // About is unit, help, range and default in words.

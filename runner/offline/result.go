@@ -212,86 +212,56 @@ func exactly(v float64, unit string) string {
 // WriteJSON writes what was read and what was found, in SI units without
 // prefix. A number that is none is null, with why.
 func (t *Taken) WriteJSON(w io.Writer) error {
-	files := []map[string]string{}
-	for _, in := range t.Inputs {
-		files = append(files, map[string]string{"name": in.Name, "about": in.About})
-	}
-	var b bytes.Buffer
-	b.WriteString(`{"measurement":`)
-	encode(&b, t.m.Name)
-	b.WriteString(`,"from":`)
-	encode(&b, files)
-	b.WriteString(`,"result":`)
-	t.Result.json(&b)
-	b.WriteString("}")
-	var out bytes.Buffer
-	if err := json.Indent(&out, b.Bytes(), "", "  "); err != nil {
-		return err
-	}
-	out.WriteByte('\n')
-	_, err := w.Write(out.Bytes())
-	return err
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(struct {
+		Measurement string  `json:"measurement"`
+		From        []Input `json:"from"`
+		Result      Result  `json:"result"`
+	}{t.m.Name, append([]Input{}, t.Inputs...), t.Result})
 }
 
-func (r Result) json(b *bytes.Buffer) {
-	b.WriteByte('{')
+// MarshalJSON makes an object of the fields, in their order.
+func (r Result) MarshalJSON() ([]byte, error) {
+	b := []byte{'{'}
 	for i, f := range r {
-		if i > 0 {
-			b.WriteByte(',')
+		value, err := json.Marshal(f.json())
+		if err != nil {
+			return nil, err
 		}
-		encode(b, f.Name)
-		b.WriteByte(':')
-		f.json(b)
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(append(strconv.AppendQuote(b, f.Name), ':'), value...)
 	}
-	b.WriteByte('}')
+	return append(b, '}'), nil
 }
 
-func (f Field) json(b *bytes.Buffer) {
+func (f Field) json() any {
 	switch {
 	case f.List:
-		b.WriteByte('[')
+		list := make([]any, len(f.Items))
 		for i, item := range f.Items {
-			if i > 0 {
-				b.WriteByte(',')
-			}
-			if len(item) == 1 && item[0].Name == "value" {
-				item[0].json(b)
-			} else {
-				item.json(b)
+			if list[i] = item; len(item) == 1 && item[0].Name == "value" {
+				list[i] = item[0].json()
 			}
 		}
-		b.WriteByte(']')
-		return
+		return list
 	case f.Value == nil:
-		f.Items[0].json(b)
-		return
+		return f.Items[0]
 	}
-	b.WriteString(`{"value":`)
+	v := struct {
+		Value any    `json:"value"`
+		Why   string `json:"why,omitempty"`
+		Unit  string `json:"unit,omitempty"`
+		Of    string `json:"of,omitempty"`
+	}{f.Value, f.Why, f.Unit, f.Of}
 	if f.Why != "" {
-		b.WriteString(`null,"why":`)
-		why := f.Why
+		v.Value = nil
 		if x, ok := f.Value.(float64); ok && math.IsInf(x, 0) {
-			why = quantity(x, f.Unit) + ": " + why
+			v.Why = quantity(x, f.Unit) + ": " + f.Why
 		}
-		encode(b, why)
-	} else {
-		encode(b, f.Value)
 	}
-	if f.Unit != "" {
-		b.WriteString(`,"unit":`)
-		encode(b, f.Unit)
-	}
-	if f.Of != "" {
-		b.WriteString(`,"of":`)
-		encode(b, f.Of)
-	}
-	b.WriteByte('}')
-}
-
-func encode(b *bytes.Buffer, v any) {
-	e := json.NewEncoder(b)
-	e.SetEscapeHTML(false)
-	if err := e.Encode(v); err != nil {
-		b.WriteString("null") // cannot happen: texts and finite numbers only
-	}
+	return v
 }

@@ -46,7 +46,10 @@ type Taken struct {
 }
 
 // Input is a file, or a number of the command line, as it was understood.
-type Input struct{ Name, About string }
+type Input struct {
+	Name  string `json:"name"`
+	About string `json:"about"`
+}
 
 var (
 	typeSamples = reflect.TypeFor[drivers.Samples]()

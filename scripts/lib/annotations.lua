@@ -1,6 +1,7 @@
 ---@meta
 -- What plans can call, for editors that read LuaCATS comments. It is not loaded
--- when a plan runs. Quantities are SI without prefix; positions -1 to +1.
+-- when a plan runs. Quantities are SI without prefix, shares in %; positions of a
+-- mover -1 to +1.
 
 -- The plan ------------------------------------------------------------------
 
@@ -367,12 +368,12 @@ function measure.steady(samples) end
 ---@field duration number s; how long more than a tenth of the peak's excess is drawn
 
 ---The current just after switching on.
----@param current Samples
+---@param current Samples A
 ---@return InrushResult
 function measure.inrush(current) end
 
 ---Whether the unit runs, by the current it draws.
----@param current Samples
+---@param current Samples A
 ---@param threshold number capture
 ---@return boolean
 function measure.started(current, threshold) end
@@ -823,7 +824,7 @@ function measure.sweep(counts, options) end
 ---@field worse boolean the interval lies above 0: the unit is worse
 ---@field not_worse boolean the interval lies below the margin
 
----The losses of a unit against those of the golden unit.
+---The losses of a unit against the golden unit's.
 ---@param lost integer
 ---@param sent integer
 ---@param golden_lost integer
