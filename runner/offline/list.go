@@ -49,7 +49,11 @@ func (m Measurement) Flags() []Flag {
 	var list []Flag
 	if t := m.Options(); t != nil {
 		for _, f := range measure.Fields(t) {
-			list = append(list, Flag{kebab(f.Name), kind(f), f.Words()})
+			help := f.Words()
+			if f.Of != "" {
+				help = "of " + f.Of + "; " + help
+			}
+			list = append(list, Flag{kebab(f.Name), kind(f), help})
 		}
 	}
 	return list
