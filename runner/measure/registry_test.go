@@ -208,7 +208,7 @@ func TestOneWordOneMeaning(t *testing.T) {
 			continue
 		}
 		ambiguous[w.Name] = true
-		assert.Contains(t, ofQuantity, w.Name, "%s (%s %s) and %s (%s %s)", f.of, f.Unit, f.Of, w.of, w.Unit, w.Of)
+		assert.Contains(t, ofQuantity, w.Name, "of %s (%s %s) and of %s (%s %s)", f.of, f.Unit, f.Of, w.of, w.Unit, w.Of)
 	}
 	for _, name := range ofQuantity {
 		if _, ok := first[name]; !ok || !ambiguous[name] {
