@@ -5,22 +5,16 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
-	"fullthrow/runner/capturefile"
+	"fullthrow/runner/input"
 	"fullthrow/runner/offline"
 )
 
 // measureCommand measures files: one sub-command for each measurement.
 func (a *app) measureCommand() *cobra.Command {
-	columns := ""
-	asked := slices.Contains(a.args, "measure") // else it shall cost nothing at each start
-	if asked {
-		columns = offline.Columns()
-	}
 	c := &cobra.Command{
 		Use:   "measure WHAT FILE...",
 		Short: "Measure recordings and tables that lie in files, without a bench",
@@ -37,7 +31,7 @@ be measured again.
   path       start / s, end / s, axis, from, to
   points     commanded / %, output / us, direction
   releases   release, from, time / s, channel1 / us
-` + columns + `  values     one column, as latency / ms; "-" is a trial without answer
+` + offline.Columns() + `  values     one column, as latency / ms; "-" is a trial without answer
   groups     group, value / A
   pairs      the first two columns of numbers
 
@@ -57,13 +51,11 @@ carry a unit: 60mA, "2.4 GHz".`,
 			for _, m := range offline.List() {
 				names = append(names, m.Word())
 			}
-			return usage("measure: there is no measurement %q", args[0]).hint(meant(args[0], names)).hint("fullthrow help measure lists them")
+			return input.Usage("measure: there is no measurement %q", args[0]).Hint(input.Meant(args[0], names)).Hint("fullthrow help measure lists them")
 		},
 	}
-	if asked {
-		for _, m := range offline.List() {
-			c.AddCommand(a.measureOne(m))
-		}
+	for _, m := range offline.List() {
+		c.AddCommand(a.measureOne(m))
 	}
 	return c
 }
@@ -134,7 +126,7 @@ func (q quantityFlag) Type() string       { return q.unit }
 func (a *app) measure(m offline.Measurement, s offline.Settings, asJSON bool, plot string) error {
 	if plot != "" { // find out before the work, not after it
 		if info, err := os.Stat(filepath.Dir(plot)); err != nil || !info.IsDir() {
-			return usage("--plot %s: there is no such folder to write it into", plot)
+			return input.Usage("--plot %s: there is no such folder to write it into", plot)
 		}
 	}
 	taken, err := offline.Run(m, s)
@@ -144,7 +136,7 @@ func (a *app) measure(m offline.Measurement, s offline.Settings, asJSON bool, pl
 	if plot != "" {
 		f, err := os.Create(plot)
 		if err != nil {
-			return usage("--plot: %w", err)
+			return input.Usage("--plot: %w", err)
 		}
 		err = taken.WriteSVG(f)
 		if e := f.Close(); err == nil {
@@ -164,23 +156,23 @@ func (a *app) measure(m offline.Measurement, s offline.Settings, asJSON bool, pl
 // measureFailed says whose mistake an error is: always that of the command
 // line or a file, there is nothing else.
 func measureFailed(m offline.Measurement, s offline.Settings, err error) error {
-	var wrong *capturefile.Error
+	var wrong *input.Error
 	var used *offline.UsageError
 	switch {
 	case errors.As(err, &wrong):
-		return &inputError{[]problem{{wrong.File, wrong.Line, wrong.Text, wrong.Hint}}}
+		return err
 	case errors.As(err, &used):
 		hint := used.Hint
 		if hint == "" {
 			hint = "fullthrow help measure " + m.Word()
 		}
-		return usage("%w", err).hint(hint)
+		return input.Usage("%w", err).Hint(hint)
 	case errors.Is(err, os.ErrNotExist):
 		var path *os.PathError
 		if errors.As(err, &path) {
-			return usage("%s: no such file", path.Path)
+			return input.Usage("%s: no such file", path.Path)
 		}
 	}
 	text := strings.TrimPrefix(err.Error(), "measure: ")
-	return usage("%s: %s", strings.Join(s.Arguments, ", "), text).hint("fullthrow help measure " + m.Word())
+	return input.Usage("%s: %s", strings.Join(s.Arguments, ", "), text).Hint("fullthrow help measure " + m.Word())
 }
