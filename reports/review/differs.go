@@ -142,7 +142,7 @@ func (r *Review) side(ctx context.Context, q *Question, text string) (Side, erro
 			return r.unitSide(ctx, q, value)
 		case kind == SideRun:
 			return r.runSide(ctx, value)
-		case slices.Contains(SideKinds(), kind):
+		case slices.Contains(sideKinds(), kind):
 			values, err := r.Records.Values(ctx, store.By(kind))
 			if err == nil && !slices.Contains(values, value) {
 				err = &Problem{Code: BadNone, Args: []any{"name", kind, "value", brief(value)}, Given: value, Known: values}
@@ -154,7 +154,7 @@ func (r *Review) side(ctx context.Context, q *Question, text string) (Side, erro
 		}
 	}
 	var found, all []string
-	for _, kind := range SideKinds() {
+	for _, kind := range sideKinds() {
 		values, err := r.Records.Values(ctx, store.By(kind))
 		if err != nil {
 			return Side{}, err

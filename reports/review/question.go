@@ -104,9 +104,6 @@ type Question struct {
 	now    time.Time
 }
 
-// Value is an option as it was given, "" where it was not.
-func (q *Question) Value(option string) string { return q.values[option] }
-
 // Given are the options as they were given.
 func (q *Question) Given() map[string]string { return maps.Clone(q.values) }
 
@@ -145,9 +142,11 @@ func isCount(kind yield.ChartKind) bool {
 	return slices.ContainsFunc(yield.ChartKinds(), func(i yield.ChartInfo) bool { return i.Kind == kind && i.Counts })
 }
 
-// Periods are what may be grouped by that is time, and Groupings all.
+// Periods are what may be grouped by that is time.
 func Periods() []string { return []string{"hour", "shift", "day", "week", "month"} }
-func Groupings() []string {
+
+// groupings are all that may be grouped by.
+func groupings() []string {
 	return append(Periods(), "lot", "revision", "station", "nest", "operator", "product")
 }
 
@@ -156,9 +155,9 @@ func cuttings() []string {
 	return []string{"unit", "hour", "shift", "day", "week", "lot", "revision", "station", "nest", "operator"}
 }
 
-// SideKinds are what a side of a comparison may be beside a unit, in the order
+// sideKinds are what a side of a comparison may be beside a unit, in the order
 // in which a bare word is looked up.
-func SideKinds() []string {
+func sideKinds() []string {
 	return []string{"lot", "station", "revision", "product", "nest", "operator"}
 }
 
@@ -309,13 +308,13 @@ func (q *Question) read(option, text string) (err error) {
 }
 
 func (q *Question) readBy(text string) error {
-	allowed := Groupings()
+	allowed := groupings()
 	switch q.Name {
 	case AskFails:
 		allowed = []string{string(store.ByCause), string(store.ByCheck), string(store.ByReading)}
 		q.Kind = store.FailureKind(text)
 	case AskDiffers:
-		allowed = SideKinds()
+		allowed = sideKinds()
 	case AskDrift:
 		if q.isReading() {
 			allowed = cuttings()

@@ -139,7 +139,7 @@ func TestOptions(t *testing.T) {
 		{AskToday, []string{"lto", "24A"}, BadOption},
 		{AskToday, []string{"lot", "24A\x00"}, BadCharacters},
 		{AskToday, []string{"lot", "24A\u202e"}, BadCharacters},
-		{AskToday, []string{"lot", string(make([]rune, 121, 121))}, BadCharacters},
+		{AskToday, []string{"lot", string(make([]rune, 121))}, BadCharacters},
 		{AskDrift, []string{"reading", "a.b", "chart", "imr"}, ""},
 		{AskDrift, []string{"reading", "a.b", "chart", "p"}, BadChart},
 		{AskDrift, []string{"reading", "yield", "chart", "imr"}, BadChart},

@@ -89,13 +89,6 @@ func (q *query) tidy(was string) {
 	q.tidied = q.same()
 }
 
-func cutLast(s, sep string) (before, after string, ok bool) {
-	if i := strings.LastIndex(s, sep); i >= 0 {
-		return s[:i], s[i+len(sep):], true
-	}
-	return s, "", false
-}
-
 // wrong refuses a value that is none of those that are understood.
 func (q *query) wrong(name, value string, allowed ...string) error {
 	return &review.Problem{Code: review.BadChoice, Args: []any{"name", name, "value", brief(value), "allowed", strings.Join(allowed, ", ")}}
