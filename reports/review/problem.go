@@ -45,7 +45,6 @@ const (
 	BadSide       = "side"       // what is to be compared does not exist
 	BadSides      = "sides"      // "a" and "b" are not of a kind
 	BadSame       = "same"       // the two sides are the same
-	BadOneSide    = "one_side"   // only one side is given
 	BadAmbiguous  = "ambiguous"  // it may mean several things: "allowed"
 	BadNarrow     = "narrow"     // an option leaves nothing of a side
 	BadNoRuns     = "no_runs"    // a side has no judged run here
