@@ -90,6 +90,24 @@ func formatQuantity(v float64, unit string, digits int) string {
 	return text + " " + symbol
 }
 
+// Prefix is by which power of ten people read values of a unit up to size, and
+// the symbol they read with it: -6 and "µA" for 2e-5 A. A unit that takes no
+// prefix has the power 0.
+func Prefix(unit string, size float64) (exp int, symbol string) {
+	p, ok := prefixed[unit]
+	if !ok {
+		if u, ok := unprefixed[unit]; ok {
+			return 0, u.symbol
+		}
+		return 0, unit
+	}
+	if size = math.Abs(size); size > 0 && !math.IsInf(size, 0) {
+		exp = int(math.Floor(math.Log10(size)/3+1e-9)) * 3
+		exp = min(max(exp, p.min, -15), p.max, 12)
+	}
+	return exp, prefixSymbols[exp] + p.symbol
+}
+
 // engineering writes v with a multiple of 10^3 as prefix so that one to three
 // digits stand before the point.
 func engineering(v float64, digits, min, max int) (text string, exp int) {

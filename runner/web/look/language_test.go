@@ -101,7 +101,7 @@ func TestMessagesAreThoseInUse(t *testing.T) {
 		pages[page] = true
 	}
 	used := map[string]bool{}
-	require.NoError(t, filepath.WalkDir("..", func(path string, d fs.DirEntry, err error) error {
+	scan := func(path string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() || strings.HasSuffix(path, "_test.go") || !slices.Contains([]string{".go", ".html", ".tmpl", ".js"}, filepath.Ext(path)) {
 			return err
 		}
@@ -138,7 +138,10 @@ func TestMessagesAreThoseInUse(t *testing.T) {
 			}
 		}
 		return nil
-	}))
+	}
+	for _, root := range []string{"..", "../../../reports/draw"} {
+		require.NoError(t, filepath.WalkDir(root, scan))
+	}
 	for id := range english {
 		if !used[id] {
 			t.Errorf("%s: no template, script or Go file uses it", id)

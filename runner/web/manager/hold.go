@@ -9,8 +9,8 @@ import (
 	"slices"
 	"strings"
 
+	"fullthrow/reports/draw"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -331,13 +331,13 @@ func (q *query) ppm(share float64) string {
 }
 
 func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) block {
-	bins := chart.Bins(s.Values(), 28)
+	bins := draw.Bins(s.Values(), 28)
 	sh := sheet{name: "histogram", head: []string{"from", "to", "units", "unit"}}
 	for i, b := range bins {
 		bins[i].Href = q.units("reading", s.Name, "low", exact(b.From), "high", exact(b.To))
 		sh.row(b.From, b.To, b.Count, s.Unit)
 	}
-	d := chart.Histogram{ID: "histogram", Title: q.t("manager.hold.histogram"), Unit: s.Unit, Label: s.Name, Bins: bins, Lower: s.Lower, Upper: s.Upper}
+	d := draw.Histogram{Frame: draw.Frame{ID: "histogram", Title: q.t("manager.hold.histogram"), Unit: s.Unit, Label: s.Name}, Bins: bins, Lower: s.Lower, Upper: s.Upper}
 	d.Desc = q.t("manager.hold.histogram_caption")
 	if t.Normality.Shape == yield.ShapeNormal || t.Normality.Shape == yield.ShapeDoubt {
 		d.Mean, d.SD = t.Mean, t.Overall

@@ -17,8 +17,8 @@ import (
 	"github.com/boombuler/barcode/qr"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -498,7 +498,7 @@ func (q *query) capture(c reports.Capture, i int) captureDetail {
 		}
 	}
 	if c.Plot != nil {
-		k := chart.Capture{ID: fmt.Sprint("capture-", i), Title: d.Name, Width: 600, Height: 280, Plot: *c.Plot}
+		k := draw.Capture{Frame: draw.Frame{ID: fmt.Sprint("capture-", i), Title: d.Name, Width: 600, Height: 280}, Plot: *c.Plot}
 		k.Plot.XLabel, k.Plot.YLabel = q.w.Axis(c.Plot.XLabel), q.w.Axis(c.Plot.YLabel)
 		k.Plot.Series = slices.Clone(k.Plot.Series)
 		for i, line := range k.Plot.Series {

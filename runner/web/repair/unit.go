@@ -17,8 +17,8 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -384,7 +384,7 @@ func (v *unitView) captures(b *Bench, q *request, r reports.Report, missed []rep
 			}
 		}
 		title := capital(b.sentence(q, c.Check)) + " · " + c.Name
-		k := chart.Capture{ID: fmt.Sprint("capture-", len(v.Captures)), Title: title, Desc: b.sentence(q, c.Plot.Title), Plot: *c.Plot, Width: 640, Height: 270}
+		k := draw.Capture{Frame: draw.Frame{ID: fmt.Sprint("capture-", len(v.Captures)), Title: title, Desc: b.sentence(q, c.Plot.Title), Width: 640, Height: 270}, Plot: *c.Plot}
 		k.Plot.XLabel, k.Plot.YLabel = q.w.Axis(c.Plot.XLabel), q.w.Axis(c.Plot.YLabel)
 		if beside != nil {
 			if i := slices.IndexFunc(beside.Captures, func(o reports.Capture) bool { return o.Check == c.Check && o.Name == c.Name && o.Plot != nil }); i >= 0 {

@@ -1,0 +1,512 @@
+package draw
+
+import (
+	"html/template"
+	"math"
+	"slices"
+	"strings"
+)
+
+// Frame is what every chart says of itself; zero sizes are the usual ones.
+type Frame struct {
+	ID, Title, Desc string
+	Width, Height   float64
+	Unit            string // of the values
+	Label           string // what they are: "First-pass yield"
+	Of              string // what one of them is: "Day", for the table
+}
+
+// figure of one panel.
+func (f Frame) figure(p Panel, keys ...Key) Figure {
+	p.Height = usual(f.Height, orNumber(p.Height, usualHeight))
+	return Figure{ID: f.ID, Title: f.Title, Desc: f.Desc, Width: f.Width, Panels: []Panel{p}, Keys: keys}
+}
+
+// drawn is the drawing of a figure; lost values are no numbers. many names the
+// words that say that points were thinned.
+func (f Figure) drawn(w Words, t Table, notes []string, lost, points int, many string) Drawing {
+	f.Nothing = w.T("charts.nothing")
+	c := f.svg(w, false)
+	if c.without > 0 {
+		notes = append(notes, w.T("charts.no_room", "count", c.without))
+	}
+	if c.every > 1 {
+		notes = append(notes, w.T(many, "every", c.every, "count", points))
+	}
+	if lost > 0 {
+		notes = append(notes, w.T("charts.missing", "count", lost))
+	}
+	return Drawing{SVG: template.HTML(c.String()), Table: t, Notes: notes}
+}
+
+// Trend is a figure over time: points with their intervals, and a target.
+type Trend struct {
+	Frame
+	Points      []Mark
+	Target      *float64
+	TargetLabel string // "target" if empty
+}
+
+// Draw draws the trend.
+func (t Trend) Draw(w Words) Drawing {
+	p := Panel{X: slots(t.Points), Y: Axis{Name: t.Label, Unit: t.Unit}, Height: 320, Lines: []Line{through(t.Points)}}
+	lost := 0
+	for i, m := range t.Points {
+		if !finite(m.Value) {
+			lost++
+		}
+		p.Points = append(p.Points, pointOf(i, m, m.words(w, t.Unit)))
+	}
+	if t.Target != nil && finite(*t.Target) {
+		text := orElse(t.TargetLabel, w.T("charts.target")) + " " + show(w, *t.Target, t.Unit)
+		p.Rules = []Rule{{At: *t.Target, Text: cut(text, 150), Class: "target"}}
+	}
+	var keys []Key
+	if intervals(t.Points) {
+		keys = []Key{{"interval", w.T("charts.key_interval")}}
+	}
+	f := t.figure(p, keys...)
+	if lost == len(t.Points) {
+		f.Panels, f.Keys = nil, nil
+	}
+	return f.drawn(w, markTable(w, t.Of, t.Label, t.Unit, t.Points), nil, lost, len(t.Points), "charts.thinned")
+}
+
+// slots are the places of marks beside each other.
+func slots(marks []Mark) (a Axis) {
+	for _, m := range marks {
+		a.Slots = append(a.Slots, m.Label)
+	}
+	return a
+}
+
+// through is the line through marks.
+func through(marks []Mark) Line {
+	l := Line{Class: "line"}
+	for _, m := range marks {
+		l.Y = append(l.Y, m.Value)
+	}
+	return l
+}
+
+func pointOf(i int, m Mark, title string) Point {
+	t := Point{X: float64(i), Y: m.Value, Title: title, Href: m.Href}
+	if m.interval() {
+		t.Low, t.High = m.Low, m.High
+	}
+	return t
+}
+
+// Control is a control chart: points around a centre line between limits, which
+// may change from point to point. It serves for weighted averages as well.
+type Control struct {
+	Frame
+	Points []ControlPoint
+}
+
+// ControlPoint is a point with the lines at its place; NaN where there is none.
+type ControlPoint struct {
+	Mark
+	Centre, Lower, Upper float64
+	Hits                 []string // numbers of the rules that it fires: "1", "2"
+	Apart                bool     // drawn, but not counted in the lines: hollow
+}
+
+// Panel is the chart as axes and lines. A point that fires a rule is a diamond
+// with the rule's number beside it. names are written beside the last values
+// of the upper limit, the centre and the lower limit.
+func (k Control) Panel(names [3]string) Panel {
+	marks := make([]Mark, len(k.Points))
+	p := Panel{Y: Axis{Name: k.Label, Unit: k.Unit}}
+	lines := [3]Line{{Class: "limit", Steps: true}, {Class: "centre", Steps: true}, {Class: "limit", Steps: true}}
+	for i, x := range k.Points {
+		marks[i] = x.Mark
+		for j, v := range []float64{x.Upper, x.Centre, x.Lower} {
+			lines[j].Y, lines[j].Words = append(lines[j].Y, v), names[j]
+		}
+		t := pointOf(i, Mark{Value: x.Value, Href: x.Href}, x.Title)
+		switch {
+		case len(x.Hits) > 0:
+			t.Found, t.Shape, t.Text, t.Below = true, "diamond", cut(strings.Join(x.Hits, ","), 60), x.Value < x.Centre
+		case x.Apart:
+			t.Shape = "quiet"
+		}
+		p.Points = append(p.Points, t)
+	}
+	p.X, p.Lines = slots(marks), append(lines[:], through(marks))
+	return p
+}
+
+// Draw draws the chart.
+func (k Control) Draw(w Words) Drawing {
+	t := Table{Head: []Cell{textCell(k.Of), numberCell(k.Label), numberCell(w.T("charts.lower_head")),
+		numberCell(w.T("charts.centre_head")), numberCell(w.T("charts.upper_head")), textCell(w.T("charts.rules"))}}
+	lost, hits, apart := 0, 0, false
+	k.Points = slices.Clone(k.Points)
+	var last ControlPoint
+	for i, p := range k.Points {
+		rules := Cell{Text: strings.Join(p.Hits, ", ")}
+		last, apart = p, apart || p.Apart
+		k.Points[i].Title = p.words(w, k.Unit)
+		if len(p.Hits) > 0 {
+			rules.Shape = "fail"
+			k.Points[i].Title = w.T("charts.hit", "mark", k.Points[i].Title, "rules", rules.Text)
+		}
+		t.Rows = append(t.Rows, []Cell{{Text: p.Label, Href: p.Href}, valueCell(w, p.Value, k.Unit), valueCell(w, p.Lower, k.Unit),
+			valueCell(w, p.Centre, k.Unit), valueCell(w, p.Upper, k.Unit), rules})
+		if !finite(p.Value) {
+			lost++
+		} else if len(p.Hits) > 0 {
+			hits++
+		}
+	}
+	notes := thinFindings(w, hits, func(keep func() bool) {
+		for i := range k.Points {
+			if p := &k.Points[i]; len(p.Hits) > 0 && finite(p.Value) && !keep() {
+				p.Hits = nil
+			}
+		}
+	})
+	say := func(id string, v float64) string {
+		s := show(w, v, k.Unit)
+		if k.Unit == Percent {
+			s = w.PercentFixed(v, 2)
+		}
+		return w.T(id, "value", s)
+	}
+	p := k.Panel([3]string{say("charts.upper", last.Upper), say("charts.centre", last.Centre), say("charts.lower", last.Lower)})
+	var keys []Key
+	if hits > 0 {
+		keys = append(keys, Key{"diamond", w.T("charts.key_hit")})
+	}
+	if apart {
+		keys = append(keys, Key{"quiet", w.T("charts.key_apart")})
+	}
+	f := k.figure(p, keys...)
+	if lost == len(k.Points) {
+		f.Panels, f.Keys = nil, nil
+	}
+	return f.drawn(w, t, notes, lost, len(k.Points), "charts.thinned_but")
+}
+
+// mostFindings is how many points with a finding are drawn as such.
+const mostFindings = 400
+
+// thinFindings asks of each finding whether it is drawn as one: all, unless
+// there are so many that none could be told apart, which a note says.
+func thinFindings(w Words, count int, each func(keep func() bool)) []string {
+	every := (count + mostFindings - 1) / mostFindings
+	if every <= 1 {
+		return nil
+	}
+	i := -1
+	each(func() bool { i++; return i%every == 0 })
+	return []string{w.T("charts.findings_thinned", "count", count, "every", every)}
+}
+
+// Sums is a chart of cumulative sums: how far the deviations from a target have
+// added up, upwards and downwards, against the decision interval.
+type Sums struct {
+	Frame
+	Points   []SumsPoint
+	Decision float64
+}
+
+// SumsPoint is both sums at a point, as numbers of 0 or more.
+type SumsPoint struct {
+	Label       string
+	Up, Down    float64
+	Title, Href string
+	Hit         bool // beyond the decision interval
+}
+
+// Draw draws the sums: upwards above the zero line, downwards below it.
+func (k Sums) Draw(w Words) Drawing {
+	t := Table{Head: []Cell{textCell(k.Of), numberCell(w.T("charts.sum_up")), numberCell(w.T("charts.sum_down"))}}
+	p := Panel{Y: Axis{Name: k.Label, Zero: true}, Height: 320, Rules: []Rule{{Class: "zero"}}}
+	up, down := Line{}, Line{}
+	lost, hits := 0, 0
+	for i, x := range k.Points {
+		row := []Cell{{Text: x.Label, Href: x.Href}, valueCell(w, x.Up, ""), valueCell(w, x.Down, "")}
+		if x.Hit {
+			row[1].Shape = "fail"
+		}
+		t.Rows = append(t.Rows, row)
+		p.X.Slots = append(p.X.Slots, x.Label)
+		up.Y, down.Y = append(up.Y, k.above(i, SumsPoint.up)), append(down.Y, -k.above(i, SumsPoint.down))
+		if !finite(x.Up) || !finite(x.Down) {
+			lost++
+			continue
+		}
+		title := x.Title
+		if title == "" {
+			title = w.T("charts.sums_mark", "label", x.Label, "up", w.Number(x.Up), "down", w.Number(x.Down))
+		}
+		if x.Hit {
+			hits++
+		}
+		// Where both sums are drawn, the larger leads to the units.
+		v, other := x.Up, -x.Down
+		if x.Down > x.Up {
+			v, other = other, v
+		}
+		point := func(v float64) Point {
+			shape := "dot"
+			switch {
+			case x.Hit && math.Abs(v) > k.Decision:
+				shape = "diamond"
+			case v < 0:
+				shape = "quiet"
+			}
+			return Point{X: float64(i), Y: v, Found: shape == "diamond", Shape: shape}
+		}
+		if other != 0 {
+			p.Points = append(p.Points, point(other))
+		}
+		first := point(v)
+		first.Title, first.Href = title, x.Href
+		p.Points = append(p.Points, first)
+	}
+	notes := thinFindings(w, hits, func(keep func() bool) {
+		for i := range p.Points {
+			if p.Points[i].Found {
+				p.Points[i].Found = keep()
+			}
+		}
+	})
+	if finite(k.Decision) {
+		p.Rules = append(p.Rules, Rule{At: k.Decision, Text: w.T("charts.drift_up"), Class: "limit"},
+			Rule{At: -k.Decision, Text: w.T("charts.drift_down"), Class: "limit"})
+	}
+	p.Lines = []Line{up, down}
+	f := k.figure(p)
+	if lost == len(k.Points) {
+		f.Panels = nil
+	}
+	return f.drawn(w, t, notes, lost, len(k.Points), "charts.thinned_but")
+}
+
+func (p SumsPoint) up() float64   { return p.Up }
+func (p SumsPoint) down() float64 { return p.Down }
+
+// above is a sum where it is above 0 or beside one that is: along the zero line
+// nothing is drawn.
+func (k Sums) above(i int, of func(SumsPoint) float64) float64 {
+	for j := max(i-1, 0); j <= min(i+1, len(k.Points)-1); j++ {
+		if v := of(k.Points[j]); v != 0 && finite(v) {
+			return of(k.Points[i])
+		}
+	}
+	return math.NaN()
+}
+
+// Hours is how much was done in each stretch of time, against what the takt
+// asks for.
+type Hours struct {
+	Frame
+	Bars        []HoursBar
+	TargetLabel string // "target" if empty
+	LostLabel   string // what the part apart is: "judged no unit" if empty
+}
+
+// HoursBar is one stretch of time.
+type HoursBar struct {
+	Mark
+	Lost   float64 // part of Value that counts for nothing, drawn apart: runs that judged no unit
+	Target float64 // what the takt asks for; 0 or NaN: nothing was asked
+}
+
+const mostBars = 240
+
+// Draw draws the bars; the takt is a line over each.
+func (h Hours) Draw(w Words) Drawing {
+	t := Table{Head: []Cell{textCell(h.Of), numberCell(h.Label), numberCell(w.T("charts.target"))}}
+	p := Panel{Y: Axis{Name: h.Label, Zero: true}, Height: 280}
+	lost, some := 0, false
+	for _, b := range h.Bars {
+		t.Rows = append(t.Rows, []Cell{{Text: b.Label, Href: b.Href}, valueCell(w, b.Value, ""), valueCell(w, b.Target, "")})
+		if !finite(b.Value) || b.Value < 0 {
+			lost++
+		}
+	}
+	var notes []string
+	empty := lost == len(h.Bars)
+	if all := len(h.Bars); all > mostBars {
+		if h.Bars = h.Bars[all-mostBars:]; !empty {
+			notes = append(notes, w.T("charts.last_bars", "shown", mostBars, "count", all))
+		}
+	}
+	target := Line{Class: "target", Steps: true}
+	for i, b := range h.Bars {
+		p.X.Slots = append(p.X.Slots, b.Label)
+		if !(b.Target > 0) {
+			b.Target = math.NaN()
+		}
+		if target.Y = append(target.Y, b.Target); finite(b.Target) && i == len(h.Bars)-1 {
+			target.Words = cut(orElse(h.TargetLabel, w.T("charts.target"))+" "+w.Number(b.Target), 150)
+		}
+		if finite(b.Value) && b.Value >= 0 {
+			some = some || b.Lost > 0
+			p.Bars = append(p.Bars, Bar{From: float64(i) - 0.36, To: float64(i) + 0.36, Height: b.Value, Rest: b.Lost,
+				Title: b.words(w, ""), Href: b.Href, Text: w.Number(b.Value)})
+		}
+	}
+	p.Lines = []Line{target}
+	var keys []Key
+	if some {
+		keys = []Key{{"bar rest", orElse(h.LostLabel, w.T("charts.judged_none"))}}
+	}
+	f := h.figure(p, keys...)
+	if empty {
+		f.Panels, f.Keys = nil, nil
+	}
+	return f.drawn(w, t, notes, lost, 0, "")
+}
+
+// Pareto is what fails, the most frequent first: bars with counts and
+// intervals, and how much those so far make together.
+type Pareto struct {
+	Frame
+	Bars  []Mark // in order; values are counts
+	Total float64
+	Most  int // bars that are drawn; 0: 20. The others are one bar
+}
+
+// Draw draws the bars in the order given.
+func (p Pareto) Draw(w Words) Drawing {
+	t := p.table(w)
+	most, sum, lost := orNumber(p.Most, 20), 0.0, 0
+	panel := Panel{X: Axis{Name: p.Label, Whole: true}}
+	row := func(m Mark, class string) {
+		sum += m.Value
+		r := Row{Mark: m, Bar: class, Text: w.Number(m.Value), Strong: class == "bar"}
+		r.Low = max(m.Low, 0)
+		if r.Title = m.words(w, ""); p.Total > 0 {
+			r.More = w.Percent(min(sum/p.Total, 1))
+			if m.Title == "" {
+				r.Title = w.T("charts.share", "mark", r.Title, "share", w.Percent(m.Value/p.Total))
+			}
+		}
+		panel.Rows = append(panel.Rows, r)
+	}
+	var bars []Mark
+	for _, b := range p.Bars {
+		if finite(b.Value) && b.Value >= 0 {
+			bars = append(bars, b)
+		} else {
+			lost++
+		}
+	}
+	hidden := 0
+	if len(bars) > most+1 {
+		hidden = len(bars) - most
+	}
+	for _, b := range bars[:len(bars)-hidden] {
+		row(b, "bar")
+	}
+	var notes []string
+	if hidden > 0 {
+		rest := Mark{Label: w.T("charts.others", "count", hidden)}
+		for _, b := range bars[len(bars)-hidden:] {
+			rest.Value += b.Value
+		}
+		row(rest, "bar rest")
+		notes = []string{w.T("charts.collected", "count", hidden)}
+	}
+	if p.Total > 0 {
+		panel.More = w.T("charts.so_far")
+	}
+	var keys []Key
+	if intervals(bars) {
+		keys = []Key{{"over", w.T("charts.key_interval")}}
+	}
+	f := p.figure(panel, keys...)
+	if len(bars) == 0 {
+		f.Panels = nil
+	}
+	return f.drawn(w, t, notes, lost, 0, "")
+}
+
+func (p Pareto) table(w Words) Table {
+	t := markTable(w, p.Of, p.Label, "", p.Bars)
+	if p.Total > 0 {
+		t.Head = append(t.Head, numberCell(w.T("charts.share_head")), numberCell(w.T("charts.so_far")))
+		sum := 0.0
+		for i, b := range p.Bars {
+			if finite(b.Value) {
+				sum += b.Value
+			}
+			t.Rows[i] = append(t.Rows[i], valueCell(w, b.Value/p.Total, Percent), valueCell(w, min(sum/p.Total, 1), Percent))
+		}
+	}
+	return t
+}
+
+// Comparison shows differences with their intervals, one row each, on one
+// scale: zero is no difference. Its unit is [Percent] where they are parts of
+// the limits' width.
+type Comparison struct {
+	Frame
+	Rows []Mark
+	// Matter is the size from which a difference matters; 0: none is drawn.
+	Matter float64
+	Most   int // rows that are drawn; 0: 40
+}
+
+// Draw draws the rows in the order given. A filled dot is a difference whose
+// interval leaves zero out, a diamond one that matters as well.
+func (k Comparison) Draw(w Words) Drawing {
+	t := markTable(w, k.Of, w.T("charts.difference"), k.Unit, k.Rows)
+	rows, lost := []Mark(nil), 0
+	for _, r := range k.Rows {
+		if finite(r.Value) {
+			rows = append(rows, r)
+		} else {
+			lost++
+		}
+	}
+	var notes []string
+	if most := orNumber(k.Most, 40); len(rows) > most {
+		notes = append(notes, w.T("charts.first_rows", "shown", most, "count", len(rows)))
+		rows = rows[:most]
+	}
+	// The label is a sentence, and says the unit itself.
+	p := Panel{X: Axis{Name: k.Label, Unit: k.Unit}}
+	var keys []Key
+	matter := k.Matter > 0 && finite(k.Matter)
+	if intervals(rows) {
+		keys = []Key{{"dot", w.T("charts.key_clear")}, {"quiet", w.T("charts.key_chance")}}
+	}
+	if matter {
+		p.Zones = []Zone{{-k.Matter, k.Matter, "band calm"}}
+		if len(keys) > 0 {
+			keys = append([]Key{{"diamond", w.T("charts.key_matters")}}, keys...)
+			keys = append(keys, Key{"band calm", w.T("charts.key_small", "size", show(w, k.Matter, k.Unit))})
+		}
+	}
+	for _, m := range rows {
+		r := Row{Mark: m, Text: show(w, m.Value, k.Unit), Strong: m.interval() && (m.Low > 0 || m.High < 0), Shape: "quiet"}
+		if r.Title = m.words(w, k.Unit); m.Value > 0 {
+			r.Text = "+" + r.Text
+		}
+		switch {
+		case r.Strong && matter && math.Abs(m.Value) >= k.Matter:
+			r.Shape = "diamond"
+		case r.Strong:
+			r.Shape = "dot"
+		}
+		p.Rows = append(p.Rows, r)
+	}
+	f := k.figure(p, keys...)
+	if len(rows) == 0 {
+		f.Panels, f.Keys = nil, nil
+	}
+	return f.drawn(w, t, notes, lost, 0, "")
+}
+
+func orNumber[T int | float64](v, usual T) T {
+	if v > 0 {
+		return v
+	}
+	return usual
+}

@@ -1,0 +1,527 @@
+package draw
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+)
+
+// Figure is a drawing: panels below each other, or side by side.
+type Figure struct {
+	ID          string // "": made from the title
+	Title, Desc string // its name, and what it shows, for who does not see it
+	Width       float64
+	Columns     int // panels side by side; 0: 1
+	Panels      []Panel
+	Keys        []Key    // what shapes mean, below the panels
+	Notes, Foot []string // lines above and below; in a file only
+	Nothing     string   // said where there is no panel
+}
+
+// Panel is one pair of axes and what is drawn between them: bars, lines, rules
+// and points over one another, or rows.
+type Panel struct {
+	Title, Sub, Flag string // above it: its name, a line about it, and what is wrong with it
+	Desc             string // what it shows, where several stand side by side
+	X, Y             Axis
+	Height           float64 // with everything that belongs to it; 0: 340
+	Zones            []Zone
+	Bars             []Bar
+	Lines            []Line
+	Rules            []Rule
+	Points           []Point
+	Rows             []Row  // instead of all but zones and rules
+	More             string // above the words at the right of rows
+}
+
+// Zone is a part of the panel from one x to another; what is infinite reaches
+// to the edge.
+type Zone struct {
+	From, To float64
+	Class    string
+}
+
+// Bar stands on the axis from one x to another. Rest is the part at its top
+// that counts for nothing.
+type Bar struct {
+	From, To, Height, Rest float64
+	Class                  string // of a finding: "bar fail"
+	Title, Href            string
+	Text                   string // above it, where there is room
+}
+
+// Line is a series of points; what is not a number breaks it. With Low it is a
+// band between Low and Y.
+type Line struct {
+	Name      string    // for the legend
+	X, Y, Low []float64 // without X: 0, 1, 2 ...
+	Class     string    // "": one of six, in order
+	Shape     string    // a mark at each point; they are not joined
+	Steps     bool      // keeps its height over each slot
+	Words     string    // beside its last value, at the right
+	Title     string
+}
+
+// Rule is a line across the panel with words at its end.
+type Rule struct {
+	At       float64
+	Vertical bool
+	Text     string
+	Class    string // "": rule
+
+	middle, lift float64 // of its words, where it is vertical
+}
+
+// Point is a mark at a place, with intervals along y and x (equal: none).
+type Point struct {
+	X, Y         float64
+	Low, High    float64
+	XLow, XHigh  float64
+	Shape, Class string // "": dot, and the class of the shape
+	Title, Href  string
+	Text         string // near it; one of a finding may be left out
+	Found        bool   // a finding: never thinned
+	Below        bool   // its words rather stand below
+}
+
+// Row is one of several names with a value each.
+type Row struct {
+	Mark
+	Bar    string // class of its bar; "": it is a point
+	Shape  string // of the point
+	Text   string // the value in words
+	More   string // at the right
+	Strong bool
+}
+
+// Drawing is a chart ready for a page.
+type Drawing struct {
+	SVG   template.HTML
+	Table Table    // the numbers in the drawing
+	Notes []string // what the drawing leaves out
+}
+
+const usualWidth, usualHeight, edge = 960.0, 340.0, 16.0
+
+func usual(v, usual float64) float64 {
+	if v <= 0 || !finite(v) {
+		return usual
+	}
+	return max(v, 240)
+}
+
+// Page is the figure for a page that has the theme.
+func (f Figure) Page(n Numbers) template.HTML { return template.HTML(f.svg(n, false).String()) }
+
+// File is the figure as a file of its own, with title, notes and theme.
+func (f Figure) File(n Numbers) []byte { return []byte(f.svg(n, true).String()) }
+
+func (f Figure) svg(n Numbers, file bool) *canvas {
+	c := &canvas{n: n, width: usual(f.Width, usualWidth)}
+	if file {
+		c.height = 34
+		c.write(edge, 25, "start", "title", f.Title)
+		for _, line := range f.Notes {
+			c.write(edge, c.height+12, "start", "ink", Signed(line))
+			c.height += 20
+		}
+		c.keys(edge, f.Keys)
+		c.height += 10
+	}
+	f.panels(c, file)
+	if len(f.Panels) == 0 {
+		c.text(c.width/2, 64, "middle", "", f.Nothing)
+		c.height = max(c.height, 120)
+	}
+	if !file {
+		left := 0.0
+		if len(f.Panels) == 1 && f.Panels[0].Rows == nil {
+			left = f.Panels[0].Y.widest(n) + edge
+		}
+		c.keys(left, f.Keys)
+	}
+	for _, line := range f.Foot {
+		c.height += lineStep
+		c.write(edge, c.height, "start", "", line)
+	}
+	return c.whole(f, file)
+}
+
+// panels draws the panels and moves the height below them.
+func (f Figure) panels(c *canvas, file bool) {
+	columns := max(f.Columns, 1)
+	wide, left := c.width/float64(columns), 0.0
+	if file {
+		left = edge
+	}
+	low := c.height
+	for i := range f.Panels {
+		p := &f.Panels[i]
+		x := wide * float64(i%columns)
+		if len(f.Panels) > 1 && p.Desc != "" {
+			c.add(`<g role="img" aria-label="%s">`, escape(p.Desc))
+		}
+		out := box{x + left, c.height, x + wide - left/2, c.height + usual(p.Height, usualHeight)}
+		if p.Height > 0 {
+			out.y1 = c.height + p.Height
+		}
+		if p.Rows != nil {
+			out.y1 = c.rows(p, out)
+		} else {
+			c.panel(p, out)
+		}
+		if len(f.Panels) > 1 && p.Desc != "" {
+			c.add("</g>")
+		}
+		if low = max(low, out.y1); i%columns == columns-1 || i == len(f.Panels)-1 {
+			c.height = low
+		}
+	}
+}
+
+// whole puts what was drawn into its frame.
+func (c *canvas) whole(f Figure, file bool) *canvas {
+	id := escape(nameOf(f.ID, f.Title))
+	w, h := number(c.width), number(c.height)
+	role, style, paper := "group", "", ""
+	if file {
+		role, style = "img", "<style>"+fileStyle()+"</style>"
+		h = number(c.height + 12)
+		paper = fmt.Sprintf(`<rect class="paper" width="%s" height="%s"/>`, w, h)
+	}
+	out := &canvas{every: c.every, without: c.without, height: c.height}
+	out.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 %s %s" width="%s" height="%s" role="%s" `+
+		`aria-labelledby="%s-title %s-desc"><title id="%s-title">%s</title><desc id="%s-desc">%s</desc>`,
+		w, h, w, h, role, id, id, id, escape(f.Title), id, escape(f.Desc))
+	out.add("%s%s%s</svg>\n", style, paper, c.String())
+	return out
+}
+
+// nameOf makes ids of a chart's own from its title, where it was given none.
+func nameOf(id, title string) string {
+	if id != "" {
+		return id
+	}
+	sum := uint32(2166136261)
+	for _, b := range []byte(title) {
+		sum = (sum ^ uint32(b)) * 16777619
+	}
+	return fmt.Sprintf("chart-%08x", sum)
+}
+
+// fit gives the axes their ranges for a panel of a size.
+func (p *Panel) fit(w, h float64) (xs, ys *Axis) {
+	xs, ys = &p.X, &p.Y
+	margin := 0.0
+	for _, l := range p.Lines {
+		if l.Shape != "" && l.X != nil {
+			margin = 0.015 // so that marks do not hang over the edge
+		}
+		for i := range l.Y {
+			if x := l.x(i); xs.bears(x) && ys.bears(l.Y[i]) {
+				xs.hold(x)
+				ys.hold(l.Y[i])
+				if i < len(l.Low) {
+					ys.hold(l.Low[i])
+				}
+			}
+		}
+	}
+	for _, b := range p.Bars {
+		margin = 0.05
+		xs.hold(b.From, b.To)
+		ys.hold(b.Height, 0)
+	}
+	for _, r := range p.Rules {
+		if r.Vertical {
+			xs.hold(r.At)
+		} else {
+			ys.hold(r.At)
+		}
+	}
+	for _, t := range p.Points {
+		if margin = max(margin, 0.015); !finite(t.Y) {
+			continue
+		}
+		xs.hold(t.X)
+		if ys.hold(t.Y); t.Low != t.High {
+			ys.hold(t.Low, t.High)
+		}
+	}
+	ys.fit(0.08, int(clamp((h-68)/48, 2, 6)))
+	xs.fit(margin, int(clamp(w/105, 2, 8)))
+	return xs, ys
+}
+
+// x of a point of the line.
+func (l Line) x(i int) float64 {
+	switch {
+	case l.X == nil:
+		return float64(i)
+	case i >= len(l.X):
+		return math.NaN()
+	}
+	return l.X[i]
+}
+
+// last is the line's last value.
+func (l Line) last() float64 {
+	if len(l.Y) == 0 {
+		return math.NaN()
+	}
+	return l.Y[len(l.Y)-1]
+}
+
+// panel draws a panel with axes into a box.
+func (c *canvas) panel(p *Panel, out box) {
+	xs, ys := p.fit(out.x1-out.x0, out.y1-out.y0)
+	var beside []label
+	right := edge
+	put := func(v float64, words string) {
+		if words == "" || !ys.bears(v) {
+			return
+		}
+		words = cut(Signed(words), 200)
+		beside = append(beside, label{v, words})
+		right = max(right, wideAs("strong", words)+18)
+	}
+	for _, l := range p.Lines {
+		put(l.last(), l.Words)
+	}
+	for _, r := range p.Rules {
+		if !r.Vertical {
+			put(r.At, r.Text)
+		}
+	}
+	in := box{out.x0 + ys.widest(c.n) + edge, 0, out.x1 - right, out.y1 - 34}
+	xs.start, xs.end = in.x0, in.x1
+	if len(xs.Slots) == 0 && xs.label() != "" {
+		in.y1 -= 14
+	}
+	in.y0 = c.heads(p, out, in)
+	ys.start, ys.end = in.y1, in.y0
+	c.ground(p, xs, ys, in)
+	c.bars(p, xs, ys, in)
+	for i, l := range p.Lines {
+		c.line(l, i, xs, ys)
+	}
+	c.rules(p, xs, ys, in)
+	for i := range beside {
+		beside[i].y = ys.at(beside[i].y)
+	}
+	c.labels(in.x1+8, beside, in.y0, in.y1)
+	c.points(p, xs, ys, in)
+	c.path("axis", "M# #H#", in.x0, in.y1, in.x1)
+	if len(xs.Slots) > 0 {
+		c.slotLabels(xs, in.y1+20)
+	}
+	for _, v := range xs.steps {
+		s := xs.show(c.n, v)
+		c.try(out, min(xs.at(v), out.x1-wide(s)/2), in.y1+20, "middle", "", s, false)
+	}
+	if len(xs.Slots) == 0 {
+		c.text(in.x1, in.y1+41, "end", "", cut(xs.label(), in.x1-out.x0))
+	}
+}
+
+// heads writes what stands above the panel and returns where that begins.
+func (c *canvas) heads(p *Panel, out, in box) float64 {
+	y := out.y0
+	if p.Title != "" {
+		c.text(out.x0, y+14, "start", "strong", cut(p.Title, (out.x1-out.x0)/bold))
+		c.text(out.x1, y+14, "end", "sign", p.Flag)
+		y += lineStep
+	}
+	if p.Sub != "" {
+		c.text(out.x0, y+14, "start", "", cut(p.Sub, out.x1-out.x0))
+		y += lineStep
+	}
+	if name := p.Y.label(); name != "" {
+		c.text(out.x0, y+14, "start", "", cut(name, out.x1-out.x0))
+		y += lineStep + 2
+	}
+	y = c.legend(p.Lines, in.x0, out.x1, y)
+	return y + lineStep*float64(p.placeRules(out)) + 14
+}
+
+// placeRules finds places for the words of vertical rules, in as many lines
+// above the panel as it takes, and returns how many.
+func (p *Panel) placeRules(out box) int {
+	var lines [][]box
+	for i := range p.Rules {
+		r := &p.Rules[i]
+		if !r.Vertical || r.Text == "" || !p.X.bears(r.At) {
+			continue
+		}
+		r.Text = cut(Signed(r.Text), (out.x1-out.x0)/bold)
+		x, half := p.X.at(r.At), wideAs("strong", r.Text)/2
+		sides := []float64{x + 7 + half, x - 7 - half}
+		if p.X.part(r.At) < 0.5 {
+			sides[0], sides[1] = sides[1], sides[0]
+		}
+		for row := 0; r.middle == 0; row++ {
+			if row == len(lines) {
+				lines = append(lines, nil)
+			}
+			for _, m := range append(sides, max(min(x, out.x1-half), out.x0+half)) {
+				free := m-half >= out.x0 && m+half <= out.x1 || len(lines[row]) == 0
+				for _, o := range lines[row] {
+					free = free && (m+half+6 < o.x0 || o.x1+6 < m-half)
+				}
+				if free && m-half >= out.x0-1 && m+half <= out.x1+1 {
+					r.middle, r.lift = m, lineStep*float64(row+1)
+					lines[row] = append(lines[row], box{m - half, 0, m + half, 0})
+					break
+				}
+			}
+		}
+	}
+	return len(lines)
+}
+
+// rules draws the lines across the panel, and the words of the vertical ones.
+func (c *canvas) rules(p *Panel, xs, ys *Axis, in box) {
+	for _, r := range p.Rules {
+		switch class := orElse(r.Class, "rule"); {
+		case r.Vertical && xs.bears(r.At):
+			c.path(class, "M# #V#", xs.at(r.At), in.y0-r.lift-4, in.y1)
+		case !r.Vertical && ys.bears(r.At):
+			c.path(class, "M# #H#", in.x0, ys.at(r.At), in.x1)
+		}
+	}
+	for _, r := range p.Rules {
+		if r.middle != 0 {
+			c.write(r.middle, in.y0-r.lift+4, "middle", "strong halo", r.Text)
+		}
+	}
+}
+
+// legend writes the lines' names in rows and returns the height below them.
+func (c *canvas) legend(lines []Line, left, right, y float64) float64 {
+	x, some := left, false
+	for i, l := range lines {
+		if l.Name == "" {
+			continue
+		}
+		name := cut(l.Name, right-left-60)
+		if some && x+wide(name)+58 > right {
+			x, y = left, y+lineStep+2
+		}
+		some = true
+		if class := l.class(i); l.Shape != "" {
+			c.path("dots "+class, shape(l.Shape, x+14, y+9.5, 4))
+		} else {
+			c.path(class, "M# #h26", x, y+9.5)
+		}
+		c.text(x+33, y+14, "start", "", name)
+		x += wide(name) + 58
+	}
+	if some {
+		y += lineStep
+	}
+	return y
+}
+
+// ground draws zones and grid.
+func (c *canvas) ground(p *Panel, xs, ys *Axis, in box) {
+	for _, z := range p.Zones {
+		from, to := in.x0, in.x1
+		if xs.bears(z.From) {
+			from = clamp(xs.at(z.From), in.x0, in.x1)
+		}
+		if xs.bears(z.To) {
+			to = clamp(xs.at(z.To), in.x0, in.x1)
+		}
+		c.rect(z.Class, from, in.y0, to-from, in.y1-in.y0)
+	}
+	for _, v := range xs.steps {
+		if len(p.Bars) == 0 || p.Rows != nil {
+			c.path("grid", "M# #V#", xs.at(v), in.y0, in.y1)
+		} else {
+			c.path("axis", "M# #v5", xs.at(v), in.y1)
+		}
+	}
+	for _, v := range ys.steps {
+		c.path("grid", "M# #H#", in.x0, ys.at(v), in.x1)
+		c.text(in.x0-9, ys.at(v)+4.5, "end", "", ys.show(c.n, v))
+	}
+}
+
+func (c *canvas) bars(p *Panel, xs, ys *Axis, in box) {
+	for _, b := range p.Bars {
+		if !finite(b.From) || !finite(b.To) || !finite(b.Height) {
+			continue
+		}
+		class := b.Class
+		if class == "" {
+			class = "bar"
+		}
+		x0, x1, y := xs.at(b.From), xs.at(b.To), ys.at(b.Height)
+		if len(xs.Slots) > 0 && x1-x0 > 56 {
+			x0, x1 = (x0+x1)/2-28, (x0+x1)/2+28
+		}
+		end := c.open(b.Href, b.Title, b.Class != "")
+		if end != "" {
+			c.rect("touch", x0, in.y0, max(x1-x0, 2), in.y1-in.y0)
+		}
+		base, good := ys.at(max(0, ys.low)), y
+		if b.Rest > 0 && finite(b.Rest) {
+			good = ys.at(max(0, b.Height-b.Rest))
+		}
+		if b.Height > 0 {
+			c.rect(class, x0, min(good, base-2*min(b.Height, 1)), max(x1-x0, 1), max(base-good, 2))
+		}
+		if good > y {
+			c.rect("bar rest", x0, y, x1-x0, good-y)
+		}
+		c.add("%s", end)
+		c.shadow = append(c.shadow, box{x0, y, x1, base})
+	}
+	for _, b := range p.Bars {
+		if b.Text != "" && finite(b.Height) {
+			all := box{0, 0, c.width, c.height + in.y1}
+			c.try(all, xs.at((b.From+b.To)/2), ys.at(b.Height)-7, "middle", "strong halo", b.Text, false)
+		}
+	}
+}
+
+// class of the line that is number i of its panel.
+func (l Line) class(i int) string {
+	if l.Class != "" {
+		return l.Class
+	}
+	return "series s" + string(rune('0'+i%6))
+}
+
+// line draws one line, its marks, or the band between its ends.
+func (c *canvas) line(l Line, i int, xs, ys *Axis) {
+	class := l.class(i)
+	if class == "line" && len(xs.Slots) > 0 && xs.pitch() < 4 {
+		class = "fineline"
+	}
+	if title := orElse(l.Title, l.Name); title != "" {
+		c.add(`<g><title>%s</title>`, escape(title))
+		defer c.add("</g>")
+	}
+	all := l.columns(xs, ys)
+	switch {
+	case l.Steps:
+		c.path(class, l.stepsOf(xs, ys))
+	case l.Shape != "":
+		d := ""
+		for k := range l.Y {
+			if x, y := xs.at(l.x(k)), ys.at(l.Y[k]); finite(x) && finite(y) {
+				d += shape(l.Shape, x, y, 2.8)
+			}
+		}
+		c.path("dots "+class, d)
+	case l.Low != nil:
+		c.path("band "+class, bandOf(all))
+	default:
+		if d := wayOf(all); len(all) == 1 && all[0].points == 1 {
+			c.path("dots "+class, shape("dot", all[0].x, all[0].first, 4))
+		} else {
+			c.path(class, d)
+		}
+	}
+}

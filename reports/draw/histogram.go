@@ -1,0 +1,252 @@
+package draw
+
+import (
+	"html/template"
+	"math"
+
+	"fullthrow/reports"
+)
+
+// Histogram shows how values lie against their limits.
+type Histogram struct {
+	Frame
+	Bins         []Bin
+	Lower, Upper *float64
+	// Mean and SD of a normal distribution to draw over it, where one is apt;
+	// SD 0 draws none.
+	Mean, SD float64
+}
+
+// Bin is how many values lie from From to To.
+type Bin struct {
+	From, To    float64
+	Count       int
+	Title, Href string
+}
+
+const mostBins = 300
+
+// Bins sorts values into about so many bins of round width. What is not finite
+// is left out.
+func Bins(values []float64, about int) []Bin {
+	a := Axis{}
+	a.hold(values...)
+	count := 0
+	for _, v := range values {
+		if finite(v) {
+			count++
+		}
+	}
+	if count == 0 {
+		return nil
+	}
+	if a.low == a.high {
+		half := max(math.Abs(a.low)*0.005, 1e-12)
+		return []Bin{{From: a.low - half, To: a.low + half, Count: count}}
+	}
+	step := Round((a.high - a.low) / float64(max(about, 2)))
+	first := math.Floor(a.low / step)
+	bins := make([]Bin, int(min(math.Floor(a.high/step)-first+1, 1000)))
+	for i := range bins {
+		bins[i].From, bins[i].To = (first+float64(i))*step, (first+float64(i)+1)*step
+	}
+	for _, v := range values {
+		if finite(v) {
+			i := min(max(int(math.Floor(v/step)-first), 0), len(bins)-1)
+			bins[i].Count++
+		}
+	}
+	return bins
+}
+
+// together joins neighbouring bins where there are more than can be told apart.
+func together(bins []Bin) (out []Bin) {
+	if len(bins) <= mostBins {
+		return bins
+	}
+	for k := range mostBins {
+		from, to := k*len(bins)/mostBins, (k+1)*len(bins)/mostBins
+		b := Bin{From: bins[from].From, To: bins[to-1].To}
+		for _, x := range bins[from:to] {
+			b.Count += max(x.Count, 0)
+		}
+		out = append(out, b)
+	}
+	return out
+}
+
+// Draw draws the bins as bars between the limits.
+func (h Histogram) Draw(w Words) Drawing {
+	t := Table{Head: []Cell{textCell(w.T("charts.values")), numberCell(w.T("charts.units"))}}
+	p := Panel{X: Axis{Name: h.Label, Unit: h.Unit}, Y: Axis{Name: w.T("charts.units"), Zero: true, Whole: true}, Height: 320}
+	var notes []string
+	bins := together(h.Bins)
+	if all := len(h.Bins); len(bins) < all {
+		notes = append(notes, w.T("charts.bins_together", "count", all, "shown", len(bins)))
+	}
+	lost, total, width, most := 0, 0, math.NaN(), 0.0
+	for _, b := range bins {
+		if !finite(b.From) || !finite(b.To) || b.To <= b.From || b.Count < 0 {
+			lost++
+			continue
+		}
+		total += b.Count
+		width, most = b.To-b.From, max(most, float64(b.Count))
+		from, to := show(w, b.From, h.Unit), show(w, b.To, h.Unit)
+		bar := Bar{From: b.From, To: b.To, Height: float64(b.Count), Href: b.Href}
+		if bar.Title = b.Title; bar.Title == "" {
+			bar.Title = w.T("charts.bin", "from", from, "to", to, "count", b.Count)
+		}
+		if h.Lower != nil && b.To <= *h.Lower || h.Upper != nil && b.From >= *h.Upper {
+			bar.Class = "bar fail"
+		}
+		if b.Count == 0 {
+			bar.Title = ""
+		}
+		p.Bars = append(p.Bars, bar)
+		t.Rows = append(t.Rows, []Cell{{Text: w.T("charts.from_to", "from", from, "to", to), Href: b.Href},
+			numberCell(w.Number(float64(b.Count)))})
+	}
+	limit := func(at *float64, id string, zone func(v float64) Zone) {
+		if at != nil && finite(*at) {
+			p.Zones = append(p.Zones, zone(*at))
+			p.Rules = append(p.Rules, Rule{At: *at, Vertical: true, Class: "limit", Text: w.T(id, "value", show(w, *at, h.Unit))})
+		}
+	}
+	limit(h.Lower, "charts.lower_limit", func(v float64) Zone { return Zone{math.Inf(-1), v, "beyond"} })
+	limit(h.Upper, "charts.upper_limit", func(v float64) Zone { return Zone{v, math.Inf(1), "beyond"} })
+	if h.SD > 0 && finite(h.SD) && finite(h.Mean) && finite(width) && total > 0 {
+		p.Lines = []Line{h.normal(float64(total)*width/(h.SD*math.Sqrt(2*math.Pi)), 4*most, w)}
+	}
+	f := h.figure(p)
+	if total == 0 {
+		f.Panels = nil
+	}
+	return f.drawn(w, t, notes, lost, 0, "")
+}
+
+// normal is the normal distribution with a peak; what is higher than most is
+// left out.
+func (h Histogram) normal(peak, most float64, w Words) Line {
+	l := Line{Class: "model", Title: w.T("charts.normal", "mean", show(w, h.Mean, h.Unit), "sd", show(w, h.SD, h.Unit))}
+	low, high := h.Mean-4*h.SD, h.Mean+4*h.SD
+	for _, b := range h.Bins { // within what is drawn
+		if finite(b.From) && finite(b.To) {
+			low, high = min(max(low, h.Bins[0].From), b.From), max(min(high, b.To), h.Mean)
+		}
+	}
+	low, high = max(low, h.Mean-4*h.SD), min(high, h.Mean+4*h.SD)
+	for i := range 161 {
+		x := low + (high-low)*float64(i)/160
+		z := (x - h.Mean) / h.SD
+		l.X, l.Y = append(l.X, x), append(l.Y, min(peak*math.Exp(-z*z/2), most))
+	}
+	return l
+}
+
+// Capture draws a capture as a report keeps it, its axes named "quantity /
+// unit".
+type Capture struct {
+	Frame
+	Plot reports.Plot
+	// Beside is drawn behind it, in grey: the same capture of good units.
+	Beside []reports.Series
+}
+
+// MostLines is how many lines can be told apart by colour and dash.
+const MostLines = 6
+
+// Figure is the capture as a figure, and how many of its values are no numbers;
+// lines beyond [MostLines] are left out.
+func (k Capture) Figure() (f Figure, lost int) {
+	p := Panel{X: Named(k.Plot.XLabel), Y: Named(k.Plot.YLabel), Height: 300}
+	add := func(list []reports.Series, class string) {
+		for _, s := range list {
+			count := min(len(s.X), len(s.Y))
+			l := Line{Name: s.Name, X: s.X[:count], Y: s.Y[:count], Class: class}
+			if l.Name == "" && len(list) > 1 && class == "" {
+				l.Name = "–"
+			}
+			if len(s.Low) >= count && count > 0 {
+				l.Low = s.Low[:count]
+			}
+			for i := range count {
+				if !finite(s.X[i]) || !finite(s.Y[i]) {
+					lost++
+				}
+			}
+			p.Lines = append(p.Lines, l)
+		}
+	}
+	add(k.Plot.Series[:min(len(k.Plot.Series), MostLines)], "")
+	own := len(p.Lines)
+	add(k.Beside, "beside")
+	for i := range p.Lines[own:] {
+		p.Lines[own+i].Title, p.Lines[own+i].Name = p.Lines[own+i].Name, ""
+	}
+	for _, l := range p.Lines {
+		for i := range l.Y {
+			if finite(l.x(i)) && finite(l.Y[i]) {
+				k.Title = orElse(k.Title, k.Plot.Title)
+				return k.figure(p), lost
+			}
+		}
+	}
+	k.Title = orElse(k.Title, k.Plot.Title)
+	f = k.figure(p)
+	f.Panels = nil
+	return f, lost
+}
+
+// Draw draws the lines of the capture over one another.
+func (k Capture) Draw(w Words) Drawing {
+	var notes []string
+	if n := len(k.Plot.Series); n > MostLines {
+		notes = append(notes, w.T("charts.more_lines", "shown", MostLines, "count", n))
+	}
+	f, lost := k.Figure()
+	return f.drawn(w, Table{}, notes, lost, 0, "")
+}
+
+// Envelope thins a series evenly to at most n points, each the largest of its
+// stretch, with the smallest as the low side. A series of n or fewer points is
+// a plain line.
+func Envelope(begin, step float64, values []float64, n int) Line {
+	var l Line
+	if len(values) <= n {
+		for i, v := range values {
+			l.X, l.Y = append(l.X, begin+step*float64(i)), append(l.Y, v)
+		}
+		return l
+	}
+	for k := range n {
+		from, to := k*len(values)/n, (k+1)*len(values)/n
+		low, high := math.Inf(1), math.Inf(-1)
+		for _, v := range values[from:to] {
+			low, high = min(low, v), max(high, v)
+		}
+		l.X, l.Y, l.Low = append(l.X, begin+step*float64(from)), append(l.Y, high), append(l.Low, low)
+	}
+	return l
+}
+
+// Spark draws a line the height of a line of text, for tables: no axes, no
+// numbers; the last value has a dot. What is not finite breaks the line. title
+// says what it shows.
+func Spark(title string, values []float64) template.HTML {
+	c := &canvas{}
+	xs, ys, l := Axis{Slots: make([]string, len(values))}, Axis{}, Line{Y: values}
+	ys.hold(values...)
+	xs.fit(0, 1)
+	ys.fit(0, 2)
+	xs.start, xs.end, ys.start, ys.end = 2, 114, 24, 4
+	c.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot spark" viewBox="0 0 120 28" width="120" height="28" `+
+		`role="img" aria-label="%s"><title>%s</title>`, escape(title), escape(title))
+	if len(values) > 0 && ys.used {
+		c.path("line", wayOf(l.columns(&xs, &ys)))
+		if last := len(values) - 1; finite(values[last]) {
+			c.path("dot", shape("dot", xs.at(float64(last)), ys.at(values[last]), 3.5))
+		}
+	}
+	return template.HTML(c.String() + "</svg>")
+}

@@ -1,0 +1,169 @@
+package draw
+
+import (
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"fullthrow/reports"
+)
+
+// Percent is the unit of fractions that are shown as percentages.
+const Percent = "percent"
+
+// Numbers write values in the reader's language.
+type Numbers interface {
+	Number(x float64) string
+	Fixed(x float64, decimals int) string
+	Percent(x float64) string
+	PercentFixed(x float64, decimals int) string
+	Quantity(x float64, unit string) string
+	Clock(at time.Time) string
+	ShortDay(at time.Time) string
+}
+
+// Words say in the reader's language what a chart is to say, by its name.
+type Words interface {
+	Numbers
+	T(id string, args ...any) string
+}
+
+// Plain writes numbers as files and terminals have them, with a decimal point.
+type Plain struct{}
+
+// Number writes up to four significant digits, large whole numbers in full.
+func (Plain) Number(x float64) string { return Signed(reports.FormatQuantity(x, "1")) }
+
+// Fixed writes so many decimals.
+func (Plain) Fixed(x float64, decimals int) string {
+	s := strconv.FormatFloat(x, 'f', decimals, 64)
+	if strings.Trim(s, "-0.") == "" {
+		s = strings.TrimPrefix(s, "-")
+	}
+	return Signed(s)
+}
+
+// Percent writes a fraction in percent.
+func (Plain) Percent(x float64) string { return Signed(reports.FormatQuantity(100*x, "%")) }
+
+// PercentFixed writes a fraction in percent with so many decimals.
+func (p Plain) PercentFixed(x float64, decimals int) string { return p.Fixed(100*x, decimals) + " %" }
+
+// Quantity writes a value with its unit.
+func (Plain) Quantity(x float64, unit string) string { return Signed(reports.FormatQuantity(x, unit)) }
+
+// Clock writes the time of day.
+func (Plain) Clock(at time.Time) string { return at.Format("15:04") }
+
+// ShortDay writes month and day.
+func (Plain) ShortDay(at time.Time) string { return at.Format("01-02") }
+
+// Signed gives the numbers in a text a minus sign in place of a hyphen.
+func Signed(s string) string {
+	out := []rune(s)
+	for i, r := range out {
+		if r == '-' && i+1 < len(out) && out[i+1] >= '0' && out[i+1] <= '9' &&
+			(i == 0 || out[i-1] == ' ' || out[i-1] == '(') {
+			out[i] = '−'
+		}
+	}
+	return string(out)
+}
+
+// show writes a value of a unit for people.
+func show(n Numbers, x float64, unit string) string {
+	switch unit {
+	case Percent:
+		return n.Percent(x)
+	case "", "1":
+		switch size := math.Abs(x); {
+		case !finite(x) || x == math.Trunc(x):
+			return n.Number(x)
+		case size >= 1000:
+			return n.Fixed(x, 1)
+		}
+		return n.Quantity(x, "1")
+	}
+	return n.Quantity(x, unit)
+}
+
+// Mark is one value of a chart.
+type Mark struct {
+	Label     string  // at the axis
+	Value     float64 // NaN: there is none
+	Low, High float64 // interval around it; equal: none
+	Title     string  // what a pointer or a screen reader gets; made from the rest if empty
+	Href      string  // the units behind it: a path of this server
+}
+
+func (m Mark) interval() bool { return m.Low != m.High && finite(m.Low) && finite(m.High) }
+
+// words names a mark with its value and interval.
+func (m Mark) words(w Words, unit string) string {
+	if m.Title != "" {
+		return m.Title
+	}
+	v := show(w, m.Value, unit)
+	if m.interval() {
+		return w.T("charts.mark_interval", "label", m.Label, "value", v,
+			"low", show(w, m.Low, unit), "high", show(w, m.High, unit))
+	}
+	return w.T("charts.mark", "label", m.Label, "value", v)
+}
+
+// Table is rows of cells below their heads. The first cell of a row names it.
+type Table struct {
+	Caption string
+	Head    []Cell
+	Rows    [][]Cell
+}
+
+// Cell is one of a table.
+type Cell struct {
+	Text   string
+	Href   string
+	Number bool   // stands to the right
+	Shape  string // a state: pass, fail, doubt, error
+}
+
+func textCell(s string) Cell { return Cell{Text: s} }
+
+func numberCell(s string) Cell { return Cell{Text: s, Number: true} }
+
+// valueCell is a cell with a value, or a dash.
+func valueCell(w Words, x float64, unit string) Cell {
+	if !finite(x) {
+		return numberCell("–")
+	}
+	return numberCell(show(w, x, unit))
+}
+
+// markTable is the table of marks with one value each.
+func markTable(w Words, of, what, unit string, marks []Mark) Table {
+	t := Table{Head: []Cell{textCell(of), numberCell(what)}}
+	with := intervals(marks)
+	if with {
+		t.Head = append(t.Head, numberCell(w.T("charts.from")), numberCell(w.T("charts.to")))
+	}
+	for _, m := range marks {
+		row := []Cell{{Text: m.Label, Href: m.Href}, valueCell(w, m.Value, unit)}
+		switch {
+		case with && m.interval():
+			row = append(row, valueCell(w, m.Low, unit), valueCell(w, m.High, unit))
+		case with:
+			row = append(row, numberCell("–"), numberCell("–"))
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	return t
+}
+
+func intervals(marks []Mark) bool {
+	for _, m := range marks {
+		if m.interval() {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,249 @@
+package draw
+
+import (
+	"html/template"
+	"math"
+	"slices"
+
+	"fullthrow/reports"
+)
+
+// Scale is where a value lies between its limits.
+type Scale struct {
+	Unit         string
+	Value        float64 // NaN: none
+	Lower, Upper *float64
+	Guard        float64 // width of the guard bands, within the limits
+	Uncertainty  float64 // expanded, to either side of the value
+	Bound        string  // more, less: the value is the end of what it may be
+	State        string  // pass, fail, doubt, error: class and shape of the value
+	Others       []float64
+	From, To     float64 // where values lie, as a bar; equal: none
+	Said         string  // above the value
+	Width, Tall  float64 // of the drawing, and half of the band; 0: 330 and 5
+}
+
+// ScaleOf is the scale of a reading with a lower or upper limit; ok is false
+// where there is nothing to draw: no number, no such limit, limits that are not
+// in order.
+func ScaleOf(rd reports.Reading) (s Scale, ok bool) {
+	x, isNumber := rd.Value.Number()
+	if l := rd.Limit; isNumber && l != nil {
+		state := map[reports.Verdict]string{reports.Pass: "pass", reports.Fail: "fail", reports.Inconclusive: "doubt"}[rd.Verdict]
+		s = Scale{Unit: rd.Unit, Value: x, Lower: l.Lower, Upper: l.Upper, Guard: l.Guard, Uncertainty: rd.Uncertainty,
+			Bound: rd.Bound, State: orElse(state, "error")}
+		_, _, ok = s.axis()
+	}
+	return s, ok
+}
+
+// scaleReach is how many times the distance of the limits a value may lie off
+// and still be drawn in its place; one further out is an arrow at the edge.
+const scaleReach = 4
+
+// axis is the scale's axis; zero tells that it begins at 0.
+//
+// With both limits, they stand at 1/4 and 3/4 of it. With one limit, it begins
+// at 0 where an upper limit bounds a quantity that cannot be negative, and
+// otherwise is long enough to hold the value. Other values widen it.
+func (s Scale) axis() (a Axis, zero, ok bool) {
+	x := s.Value
+	if math.IsInf(x, 0) || s.Lower == nil && s.Upper == nil {
+		return a, false, false
+	}
+	reach := 0.0
+	positive := !(x < 0) && !level(s.Unit)
+	switch {
+	case s.Lower != nil && s.Upper != nil:
+		reach = *s.Upper - *s.Lower
+		a.low, a.high = *s.Lower-reach/2, *s.Upper+reach/2
+		zero = a.low < 0 && *s.Lower >= 0 && positive
+	case s.Upper != nil && *s.Upper > 0 && positive:
+		a.high, zero, reach = *s.Upper/0.72, true, *s.Upper
+	default:
+		limit, side := 0.0, 1.0
+		if s.Lower != nil {
+			limit = *s.Lower
+		} else {
+			limit, side = *s.Upper, -1
+		}
+		if reach = math.Abs(limit) / 4; reach == 0 {
+			reach = 1
+		}
+		if finite(x) {
+			reach = max(reach, min(math.Abs(x-limit)*1.4, 16*reach), 4*s.Guard)
+		}
+		ends := []float64{limit - side*reach/2, limit + side*reach}
+		if (x-limit)*side < 0 {
+			ends = []float64{limit - side*reach, limit + side*reach/2}
+		}
+		a.low, a.high = slices.Min(ends), slices.Max(ends)
+		reach = 0
+	}
+	a.used = true
+	a.hold(s.Others...)
+	if s.From < s.To {
+		a.hold(s.From, s.To)
+	}
+	if x > a.high && x <= a.high+scaleReach*reach || x < a.low && x >= a.low-scaleReach*reach {
+		margin := math.Copysign(reach/10, x-a.high)
+		a.hold(x + margin)
+	}
+	if zero = zero && a.low <= 0 && !slices.ContainsFunc(s.Others, func(v float64) bool { return v < 0 }); zero {
+		a.low = 0
+	}
+	if !(reach >= 0) || !(a.high > a.low) || math.IsInf(a.high-a.low, 0) {
+		return a, false, false
+	}
+	return a, zero, true
+}
+
+// inset is room for the arrow of a value off the scale.
+const inset = 14.0
+
+// off is -1 or +1 where the value lies beyond the axis.
+func (a *Axis) off(v float64) int {
+	switch {
+	case v < a.low:
+		return -1
+	case v > a.high:
+		return 1
+	}
+	return 0
+}
+
+// Margin is how far the value lies inside the nearest limit, as a part of the
+// axis; negative outside.
+func (s Scale) Margin() float64 {
+	a, _, ok := s.axis()
+	m := math.Inf(1)
+	if s.Lower != nil {
+		m = min(m, a.part(s.Value)-a.part(*s.Lower))
+	}
+	if s.Upper != nil {
+		m = min(m, a.part(*s.Upper)-a.part(s.Value))
+	}
+	if !ok {
+		return math.NaN()
+	}
+	return m
+}
+
+// SVG draws the scale; it is empty where there is nothing to draw.
+func (s Scale) SVG(n Numbers, id, title, desc string) template.HTML {
+	a, zero, ok := s.axis()
+	if !ok {
+		return ""
+	}
+	tall := orNumber(s.Tall, 5)
+	c := &canvas{n: n, width: usual(s.Width, 330)}
+	a.start, a.end = inset, c.width-inset
+	at := func(v float64) float64 { return clamp(a.at(v), a.start, a.end) }
+	y := tall + 4
+	if s.Said != "" {
+		y += 24
+	}
+	from, to := a.start, a.end
+	c.path("axis", "M# #H#", from, y, to)
+	if s.Lower != nil {
+		from = at(*s.Lower)
+	} else if !zero {
+		c.path("allowed", shape("left", from-8, y, 3))
+	}
+	if s.Upper != nil {
+		to = at(*s.Upper)
+	} else {
+		c.path("allowed", shape("right", to+8, y, 3))
+	}
+	c.rect("allowed", from, y-tall, to-from, 2*tall)
+	foot := y + tall + 17
+	for _, l := range []struct {
+		limit  *float64
+		inside float64
+	}{{s.Lower, s.Guard}, {s.Upper, -s.Guard}} {
+		if l.limit == nil {
+			continue
+		}
+		if s.Guard > 0 {
+			x0, x1 := at(*l.limit), at(*l.limit+l.inside)
+			c.rect("guard", min(x0, x1), y-tall, math.Abs(x1-x0), 2*tall)
+		}
+	}
+	seen := map[int]bool{}
+	for _, v := range s.Others {
+		if p := int(2 * at(v)); finite(v) && !seen[p] { // more would lie on each other
+			seen[p] = true
+			c.path("fine", "M# #V#", at(v), y-tall, y+tall)
+		}
+	}
+	c.limitLabels(s, at, y, foot)
+	if zero && (s.Lower == nil || *s.Lower > 0) &&
+		c.try(box{0, 0, c.width, foot + 4}, max(a.at(0), wide("0")/2), foot, "middle", "", "0", false) {
+		c.path("axis", "M# #V#", a.at(0), y-tall-2, y+tall+3)
+	}
+	c.value(s, &a, at, y, tall)
+	out := &canvas{}
+	out.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot scale" viewBox="0 0 %s %s" width="%s" height="%s" role="img" `+
+		`aria-labelledby="%s-t %s-d"><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`, number(c.width), number(foot+5),
+		number(c.width), number(foot+5), escape(id), escape(id), escape(id), escape(title), escape(id), escape(desc))
+	return template.HTML(out.String() + c.String() + "</svg>")
+}
+
+// limitLabels writes the limits below their places, apart from each other.
+func (c *canvas) limitLabels(s Scale, at func(float64) float64, y, foot float64) {
+	var words []string
+	var places []float64
+	for _, limit := range []*float64{s.Lower, s.Upper} {
+		if limit != nil {
+			c.path("zero", "M# #V#", at(*limit), y-orNumber(s.Tall, 5)-2, y+orNumber(s.Tall, 5)+3)
+			words, places = append(words, cut(c.n.Quantity(*limit, s.Unit), c.width/2-20)), append(places, at(*limit))
+		}
+	}
+	for i, w := range words {
+		places[i] = clamp(places[i], wide(w)/2, c.width-wide(w)/2)
+	}
+	if len(words) == 2 {
+		if gap := places[1] - places[0] - (wide(words[0])+wide(words[1]))/2 - 10; gap < 0 {
+			places[0] = max(wide(words[0])/2, places[0]+gap/2)
+			places[1] = max(places[1], places[0]+(wide(words[0])+wide(words[1]))/2+10)
+		}
+	}
+	for i, w := range words {
+		c.text(places[i], foot, "middle", "", w)
+	}
+}
+
+// value draws the value with its uncertainty, and the bar of many values.
+func (c *canvas) value(s Scale, a *Axis, at func(float64) float64, y, tall float64) {
+	if s.From < s.To {
+		c.rect("bar", at(s.From), y-tall*0.6, max(at(s.To)-at(s.From), 1.5), tall*1.2)
+	}
+	x := at(s.Value)
+	size, class := max(5.5, tall*0.7), "value "+s.State
+	off := a.off(s.Value)
+	if u := s.Uncertainty; u > 0 && off == 0 && at(s.Value+u)-at(s.Value-u) > 3 {
+		c.whisker("over", at(s.Value-u), y, at(s.Value+u), y)
+	}
+	switch {
+	case math.IsNaN(s.Value):
+	case off < 0:
+		c.path(class, shape("left", a.start-12, y, size*0.75))
+	case off > 0:
+		c.path(class, shape("right", a.end+12, y, size*0.75))
+	case s.State == "":
+		c.path("over", "M# #V#", x, y-tall-1, y+tall+1)
+	default:
+		name := map[string]string{"pass": "dot", "fail": "diamond"}[s.State]
+		c.path(class, shape(orElse(name, "up"), x, y, map[bool]float64{true: size + 2, false: size}[name != "dot"]))
+	}
+	if side := map[string]float64{"more": 1, "less": -1}[s.Bound]; side != 0 && off == 0 {
+		c.path("over", "M# #h#m# #l# #l# #", x+side*(size+2), y, side*12, -side*4, -3.5, side*4, 3.5, -side*4, 3.5)
+	}
+	if s.Said != "" {
+		class := "strong"
+		if s.State == "fail" || s.State == "doubt" {
+			class = "strong " + s.State
+		}
+		c.text(clamp(x, wideAs("strong", s.Said)/2, c.width-wideAs("strong", s.Said)/2), 18, "middle", class, s.Said)
+	}
+}
