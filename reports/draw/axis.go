@@ -79,7 +79,7 @@ func (a *Axis) hold(values ...float64) {
 }
 
 // level reports whether zero is no natural beginning for values in unit.
-func level(unit string) bool { return unit == "dB" || unit == "dBm" || unit == "Cel" }
+func level(unit string) bool { return strings.HasPrefix(unit, "dB") || unit == "Cel" }
 
 // fit widens the range by a part of it on either side, not beyond 0 where it
 // ends there, and down to 0 where that is near; and chooses prefix and steps,

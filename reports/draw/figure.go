@@ -54,7 +54,9 @@ type Bar struct {
 // band between Low and Y.
 type Line struct {
 	Name      string    // for the legend
-	X, Y, Low []float64 // without X: 0, 1, 2 ...
+	X, Y, Low []float64 // without X: begin and each a step further; step 0: 1
+	Begin     float64
+	Step      float64
 	Class     string    // "": one of six, in order
 	Shape     string    // a mark at each point; they are not joined
 	Steps     bool      // keeps its height over each slot
@@ -214,7 +216,7 @@ func (p *Panel) fit(w, h float64) (xs, ys *Axis) {
 	xs, ys = &p.X, &p.Y
 	margin := 0.0
 	for _, l := range p.Lines {
-		if l.Shape != "" && l.X != nil {
+		if l.Shape != "" {
 			margin = 0.015 // so that marks do not hang over the edge
 		}
 		for i := range l.Y {
@@ -256,6 +258,8 @@ func (p *Panel) fit(w, h float64) (xs, ys *Axis) {
 // x of a point of the line.
 func (l Line) x(i int) float64 {
 	switch {
+	case l.X == nil && l.Step != 0:
+		return l.Begin + l.Step*float64(i)
 	case l.X == nil:
 		return float64(i)
 	case i >= len(l.X):
@@ -263,6 +267,16 @@ func (l Line) x(i int) float64 {
 	}
 	return l.X[i]
 }
+
+// Add puts points at the end of the line, each an x and a y.
+func (l *Line) Add(points ...float64) {
+	for i := 0; i+1 < len(points); i += 2 {
+		l.X, l.Y = append(l.X, points[i]), append(l.Y, points[i+1])
+	}
+}
+
+// Gap ends the line; what is added begins another.
+func (l *Line) Gap() { l.Add(math.NaN(), math.NaN()) }
 
 // last is the line's last value.
 func (l Line) last() float64 {
@@ -306,6 +320,12 @@ func (c *canvas) panel(p *Panel, out box) {
 		c.line(l, i, xs, ys)
 	}
 	c.rules(p, xs, ys, in)
+	for _, b := range p.Bars {
+		if b.Text != "" && finite(b.Height) {
+			all := box{0, 0, c.width, c.height + in.y1}
+			c.try(all, xs.at((b.From+b.To)/2), ys.at(b.Height)-7, "middle", "strong halo", b.Text, false)
+		}
+	}
 	for i := range beside {
 		beside[i].y = ys.at(beside[i].y)
 	}
@@ -476,12 +496,6 @@ func (c *canvas) bars(p *Panel, xs, ys *Axis, in box) {
 		}
 		c.add("%s", end)
 		c.shadow = append(c.shadow, box{x0, y, x1, base})
-	}
-	for _, b := range p.Bars {
-		if b.Text != "" && finite(b.Height) {
-			all := box{0, 0, c.width, c.height + in.y1}
-			c.try(all, xs.at((b.From+b.To)/2), ys.at(b.Height)-7, "middle", "strong halo", b.Text, false)
-		}
 	}
 }
 

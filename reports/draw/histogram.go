@@ -129,13 +129,16 @@ func (h Histogram) Draw(w Words) Drawing {
 // left out.
 func (h Histogram) normal(peak, most float64, w Words) Line {
 	l := Line{Class: "model", Title: w.T("charts.normal", "mean", show(w, h.Mean, h.Unit), "sd", show(w, h.SD, h.Unit))}
-	low, high := h.Mean-4*h.SD, h.Mean+4*h.SD
-	for _, b := range h.Bins { // within what is drawn
-		if finite(b.From) && finite(b.To) {
-			low, high = min(max(low, h.Bins[0].From), b.From), max(min(high, b.To), h.Mean)
+	drawn := Axis{}
+	for _, b := range h.Bins {
+		drawn.hold(b.From, b.To)
+	}
+	for _, limit := range []*float64{h.Lower, h.Upper} {
+		if limit != nil {
+			drawn.hold(*limit)
 		}
 	}
-	low, high = max(low, h.Mean-4*h.SD), min(high, h.Mean+4*h.SD)
+	low, high := max(drawn.low, h.Mean-4*h.SD), min(drawn.high, h.Mean+4*h.SD)
 	for i := range 161 {
 		x := low + (high-low)*float64(i)/160
 		z := (x - h.Mean) / h.SD
@@ -206,28 +209,6 @@ func (k Capture) Draw(w Words) Drawing {
 	}
 	f, lost := k.Figure()
 	return f.drawn(w, Table{}, notes, lost, 0, "")
-}
-
-// Envelope thins a series evenly to at most n points, each the largest of its
-// stretch, with the smallest as the low side. A series of n or fewer points is
-// a plain line.
-func Envelope(begin, step float64, values []float64, n int) Line {
-	var l Line
-	if len(values) <= n {
-		for i, v := range values {
-			l.X, l.Y = append(l.X, begin+step*float64(i)), append(l.Y, v)
-		}
-		return l
-	}
-	for k := range n {
-		from, to := k*len(values)/n, (k+1)*len(values)/n
-		low, high := math.Inf(1), math.Inf(-1)
-		for _, v := range values[from:to] {
-			low, high = min(low, v), max(high, v)
-		}
-		l.X, l.Y, l.Low = append(l.X, begin+step*float64(from)), append(l.Y, high), append(l.Low, low)
-	}
-	return l
 }
 
 // Spark draws a line the height of a line of text, for tables: no axes, no

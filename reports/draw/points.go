@@ -293,12 +293,12 @@ func (c *canvas) row(r Row, lines []string, xs *Axis, at, in box, edge float64) 
 		c.text(in.x0-12, y+4.5+lineStep*(float64(j)-float64(len(lines)-1)/2), "end", ink, s)
 	}
 	x := xs.at(r.Value)
-	right := max(x, xs.at(0))
+	right := x
 	end := c.open(r.Href, r.Title, r.Strong)
 	c.rect("touch", at.x0+1, at.y0+1, at.x1-at.x0-2, at.y1-at.y0-2)
 	whisker := "whisker"
 	if r.Bar != "" {
-		whisker = "over"
+		whisker, right = "over", max(x, xs.at(0))
 		c.rect(r.Bar, min(x, xs.at(0)), y-9, max(math.Abs(x-xs.at(0)), 1), 18)
 	}
 	if r.interval() {
