@@ -25,12 +25,11 @@ var floors = map[string]int{
 	"drivers/serialport": 1, "drivers/sound": 2, "drivers/tcpport": 1, "drivers/wav": 1, "drivers/sim": 2,
 	"runner/crash": 1, "runner/causes": 1, "runner/measure": 1, "runner/limits": 1, "runner/metrics": 1,
 
-	"runner/chart": 1, "runner/capturefile": 2, "runner/offline": 3,
+	"reports/draw": 1, "runner/capturefile": 2, "runner/offline": 3,
 
 	"runner/selfcheck":   2,
 	"runner/script":      3,
 	"runner/station":     4,
-	"runner/web/chart":   3,
 	"runner/web/look":    4,
 	"runner/web/manager": 5,
 	"runner/web/repair":  5,
@@ -53,8 +52,7 @@ var rooms = []struct{ of, not, why string }{
 	{"runner/measure", "fullthrow/drivers/", "measurements are pure"},
 	{"runner/measure", "github.com/yuin/gopher-lua", "measurements are pure"},
 	{"runner/limits", "fullthrow/drivers", "limits are pure"},
-	{"runner/web/chart", "fullthrow/runner", "a chart is data and knows nothing of what is drawn"},
-	{"runner/chart", "fullthrow/", "a drawing knows nothing of what is drawn"},
+	{"reports/draw", "fullthrow/reports/", "a drawing knows values and limits, and nothing of what is drawn"},
 	{"runner/causes", "fullthrow/drivers", "rules for causes are pure"},
 	{"runner/causes", "fullthrow/runner", "rules for causes go by the record alone"},
 	{"runner/selfcheck", "fullthrow/drivers/", "only package main knows concrete drivers"},

@@ -150,6 +150,9 @@ func Round(x float64) float64 {
 func (a *Axis) linearSteps(about int) {
 	a.steps = nil
 	step := Round((a.high - a.low) / float64(max(about, 1)))
+	if a.high-a.low < 2*step && about > 1 {
+		step = Round(step * 0.4) // there would be one or two: the next finer
+	}
 	if a.Whole {
 		step = max(step, 1)
 	}

@@ -57,10 +57,10 @@ type Line struct {
 	X, Y, Low []float64 // without X: begin and each a step further; step 0: 1
 	Begin     float64
 	Step      float64
-	Class     string    // "": one of six, in order
-	Shape     string    // a mark at each point; they are not joined
-	Steps     bool      // keeps its height over each slot
-	Words     string    // beside its last value, at the right
+	Class     string // "": one of six, in order
+	Shape     string // a mark at each point; they are not joined
+	Steps     bool   // keeps its height over each slot
+	Words     string // beside its last value, at the right
 	Title     string
 }
 
@@ -156,7 +156,12 @@ func (f Figure) panels(c *canvas, file bool) {
 	if file {
 		left = edge
 	}
-	low := c.height
+	low, m := c.height, margins{}
+	for i := range f.Panels { // axes below each other stand below each other
+		if p := &f.Panels[i]; p.Rows == nil && columns == 1 {
+			m = m.with(c.margins(p, wide-left*1.5, usual(p.Height, usualHeight)))
+		}
+	}
 	for i := range f.Panels {
 		p := &f.Panels[i]
 		x := wide * float64(i%columns)
@@ -170,7 +175,7 @@ func (f Figure) panels(c *canvas, file bool) {
 		if p.Rows != nil {
 			out.y1 = c.rows(p, out)
 		} else {
-			c.panel(p, out)
+			c.panel(p, out, m)
 		}
 		if len(f.Panels) > 1 && p.Desc != "" {
 			c.add("</g>")
@@ -214,6 +219,7 @@ func nameOf(id, title string) string {
 // fit gives the axes their ranges for a panel of a size.
 func (p *Panel) fit(w, h float64) (xs, ys *Axis) {
 	xs, ys = &p.X, &p.Y
+	xs.used, ys.used = false, false
 	margin := 0.0
 	for _, l := range p.Lines {
 		if l.Shape != "" {
@@ -250,7 +256,7 @@ func (p *Panel) fit(w, h float64) (xs, ys *Axis) {
 			ys.hold(t.Low, t.High)
 		}
 	}
-	ys.fit(0.08, int(clamp((h-68)/48, 2, 6)))
+	ys.fit(0.08, int(clamp((h-68)/48, 3, 6)))
 	xs.fit(margin, int(clamp(w/105, 2, 8)))
 	return xs, ys
 }
@@ -286,18 +292,29 @@ func (l Line) last() float64 {
 	return l.Y[len(l.Y)-1]
 }
 
-// panel draws a panel with axes into a box.
-func (c *canvas) panel(p *Panel, out box) {
-	xs, ys := p.fit(out.x1-out.x0, out.y1-out.y0)
-	var beside []label
-	right := edge
+// margins are what stands beside the axes.
+type margins struct{ left, right float64 }
+
+func (m margins) with(o margins) margins { return margins{max(m.left, o.left), max(m.right, o.right)} }
+
+// margins fits the axes of a panel to a size, and tells how much room their
+// steps and the words at the right need.
+func (c *canvas) margins(p *Panel, w, h float64) margins {
+	xs, ys := p.fit(w, h)
+	xs.start, xs.end = 0, w
+	m := margins{ys.widest(c.n) + edge, edge}
+	for _, l := range p.beside() {
+		m.right = max(m.right, wideAs("strong", l.text)+18)
+	}
+	return m
+}
+
+// beside lists the words at the right with the values they stand at.
+func (p *Panel) beside() (list []label) {
 	put := func(v float64, words string) {
-		if words == "" || !ys.bears(v) {
-			return
+		if words != "" && p.Y.bears(v) {
+			list = append(list, label{v, cut(Signed(words), 200)})
 		}
-		words = cut(Signed(words), 200)
-		beside = append(beside, label{v, words})
-		right = max(right, wideAs("strong", words)+18)
 	}
 	for _, l := range p.Lines {
 		put(l.last(), l.Words)
@@ -307,7 +324,14 @@ func (c *canvas) panel(p *Panel, out box) {
 			put(r.At, r.Text)
 		}
 	}
-	in := box{out.x0 + ys.widest(c.n) + edge, 0, out.x1 - right, out.y1 - 34}
+	return list
+}
+
+// panel draws a panel with axes into a box.
+func (c *canvas) panel(p *Panel, out box, m margins) {
+	m = m.with(c.margins(p, out.x1-out.x0, out.y1-out.y0))
+	xs, ys, beside := &p.X, &p.Y, p.beside()
+	in := box{out.x0 + m.left, 0, out.x1 - m.right, out.y1 - 34}
 	xs.start, xs.end = in.x0, in.x1
 	if len(xs.Slots) == 0 && xs.label() != "" {
 		in.y1 -= 14

@@ -28,7 +28,7 @@ type Scale struct {
 // in order.
 func ScaleOf(rd reports.Reading) (s Scale, ok bool) {
 	x, isNumber := rd.Value.Number()
-	if l := rd.Limit; isNumber && l != nil {
+	if l := rd.Limit; isNumber && !math.IsNaN(x) && l != nil {
 		state := map[reports.Verdict]string{reports.Pass: "pass", reports.Fail: "fail", reports.Inconclusive: "doubt"}[rd.Verdict]
 		s = Scale{Unit: rd.Unit, Value: x, Lower: l.Lower, Upper: l.Upper, Guard: l.Guard, Uncertainty: rd.Uncertainty,
 			Bound: rd.Bound, State: orElse(state, "error")}
@@ -81,9 +81,15 @@ func (s Scale) axis() (a Axis, zero, ok bool) {
 		reach = 0
 	}
 	a.used = true
+	wide := a
 	a.hold(s.Others...)
 	if s.From < s.To {
 		a.hold(s.From, s.To)
+	}
+	if edge := (a.high - a.low) * 0.04; a.high > wide.high {
+		a.high += edge
+	} else if a.low < wide.low {
+		a.low -= edge
 	}
 	if x > a.high && x <= a.high+scaleReach*reach || x < a.low && x >= a.low-scaleReach*reach {
 		margin := math.Copysign(reach/10, x-a.high)

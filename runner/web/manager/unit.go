@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"html"
 	"html/template"
-	"image/color"
 	"net/url"
 	"path"
 	"regexp"
@@ -14,7 +13,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/boombuler/barcode/qr"
 
 	"fullthrow/reports"
 	"fullthrow/reports/draw"
@@ -422,28 +420,13 @@ func grouped(hash string) string {
 
 // code draws the code that ties paper to the report.
 func (q *query) code(serial, hash string) template.HTML {
-	content := reports.CodeText(serial, hash)
-	if content == "" {
+	path, size := draw.QR(reports.CodeText(serial, hash))
+	if size == 0 {
 		return ""
 	}
-	c, err := qr.Encode(content, qr.M, qr.Auto)
-	if err != nil {
-		return ""
-	}
-	n := c.Bounds().Dx()
-	const quiet = 4 // modules, as ISO/IEC 18004 wants
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="qr" viewBox="0 0 %d %d" role="img" shape-rendering="crispEdges"><title>%s</title><path class="paper" d="M0 0h%dv%dH0z"/><path class="ink" d="`,
-		n+2*quiet, n+2*quiet, html.EscapeString(q.t("manager.seal.code", "serial", serial)), n+2*quiet, n+2*quiet)
-	for y := range n {
-		for x := range n {
-			if color.GrayModel.Convert(c.At(x, y)).(color.Gray).Y < 128 {
-				fmt.Fprintf(&b, "M%d %dh1v1h-1z", x+quiet, y+quiet)
-			}
-		}
-	}
-	b.WriteString(`"/></svg>`)
-	return svg(b.String())
+	return svg(fmt.Sprintf(`<svg class="qr" viewBox="0 0 %[1]d %[1]d" role="img" shape-rendering="crispEdges"><title>%[2]s</title>`+
+		`<path class="paper" d="M0 0h%[1]dv%[1]dH0z"/><path class="ink" d="%[3]s"/></svg>`,
+		size, html.EscapeString(q.t("manager.seal.code", "serial", serial)), path))
 }
 
 // lit is the drawing of the handset with the parts lit that a failed run points

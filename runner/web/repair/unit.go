@@ -291,7 +291,10 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, r reports.Report
 				return err
 			}
 			rv.Good, rv.Position = b.besideWords(q, k, values, g, run)
-			rv.Strip = strip(q.w, fmt.Sprint("strip-", i), k, values, rv.Name+": "+rv.Value, strings.TrimSpace(rv.Allowed+". "+rv.Good))
+			if scale, ok := draw.ScaleOf(k); ok {
+				scale.Others, scale.Said, scale.Width, scale.Tall = values, rv.Value, 640, 16
+				rv.Strip = scale.SVG(q.w, fmt.Sprint("strip-", i), rv.Name+": "+rv.Value, strings.TrimSpace(rv.Allowed+". "+rv.Good))
+			}
 			v.Readings = append(v.Readings, rv)
 		} else {
 			v.Rest = append(v.Rest, rv)
