@@ -15,7 +15,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/draw"
-	"fullthrow/runner/web/look"
+	"fullthrow/reports/wording"
 )
 
 // drawer is any of the charts.
@@ -88,9 +88,9 @@ func charts(values []float64, label func(i int) string) map[string]drawer {
 
 func words(t *testing.T, lang string) draw.Words {
 	t.Helper()
-	l, err := look.New()
+	l, err := wording.NewBook(time.UTC)
 	require.NoError(t, err)
-	return l.In(time.UTC).Translator(lang)
+	return l.Translator(lang)
 }
 
 // textBox is a text of a drawing, measured by who reads it.
@@ -310,7 +310,7 @@ func TestSpark(t *testing.T) {
 }
 
 func BenchmarkControl500(b *testing.B) {
-	l, err := look.New()
+	l, err := wording.NewBook(time.UTC)
 	if err != nil {
 		b.Fatal(err)
 	}

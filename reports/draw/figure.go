@@ -190,16 +190,17 @@ func (f Figure) panels(c *canvas, file bool) {
 func (c *canvas) whole(f Figure, file bool) *canvas {
 	id := escape(nameOf(f.ID, f.Title))
 	w, h := number(c.width), number(c.height)
-	role, style, paper := "group", "", ""
+	role, space, style, paper := "group", "", "", ""
 	if file {
-		role, style = "img", "<style>"+fileStyle()+"</style>"
+		role, space = "img", `xmlns="http://www.w3.org/2000/svg" `
+		style = "<style>" + fileStyle() + "</style>"
 		h = number(c.height + 12)
 		paper = fmt.Sprintf(`<rect class="paper" width="%s" height="%s"/>`, w, h)
 	}
 	out := &canvas{every: c.every, without: c.without, height: c.height}
-	out.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 %s %s" width="%s" height="%s" role="%s" `+
+	out.add(`<svg %sclass="plot" viewBox="0 0 %s %s" width="%s" height="%s" role="%s" `+
 		`aria-labelledby="%s-title %s-desc"><title id="%s-title">%s</title><desc id="%s-desc">%s</desc>`,
-		w, h, w, h, role, id, id, id, escape(f.Title), id, escape(f.Desc))
+		space, w, h, w, h, role, id, id, id, escape(f.Title), id, escape(f.Desc))
 	out.add("%s%s%s</svg>\n", style, paper, c.String())
 	return out
 }

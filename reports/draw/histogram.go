@@ -221,7 +221,7 @@ func Spark(title string, values []float64) template.HTML {
 	xs.fit(0, 1)
 	ys.fit(0, 2)
 	xs.start, xs.end, ys.start, ys.end = 2, 114, 24, 4
-	c.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot spark" viewBox="0 0 120 28" width="120" height="28" `+
+	c.add(`<svg class="plot spark" viewBox="0 0 120 28" width="120" height="28" `+
 		`role="img" aria-label="%s"><title>%s</title>`, escape(title), escape(title))
 	if len(values) > 0 && ys.used {
 		c.path("line", wayOf(l.columns(&xs, &ys)))

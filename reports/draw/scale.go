@@ -172,7 +172,11 @@ func (s Scale) SVG(n Numbers, id, title, desc string) template.HTML {
 		}
 		if s.Guard > 0 {
 			x0, x1 := at(*l.limit), at(*l.limit+l.inside)
-			c.rect("guard", min(x0, x1), y-tall, math.Abs(x1-x0), 2*tall)
+			d := coords("M# #H#M# #H#", min(x0, x1), y-tall, max(x0, x1), min(x0, x1), y+tall, max(x0, x1))
+			for x := min(x0, x1); x <= max(x0, x1); x += 3 {
+				d += coords("M# #v#", x, y-tall, 2*tall)
+			}
+			c.path("guard", d)
 		}
 	}
 	seen := map[int]bool{}
@@ -189,7 +193,7 @@ func (s Scale) SVG(n Numbers, id, title, desc string) template.HTML {
 	}
 	c.value(s, &a, at, y, tall)
 	out := &canvas{}
-	out.add(`<svg xmlns="http://www.w3.org/2000/svg" class="plot scale" viewBox="0 0 %s %s" width="%s" height="%s" role="img" `+
+	out.add(`<svg class="plot scale" viewBox="0 0 %s %s" width="%s" height="%s" role="img" `+
 		`aria-labelledby="%s-t %s-d"><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`, number(c.width), number(foot+5),
 		number(c.width), number(foot+5), escape(id), escape(id), escape(id), escape(title), escape(id), escape(desc))
 	return template.HTML(out.String() + c.String() + "</svg>")

@@ -13,6 +13,12 @@ import (
 //go:embed theme/tokens.css
 var Tokens string
 
+// Paper is the theme on paper: the same colours, to stand after the [Tokens] and
+// within @media print, or without it for what is paper on a screen too.
+//
+//go:embed theme/paper.css
+var Paper string
+
 // Style is the style sheet of figures, which wants the [Tokens].
 //
 //go:embed theme/plot.css

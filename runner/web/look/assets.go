@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"fullthrow/reports/wording"
 	"io/fs"
 	"net/http"
 	"path"
@@ -30,10 +31,10 @@ type asset struct {
 }
 
 // sheets are the style sheets of every page, in order.
-var sheets = []string{"tokens.css", "base.css", "layout.css", "parts.css", "plot.css", "chart.css", "print.css"}
+var sheets = []string{"tokens.css", "base.css", "layout.css", "parts.css", "plot.css", "chart.css", "paper.css", "print.css"}
 
 // drawnSheets are those that drawings have with them.
-var drawnSheets = map[string]string{"tokens.css": draw.Tokens, "plot.css": draw.Style}
+var drawnSheets = map[string]string{"tokens.css": draw.Tokens, "plot.css": draw.Style, "paper.css": "@media print {" + draw.Paper + "}"}
 
 func newAssets(l *Look) (*assets, error) {
 	a := &assets{look: l, files: map[string]asset{}, paths: map[string]string{}}
@@ -66,11 +67,11 @@ func newAssets(l *Look) (*assets, error) {
 	}
 	a.add("look.css", "text/css; charset=utf-8", all.Bytes())
 	pages := map[string]bool{}
-	for id := range l.messages["en"] {
+	for id := range l.Messages["en"] {
 		page, _, _ := strings.Cut(id, ".")
 		pages[page+"."] = true
 	}
-	for _, lang := range Languages() {
+	for _, lang := range wording.Languages() {
 		for prefix := range pages {
 			data, err := json.Marshal(l.Strings(lang.Tag, prefix)) // keys in order
 			if err != nil {

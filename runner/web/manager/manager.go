@@ -16,8 +16,9 @@ import (
 	"strings"
 	"time"
 
-	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -32,16 +33,16 @@ type Config struct {
 	// Files holds the captures that reports refer to; optional.
 	Files   Files
 	Product Product
-	Checks  []Check               // of the plan, in order; optional
-	Texts   map[string]look.Texts // the product's own sentences by language; optional
-	Drawing *look.Drawing         // of the handset; optional
+	Checks  []Check                  // of the plan, in order; optional
+	Texts   map[string]wording.Texts // the product's own sentences by language; optional
+	Drawing *look.Drawing            // of the handset; optional
 	// Zone is where the plant is, nil the machine's; Shifts are when its shifts
 	// begin, as in [store.Selection].
 	Zone   *time.Location
 	Shifts []time.Duration
 	// Around proves a report further than its own seal does: by the station's
 	// key and its neighbours in the chain; optional.
-	Around func(context.Context, reports.Sealed) reports.SealCheck
+	Around func(context.Context, archive.Sealed) archive.SealCheck
 	// Repair is where a failed run is repaired: a path that the run is added to
 	// as ?run=; optional.
 	Repair string

@@ -13,9 +13,10 @@ import (
 	"strings"
 	"time"
 
-
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/draw"
+	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/look"
 )
@@ -78,18 +79,18 @@ const shownRuns = 200
 // history answers: what happened to this unit?
 func (m *Manager) history(q *query) (*view, error) {
 	q.page.Title = q.t("manager.title.unit")
-	serial := q.values["serial"]
-	if s, _, ok := reports.ParseCode(serial); ok {
-		serial = s // the code of a report was scanned
+	number := q.values["serial"]
+	if s, _, ok := serial.ParseCode(number); ok {
+		number = s // the code of a report was scanned
 	}
 	run := q.values["run"]
-	u := &unitView{Asked: serial}
+	u := &unitView{Asked: number}
 	v := &view{Unit: u}
-	if serial == "" && run == "" {
+	if number == "" && run == "" {
 		v.Answer = q.t("manager.unit.ask")
 		return v, nil
 	}
-	if serial == "" {
+	if number == "" {
 		r, err := m.c.Store.Run(q.ctx, run)
 		if errors.Is(err, store.ErrUnknown) {
 			return nil, refuse(404, "manager.bad.no_run", "value", brief(run))
@@ -97,20 +98,20 @@ func (m *Manager) history(q *query) (*view, error) {
 		if err != nil {
 			return nil, err
 		}
-		serial, q.values["product"] = r.Unit.SerialNumber, r.Unit.Product
+		number, q.values["product"] = r.Unit.SerialNumber, r.Unit.Product
 	}
-	runs, repairs, err := m.c.Store.History(q.ctx, q.values["product"], serial)
+	runs, repairs, err := m.c.Store.History(q.ctx, q.values["product"], number)
 	if err != nil {
 		return nil, err
 	}
-	if upper := strings.ToUpper(serial); len(runs) == 0 && upper != serial {
+	if upper := strings.ToUpper(number); len(runs) == 0 && upper != number {
 		if runs, repairs, err = m.c.Store.History(q.ctx, q.values["product"], upper); err != nil {
 			return nil, err
 		}
-		serial = upper
+		number = upper
 	}
 	if len(runs) == 0 && len(repairs) == 0 {
-		return nil, q.noUnit(serial)
+		return nil, q.noUnit(number)
 	}
 	var other []string
 	if q.values["product"] == "" {
@@ -118,8 +119,8 @@ func (m *Manager) history(q *query) (*view, error) {
 			other = other[1:]
 		}
 	}
-	u.Serial = serial
-	q.page.Title = serial
+	u.Serial = number
+	q.page.Title = number
 	q.unitFacts(v, runs, repairs, other)
 	shown, err := q.unitHistory(v, runs, repairs, run)
 	if err != nil || shown == nil {
@@ -384,7 +385,7 @@ func (q *query) value(r reports.Reading) string {
 }
 
 // sealState says how far the seal was checked, and what came of it.
-func (q *query) sealState(d *runDetail, s reports.Sealed, r store.Run) {
+func (q *query) sealState(d *runDetail, s archive.Sealed, r store.Run) {
 	check := s.Check()
 	if check.Own && q.m.c.Around != nil {
 		check = q.m.c.Around(q.ctx, s)
@@ -419,14 +420,14 @@ func grouped(hash string) string {
 }
 
 // code draws the code that ties paper to the report.
-func (q *query) code(serial, hash string) template.HTML {
-	path, size := draw.QR(reports.CodeText(serial, hash))
+func (q *query) code(number, hash string) template.HTML {
+	path, size := draw.QR(serial.CodeText(number, hash))
 	if size == 0 {
 		return ""
 	}
 	return svg(fmt.Sprintf(`<svg class="qr" viewBox="0 0 %[1]d %[1]d" role="img" shape-rendering="crispEdges"><title>%[2]s</title>`+
 		`<path class="paper" d="M0 0h%[1]dv%[1]dH0z"/><path class="ink" d="%[3]s"/></svg>`,
-		size, html.EscapeString(q.t("manager.seal.code", "serial", serial)), path))
+		size, html.EscapeString(q.t("manager.seal.code", "serial", number)), path))
 }
 
 // lit is the drawing of the handset with the parts lit that a failed run points
