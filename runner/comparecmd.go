@@ -288,10 +288,10 @@ func (q *question) tellComparison(x *compareAnswer) {
 	}
 	if y := c.Yield; y != nil {
 		q.out.say("")
-		axis := shareScale(min(max(q.out.room()-45, 16), 60), math.NaN(), y.A, y.B)
-		g := grid{right: "lrrl", head: []string{"", "units", "yield", axis.ends(wholePercent)}}
-		g.add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), axis.share(y.A))
-		g.add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), axis.share(y.B))
+		axis := shareCells(min(max(q.out.room()-45, 16), 60), math.NaN(), y.A, y.B)
+		g := grid{right: "lrrl", head: []string{"", "units", "yield", axis.Ends(wholePercent)}}
+		g.add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), inCells(axis, y.A))
+		g.add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), inCells(axis, y.B))
 		g.show(q.out)
 		q.out.tell(2, y.Text)
 	}

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 )
@@ -185,7 +186,7 @@ func (q *question) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		if i == p.VitalFew && i > 0 && p.VitalFew < len(p.Bars) && !above {
 			g.add("", "", "", "", "", "")
 		}
-		row := []string{fmt.Sprint(b.Units), bar(float64(b.Units)/float64(p.Bars[0].Units), cells), yield.Percent(b.OfTested.Value), fromTo(b.OfTested), wholePercent(b.Cumulative)}
+		row := []string{fmt.Sprint(b.Units), draw.TextBar(float64(b.Units)/float64(p.Bars[0].Units), cells), yield.Percent(b.OfTested.Value), fromTo(b.OfTested), wholePercent(b.Cumulative)}
 		if above {
 			g.title(b.Name)
 			g.add(row...)

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 )
@@ -138,8 +139,8 @@ func (q *question) tellTrend(y *yieldAnswer) {
 	if y.Target != nil {
 		mark = y.Target.Share
 	}
-	axis := shareScale(min(max(q.out.room()-name-31-digits, 16), 60), mark, shares...)
-	g := grid{right: "lrrll", head: []string{string(y.By), "units", "yield", axis.ends(wholePercent)}}
+	axis := shareCells(min(max(q.out.room()-name-31-digits, 16), 60), mark, shares...)
+	g := grid{right: "lrrll", head: []string{string(y.By), "units", "yield", axis.Ends(wholePercent)}}
 	gap := false
 	for _, p := range points {
 		if p.Counts.Units == 0 { // weekends, nights
@@ -151,9 +152,9 @@ func (q *question) tellTrend(y *yieldAnswer) {
 		}
 		gap = false
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
-		g.add(orElse(p.Key, "none"), fmt.Sprint(p.Counts.Units), yield.Percent(p.FirstPass.Value), axis.share(p.FirstPass), word)
+		g.add(orElse(p.Key, "none"), fmt.Sprint(p.Counts.Units), yield.Percent(p.FirstPass.Value), inCells(axis, p.FirstPass), word)
 	}
-	g.add("all", fmt.Sprint(y.Trend.Whole.Of), yield.Percent(y.Trend.Whole.Value), axis.share(y.Trend.Whole))
+	g.add("all", fmt.Sprint(y.Trend.Whole.Of), yield.Percent(y.Trend.Whole.Value), inCells(axis, y.Trend.Whole))
 	g.show(q.out)
 	if left > 0 {
 		q.out.tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
@@ -197,10 +198,10 @@ func (q *question) tellChecks(y *yieldAnswer) {
 		shares = append(shares, c.Share)
 		name = max(name, columns(c.Check))
 	}
-	axis := shareScale(min(max(q.out.room()-name-25, 16), 60), math.NaN(), shares...)
-	g := grid{right: "lrrl", head: []string{"check", "failed", "passed", axis.ends(wholePercent)}}
+	axis := shareCells(min(max(q.out.room()-name-25, 16), 60), math.NaN(), shares...)
+	g := grid{right: "lrrl", head: []string{"check", "failed", "passed", axis.Ends(wholePercent)}}
 	for _, c := range lossy[:min(len(lossy), mostChecks)] {
-		g.add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), yield.Percent(c.Share.Value), axis.share(c.Share))
+		g.add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), yield.Percent(c.Share.Value), inCells(axis, c.Share))
 	}
 	g.show(q.out)
 	if n := len(lossy) - mostChecks; n > 0 {
@@ -271,7 +272,7 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 		if c.Takt >= r.from && c.Takt < r.to {
 			word = "takt " + yield.Seconds(c.Takt)
 		}
-		g.add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(bar(float64(r.n)/float64(most), cells)+"  "+word, " "))
+		g.add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(draw.TextBar(float64(r.n)/float64(most), cells)+"  "+word, " "))
 	}
 	g.show(q.out)
 }

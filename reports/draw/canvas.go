@@ -312,7 +312,7 @@ func (c *canvas) labels(x float64, items []label, top, bottom float64) {
 }
 
 // Key says what a shape means: diamond, dot, quiet, open, cross, tick,
-// interval, over, band or calm.
+// line, interval, over, or the class of a bar or zone.
 type Key struct{ Shape, Words string }
 
 // keys writes below the drawing what its shapes mean.
@@ -340,6 +340,8 @@ func (c *canvas) sample(name string, x, y float64) {
 		c.rect("band", x, y-6, 14, 12)
 	case name == "interval":
 		c.whisker("whisker", x+7, y-7, x+7, y+7)
+	case name == "line":
+		c.path("line", "M# #h14", x, y)
 	case name == "over":
 		c.whisker("over", x, y, x+14, y)
 	case classes[name] != "":

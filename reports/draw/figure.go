@@ -553,7 +553,11 @@ func (c *canvas) line(l Line, i int, xs, ys *Axis) {
 				d += shape(l.Shape, x, y, 2.8)
 			}
 		}
-		c.path("dots "+class, d)
+		if l.Shape == "tick" || l.Shape == "cross" {
+			c.path(classes[l.Shape], d)
+		} else {
+			c.path("dots "+class, d)
+		}
 	case l.Low != nil:
 		c.path("band "+class, bandOf(all))
 	default:
