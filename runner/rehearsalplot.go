@@ -19,7 +19,7 @@ func (r *rehearsalResult) svg() []byte {
 		Desc: about + " Share of units caught against the severity of their defect, one panel for each kind of defect, " +
 			"with the severities at which half and 95 % are caught.",
 		Notes: []string{about, "Across: severity of the defect (1 is clearly bad); up: share of units caught."},
-		Width: 1100, Columns: 4,
+		Width: 1280, Columns: 4,
 		Keys: []draw.Key{{Shape: "line", Words: "share caught (logistic in log severity)"},
 			{Shape: "quiet", Words: "one severity of the sweep, with its 95 % interval"},
 			{Shape: "open", Words: "half caught,"}, {Shape: "most", Words: "95 % caught, with 95 % intervals"},

@@ -77,14 +77,14 @@ func (c *canvas) rect(class string, x, y, wide, high float64) {
 // shape is the way of the pen around a mark of half the size s at x, y.
 func shape(name string, x, y, s float64) string {
 	switch name {
-	case "diamond", "open":
+	case "diamond", "open", "most":
 		return coords("M# #l# # # # # #z", x, y-s, s, s, -s, s, -s, -s)
 	case "up":
 		return coords("M# #l# #h#z", x, y-s, s, 1.75*s, -2*s)
 	case "down":
 		return coords("M# #l# #h#z", x, y+s, s, -1.75*s, -2*s)
 	case "cross":
-		return coords("M# #l# #m# 0l# #", x-s, y-s, 2*s, 2*s, -2*s, -2*s, 2*s)
+		return coords("M# #l# #m# 0l# #", x-s, y-s, 2*s, 2*s, -2*s, 2*s, -2*s)
 	case "tick":
 		return coords("M# #v#", x, y, -1.5*s)
 	case "left":

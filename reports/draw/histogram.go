@@ -1,8 +1,10 @@
 package draw
 
 import (
+	"fmt"
 	"html/template"
 	"math"
+	"slices"
 
 	"fullthrow/reports"
 )
@@ -163,40 +165,35 @@ const MostLines = 6
 // lines beyond [MostLines] are left out.
 func (k Capture) Figure() (f Figure, lost int) {
 	p := Panel{X: Named(k.Plot.XLabel), Y: Named(k.Plot.YLabel), Height: 300}
-	add := func(list []reports.Series, class string) {
-		for _, s := range list {
-			count := min(len(s.X), len(s.Y))
-			l := Line{Name: s.Name, X: s.X[:count], Y: s.Y[:count], Class: class}
-			if l.Name == "" && len(list) > 1 && class == "" {
+	own := k.Plot.Series[:min(len(k.Plot.Series), MostLines)]
+	for i, s := range slices.Concat(k.Beside, own) {
+		count := min(len(s.X), len(s.Y))
+		l := Line{Title: s.Name, X: s.X[:count], Y: s.Y[:count], Class: "beside"}
+		if i -= len(k.Beside); i >= 0 {
+			l.Name, l.Class = s.Name, fmt.Sprintf("series s%d", i)
+			if l.Name == "" && len(own) > 1 {
 				l.Name = "–"
 			}
-			if len(s.Low) >= count && count > 0 {
-				l.Low = s.Low[:count]
-			}
-			for i := range count {
-				if !finite(s.X[i]) || !finite(s.Y[i]) {
-					lost++
-				}
-			}
-			p.Lines = append(p.Lines, l)
 		}
-	}
-	add(k.Plot.Series[:min(len(k.Plot.Series), MostLines)], "")
-	own := len(p.Lines)
-	add(k.Beside, "beside")
-	for i := range p.Lines[own:] {
-		p.Lines[own+i].Title, p.Lines[own+i].Name = p.Lines[own+i].Name, ""
-	}
-	for _, l := range p.Lines {
-		for i := range l.Y {
-			if finite(l.x(i)) && finite(l.Y[i]) {
-				k.Title = orElse(k.Title, k.Plot.Title)
-				return k.figure(p), lost
+		if len(s.Low) >= count && count > 0 {
+			l.Low = s.Low[:count]
+		}
+		for i := range count {
+			if !finite(s.X[i]) || !finite(s.Y[i]) {
+				lost++
 			}
 		}
+		p.Lines = append(p.Lines, l)
 	}
 	k.Title = orElse(k.Title, k.Plot.Title)
 	f = k.figure(p)
+	for _, l := range p.Lines {
+		for i := range l.Y {
+			if finite(l.x(i)) && finite(l.Y[i]) {
+				return f, lost
+			}
+		}
+	}
 	f.Panels = nil
 	return f, lost
 }

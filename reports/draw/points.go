@@ -160,7 +160,7 @@ func (c *canvas) point(t Point, x, y, size float64, xs, ys *Axis, in box, pitch 
 		c.rect("touch", x-w/2, in.y0, w, in.y1-in.y0)
 	}
 	if t.Low != t.High && finite(t.Low) && finite(t.High) && !c.banded {
-		c.whisker("whisker", x, ys.at(t.Low), x, ys.at(t.High))
+		c.whisker(map[bool]string{true: "whisker small", false: "whisker"}[size == 3], x, ys.at(t.Low), x, ys.at(t.High))
 	}
 	if t.XLow != t.XHigh && finite(t.XLow) && finite(t.XHigh) {
 		c.path("wide", "M# #H#", xs.at(t.XLow), y, xs.at(t.XHigh))
@@ -170,9 +170,6 @@ func (c *canvas) point(t Point, x, y, size float64, xs, ys *Axis, in box, pitch 
 		size += 2.5
 	}
 	class := orElse(t.Class, classes[name])
-	if name == "most" {
-		name = "diamond"
-	}
 	if pitch > 0 && size == 2 {
 		class += " small"
 	}

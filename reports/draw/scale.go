@@ -226,7 +226,7 @@ func (c *canvas) limitLabels(s Scale, at func(float64) float64, y, foot float64)
 // value draws the value with its uncertainty, and the bar of many values.
 func (c *canvas) value(s Scale, a *Axis, at func(float64) float64, y, tall float64) {
 	if s.From < s.To {
-		c.rect("bar", at(s.From), y-tall*0.6, max(at(s.To)-at(s.From), 1.5), tall*1.2)
+		c.rect("spread", at(s.From), y-tall*0.6, max(at(s.To)-at(s.From), 1.5), tall*1.2)
 	}
 	x := at(s.Value)
 	size, class := max(5.5, tall*0.7), "value "+s.State

@@ -151,7 +151,7 @@ func (q *query) rank(moments []yield.Moments) (rows []roomRow, without, constant
 // room draws where values lie against the limits: three standard deviations to
 // either side of the mean, as far as there were any.
 func (q *query) room(n yield.Moments, sigma float64) template.HTML {
-	s := draw.Scale{Unit: n.Unit, Value: n.Mean, Lower: n.Lower, Upper: n.Upper, Tall: 8}
+	s := draw.Scale{Unit: n.Unit, Value: n.Mean, Lower: n.Lower, Upper: n.Upper, Width: 240, Tall: 8}
 	s.From, s.To = max(n.Mean-3*sigma, n.Min), min(n.Mean+3*sigma, n.Max)
 	return s.SVG(q.w, "room-"+n.Name, n.Name, q.t("manager.hold.room", "name", n.Name, "from", q.quantity(s.From, n.Unit),
 		"to", q.quantity(s.To, n.Unit), "limits", q.limits(n.Lower, n.Upper, n.Unit)))
