@@ -3,32 +3,20 @@ package draw
 import (
 	"math"
 	"strings"
-	"time"
 
 	"fullthrow/reports"
 )
 
-// Kind is how an axis is divided.
-type Kind int
-
-// Kinds of an axis. The values of one of time are seconds since 1970 (UTC).
-const (
-	Linear Kind = iota
-	Log
-	Time
-)
-
 // Axis is one direction of a panel. Its range holds what is drawn, its steps
-// are 1, 2 or 5 times a power of ten; of time, round lengths of the calendar.
+// are 1, 2 or 5 times a power of ten.
 type Axis struct {
-	Name, Unit string // "current", "A"; the prefix follows from the values
-	Kind       Kind
-	Slots      []string       // names of places side by side: values are 0, 1, 2 ...
-	Zone       *time.Location // of the days of an axis of time; nil: UTC
-	Zero       bool           // holds 0
-	Whole      bool           // steps are whole numbers
-	Floor      float64        // values below are drawn at it; 0: none
-	From, To   float64        // the range, where it is not to follow the values
+	Name, Unit string   // "current", "A"; the prefix follows from the values
+	Slots      []string // names of places side by side: values are 0, 1, 2 ...
+	Log        bool     // divided by the logarithm
+	Zero       bool     // holds 0
+	Whole      bool     // steps are whole numbers
+	Floor      float64  // values below are drawn at it; 0: none
+	From, To   float64  // the range, where it is not to follow the values
 
 	low, high float64 // a logarithm on an axis of that kind
 	used      bool
@@ -54,14 +42,14 @@ func (a *Axis) inner(v float64) float64 {
 	if a.Floor != 0 {
 		v = max(v, a.Floor)
 	}
-	if a.Kind == Log {
+	if a.Log {
 		return math.Log10(v)
 	}
 	return min(max(v, -extreme), extreme)
 }
 
 // bears reports whether a value has a place on the axis.
-func (a *Axis) bears(v float64) bool { return finite(v) && (a.Kind != Log || v > 0) }
+func (a *Axis) bears(v float64) bool { return finite(v) && (!a.Log || v > 0) }
 
 // hold widens the range to values; what has no place is left out.
 func (a *Axis) hold(values ...float64) {
@@ -105,35 +93,32 @@ func (a *Axis) fit(margin float64, about int) {
 		if big == 0 {
 			half = 0.5
 		}
-		positive := a.low >= 0 && a.Kind == Linear
+		positive := a.low >= 0 && !a.Log
 		a.low, a.high = a.low-half, a.high+half
 		if positive {
 			a.low = max(0, a.low)
 		}
 	case margin > 0:
-		if a.Kind == Linear && a.low > 0 && a.low < 0.4*wide && !level(a.Unit) {
+		if !a.Log && a.low > 0 && a.low < 0.4*wide && !level(a.Unit) {
 			a.low, wide = 0, a.high
 		}
-		if a.low != 0 || a.Kind == Log {
+		if a.low != 0 || a.Log {
 			a.low -= wide * margin
 		}
-		if a.high != 0 || a.Kind == Log {
+		if a.high != 0 || a.Log {
 			a.high += wide * margin
 		}
 	}
 	if a.Unit == Percent && a.low >= 0 && a.low < 1 && a.high > 1 && a.high < 1.2 {
 		a.high = 1
 	}
-	switch a.Kind {
-	case Log:
+	if a.Log {
 		a.exp, _ = reports.Prefix(a.Unit, math.Pow(10, a.high))
 		a.logSteps(about)
-	case Time:
-		a.timeSteps(about)
-	default:
-		a.exp, _ = reports.Prefix(a.Unit, max(math.Abs(a.low), math.Abs(a.high)))
-		a.linearSteps(about)
+		return
 	}
+	a.exp, _ = reports.Prefix(a.Unit, max(math.Abs(a.low), math.Abs(a.high)))
+	a.linearSteps(about)
 }
 
 // Round is the next of 1, 2 and 5 times a power of ten that is not below x.
@@ -186,63 +171,6 @@ func (a *Axis) logSteps(about int) {
 	}
 }
 
-// calendar lists round lengths of time in seconds: of clock and day.
-var calendar = []float64{1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, day, 2 * day, 7 * day}
-
-const (
-	day   = 86400.0
-	month = 30.4 * day
-)
-
-// timeSteps are round moments of the clock, midnights, Mondays, or first days
-// of months, of the axis's zone.
-func (a *Axis) timeSteps(about int) {
-	a.steps = nil
-	zone := a.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
-	raw := (a.high - a.low) / float64(max(about, 1))
-	put := func(next func(i int) time.Time) {
-		for i := 0; len(a.steps) < 4*about+4; i++ {
-			v := float64(next(i).Unix())
-			if v > a.high {
-				return
-			}
-			if v >= a.low {
-				a.steps = append(a.steps, v)
-			}
-		}
-	}
-	first := time.Unix(int64(max(min(a.low, 1e11), -1e10)), 0).In(zone)
-	midnight := time.Date(first.Year(), first.Month(), first.Day(), 0, 0, 0, 0, zone)
-	for _, step := range calendar {
-		if step < raw {
-			continue
-		}
-		if a.exp = int(step); step < day { // exp says what is shown
-			skip := int((a.low - float64(midnight.Unix())) / step)
-			put(func(i int) time.Time { return midnight.Add(time.Duration(step) * time.Second * time.Duration(skip+i)) })
-			return
-		}
-		days := int(step / day)
-		if days == 7 {
-			midnight = midnight.AddDate(0, 0, -(int(midnight.Weekday())+6)%7)
-		}
-		put(func(i int) time.Time { return midnight.AddDate(0, 0, days*i) })
-		return
-	}
-	a.exp = int(month)
-	months := max(1, int(Round(raw/month)))
-	for _, n := range []int{1, 2, 3, 6, 12} {
-		if float64(n)*month >= raw {
-			months = n
-			break
-		}
-	}
-	put(func(i int) time.Time { return time.Date(first.Year(), 1+time.Month(months*i), 1, 0, 0, 0, 0, zone) })
-}
-
 // at is the place of a value; not a number for what has none.
 func (a *Axis) at(v float64) float64 {
 	if !a.bears(v) {
@@ -258,13 +186,9 @@ func (a *Axis) part(v float64) float64 { return (a.inner(v) - a.low) / (a.high -
 func (a *Axis) show(n Numbers, v float64) string {
 	scaled := v * math.Pow(10, float64(-a.exp))
 	switch {
-	case a.Kind == Time && a.exp < day:
-		return n.Clock(time.Unix(int64(v), 0))
-	case a.Kind == Time:
-		return n.ShortDay(time.Unix(int64(v), 0))
 	case a.Unit == Percent:
 		return n.PercentFixed(v, a.decimals)
-	case a.Kind == Log || math.Abs(v) >= 1e9 || a.decimals > 9:
+	case a.Log || math.Abs(v) >= 1e9 || a.decimals > 9:
 		return n.Number(scaled)
 	}
 	return n.Fixed(scaled, a.decimals)
@@ -272,7 +196,7 @@ func (a *Axis) show(n Numbers, v float64) string {
 
 // label is the axis's name with its unit: "Current / mA".
 func (a *Axis) label() string {
-	if a.Unit == Percent || a.Kind == Time {
+	if a.Unit == Percent {
 		return a.Name
 	}
 	_, symbol := reports.Prefix(a.Unit, math.Pow(10, float64(a.exp)))

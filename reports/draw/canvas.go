@@ -35,9 +35,10 @@ type canvas struct {
 	texts         []box
 	shadow        []box // marks that texts keep off
 	stops         int
-	every         int  // of points in slots, one of so many has a mark
-	without       int  // points whose words had no room
-	banded        bool // intervals were drawn as a band
+	every         int     // of points in slots, one of so many has a mark
+	without       int     // points whose words had no room
+	banded        bool    // intervals were drawn as a band
+	left, right   float64 // margins of the panels
 }
 
 // number writes a coordinate.
@@ -311,44 +312,38 @@ func (c *canvas) labels(x float64, items []label, top, bottom float64) {
 	}
 }
 
-// Key says what a shape means: diamond, dot, quiet, open, cross, tick,
-// line, interval, over, or the class of a bar or zone.
-type Key struct{ Shape, Words string }
+// Key says what a shape means: of a mark, a line, an interval (whisker or band),
+// over (an interval along x), or the class of a bar or zone.
+type Key struct{ Shape, Words, Class string }
 
-// keys writes below the drawing what its shapes mean.
-func (c *canvas) keys(left float64, keys []Key) {
-	if len(keys) == 0 {
-		return
-	}
-	x, y := left, c.height+16
-	for _, k := range keys {
-		words := cut(k.Words, c.width-left-30)
-		if x > left && x+22+wide(words) > c.width {
+// keys writes what shapes mean below y, in as many rows as it takes, and returns
+// where they end.
+func (c *canvas) keys(left, right, y float64, keys []Key) float64 {
+	x := left
+	y += 14
+	for i, k := range keys {
+		words := cut(k.Words, right-left-40)
+		if i > 0 && x+33+wide(words) > right {
 			x, y = left, y+lineStep+2
 		}
-		c.sample(k.Shape, x, y-5)
-		c.text(x+20, y, "start", "", words)
-		x += 44 + wide(words)
+		switch mid := y - 5; {
+		case k.Shape == "interval" && !c.banded:
+			c.whisker("whisker", x+13, mid-7, x+13, mid+7)
+		case k.Shape == "over":
+			c.whisker("over", x+2, mid, x+24, mid)
+		case k.Shape == "line":
+			c.path(orElse(k.Class, "line"), "M# #h26", x, mid)
+		case classes[k.Shape] != "" && k.Class != "":
+			c.path("dots "+k.Class, shape(k.Shape, x+13, mid, 4))
+		case classes[k.Shape] != "":
+			c.path(classes[k.Shape], shape(k.Shape, x+13, mid, 5))
+		default:
+			c.rect(strings.Replace(k.Shape, "interval", "band", 1), x+4, mid-6, 18, 12)
+		}
+		c.text(x+33, y, "start", "", words)
+		x += 58 + wide(words)
 	}
-	c.height = y + 8
-}
-
-// sample draws what a key explains at the left of x, y.
-func (c *canvas) sample(name string, x, y float64) {
-	switch {
-	case name == "interval" && c.banded:
-		c.rect("band", x, y-6, 14, 12)
-	case name == "interval":
-		c.whisker("whisker", x+7, y-7, x+7, y+7)
-	case name == "line":
-		c.path("line", "M# #h14", x, y)
-	case name == "over":
-		c.whisker("over", x, y, x+14, y)
-	case classes[name] != "":
-		c.path(classes[name], shape(name, x+7, y, 5))
-	default:
-		c.rect(name, x, y-6, 14, 12)
-	}
+	return y
 }
 
 // classes are those of the shapes of marks.

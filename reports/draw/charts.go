@@ -63,12 +63,9 @@ func (t Trend) Draw(w Words) Drawing {
 	}
 	var keys []Key
 	if intervals(t.Points) {
-		keys = []Key{{"interval", w.T("charts.key_interval")}}
+		keys = []Key{{Shape: "interval", Words: w.T("charts.key_interval")}}
 	}
 	f := t.figure(p, keys...)
-	if lost == len(t.Points) {
-		f.Panels, f.Keys = nil, nil
-	}
 	return f.drawn(w, markTable(w, t.Of, t.Label, t.Unit, t.Points), nil, lost, len(t.Points), "charts.thinned")
 }
 
@@ -109,7 +106,6 @@ type ControlPoint struct {
 	Mark
 	Centre, Lower, Upper float64
 	Hits                 []string // numbers of the rules that it fires: "1", "2"
-	Apart                bool     // drawn, but not counted in the lines: hollow
 }
 
 // Panel is the chart as axes and lines. A point that fires a rule is a diamond
@@ -125,11 +121,8 @@ func (k Control) Panel(names [3]string) Panel {
 			lines[j].Y, lines[j].Words = append(lines[j].Y, v), names[j]
 		}
 		t := pointOf(i, Mark{Value: x.Value, Href: x.Href}, x.Title)
-		switch {
-		case len(x.Hits) > 0:
+		if len(x.Hits) > 0 {
 			t.Found, t.Shape, t.Text, t.Below = true, "diamond", cut(strings.Join(x.Hits, ","), 60), x.Value < x.Centre
-		case x.Apart:
-			t.Shape = "quiet"
 		}
 		p.Points = append(p.Points, t)
 	}
@@ -141,12 +134,12 @@ func (k Control) Panel(names [3]string) Panel {
 func (k Control) Draw(w Words) Drawing {
 	t := Table{Head: []Cell{textCell(k.Of), numberCell(k.Label), numberCell(w.T("charts.lower_head")),
 		numberCell(w.T("charts.centre_head")), numberCell(w.T("charts.upper_head")), textCell(w.T("charts.rules"))}}
-	lost, hits, apart := 0, 0, false
+	lost, hits := 0, 0
 	k.Points = slices.Clone(k.Points)
 	var last ControlPoint
 	for i, p := range k.Points {
 		rules := Cell{Text: strings.Join(p.Hits, ", ")}
-		last, apart = p, apart || p.Apart
+		last = p
 		k.Points[i].Title = p.words(w, k.Unit)
 		if len(p.Hits) > 0 {
 			rules.Shape = "fail"
@@ -177,15 +170,9 @@ func (k Control) Draw(w Words) Drawing {
 	p := k.Panel([3]string{say("charts.upper", last.Upper), say("charts.centre", last.Centre), say("charts.lower", last.Lower)})
 	var keys []Key
 	if hits > 0 {
-		keys = append(keys, Key{"diamond", w.T("charts.key_hit")})
-	}
-	if apart {
-		keys = append(keys, Key{"quiet", w.T("charts.key_apart")})
+		keys = append(keys, Key{Shape: "diamond", Words: w.T("charts.key_hit")})
 	}
 	f := k.figure(p, keys...)
-	if lost == len(k.Points) {
-		f.Panels, f.Keys = nil, nil
-	}
 	return f.drawn(w, t, notes, lost, len(k.Points), "charts.thinned_but")
 }
 
@@ -204,109 +191,12 @@ func thinFindings(w Words, count int, each func(keep func() bool)) []string {
 	return []string{w.T("charts.findings_thinned", "count", count, "every", every)}
 }
 
-// Sums is a chart of cumulative sums: how far the deviations from a target have
-// added up, upwards and downwards, against the decision interval.
-type Sums struct {
-	Frame
-	Points   []SumsPoint
-	Decision float64
-}
-
-// SumsPoint is both sums at a point, as numbers of 0 or more.
-type SumsPoint struct {
-	Label       string
-	Up, Down    float64
-	Title, Href string
-	Hit         bool // beyond the decision interval
-}
-
-// Draw draws the sums: upwards above the zero line, downwards below it.
-func (k Sums) Draw(w Words) Drawing {
-	t := Table{Head: []Cell{textCell(k.Of), numberCell(w.T("charts.sum_up")), numberCell(w.T("charts.sum_down"))}}
-	p := Panel{Y: Axis{Name: k.Label, Zero: true}, Height: 320, Rules: []Rule{{Class: "zero"}}}
-	up, down := Line{}, Line{}
-	lost, hits := 0, 0
-	for i, x := range k.Points {
-		row := []Cell{{Text: x.Label, Href: x.Href}, valueCell(w, x.Up, ""), valueCell(w, x.Down, "")}
-		if x.Hit {
-			row[1].Shape = "fail"
-		}
-		t.Rows = append(t.Rows, row)
-		p.X.Slots = append(p.X.Slots, x.Label)
-		up.Y, down.Y = append(up.Y, k.above(i, SumsPoint.up)), append(down.Y, -k.above(i, SumsPoint.down))
-		if !finite(x.Up) || !finite(x.Down) {
-			lost++
-			continue
-		}
-		title := x.Title
-		if title == "" {
-			title = w.T("charts.sums_mark", "label", x.Label, "up", w.Number(x.Up), "down", w.Number(x.Down))
-		}
-		if x.Hit {
-			hits++
-		}
-		// Where both sums are drawn, the larger leads to the units.
-		v, other := x.Up, -x.Down
-		if x.Down > x.Up {
-			v, other = other, v
-		}
-		point := func(v float64) Point {
-			shape := "dot"
-			switch {
-			case x.Hit && math.Abs(v) > k.Decision:
-				shape = "diamond"
-			case v < 0:
-				shape = "quiet"
-			}
-			return Point{X: float64(i), Y: v, Found: shape == "diamond", Shape: shape}
-		}
-		if other != 0 {
-			p.Points = append(p.Points, point(other))
-		}
-		first := point(v)
-		first.Title, first.Href = title, x.Href
-		p.Points = append(p.Points, first)
-	}
-	notes := thinFindings(w, hits, func(keep func() bool) {
-		for i := range p.Points {
-			if p.Points[i].Found {
-				p.Points[i].Found = keep()
-			}
-		}
-	})
-	if finite(k.Decision) {
-		p.Rules = append(p.Rules, Rule{At: k.Decision, Text: w.T("charts.drift_up"), Class: "limit"},
-			Rule{At: -k.Decision, Text: w.T("charts.drift_down"), Class: "limit"})
-	}
-	p.Lines = []Line{up, down}
-	f := k.figure(p)
-	if lost == len(k.Points) {
-		f.Panels = nil
-	}
-	return f.drawn(w, t, notes, lost, len(k.Points), "charts.thinned_but")
-}
-
-func (p SumsPoint) up() float64   { return p.Up }
-func (p SumsPoint) down() float64 { return p.Down }
-
-// above is a sum where it is above 0 or beside one that is: along the zero line
-// nothing is drawn.
-func (k Sums) above(i int, of func(SumsPoint) float64) float64 {
-	for j := max(i-1, 0); j <= min(i+1, len(k.Points)-1); j++ {
-		if v := of(k.Points[j]); v != 0 && finite(v) {
-			return of(k.Points[i])
-		}
-	}
-	return math.NaN()
-}
-
 // Hours is how much was done in each stretch of time, against what the takt
 // asks for.
 type Hours struct {
 	Frame
 	Bars        []HoursBar
 	TargetLabel string // "target" if empty
-	LostLabel   string // what the part apart is: "judged no unit" if empty
 }
 
 // HoursBar is one stretch of time.
@@ -354,28 +244,27 @@ func (h Hours) Draw(w Words) Drawing {
 	p.Lines = []Line{target}
 	var keys []Key
 	if some {
-		keys = []Key{{"bar rest", orElse(h.LostLabel, w.T("charts.judged_none"))}}
+		keys = []Key{{Shape: "bar rest", Words: w.T("charts.judged_none")}}
 	}
 	f := h.figure(p, keys...)
-	if empty {
-		f.Panels, f.Keys = nil, nil
-	}
 	return f.drawn(w, t, notes, lost, 0, "")
 }
+
+// mostRows is how many bars of a Pareto are drawn.
+const mostRows = 20
 
 // Pareto is what fails, the most frequent first: bars with counts and
 // intervals, and how much those so far make together.
 type Pareto struct {
 	Frame
-	Bars  []Mark // in order; values are counts
+	Bars  []Mark // in order; values are counts. Those beyond 20 are drawn as one
 	Total float64
-	Most  int // bars that are drawn; 0: 20. The others are one bar
 }
 
 // Draw draws the bars in the order given.
 func (p Pareto) Draw(w Words) Drawing {
 	t := p.table(w)
-	most, sum, lost := orNumber(p.Most, 20), 0.0, 0
+	sum, lost := 0.0, 0
 	panel := Panel{X: Axis{Name: p.Label, Whole: true}}
 	row := func(m Mark, class string) {
 		sum += m.Value
@@ -398,8 +287,8 @@ func (p Pareto) Draw(w Words) Drawing {
 		}
 	}
 	hidden := 0
-	if len(bars) > most+1 {
-		hidden = len(bars) - most
+	if len(bars) > mostRows+1 {
+		hidden = len(bars) - mostRows
 	}
 	for _, b := range bars[:len(bars)-hidden] {
 		row(b, "bar")
@@ -418,12 +307,9 @@ func (p Pareto) Draw(w Words) Drawing {
 	}
 	var keys []Key
 	if intervals(bars) {
-		keys = []Key{{"over", w.T("charts.key_interval")}}
+		keys = []Key{{Shape: "over", Words: w.T("charts.key_interval")}}
 	}
 	f := p.figure(panel, keys...)
-	if len(bars) == 0 {
-		f.Panels = nil
-	}
 	return f.drawn(w, t, notes, lost, 0, "")
 }
 
@@ -475,13 +361,13 @@ func (k Comparison) Draw(w Words) Drawing {
 	var keys []Key
 	matter := k.Matter > 0 && finite(k.Matter)
 	if intervals(rows) {
-		keys = []Key{{"dot", w.T("charts.key_clear")}, {"quiet", w.T("charts.key_chance")}}
+		keys = []Key{{Shape: "dot", Words: w.T("charts.key_clear")}, {Shape: "quiet", Words: w.T("charts.key_chance")}}
 	}
 	if matter {
 		p.Zones = []Zone{{-k.Matter, k.Matter, "band calm"}}
 		if len(keys) > 0 {
-			keys = append([]Key{{"diamond", w.T("charts.key_matters")}}, keys...)
-			keys = append(keys, Key{"band calm", w.T("charts.key_small", "size", show(w, k.Matter, k.Unit))})
+			keys = append([]Key{{Shape: "diamond", Words: w.T("charts.key_matters")}}, keys...)
+			keys = append(keys, Key{Shape: "band calm", Words: w.T("charts.key_small", "size", show(w, k.Matter, k.Unit))})
 		}
 	}
 	for _, m := range rows {
@@ -498,9 +384,6 @@ func (k Comparison) Draw(w Words) Drawing {
 		p.Rows = append(p.Rows, r)
 	}
 	f := k.figure(p, keys...)
-	if len(rows) == 0 {
-		f.Panels, f.Keys = nil, nil
-	}
 	return f.drawn(w, t, notes, lost, 0, "")
 }
 

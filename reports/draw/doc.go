@@ -2,7 +2,7 @@
 // the theme, as files of their own with the theme within, and for terminals as
 // text of any width without colour.
 //
-// A chart ([Trend], [Control], [Sums], [Pareto], [Comparison], [Histogram],
+// A chart ([Trend], [Control], [Pareto], [Comparison], [Histogram],
 // [Hours], [Capture]) is plain data; Draw gives the drawing, the same numbers as
 // a table, and notes on what the drawing does not show:
 //
@@ -10,8 +10,8 @@
 //
 // Each is described once, as a [Figure]: panels with two axes and what lies
 // between them. Whoever has something else to show makes a figure of its own.
-// [Scale] is where a value lies between its limits, [QR] a code, [Spark] a line
-// within a line of text, [Tokens] and [Style] the theme.
+// [Scale] is where a value lies between its limits, [QR] a code, [Tokens] and
+// [Style] the theme.
 //
 // The drawing holds no script. Every mark has a title and, where there is
 // something behind it, a link; states and lines differ in shape as well as

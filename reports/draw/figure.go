@@ -2,8 +2,10 @@ package draw
 
 import (
 	"fmt"
+	"hash/crc32"
 	"html/template"
 	"math"
+	"slices"
 )
 
 // Figure is a drawing: panels below each other, or side by side.
@@ -70,8 +72,6 @@ type Rule struct {
 	Vertical bool
 	Text     string
 	Class    string // "": rule
-
-	middle, lift float64 // of its words, where it is vertical
 }
 
 // Point is a mark at a place, with intervals along y and x (equal: none).
@@ -119,65 +119,54 @@ func (f Figure) Page(n Numbers) template.HTML { return template.HTML(f.svg(n, fa
 func (f Figure) File(n Numbers) []byte { return []byte(f.svg(n, true).String()) }
 
 func (f Figure) svg(n Numbers, file bool) *canvas {
-	c := &canvas{n: n, width: usual(f.Width, usualWidth)}
+	c := &canvas{n: n, width: usual(f.Width, usualWidth), right: edge}
+	left := 0.0
 	if file {
-		c.height = 34
+		left, c.height = edge, 34
 		c.write(edge, 25, "start", "title", f.Title)
 		for _, line := range f.Notes {
 			c.write(edge, c.height+12, "start", "ink", Signed(line))
 			c.height += 20
 		}
-		c.keys(edge, f.Keys)
 		c.height += 10
 	}
-	f.panels(c, file)
-	if len(f.Panels) == 0 {
-		c.text(c.width/2, 64, "middle", "", f.Nothing)
-		c.height = max(c.height, 120)
-	}
-	if !file {
-		left := 0.0
-		if len(f.Panels) == 1 && f.Panels[0].Rows == nil {
-			left = f.Panels[0].Y.widest(n) + edge
-		}
-		c.keys(left, f.Keys)
+	f.panels(c, left)
+	if len(f.Keys) > 0 && len(f.Panels) > 0 {
+		c.height = c.keys(left, c.width, c.height+2, f.Keys) + 8
 	}
 	for _, line := range f.Foot {
 		c.height += lineStep
-		c.write(edge, c.height, "start", "", line)
+		c.write(left, c.height, "start", "", line)
 	}
 	return c.whole(f, file)
 }
 
-// panels draws the panels and moves the height below them.
-func (f Figure) panels(c *canvas, file bool) {
-	columns := max(f.Columns, 1)
-	wide, left := c.width/float64(columns), 0.0
-	if file {
-		left = edge
+// panels draws the panels, their axes below each other, and moves the height
+// below them.
+func (f *Figure) panels(c *canvas, left float64) {
+	if f.Panels = slices.DeleteFunc(slices.Clone(f.Panels), Panel.Blank); len(f.Panels) == 0 {
+		c.text(c.width/2, 64, "middle", "", f.Nothing)
+		c.height = max(c.height, 120)
+		return
 	}
-	low, m := c.height, margins{}
-	for i := range f.Panels { // axes below each other stand below each other
-		if p := &f.Panels[i]; p.Rows == nil && columns == 1 {
-			m = m.with(c.margins(p, wide-left*1.5, usual(p.Height, usualHeight)))
-		}
+	columns := max(f.Columns, 1)
+	wide, low := c.width/float64(columns), c.height
+	for i := range f.Panels {
+		c.measure(&f.Panels[i], wide-left*1.5)
 	}
 	for i := range f.Panels {
 		p := &f.Panels[i]
 		x := wide * float64(i%columns)
-		if len(f.Panels) > 1 && p.Desc != "" {
+		out := box{x + left, c.height, x + wide - left/2, c.height + orNumber(p.Height, usualHeight)}
+		if p.Desc != "" {
 			c.add(`<g role="img" aria-label="%s">`, escape(p.Desc))
-		}
-		out := box{x + left, c.height, x + wide - left/2, c.height + usual(p.Height, usualHeight)}
-		if p.Height > 0 {
-			out.y1 = c.height + p.Height
 		}
 		if p.Rows != nil {
 			out.y1 = c.rows(p, out)
 		} else {
-			c.panel(p, out, m)
+			c.panel(p, out)
 		}
-		if len(f.Panels) > 1 && p.Desc != "" {
+		if p.Desc != "" {
 			c.add("</g>")
 		}
 		if low = max(low, out.y1); i%columns == columns-1 || i == len(f.Panels)-1 {
@@ -188,40 +177,42 @@ func (f Figure) panels(c *canvas, file bool) {
 
 // whole puts what was drawn into its frame.
 func (c *canvas) whole(f Figure, file bool) *canvas {
-	id := escape(nameOf(f.ID, f.Title))
+	id := escape(orElse(f.ID, fmt.Sprintf("chart-%08x", crc32.ChecksumIEEE([]byte(f.Title)))))
 	w, h := number(c.width), number(c.height)
-	role, space, style, paper := "group", "", "", ""
+	role, space, inside := "group", "", ""
 	if file {
-		role, space = "img", `xmlns="http://www.w3.org/2000/svg" `
-		style = "<style>" + fileStyle() + "</style>"
 		h = number(c.height + 12)
-		paper = fmt.Sprintf(`<rect class="paper" width="%s" height="%s"/>`, w, h)
+		role, space = "img", `xmlns="http://www.w3.org/2000/svg" `
+		inside = "<style>" + fileStyle() + `</style><rect class="paper" width="` + w + `" height="` + h + `"/>`
 	}
-	out := &canvas{every: c.every, without: c.without, height: c.height}
+	out := &canvas{every: c.every, without: c.without}
 	out.add(`<svg %sclass="plot" viewBox="0 0 %s %s" width="%s" height="%s" role="%s" `+
 		`aria-labelledby="%s-title %s-desc"><title id="%s-title">%s</title><desc id="%s-desc">%s</desc>`,
 		space, w, h, w, h, role, id, id, id, escape(f.Title), id, escape(f.Desc))
-	out.add("%s%s%s</svg>\n", style, paper, c.String())
+	out.add("%s%s</svg>\n", inside, c.String())
 	return out
 }
 
-// nameOf makes ids of a chart's own from its title, where it was given none.
-func nameOf(id, title string) string {
-	if id != "" {
-		return id
+// Blank reports whether there is nothing to draw in a panel.
+func (p Panel) Blank() bool {
+	for _, t := range p.Points {
+		if finite(t.Y) {
+			return false
+		}
 	}
-	sum := uint32(2166136261)
-	for _, b := range []byte(title) {
-		sum = (sum ^ uint32(b)) * 16777619
+	for _, l := range p.Lines {
+		for i, y := range l.Y {
+			if !l.Steps && finite(y) && finite(l.x(i)) {
+				return false
+			}
+		}
 	}
-	return fmt.Sprintf("chart-%08x", sum)
+	return len(p.Bars)+len(p.Rows) == 0
 }
 
 // fit gives the axes their ranges for a panel of a size.
-func (p *Panel) fit(w, h float64) (xs, ys *Axis) {
-	xs, ys = &p.X, &p.Y
-	xs.used, ys.used = false, false
-	margin := 0.0
+func (p *Panel) fit(w, h float64) {
+	xs, ys, margin := &p.X, &p.Y, 0.0
 	for _, l := range p.Lines {
 		if l.Shape != "" {
 			margin = 0.015 // so that marks do not hang over the edge
@@ -259,7 +250,6 @@ func (p *Panel) fit(w, h float64) (xs, ys *Axis) {
 	}
 	ys.fit(0.08, int(clamp((h-68)/48, 3, 6)))
 	xs.fit(margin, int(clamp(w/105, 2, 8)))
-	return xs, ys
 }
 
 // x of a point of the line.
@@ -293,21 +283,17 @@ func (l Line) last() float64 {
 	return l.Y[len(l.Y)-1]
 }
 
-// margins are what stands beside the axes.
-type margins struct{ left, right float64 }
-
-func (m margins) with(o margins) margins { return margins{max(m.left, o.left), max(m.right, o.right)} }
-
-// margins fits the axes of a panel to a size, and tells how much room their
+// measure fits the axes of a panel, and widens the margins to the room that their
 // steps and the words at the right need.
-func (c *canvas) margins(p *Panel, w, h float64) margins {
-	xs, ys := p.fit(w, h)
-	xs.start, xs.end = 0, w
-	m := margins{ys.widest(c.n) + edge, edge}
-	for _, l := range p.beside() {
-		m.right = max(m.right, wideAs("strong", l.text)+18)
+func (c *canvas) measure(p *Panel, w float64) {
+	if p.Rows != nil {
+		return
 	}
-	return m
+	p.fit(w, orNumber(p.Height, usualHeight))
+	c.left = max(c.left, p.Y.widest(c.n)+edge)
+	for _, l := range p.beside() {
+		c.right = max(c.right, wideAs("strong", l.text)+18)
+	}
 }
 
 // beside lists the words at the right with the values they stand at.
@@ -329,10 +315,9 @@ func (p *Panel) beside() (list []label) {
 }
 
 // panel draws a panel with axes into a box.
-func (c *canvas) panel(p *Panel, out box, m margins) {
-	m = m.with(c.margins(p, out.x1-out.x0, out.y1-out.y0))
+func (c *canvas) panel(p *Panel, out box) {
 	xs, ys, beside := &p.X, &p.Y, p.beside()
-	in := box{out.x0 + m.left, 0, out.x1 - m.right, out.y1 - 34}
+	in := box{out.x0 + c.left, 0, out.x1 - c.right, out.y1 - 34}
 	xs.start, xs.end = in.x0, in.x1
 	if len(xs.Slots) == 0 && xs.label() != "" {
 		in.y1 -= 14
@@ -344,7 +329,7 @@ func (c *canvas) panel(p *Panel, out box, m margins) {
 	for i, l := range p.Lines {
 		c.line(l, i, xs, ys)
 	}
-	c.rules(p, xs, ys, in)
+	c.rules(p, xs, ys, out, in)
 	for _, b := range p.Bars {
 		if b.Text != "" && finite(b.Height) {
 			all := box{0, 0, c.width, c.height + in.y1}
@@ -385,86 +370,51 @@ func (c *canvas) heads(p *Panel, out, in box) float64 {
 		c.text(out.x0, y+14, "start", "", cut(name, out.x1-out.x0))
 		y += lineStep + 2
 	}
-	y = c.legend(p.Lines, in.x0, out.x1, y)
-	return y + lineStep*float64(p.placeRules(out)) + 14
-}
-
-// placeRules finds places for the words of vertical rules, in as many lines
-// above the panel as it takes, and returns how many.
-func (p *Panel) placeRules(out box) int {
-	var lines [][]box
-	for i := range p.Rules {
-		r := &p.Rules[i]
-		if !r.Vertical || r.Text == "" || !p.X.bears(r.At) {
-			continue
-		}
-		r.Text = cut(Signed(r.Text), (out.x1-out.x0)/bold)
-		x, half := p.X.at(r.At), wideAs("strong", r.Text)/2
-		sides := []float64{x + 7 + half, x - 7 - half}
-		if p.X.part(r.At) < 0.5 {
-			sides[0], sides[1] = sides[1], sides[0]
-		}
-		for row := 0; r.middle == 0; row++ {
-			if row == len(lines) {
-				lines = append(lines, nil)
-			}
-			for _, m := range append(sides, max(min(x, out.x1-half), out.x0+half)) {
-				free := m-half >= out.x0 && m+half <= out.x1 || len(lines[row]) == 0
-				for _, o := range lines[row] {
-					free = free && (m+half+6 < o.x0 || o.x1+6 < m-half)
-				}
-				if free && m-half >= out.x0-1 && m+half <= out.x1+1 {
-					r.middle, r.lift = m, lineStep*float64(row+1)
-					lines[row] = append(lines[row], box{m - half, 0, m + half, 0})
-					break
-				}
-			}
+	var legend []Key
+	for i, l := range p.Lines {
+		if l.Name != "" {
+			legend = append(legend, Key{orElse(l.Shape, "line"), l.Name, l.class(i)})
 		}
 	}
-	return len(lines)
+	if len(legend) > 0 {
+		y = c.keys(in.x0, out.x1, y, legend) + 4
+	}
+	for _, r := range p.Rules {
+		if r.Vertical && r.Text != "" { // their words have a line of their own
+			return y + lineStep + 14
+		}
+	}
+	return y + 14
 }
 
-// rules draws the lines across the panel, and the words of the vertical ones.
-func (c *canvas) rules(p *Panel, xs, ys *Axis, in box) {
+// rules draws the lines across the panel, and the words of the vertical ones
+// above them, or where others stand there, below.
+func (c *canvas) rules(p *Panel, xs, ys *Axis, out, in box) {
 	for _, r := range p.Rules {
 		switch class := orElse(r.Class, "rule"); {
 		case r.Vertical && xs.bears(r.At):
-			c.path(class, "M# #V#", xs.at(r.At), in.y0-r.lift-4, in.y1)
+			c.path(class, "M# #V#", xs.at(r.At), in.y0-12, in.y1)
 		case !r.Vertical && ys.bears(r.At):
 			c.path(class, "M# #H#", in.x0, ys.at(r.At), in.x1)
 		}
 	}
 	for _, r := range p.Rules {
-		if r.middle != 0 {
-			c.write(r.middle, in.y0-r.lift+4, "middle", "strong halo", r.Text)
-		}
-	}
-}
-
-// legend writes the lines' names in rows and returns the height below them.
-func (c *canvas) legend(lines []Line, left, right, y float64) float64 {
-	x, some := left, false
-	for i, l := range lines {
-		if l.Name == "" {
+		if !r.Vertical || !xs.bears(r.At) {
 			continue
 		}
-		name := cut(l.Name, right-left-60)
-		if some && x+wide(name)+58 > right {
-			x, y = left, y+lineStep+2
+		text, first := cut(Signed(r.Text), (out.x1-out.x0)/bold), 7.0
+		if xs.part(r.At) < 0.5 {
+			first = -first
 		}
-		some = true
-		if class := l.class(i); l.Shape != "" {
-			c.path("dots "+class, shape(l.Shape, x+14, y+9.5, 4))
-		} else {
-			c.path(class, "M# #h26", x, y+9.5)
+		half := wideAs("strong", text) / 2
+		done := text == ""
+		for y := in.y0 - 14; !done && y < in.y1; y += lineStep {
+			for _, dx := range []float64{first, -first} {
+				done = done || c.try(out, xs.at(r.At)+dx+math.Copysign(half, dx), y, "middle", "strong halo", text, false)
+			}
+			done = done || c.try(out, clamp(xs.at(r.At), out.x0+half, out.x1-half), y, "middle", "strong halo", text, false)
 		}
-		c.text(x+33, y+14, "start", "", name)
-		x += wide(name) + 58
 	}
-	if some {
-		y += lineStep
-	}
-	return y
 }
 
 // ground draws zones and grid.
@@ -542,10 +492,15 @@ func (c *canvas) line(l Line, i int, xs, ys *Axis) {
 		c.add(`<g><title>%s</title>`, escape(title))
 		defer c.add("</g>")
 	}
+	if l.Steps {
+		flat := Line{}
+		for i, v := range l.Y {
+			flat.Add(l.x(i)-0.5, v, l.x(i)+0.5, v)
+		}
+		l.X, l.Y = flat.X, flat.Y
+	}
 	all := l.columns(xs, ys)
 	switch {
-	case l.Steps:
-		c.path(class, l.stepsOf(xs, ys))
 	case l.Shape != "":
 		d := ""
 		for k := range l.Y {

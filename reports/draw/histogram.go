@@ -2,7 +2,6 @@ package draw
 
 import (
 	"fmt"
-	"html/template"
 	"math"
 	"slices"
 
@@ -21,9 +20,9 @@ type Histogram struct {
 
 // Bin is how many values lie from From to To.
 type Bin struct {
-	From, To    float64
-	Count       int
-	Title, Href string
+	From, To float64
+	Count    int
+	Href     string
 }
 
 const mostBins = 300
@@ -96,14 +95,11 @@ func (h Histogram) Draw(w Words) Drawing {
 		width, most = b.To-b.From, max(most, float64(b.Count))
 		from, to := show(w, b.From, h.Unit), show(w, b.To, h.Unit)
 		bar := Bar{From: b.From, To: b.To, Height: float64(b.Count), Href: b.Href}
-		if bar.Title = b.Title; bar.Title == "" {
+		if b.Count > 0 {
 			bar.Title = w.T("charts.bin", "from", from, "to", to, "count", b.Count)
 		}
 		if h.Lower != nil && b.To <= *h.Lower || h.Upper != nil && b.From >= *h.Upper {
 			bar.Class = "bar fail"
-		}
-		if b.Count == 0 {
-			bar.Title = ""
 		}
 		p.Bars = append(p.Bars, bar)
 		t.Rows = append(t.Rows, []Cell{{Text: w.T("charts.from_to", "from", from, "to", to), Href: b.Href},
@@ -120,11 +116,10 @@ func (h Histogram) Draw(w Words) Drawing {
 	if h.SD > 0 && finite(h.SD) && finite(h.Mean) && finite(width) && total > 0 {
 		p.Lines = []Line{h.normal(float64(total)*width/(h.SD*math.Sqrt(2*math.Pi)), 4*most, w)}
 	}
-	f := h.figure(p)
 	if total == 0 {
-		f.Panels = nil
+		p.Bars = nil
 	}
-	return f.drawn(w, t, notes, lost, 0, "")
+	return h.figure(p).drawn(w, t, notes, lost, 0, "")
 }
 
 // normal is the normal distribution with a peak; what is higher than most is
@@ -187,14 +182,6 @@ func (k Capture) Figure() (f Figure, lost int) {
 	}
 	k.Title = orElse(k.Title, k.Plot.Title)
 	f = k.figure(p)
-	for _, l := range p.Lines {
-		for i := range l.Y {
-			if finite(l.x(i)) && finite(l.Y[i]) {
-				return f, lost
-			}
-		}
-	}
-	f.Panels = nil
 	return f, lost
 }
 
@@ -206,25 +193,4 @@ func (k Capture) Draw(w Words) Drawing {
 	}
 	f, lost := k.Figure()
 	return f.drawn(w, Table{}, notes, lost, 0, "")
-}
-
-// Spark draws a line the height of a line of text, for tables: no axes, no
-// numbers; the last value has a dot. What is not finite breaks the line. title
-// says what it shows.
-func Spark(title string, values []float64) template.HTML {
-	c := &canvas{}
-	xs, ys, l := Axis{Slots: make([]string, len(values))}, Axis{}, Line{Y: values}
-	ys.hold(values...)
-	xs.fit(0, 1)
-	ys.fit(0, 2)
-	xs.start, xs.end, ys.start, ys.end = 2, 114, 24, 4
-	c.add(`<svg class="plot spark" viewBox="0 0 120 28" width="120" height="28" `+
-		`role="img" aria-label="%s"><title>%s</title>`, escape(title), escape(title))
-	if len(values) > 0 && ys.used {
-		c.path("line", wayOf(l.columns(&xs, &ys)))
-		if last := len(values) - 1; finite(values[last]) {
-			c.path("dot", shape("dot", xs.at(float64(last)), ys.at(values[last]), 3.5))
-		}
-	}
-	return template.HTML(c.String() + "</svg>")
 }

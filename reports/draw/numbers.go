@@ -4,7 +4,6 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"time"
 
 	"fullthrow/reports"
 )
@@ -19,8 +18,6 @@ type Numbers interface {
 	Percent(x float64) string
 	PercentFixed(x float64, decimals int) string
 	Quantity(x float64, unit string) string
-	Clock(at time.Time) string
-	ShortDay(at time.Time) string
 }
 
 // Words say in the reader's language what a chart is to say, by its name.
@@ -52,12 +49,6 @@ func (p Plain) PercentFixed(x float64, decimals int) string { return p.Fixed(100
 
 // Quantity writes a value with its unit.
 func (Plain) Quantity(x float64, unit string) string { return Signed(reports.FormatQuantity(x, unit)) }
-
-// Clock writes the time of day.
-func (Plain) Clock(at time.Time) string { return at.Format("15:04") }
-
-// ShortDay writes month and day.
-func (Plain) ShortDay(at time.Time) string { return at.Format("01-02") }
 
 // Signed gives the numbers in a text a minus sign in place of a hyphen.
 func Signed(s string) string {

@@ -77,28 +77,6 @@ func bandOf(list []column) string {
 	return b.String()
 }
 
-// stepsOf is a line that keeps its height over each slot and jumps between
-// them, for limits that change.
-func (l Line) stepsOf(xs, ys *Axis) string {
-	var b strings.Builder
-	last := math.NaN()
-	for i, v := range l.Y {
-		y := ys.at(v)
-		switch x := xs.at(l.x(i) - 0.5); {
-		case !finite(y):
-		case !finite(last):
-			b.WriteString("M" + number(x) + " " + number(y))
-		case y != last:
-			b.WriteString("V" + number(y))
-		}
-		if finite(y) && (i == len(l.Y)-1 || l.Y[i+1] != v) {
-			b.WriteString("H" + number(xs.at(l.x(i)+0.5)))
-		}
-		last = y
-	}
-	return b.String()
-}
-
 // size of a point: smaller where there are many, or where all is small.
 func (a *Axis) size() float64 {
 	switch pitch := a.pitch(); {

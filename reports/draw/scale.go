@@ -3,7 +3,6 @@ package draw
 import (
 	"html/template"
 	"math"
-	"slices"
 
 	"fullthrow/reports"
 )
@@ -41,67 +40,42 @@ func ScaleOf(rd reports.Reading) (s Scale, ok bool) {
 // and still be drawn in its place; one further out is an arrow at the edge.
 const scaleReach = 4
 
-// axis is the scale's axis; zero tells that it begins at 0.
-//
-// With both limits, they stand at 1/4 and 3/4 of it. With one limit, it begins
-// at 0 where an upper limit bounds a quantity that cannot be negative, and
-// otherwise is long enough to hold the value. Other values widen it.
+// axis is the scale's axis; zero tells that it begins at 0. It reaches beyond
+// the limits by half of their distance (of a single limit, by a quarter of it),
+// and holds the value if that is not far off, and the other values. It begins
+// at 0 where nothing of a quantity that has a zero lies below.
 func (s Scale) axis() (a Axis, zero, ok bool) {
-	x := s.Value
-	if math.IsInf(x, 0) || s.Lower == nil && s.Upper == nil {
+	lower, upper := s.Lower, s.Upper
+	if lower == nil {
+		lower = upper
+	}
+	if upper == nil {
+		upper = lower
+	}
+	if lower == nil || math.IsInf(s.Value, 0) {
 		return a, false, false
 	}
-	reach := 0.0
-	positive := !(x < 0) && !level(s.Unit)
-	switch {
-	case s.Lower != nil && s.Upper != nil:
-		reach = *s.Upper - *s.Lower
-		a.low, a.high = *s.Lower-reach/2, *s.Upper+reach/2
-		zero = a.low < 0 && *s.Lower >= 0 && positive
-	case s.Upper != nil && *s.Upper > 0 && positive:
-		a.high, zero, reach = *s.Upper/0.72, true, *s.Upper
-	default:
-		limit, side := 0.0, 1.0
-		if s.Lower != nil {
-			limit = *s.Lower
-		} else {
-			limit, side = *s.Upper, -1
+	half := (*upper - *lower) / 2
+	if s.Lower == nil || s.Upper == nil {
+		half = max(math.Abs(*lower)/4, 2*s.Guard)
+		if half == 0 {
+			half = 1
 		}
-		if reach = math.Abs(limit) / 4; reach == 0 {
-			reach = 1
-		}
-		if finite(x) {
-			reach = max(reach, min(math.Abs(x-limit)*1.4, 16*reach), 4*s.Guard)
-		}
-		ends := []float64{limit - side*reach/2, limit + side*reach}
-		if (x-limit)*side < 0 {
-			ends = []float64{limit - side*reach, limit + side*reach/2}
-		}
-		a.low, a.high = slices.Min(ends), slices.Max(ends)
-		reach = 0
 	}
-	a.used = true
-	wide := a
-	a.hold(s.Others...)
+	rest := Axis{}
+	rest.hold(append([]float64{*lower, *upper}, s.Others...)...)
 	if s.From < s.To {
-		a.hold(s.From, s.To)
+		rest.hold(s.From, s.To)
 	}
-	if edge := (a.high - a.low) * 0.04; a.high > wide.high {
-		a.high += edge
-	} else if a.low < wide.low {
-		a.low -= edge
+	if off := max(s.Value-*upper, *lower-s.Value); off <= 2*scaleReach*half {
+		rest.hold(s.Value)
 	}
-	if x > a.high && x <= a.high+scaleReach*reach || x < a.low && x >= a.low-scaleReach*reach {
-		margin := math.Copysign(reach/10, x-a.high)
-		a.hold(x + margin)
-	}
-	if zero = zero && a.low <= 0 && !slices.ContainsFunc(s.Others, func(v float64) bool { return v < 0 }); zero {
+	margin := (rest.high - rest.low) * 0.04
+	a.hold(*lower-half, *upper+half, rest.low-margin, rest.high+margin)
+	if zero = rest.low >= 0 && !level(s.Unit) && (s.Lower == nil || a.low < 0); zero {
 		a.low = 0
 	}
-	if !(reach >= 0) || !(a.high > a.low) || math.IsInf(a.high-a.low, 0) {
-		return a, false, false
-	}
-	return a, zero, true
+	return a, zero, half > 0 && finite(half) && a.high > a.low
 }
 
 // inset is room for the arrow of a value off the scale.

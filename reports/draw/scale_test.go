@@ -26,12 +26,12 @@ func TestScale(t *testing.T) {
 		{"middle", reports.Reading{Value: reports.Number(3), Limit: two}, 0.5, 0, true},
 		{"at the lower limit", reports.Reading{Value: reports.Number(2), Limit: two}, 0.25, 0, true},
 		{"at the upper limit", reports.Reading{Value: reports.Number(4), Limit: two}, 0.75, 0, true},
-		{"beyond, in its place", reports.Reading{Value: reports.Number(8), Limit: two}, 7.0 / 7.2, 0, true},
+		{"beyond, in its place", reports.Reading{Value: reports.Number(8), Limit: two}, 7.0 / 7.24, 0, true},
 		{"far above", reports.Reading{Value: reports.Number(40), Limit: two}, 0, 1, true},
 		{"far below", reports.Reading{Value: reports.Number(-1e9), Limit: two}, 0, -1, true},
-		{"upper limit, from zero", reports.Reading{Value: reports.Number(5), Limit: &reports.Limit{Upper: ptr(10)}}, 0.36, 0, true},
-		{"a level has no zero", reports.Reading{Value: reports.Number(-20), Unit: "dB", Limit: &reports.Limit{Lower: ptr(-24)}}, 7.0 / 9, 0, true},
-		{"limit 0 and value 0", reports.Reading{Value: reports.Number(0), Limit: &reports.Limit{Upper: ptr(0)}}, 2.0 / 3, 0, true},
+		{"upper limit, from zero", reports.Reading{Value: reports.Number(5), Limit: &reports.Limit{Upper: ptr(10)}}, 0.4, 0, true},
+		{"a level has no zero", reports.Reading{Value: reports.Number(-20), Unit: "dB", Limit: &reports.Limit{Lower: ptr(-24)}}, 10.0 / 12, 0, true},
+		{"limit 0 and value 0", reports.Reading{Value: reports.Number(0), Limit: &reports.Limit{Upper: ptr(0)}}, 0, 0, true},
 		{"no limit", reports.Reading{Value: reports.Number(5)}, 0, 0, false},
 		{"not a number", reports.Reading{Value: reports.Text("x"), Limit: two}, 0, 0, false},
 		{"none", reports.Reading{Value: reports.Number(math.NaN()), Limit: two}, 0, 0, false},
@@ -105,7 +105,6 @@ func steps(a Axis, margin float64, about int, values ...float64) (out []string) 
 
 // The steps of every kind of axis are round.
 func TestAxisSteps(t *testing.T) {
-	hour := func(days, hours float64) float64 { return 1.764e9 + days*day + hours*3600 } // 2025-11-24 16:00 UTC
 	for _, tt := range []struct {
 		name  string
 		axis  Axis
@@ -121,18 +120,11 @@ func TestAxisSteps(t *testing.T) {
 		{"a share", Axis{Unit: Percent}, 3, []float64{0.9, 0.97}, "90 % 92 % 94 % 96 %", ""},
 		{"a count", Axis{Whole: true}, 5, []float64{0, 2}, "0 1 2", ""},
 		{"levels", Axis{Unit: "dB"}, 3, []float64{3, 9}, "4 6 8", "dB"},
-		{"decades", Axis{Kind: Log, Unit: "Hz"}, 6, []float64{10, 20000}, "0.01 0.1 1 10", "kHz"},
-		{"one decade", Axis{Kind: Log}, 6, []float64{1, 12}, "1 2 5 10", ""},
-		{"hours of a day", Axis{Kind: Time}, 4, []float64{hour(0, 0), hour(0, 8)}, "16:00 18:00 20:00 22:00 00:00", ""},
-		{"days", Axis{Kind: Time}, 4, []float64{hour(0, 0), hour(3, 0)}, "11-25 11-26 11-27", ""},
-		{"weeks begin on Monday", Axis{Kind: Time}, 4, []float64{hour(0, 0), hour(28, 0)}, "12-01 12-08 12-15 12-22", ""},
-		{"months begin with their first day", Axis{Kind: Time}, 4, []float64{hour(0, 0), hour(120, 0)}, "12-01 01-01 02-01 03-01", ""},
+		{"decades", Axis{Log: true, Unit: "Hz"}, 6, []float64{10, 20000}, "0.01 0.1 1 10", "kHz"},
+		{"one decade", Axis{Log: true}, 6, []float64{1, 12}, "1 2 5 10", ""},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			got := strings.Join(steps(tt.axis, 0.06, tt.about, tt.at...), " ")
-			if tt.axis.Kind == Time {
-				got = strings.Join(steps(tt.axis, 0, tt.about, tt.at...), " ")
-			}
 			assert.Equal(t, tt.want, got)
 			a := tt.axis
 			a.hold(tt.at...)

@@ -462,7 +462,7 @@ func (v *captureView) draw(p reports.Plot, id string) {
 	}
 	k := draw.Capture{Frame: draw.Frame{ID: id, Title: v.Title, Width: 660, Height: 240}, Plot: p}
 	k.Desc = extent(p.XLabel, xs) + ", " + extent(p.YLabel, ys) + "."
-	if f, _ := k.Figure(); len(f.Panels) > 0 {
+	if f, _ := k.Figure(); !f.Panels[0].Blank() {
 		v.Drawing = f.Page(draw.Plain{})
 	}
 }

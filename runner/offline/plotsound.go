@@ -127,7 +127,7 @@ func plotSine(t *Taken) draw.Figure {
 func plotLevel(t *Taken) draw.Figure {
 	r := t.out.Interface().(measure.LevelResult)
 	spec := t.level()
-	spec.X.Kind = draw.Log // as ears hear, and the weightings are drawn
+	spec.X.Log = true // as ears hear, and the weightings are drawn
 	return figure("The sound over time, and its spectrum.",
 		[]string{said("dB", "level {u}, A-weighted {u}, C-weighted {u}", r.Level, r.LevelA, r.LevelC)}, t.trace(), spec)
 }

@@ -40,7 +40,7 @@ const gallery = `{{define "main"}}{{template "title" .}}
 {{template "pager" (in $ .Pager)}}
 {{template "empty" (in $ .Empty)}}
 <dl class="facts"><dt>{{t . "shell.language"}}</dt><dd>{{when . .At}} · {{duration . 3723}}</dd><dt>Serial</dt><dd class="serial">K824A00017M</dd></dl>
-{{template "term" (in $ .Term)}}<p><span class="state pass">{{template "shape" "pass"}}passed</span> <span class="state fail">{{template "shape" "fail"}}failed</span> <span class="state error">{{template "shape" "error"}}not measured</span> <span class="state doubt">{{template "shape" "doubt"}}inconclusive</span> <span class="state aborted">{{template "shape" "aborted"}}aborted</span> {{.Spark}}</p>
+{{template "term" (in $ .Term)}}<p><span class="state pass">{{template "shape" "pass"}}passed</span> <span class="state fail">{{template "shape" "fail"}}failed</span> <span class="state error">{{template "shape" "error"}}not measured</span> <span class="state doubt">{{template "shape" "doubt"}}inconclusive</span> <span class="state aborted">{{template "shape" "aborted"}}aborted</span></p>
 <p><button class="main">Main</button> <button>Other</button> <button disabled>Not now</button></p>
 {{end}}`
 
@@ -56,7 +56,6 @@ type galleryPage struct {
 	Empty    Empty
 	Term     Term
 	At       time.Time
-	Spark    template.HTML
 }
 
 // galleryWords are the few words of the gallery itself, by language.
@@ -115,8 +114,6 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 	}
 	two = trend[:2]
 	var many []draw.ControlPoint
-	var sums []draw.SumsPoint
-	up, down := 0.0, 0.0
 	for i := range 48 {
 		z := r.NormFloat64()
 		if i > 38 {
@@ -133,8 +130,6 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 			c.Hits = append(c.Hits, "2", "5")
 		}
 		many = append(many, c)
-		up, down = max(0, up+z-0.5), max(0, down-z-0.5)
-		sums = append(sums, draw.SumsPoint{Label: fmt.Sprint(i + 1), Up: up, Down: down, Hit: up > 5 || down > 5, Href: "/units"})
 	}
 	var long []draw.ControlPoint
 	for i := range 500 {
@@ -188,7 +183,6 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 		put(s[3], "", draw.Hours{Frame: draw.Frame{Title: s[3], Label: s[3], Of: s[11]}, Bars: hours}.Draw(w)),
 		put(s[7], s[6], draw.Pareto{Frame: draw.Frame{Title: s[7], Label: s[4], Of: s[12]}, Bars: bars, Total: 94}.Draw(w)),
 		put(s[8], s[6], draw.Control{Frame: draw.Frame{Title: s[8], Unit: "A", Label: "standby.current", Of: s[11]}, Points: many}.Draw(w)),
-		put(s[8]+" 2", s[6], draw.Sums{Frame: draw.Frame{Title: s[8] + " 2", Label: "standby.current", Of: s[11]}, Points: sums, Decision: 5}.Draw(w)),
 		put(s[8]+" 500", s[6], draw.Control{Frame: draw.Frame{Title: s[8] + " 500", Label: "x", Of: s[11]}, Points: long}.Draw(w)),
 		put(s[9], s[6], draw.Histogram{Frame: draw.Frame{Title: s[9], Unit: "A", Label: "standby.current"}, Bins: bins, Lower: at(1e-6), Upper: at(12e-6), Mean: 9.1e-6, SD: 0.8e-6}.Draw(w)),
 		put(s[10], s[6], draw.Comparison{Frame: draw.Frame{Title: s[10], Unit: draw.Percent, Label: s[6], Of: s[13]}, Rows: diffs, Matter: 0.1}.Draw(w)),
@@ -206,7 +200,6 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 	p.Pager = Pager{1, 50, 1234, "", "/units?page=2"}
 	p.Empty = Empty{s[7], s[6], Link{Href: "/", Text: s[0]}}
 	p.Term = Term{s[2], s[6]}
-	p.Spark = draw.Spark("x", values[:40])
 	return p
 }
 
