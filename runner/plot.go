@@ -41,7 +41,8 @@ func drawPanel(s *screen, p yield.Panel, rows int) {
 	k := draw.Control{}
 	values := []float64{}
 	for _, x := range p.Points {
-		point := draw.ControlPoint{Mark: draw.Mark{Label: x.X, Value: x.Value}, Centre: x.Centre, Lower: x.Lower, Upper: x.Upper}
+		point := draw.ControlPoint{Centre: x.Centre, Lower: x.Lower, Upper: x.Upper}
+		point.Label, point.Value = x.X, x.Value
 		for _, rule := range x.Rules {
 			point.Hits = append(point.Hits, strconv.Itoa(rule))
 		}
@@ -87,7 +88,7 @@ func drawHistogram(s *screen, values []float64, spec yield.Spec, unit string) {
 	bins := draw.Bins([]float64{low, high}, histogramRows)
 	width := bins[0].To - bins[0].From
 	end := bins[len(bins)-1].To
-	all := slices.Concat([]draw.Bin{{From: math.Inf(-1), To: bins[0].From}}, bins, []draw.Bin{{From: end, To: math.Inf(1)}})
+	all := append([]draw.Bin{{From: math.Inf(-1), To: bins[0].From}}, append(bins, draw.Bin{From: end, To: math.Inf(1)})...)
 	most := 0
 	for i := range all {
 		all[i].Count = 0
@@ -119,7 +120,8 @@ func drawHistogram(s *screen, values []float64, spec yield.Spec, unit string) {
 		edge := b.From + width*1e-9 // a limit there stands before its bar
 		limits(b.From, edge)
 		if b.Count > 0 || k > 0 && k < len(all)-1 {
-			g.add(name, strings.TrimPrefix(strconv.Itoa(b.Count), "0"), draw.TextBar(float64(b.Count)/float64(most), cells))
+			bar := draw.TextBar(float64(b.Count)/float64(most), cells)
+			g.add(name, strings.TrimPrefix(strconv.Itoa(b.Count), "0"), bar)
 		}
 		limits(edge, b.To)
 	}

@@ -16,8 +16,8 @@ func (r *rehearsalResult) svg() []byte {
 		r.Population.Units, r.swept(), r.Seed)
 	f := draw.Figure{
 		Title: fmt.Sprintf("%s: what the plan catches", r.titles.product),
-		Desc: about + " Share of units caught against the severity of their defect, one panel for each kind of defect, " +
-			"with the severities at which half and 95 % are caught.",
+		Desc: about + " Share of units caught against the severity of their defect, one panel for each kind of " +
+			"defect, with the severities at which half and 95 % are caught.",
 		Notes: []string{about, "Across: severity of the defect (1 is clearly bad); up: share of units caught."},
 		Width: 1280, Columns: 4,
 		Keys: []draw.Key{{Shape: "line", Words: "share caught (logistic in log severity)"},
@@ -66,7 +66,8 @@ func (d *defectResult) panel() draw.Panel {
 	for _, s := range d.Sweep {
 		if s.Units > 0 {
 			low, high := measure.Wilson(s.Caught, s.Units, 0.95)
-			p.Points = append(p.Points, draw.Point{X: s.Severity, Y: float64(s.Caught) / float64(s.Units), Low: low, High: high, Shape: "quiet"})
+			share := float64(s.Caught) / float64(s.Units)
+			p.Points = append(p.Points, draw.Point{X: s.Severity, Y: share, Low: low, High: high, Shape: "quiet"})
 		}
 	}
 	for i, y := range d.curve {
@@ -80,7 +81,8 @@ func (d *defectResult) panel() draw.Panel {
 				high = min(*e.High, last)
 			}
 			if e.Bound == "" && e.At <= last {
-				p.Points = append(p.Points, draw.Point{X: e.At, Y: []float64{0.5, 0.95}[i], XLow: e.Low, XHigh: high, Shape: []string{"open", "most"}[i]})
+				p.Points = append(p.Points, draw.Point{X: e.At, Y: []float64{0.5, 0.95}[i], XLow: e.Low, XHigh: high,
+					Shape: []string{"open", "most"}[i]})
 			}
 		}
 	}

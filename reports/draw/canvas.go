@@ -347,7 +347,7 @@ func (c *canvas) keys(left, right, y float64, keys []Key) float64 {
 }
 
 // classes are those of the shapes of marks.
-var classes = map[string]string{"dot": "dot", "quiet": "dot quiet", "diamond": "dot out", "open": "dot quiet", "up": "dot",
-	"down": "dot quiet", "cross": "cross", "tick": "over", "ring": "ring", "most": "dot"}
+var classes = map[string]string{"dot": "dot", "quiet": "dot quiet", "diamond": "dot out", "open": "dot quiet",
+	"up": "dot", "down": "dot quiet", "cross": "cross", "tick": "over", "ring": "ring", "most": "dot"}
 
 func clamp(v, low, high float64) float64 { return math.Min(math.Max(v, low), high) }

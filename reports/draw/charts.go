@@ -145,8 +145,11 @@ func (k Control) Draw(w Words) Drawing {
 			rules.Shape = "fail"
 			k.Points[i].Title = w.T("charts.hit", "mark", k.Points[i].Title, "rules", rules.Text)
 		}
-		t.Rows = append(t.Rows, []Cell{{Text: p.Label, Href: p.Href}, valueCell(w, p.Value, k.Unit), valueCell(w, p.Lower, k.Unit),
-			valueCell(w, p.Centre, k.Unit), valueCell(w, p.Upper, k.Unit), rules})
+		row := []Cell{{Text: p.Label, Href: p.Href}}
+		for _, v := range []float64{p.Value, p.Lower, p.Centre, p.Upper} {
+			row = append(row, valueCell(w, v, k.Unit))
+		}
+		t.Rows = append(t.Rows, append(row, rules))
 		if !finite(p.Value) {
 			lost++
 		} else if len(p.Hits) > 0 {
@@ -167,7 +170,8 @@ func (k Control) Draw(w Words) Drawing {
 		}
 		return w.T(id, "value", s)
 	}
-	p := k.Panel([3]string{say("charts.upper", last.Upper), say("charts.centre", last.Centre), say("charts.lower", last.Lower)})
+	p := k.Panel([3]string{say("charts.upper", last.Upper), say("charts.centre", last.Centre),
+		say("charts.lower", last.Lower)})
 	var keys []Key
 	if hits > 0 {
 		keys = append(keys, Key{Shape: "diamond", Words: w.T("charts.key_hit")})
@@ -214,7 +218,8 @@ func (h Hours) Draw(w Words) Drawing {
 	p := Panel{Y: Axis{Name: h.Label, Zero: true}, Height: 280}
 	lost, some := 0, false
 	for _, b := range h.Bars {
-		t.Rows = append(t.Rows, []Cell{{Text: b.Label, Href: b.Href}, valueCell(w, b.Value, ""), valueCell(w, b.Target, "")})
+		name := Cell{Text: b.Label, Href: b.Href}
+		t.Rows = append(t.Rows, []Cell{name, valueCell(w, b.Value, ""), valueCell(w, b.Target, "")})
 		if !finite(b.Value) || b.Value < 0 {
 			lost++
 		}
@@ -322,7 +327,8 @@ func (p Pareto) table(w Words) Table {
 			if finite(b.Value) {
 				sum += b.Value
 			}
-			t.Rows[i] = append(t.Rows[i], valueCell(w, b.Value/p.Total, Percent), valueCell(w, min(sum/p.Total, 1), Percent))
+			t.Rows[i] = append(t.Rows[i], valueCell(w, b.Value/p.Total, Percent),
+				valueCell(w, min(sum/p.Total, 1), Percent))
 		}
 	}
 	return t
@@ -367,11 +373,13 @@ func (k Comparison) Draw(w Words) Drawing {
 		p.Zones = []Zone{{-k.Matter, k.Matter, "band calm"}}
 		if len(keys) > 0 {
 			keys = append([]Key{{Shape: "diamond", Words: w.T("charts.key_matters")}}, keys...)
-			keys = append(keys, Key{Shape: "band calm", Words: w.T("charts.key_small", "size", show(w, k.Matter, k.Unit))})
+			small := w.T("charts.key_small", "size", show(w, k.Matter, k.Unit))
+			keys = append(keys, Key{Shape: "band calm", Words: small})
 		}
 	}
 	for _, m := range rows {
-		r := Row{Mark: m, Text: show(w, m.Value, k.Unit), Strong: m.interval() && (m.Low > 0 || m.High < 0), Shape: "quiet"}
+		r := Row{Mark: m, Text: show(w, m.Value, k.Unit), Shape: "quiet"}
+		r.Strong = m.interval() && (m.Low > 0 || m.High < 0)
 		if r.Title = m.words(w, k.Unit); m.Value > 0 {
 			r.Text = "+" + r.Text
 		}

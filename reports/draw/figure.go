@@ -406,13 +406,13 @@ func (c *canvas) rules(p *Panel, xs, ys *Axis, out, in box) {
 		if xs.part(r.At) < 0.5 {
 			first = -first
 		}
-		half := wideAs("strong", text) / 2
-		done := text == ""
+		x, half, done := xs.at(r.At), wideAs("strong", text)/2, text == ""
+		places := []float64{x + first + math.Copysign(half, first), x - first - math.Copysign(half, first),
+			clamp(x, out.x0+half, out.x1-half)}
 		for y := in.y0 - 14; !done && y < in.y1; y += lineStep {
-			for _, dx := range []float64{first, -first} {
-				done = done || c.try(out, xs.at(r.At)+dx+math.Copysign(half, dx), y, "middle", "strong halo", text, false)
+			for _, x := range places {
+				done = done || c.try(out, x, y, "middle", "strong halo", text, false)
 			}
-			done = done || c.try(out, clamp(xs.at(r.At), out.x0+half, out.x1-half), y, "middle", "strong halo", text, false)
 		}
 	}
 }

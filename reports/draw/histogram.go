@@ -79,7 +79,8 @@ func together(bins []Bin) (out []Bin) {
 // Draw draws the bins as bars between the limits.
 func (h Histogram) Draw(w Words) Drawing {
 	t := Table{Head: []Cell{textCell(w.T("charts.values")), numberCell(w.T("charts.units"))}}
-	p := Panel{X: Axis{Name: h.Label, Unit: h.Unit}, Y: Axis{Name: w.T("charts.units"), Zero: true, Whole: true}, Height: 320}
+	p := Panel{X: Axis{Name: h.Label, Unit: h.Unit}, Height: 320}
+	p.Y = Axis{Name: w.T("charts.units"), Zero: true, Whole: true}
 	var notes []string
 	bins := together(h.Bins)
 	if all := len(h.Bins); len(bins) < all {
@@ -108,7 +109,8 @@ func (h Histogram) Draw(w Words) Drawing {
 	limit := func(at *float64, id string, zone func(v float64) Zone) {
 		if at != nil && finite(*at) {
 			p.Zones = append(p.Zones, zone(*at))
-			p.Rules = append(p.Rules, Rule{At: *at, Vertical: true, Class: "limit", Text: w.T(id, "value", show(w, *at, h.Unit))})
+			text := w.T(id, "value", show(w, *at, h.Unit))
+			p.Rules = append(p.Rules, Rule{At: *at, Vertical: true, Class: "limit", Text: text})
 		}
 	}
 	limit(h.Lower, "charts.lower_limit", func(v float64) Zone { return Zone{math.Inf(-1), v, "beyond"} })

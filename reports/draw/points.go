@@ -138,7 +138,8 @@ func (c *canvas) point(t Point, x, y, size float64, xs, ys *Axis, in box, pitch 
 		c.rect("touch", x-w/2, in.y0, w, in.y1-in.y0)
 	}
 	if t.Low != t.High && finite(t.Low) && finite(t.High) && !c.banded {
-		c.whisker(map[bool]string{true: "whisker small", false: "whisker"}[size == 3], x, ys.at(t.Low), x, ys.at(t.High))
+		class := map[bool]string{true: "whisker small", false: "whisker"}[size == 3]
+		c.whisker(class, x, ys.at(t.Low), x, ys.at(t.High))
 	}
 	if t.XLow != t.XHigh && finite(t.XLow) && finite(t.XHigh) {
 		c.path("wide", "M# #H#", xs.at(t.XLow), y, xs.at(t.XHigh))

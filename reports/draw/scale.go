@@ -28,9 +28,9 @@ type Scale struct {
 func ScaleOf(rd reports.Reading) (s Scale, ok bool) {
 	x, isNumber := rd.Value.Number()
 	if l := rd.Limit; isNumber && !math.IsNaN(x) && l != nil {
-		state := map[reports.Verdict]string{reports.Pass: "pass", reports.Fail: "fail", reports.Inconclusive: "doubt"}[rd.Verdict]
+		states := map[reports.Verdict]string{reports.Pass: "pass", reports.Fail: "fail", reports.Inconclusive: "doubt"}
 		s = Scale{Unit: rd.Unit, Value: x, Lower: l.Lower, Upper: l.Upper, Guard: l.Guard, Uncertainty: rd.Uncertainty,
-			Bound: rd.Bound, State: orElse(state, "error")}
+			Bound: rd.Bound, State: orElse(states[rd.Verdict], "error")}
 		_, _, ok = s.axis()
 	}
 	return s, ok
@@ -168,7 +168,8 @@ func (s Scale) SVG(n Numbers, id, title, desc string) template.HTML {
 	c.value(s, &a, at, y, tall)
 	out := &canvas{}
 	out.add(`<svg class="plot scale" viewBox="0 0 %s %s" width="%s" height="%s" role="img" `+
-		`aria-labelledby="%s-t %s-d"><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`, number(c.width), number(foot+5),
+		`aria-labelledby="%s-t %s-d"><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`,
+		number(c.width), number(foot+5),
 		number(c.width), number(foot+5), escape(id), escape(id), escape(id), escape(title), escape(id), escape(desc))
 	return template.HTML(out.String() + c.String() + "</svg>")
 }

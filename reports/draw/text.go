@@ -100,18 +100,21 @@ func TextBar(share float64, cells int) string {
 // others together, stand at the edge as ▲ or ▼; over and under then say where,
 // and are NaN otherwise.
 func (p Panel) Text(columns, rows int) (lines []string, under, over float64) {
+	n := len(p.X.Slots)
+	if n == 0 {
+		return nil, math.NaN(), math.NaN()
+	}
 	low, high, under, over := p.textRange()
 	row := func(v float64) int {
 		return min(max(int(math.Round((high-v)/(high-low)*float64(rows-1))), 0), rows-1)
 	}
 	labels, margin := make([]string, rows), 0
 	for _, l := range p.Lines {
-		if at := row(l.last()); l.Words != "" && labels[at] == "" {
+		if at := row(l.last()); l.Words != "" && finite(l.last()) && labels[at] == "" {
 			labels[at] = l.Words
 			margin = max(margin, utf8.RuneCountInString(l.Words))
 		}
 	}
-	n := len(p.X.Slots)
 	cells := max(columns-margin-2, 20)
 	step := min(max(cells/n, 1), 8)
 	cells = min(cells, n*step)
@@ -126,7 +129,7 @@ func (p Panel) Text(columns, rows int) (lines []string, under, over float64) {
 			pen = '╌'
 		}
 		for i, v := range l.Y {
-			for c := column(i); l.Steps && c < min(max(column(i+1), column(i)+1), cells); c++ {
+			for c := column(i); l.Steps && finite(v) && c < min(max(column(i+1), column(i)+1), cells); c++ {
 				field[row(v)][c] = pen
 			}
 		}

@@ -55,7 +55,8 @@ var fileStyle = sync.OnceValue(func() string {
 	}{{&light, ThemeOf(Tokens, ":root {"), true}, {&dark, ThemeOf(Tokens, `:root[data-theme="dark"] {`), false}} {
 		for _, rule := range rules {
 			if to.all || strings.Contains(rule, "(--") && !strings.Contains(rule, "--sans") {
-				to.b.WriteString(variable.ReplaceAllStringFunc(rule, func(v string) string { return to.theme[v[6:len(v)-1]] }))
+				colour := func(v string) string { return to.theme[v[len("var(--"):len(v)-1]] }
+				to.b.WriteString(variable.ReplaceAllStringFunc(rule, colour))
 			}
 		}
 	}

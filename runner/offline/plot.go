@@ -2,9 +2,11 @@ package offline
 
 import (
 	"cmp"
+	"fmt"
 	"io"
 	"math"
 	"path"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -38,30 +40,37 @@ func (t *Taken) WriteSVG(w io.Writer) error {
 	return err
 }
 
-// figure is panels with lines of what was found.
-func figure(desc string, notes []string, panels ...draw.Panel) draw.Figure {
-	return draw.Figure{Desc: desc, Notes: notes, Panels: panels}
+// as is what a measurement took or gave.
+func as[T any](v reflect.Value) T { return v.Interface().(T) }
+
+// figure is panels with a line of what was found.
+func figure(desc, note string, panels ...draw.Panel) draw.Figure {
+	f := draw.Figure{Desc: desc, Panels: panels}
+	if note != "" {
+		f.Notes = []string{note}
+	}
+	return f
 }
 
 var place = regexp.MustCompile(`\{([^}]*)\}`)
 
 // said fills the places of a text, {unit}, with values; {u} stands for unit u,
-// {Hz!} for as many digits as a pitch needs, {#} for a count.
-func said(u, text string, values ...float64) string {
+// {Hz!} for as many digits as a pitch needs, {} for a count or a word.
+func said(u, text string, values ...any) string {
 	i := -1
 	return place.ReplaceAllStringFunc(text, func(p string) string {
 		i++
-		switch unit := p[1 : len(p)-1]; unit {
-		case "#":
-			return strconv.Itoa(int(values[i]))
-		case "u":
-			return quantity(values[i], u)
-		default:
-			if exact, ok := strings.CutSuffix(unit, "!"); ok {
-				return exactly(values[i], exact)
-			}
-			return quantity(values[i], unit)
+		v, isNumber := values[i].(float64)
+		unit, exact := strings.CutSuffix(p[1:len(p)-1], "!")
+		switch {
+		case !isNumber:
+			return fmt.Sprint(values[i])
+		case exact:
+			return exactly(v, unit)
+		case unit == "u":
+			return quantity(v, u)
 		}
+		return quantity(v, unit)
 	})
 }
 
@@ -69,13 +78,14 @@ func said(u, text string, values ...float64) string {
 func across(u, text string, v float64) draw.Rule { return draw.Rule{At: v, Text: said(u, text, v)} }
 
 // upright is a line at a place along x, which its text says.
-func upright(u, text string, v float64) draw.Rule {
-	return draw.Rule{At: v, Vertical: true, Text: said(u, text, v)}
-}
+func upright(u, text string, v float64) draw.Rule { return at(v, said(u, text, v)) }
 
-// mark is a place with words, made of its y and x and more values.
-func mark(u, text string, x, y float64, more ...float64) draw.Point {
-	return draw.Point{X: x, Y: y, Shape: "ring", Text: said(u, text, append([]float64{y, x}, more...)...)}
+// at is a line at a place along x with words.
+func at(v float64, text string) draw.Rule { return draw.Rule{At: v, Vertical: true, Text: text} }
+
+// ring is a place with words.
+func ring(x, y float64, text string) draw.Point {
+	return draw.Point{X: x, Y: y, Shape: "ring", Text: text}
 }
 
 // panel is two axes named "quantity / unit"; height 0 is the usual one.
@@ -96,7 +106,7 @@ func dots(yes, no string) (up, down draw.Line) {
 
 // samples is the capture that was measured, one channel of it.
 func (t *Taken) samples() (drivers.Samples, []float64) {
-	s := t.in[0].Interface().(drivers.Samples)
+	s := as[drivers.Samples](t.in[0])
 	ch, average := 1, false
 	if o := t.in[len(t.in)-1]; len(t.in) > 1 && t.way.options() != nil {
 		if f := o.FieldByName("Channel"); f.IsValid() && f.Int() > 0 {
@@ -124,7 +134,8 @@ func (t *Taken) samples() (drivers.Samples, []float64) {
 
 // quantityOf is what samples of a unit are, for an axis.
 func quantityOf(unit string) string {
-	names := map[string]string{"A": "current / A", "V": "voltage / V", "Pa": "sound pressure / Pa", "1": "sound / full scale"}
+	names := map[string]string{"A": "current / A", "V": "voltage / V", "Pa": "sound pressure / Pa",
+		"1": "sound / full scale"}
 	return cmp.Or(names[unit], "value / "+unit)
 }
 
@@ -165,38 +176,38 @@ func fitted(to float64, fit func(at float64) float64) draw.Line {
 }
 
 func plotSteady(t *Taken) draw.Figure {
-	r, u := t.out.Interface().(measure.SteadyResult), t.units["capture"]
+	r, u := as[measure.SteadyResult](t.out), t.units["capture"]
 	return figure("The capture over time, with its mean.",
-		[]string{said(u, "mean {u} ± {u}, peak to peak {u}, ", r.Mean, r.Uncertainty, r.PeakToPeak) + settled(r.Settled)},
+		said(u, "mean {u} ± {u}, peak to peak {u}, ", r.Mean, r.Uncertainty, r.PeakToPeak)+settled(r.Settled),
 		t.trace(across(u, "mean {u}", r.Mean)))
 }
 
 func settled(is bool) string { return map[bool]string{true: "settled", false: "not settled"}[is] }
 
 func plotInrush(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.InrushResult)
+	r := as[measure.InrushResult](t.out)
 	p := fromZero(t.trace(across("A", "settled {u}", r.Settled)))
-	p.Points = []draw.Point{mark("A", "peak {u} at {s}", r.PeakAt, r.Peak)}
+	p.Points = []draw.Point{ring(r.PeakAt, r.Peak, said("A", "peak {u} at {s}", r.Peak, r.PeakAt))}
 	s, _ := t.samples()
 	span := max(4*r.Duration, 20/s.Rate)
 	near := fromZero(t.closely(r.Onset-span/4, r.Onset+span))
 	near.Points = p.Points
 	near.Rules = []draw.Rule{upright("s", "onset {u}", r.Onset), {At: r.Settled}}
 	if r.Duration > 0 {
-		near.Rules = append(near.Rules, draw.Rule{At: r.Onset + r.Duration, Vertical: true, Text: said("s", "above a tenth for {u}", r.Duration)})
+		near.Rules = append(near.Rules, at(r.Onset+r.Duration, said("s", "above a tenth for {u}", r.Duration)))
 	}
 	return figure("The current over time, whole and around switching on, with the peak and the settled level.",
-		[]string{said("A", "peak {u}, charge {C} above the settled {u}", r.Peak, r.Charge, r.Settled)}, p, near)
+		said("A", "peak {u}, charge {C} above the settled {u}", r.Peak, r.Charge, r.Settled), p, near)
 }
 
 func plotStarted(t *Taken) draw.Figure {
 	note := map[bool]string{true: "started", false: "not started"}[t.out.Bool()]
-	return figure("The current over time, with the threshold.", []string{note},
+	return figure("The current over time, with the threshold.", note,
 		fromZero(t.trace(across(t.units["capture"], "threshold {u}", t.in[1].Float()))))
 }
 
 func plotDecay(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.DecayResult)
+	r := as[measure.DecayResult](t.out)
 	s, x := t.samples()
 	u := s.Unit
 	p := t.trace(across(u, "final {u}", r.Final))
@@ -208,42 +219,42 @@ func plotDecay(t *Taken) draw.Figure {
 	}
 	p.Lines[0].Name = "capture"
 	p.Lines = append(p.Lines, fitted(float64(len(x)-1)/s.Rate, fit))
-	return figure("The capture over time with the exponential fitted, and what the fit leaves.", []string{note}, p, t.residual(fit))
+	return figure("The capture over time with the exponential fitted, and what the fit leaves.",
+		note, p, t.residual(fit))
 }
 
 func plotSettling(t *Taken) draw.Figure {
-	r, u := t.out.Interface().(measure.SettlingResult), t.units["capture"]
+	r, u := as[measure.SettlingResult](t.out), t.units["capture"]
 	return figure("The capture over time, with its final value and when it came there for good.",
-		[]string{settled(r.Settled) + said(u, ", overshoot {u}", r.Overshoot)},
+		settled(r.Settled)+said(u, ", overshoot {u}", r.Overshoot),
 		t.trace(across(u, "final {u}", r.Final), upright("s", "settled at {u}", r.Time)))
 }
 
 func plotRipple(t *Taken) draw.Figure {
-	r, u := t.out.Interface().(measure.RippleResult), t.units["capture"]
+	r, u := as[measure.RippleResult](t.out), t.units["capture"]
 	spec := t.spectrum("amplitude / dB re 1 "+u, 1)
 	if finite(r.Frequency) && r.Amplitude > 0 {
-		top := draw.Point{X: r.Frequency, Y: 20 * math.Log10(r.Amplitude), Shape: "ring"}
-		top.Text = said(u, "{Hz!}, {u} peak", r.Frequency, r.Amplitude)
-		spec.Points = []draw.Point{top}
+		top := said(u, "{Hz!}, {u} peak", r.Frequency, r.Amplitude)
+		spec.Points = []draw.Point{ring(r.Frequency, 20*math.Log10(r.Amplitude), top)}
 	}
 	return figure("The capture over time, and its spectrum with the strongest tone.",
-		[]string{said(u, "ripple {u} rms, {u} peak to peak", r.RMS, r.PeakToPeak)},
+		said(u, "ripple {u} rms, {u} peak to peak", r.RMS, r.PeakToPeak),
 		t.trace(across(u, "mean {u}", r.Mean)), spec)
 }
 
 func plotCharge(t *Taken) draw.Figure {
-	r, o := t.out.Interface().(measure.ChargeResult), t.in[1].Interface().(measure.ChargeOptions)
-	p := fromZero(t.trace(upright("", "from", o.From), upright("", "to", o.From+r.Duration), across("A", "mean {u}", r.Mean)))
-	p.Points = []draw.Point{mark("A", "peak {u}", r.PeakAt, r.Peak)}
+	r, o := as[measure.ChargeResult](t.out), as[measure.ChargeOptions](t.in[1])
+	p := fromZero(t.trace(at(o.From, "from"), at(o.From+r.Duration, "to"), across("A", "mean {u}", r.Mean)))
+	p.Points = []draw.Point{ring(r.PeakAt, r.Peak, said("A", "peak {u}", r.Peak))}
 	return figure("The current over time, with the window over which it was summed up.",
-		[]string{said("", "charge {C} in {s}", r.Charge, r.Duration)}, p)
+		said("", "charge {C} in {s}", r.Charge, r.Duration), p)
 }
 
 func plotBrownOut(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.BrownOutResult)
+	r := as[measure.BrownOutResult](t.out)
 	runs, stops := dots("runs", "does not run")
 	way := draw.Line{Class: "series fine"}
-	for i, s := range t.in[0].Interface().([]measure.VoltageStep) {
+	for i, s := range as[[]measure.VoltageStep](t.in[0]) {
 		l := &stops
 		if s.Running {
 			l = &runs
@@ -251,23 +262,26 @@ func plotBrownOut(t *Taken) draw.Figure {
 		l.Add(float64(i+1), s.Voltage)
 		way.Add(float64(i+1), s.Voltage)
 	}
-	out, in := "drop-out "+bounded(r.DropOut, r.DropOutBound, "V"), "recovery "+bounded(r.Recovery, r.RecoveryBound, "V")
+	out := "drop-out " + bounded(r.DropOut, r.DropOutBound, "V")
+	in := "recovery " + bounded(r.Recovery, r.RecoveryBound, "V")
 	p := panel("step", "voltage / V", 0, runs, stops, way)
 	p.Rules = []draw.Rule{{At: r.DropOut, Text: out}, {At: r.Recovery, Text: in}}
-	return figure("The voltage of each step, and whether the unit ran.", []string{out + ", " + in}, p)
+	return figure("The voltage of each step, and whether the unit ran.", out+", "+in, p)
 }
 
 // bounded writes a value that may be a bound.
 func bounded(v float64, bound, unit string) string {
-	return map[string]string{"more": "more than "}[bound] + quantity(v, unit) + map[string]string{"less": " or less"}[bound]
+	form := map[string]string{"more": "more than {}", "less": "{} or less"}[bound]
+	return said("", cmp.Or(form, "{}"), quantity(v, unit))
 }
 
 func plotLatency(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.LatencyResult)
+	r := as[measure.LatencyResult](t.out)
 	p := bars(r.Histogram, "latency / s")
-	p.Rules = []draw.Rule{upright("s", "median {u}", r.Median), upright("s", "95 % below {u}", r.P95), upright("s", "99 % below {u}", r.P99)}
+	p.Rules = []draw.Rule{upright("s", "median {u}", r.Median), upright("s", "95 % below {u}", r.P95),
+		upright("s", "99 % below {u}", r.P99)}
 	answered, missed := draw.Line{Name: "answered", Shape: "dot"}, draw.Line{Name: "missed", Shape: "down"}
-	for i, v := range t.in[0].Interface().(Answers) {
+	for i, v := range as[Answers](t.in[0]) {
 		if math.IsNaN(v) {
 			missed.Add(float64(i+1), 0)
 		} else {
@@ -279,7 +293,7 @@ func plotLatency(t *Taken) draw.Figure {
 		order.Lines = append(order.Lines, missed)
 	}
 	return figure("How often which latency occurred, and each trial in order.",
-		[]string{said("s", "{#} trials, {#} missed; mean {u}, standard deviation {u}", float64(r.Count), float64(r.Missed), r.Mean, r.SD)},
+		said("s", "{} trials, {} missed; mean {u}, standard deviation {u}", r.Count, r.Missed, r.Mean, r.SD),
 		p, order)
 }
 
@@ -293,7 +307,7 @@ func bars(list []measure.Bin, label string) draw.Panel {
 
 // histogram is the panel of values; without bars where they make none.
 func (t *Taken) histogram(rules ...draw.Rule) draw.Panel {
-	list, err := measure.Histogram(t.in[0].Interface().([]float64), measure.HistogramOptions{})
+	list, err := measure.Histogram(as[[]float64](t.in[0]), measure.HistogramOptions{})
 	if err != nil {
 		list = nil
 	}
@@ -303,25 +317,25 @@ func (t *Taken) histogram(rules ...draw.Rule) draw.Panel {
 }
 
 func plotHistogram(t *Taken) draw.Figure {
-	return figure("How often values occur.", nil, bars(t.out.Interface().([]measure.Bin), "value / "+t.units["values"]))
+	return figure("How often values occur.", "", bars(as[[]measure.Bin](t.out), "value / "+t.units["values"]))
 }
 
 func plotSummary(t *Taken) draw.Figure {
-	r, u := t.out.Interface().(measure.SummaryResult), t.units["values"]
+	r, u := as[measure.SummaryResult](t.out), t.units["values"]
 	return figure("How often values occur, with mean and standard deviation.",
-		[]string{said(u, "{#} values, mean {u}, standard deviation {u}", float64(r.Count), r.Mean, r.SD)},
-		t.histogram(upright(u, "mean {u}", r.Mean), upright(u, "", r.Mean-r.SD), upright(u, "one standard deviation", r.Mean+r.SD)))
+		said(u, "{} values, mean {u}, standard deviation {u}", r.Count, r.Mean, r.SD),
+		t.histogram(upright(u, "mean {u}", r.Mean), at(r.Mean-r.SD, ""), at(r.Mean+r.SD, "one standard deviation")))
 }
 
 func plotPercentile(t *Taken) draw.Figure {
-	r, u := t.out.Interface().(measure.PercentileResult), t.units["values"]
-	value := draw.Rule{At: r.Value, Vertical: true, Text: said(u, "{%} below {u}", t.in[1].Float(), r.Value)}
-	return figure("How often values occur, with the percentile and its interval.", nil,
-		t.histogram(upright(u, "", r.Interval.Low), value, upright(u, "", r.Interval.High)))
+	r, u := as[measure.PercentileResult](t.out), t.units["values"]
+	value := at(r.Value, said(u, "{%} below {u}", t.in[1].Float(), r.Value))
+	return figure("How often values occur, with the percentile and its interval.", "",
+		t.histogram(at(r.Interval.Low, ""), value, at(r.Interval.High, "")))
 }
 
 func plotLine(t *Taken) draw.Figure {
-	r, pairs := t.out.Interface().(measure.LineResult), t.in[0].Interface().(Pairs)
+	r, pairs := as[measure.LineResult](t.out), as[Pairs](t.in[0])
 	low, high := slices.Min(pairs.X), slices.Max(pairs.X)
 	fit := draw.Line{Name: "line of least squares"}
 	fit.Add(low, r.Intercept+r.Slope*low, high, r.Intercept+r.Slope*high)
@@ -330,16 +344,16 @@ func plotLine(t *Taken) draw.Figure {
 		rest.Add(x, pairs.Y[i]-r.Intercept-r.Slope*x)
 	}
 	x, y := "x / "+t.units["x"], t.units["y"]
-	note := said(t.units["y/x"], "slope {u}", r.Slope) + said(t.units["y"], ", intercept {u}, R² ", r.Intercept) +
-		strconv.FormatFloat(r.RSquared, 'g', 4, 64)
-	return figure("Points and the straight line of least squares, and how far they are from it.", []string{note},
+	note := said(t.units["y/x"], "slope {u}", r.Slope) +
+		said(t.units["y"], ", intercept {u}, R² {}", r.Intercept, strconv.FormatFloat(r.RSquared, 'g', 4, 64))
+	return figure("Points and the straight line of least squares, and how far they are from it.", note,
 		panel(x, "y / "+y, 0, draw.Line{Name: "points", Shape: "dot", X: pairs.X, Y: pairs.Y}, fit),
 		fromZero(panel(x, "residual / "+y, 210, rest)))
 }
 
 func plotDetection(t *Taken) draw.Figure {
-	r, o := t.out.Interface().(measure.DetectionResult), t.in[1].Interface().(measure.DetectionOptions)
-	tried := slices.Clone(t.in[0].Interface().([]measure.Tried))
+	r, o := as[measure.DetectionResult](t.out), as[measure.DetectionOptions](t.in[1])
+	tried := slices.Clone(as[[]measure.Tried](t.in[0]))
 	slices.SortFunc(tried, func(a, b measure.Tried) int { return cmp.Compare(a.At, b.At) })
 	share, curve := draw.Line{Name: "detected", Shape: "dot"}, draw.Line{Name: "fitted"}
 	for _, x := range tried {
@@ -356,9 +370,9 @@ func plotDetection(t *Taken) draw.Figure {
 	}
 	p := fromZero(panel("strength / "+t.units["strength"], "detected / %", 0, share, curve))
 	for _, e := range r.Edges {
-		p.Rules = append(p.Rules, draw.Rule{At: e.At, Vertical: true, Text: said(t.units["strength"], "{%} at {u}", 100*e.Level, e.At)})
+		p.Rules = append(p.Rules, at(e.At, said(t.units["strength"], "{%} at {u}", 100*e.Level, e.At)))
 	}
-	return figure("The share detected against strength, with the curve fitted and its edges.", nil, p)
+	return figure("The share detected against strength, with the curve fitted and its edges.", "", p)
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

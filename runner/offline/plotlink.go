@@ -28,33 +28,36 @@ func throw(f drivers.Frames, i, ch int) float64 { return (f.Microseconds(i, ch) 
 func heard(f drivers.Frame) bool { return !f.Lost && !f.Failsafe }
 
 func plotTravel(t *Taken) draw.Figure {
-	r, o := t.out.Interface().(measure.TravelResult), t.in[2].Interface().(measure.TravelOptions)
-	frames, path := t.in[0].Interface().(drivers.Frames), t.in[1].Interface().(drivers.Path)
+	r, o := as[measure.TravelResult](t.out), as[measure.TravelOptions](t.in[2])
+	frames, path := as[drivers.Frames](t.in[0]), as[drivers.Path](t.in[1])
 	in := draw.Line{Name: o.Axis}
 	for _, s := range path {
 		if _, ok := s.From[o.Axis]; ok {
-			in.Add(s.Start.Sub(frames.Start).Seconds(), 100*s.From[o.Axis], s.End.Sub(frames.Start).Seconds(), 100*s.To[o.Axis])
+			in.Add(s.Start.Sub(frames.Start).Seconds(), 100*s.From[o.Axis])
+			in.Add(s.End.Sub(frames.Start).Seconds(), 100*s.To[o.Axis])
 		}
 	}
 	f := sweepFigure(r.Points, measure.TravelPointsOptions{}, "%", "%")
 	for _, s := range r.Spots {
-		f.Panels[0].Rules = append(f.Panels[0].Rules, draw.Rule{At: (s.From + s.To) / 2, Vertical: true, Text: fmt.Sprintf("%d dropouts", s.Dropouts)})
+		f.Panels[0].Rules = append(f.Panels[0].Rules, at((s.From+s.To)/2, said("", "{} dropouts", s.Dropouts)))
 	}
-	f.Panels = append(f.Panels, panel("time / s", "% of throw", 280, throws(fmt.Sprintf("channel %d", o.Channel), frames, o.Channel), in))
+	out := throws(fmt.Sprintf("channel %d", o.Channel), frames, o.Channel)
+	f.Panels = append(f.Panels, panel("time / s", "% of throw", 280, out, in))
 	f.Notes = []string{
 		said("%", "hysteresis {u} of span, play {u}, non-linearity {u} of span", r.Hysteresis, r.Play, r.NonLinearity),
-		said("%", "noise {u} rms, dropouts {#}, dead band {u}, lag {s}", r.Noise, float64(r.Dropouts), r.DeadBand, r.Lag),
+		said("%", "noise {u} rms, dropouts {}, dead band {u}, lag {s}", r.Noise, r.Dropouts, r.DeadBand, r.Lag),
 	}
 	return f
 }
 
 func plotTravelPoints(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.TravelPointsResult)
-	points, o := t.in[0].Interface().([]measure.TravelPoint), t.in[1].Interface().(measure.TravelPointsOptions)
+	r := as[measure.TravelPointsResult](t.out)
+	points, o := as[[]measure.TravelPoint](t.in[0]), as[measure.TravelPointsOptions](t.in[1])
 	x := t.units["commanded"]
 	f := sweepFigure(points, o, x, t.units["output"])
 	f.Notes = []string{
-		said(x, "hysteresis {%} of span at {u}, repeatability {%} of span", r.Hysteresis, r.HysteresisAt, r.Repeatability),
+		said(x, "hysteresis {%} of span at {u}, repeatability {%} of span",
+			r.Hysteresis, r.HysteresisAt, r.Repeatability),
 		said("%", "non-linearity of span: terminal {u}, independent {u}, zero-based {u}, least squares {u}",
 			r.Terminal.NonLinearity, r.Independent.NonLinearity, r.Zero.NonLinearity, r.LeastSquares.NonLinearity),
 	}
@@ -91,7 +94,7 @@ func sweepFigure(points []measure.TravelPoint, o measure.TravelPointsOptions, x,
 			rest.Lines = append(rest.Lines, l)
 		}
 		if r.Hysteresis > 0 {
-			rest.Rules = []draw.Rule{{At: r.HysteresisAt, Vertical: true, Text: said("%", "hysteresis {u}", r.Hysteresis)}}
+			rest.Rules = []draw.Rule{at(r.HysteresisAt, said("%", "hysteresis {u}", r.Hysteresis))}
 		}
 		if n := len(r.Curve); n > 1 {
 			ends := draw.Line{Name: "line through the ends"}
@@ -101,14 +104,15 @@ func sweepFigure(points []measure.TravelPoint, o measure.TravelPointsOptions, x,
 			both.Lines = append(both.Lines, ends)
 		}
 	}
-	return figure("Output against commanded position in both directions, and its distance from the line through the ends.", nil, both, rest)
+	return figure("Output against commanded position in both directions, and its distance "+
+		"from the line through the ends.", "", both, rest)
 }
 
 func plotDeadBand(t *Taken) draw.Figure {
-	r, o := t.out.Interface().(measure.DeadBandResult), t.in[2].Interface().(measure.DeadBandOptions)
-	frames := t.in[0].Interface().(drivers.Frames)
+	r, o := as[measure.DeadBandResult](t.out), as[measure.DeadBandOptions](t.in[2])
+	frames := as[drivers.Frames](t.in[0])
 	up, down := dots("up", "down")
-	for _, path := range t.in[1].Interface().([]drivers.Path) {
+	for _, path := range as[[]drivers.Path](t.in[1]) {
 		for _, s := range path {
 			from, to := 100*s.From[o.Axis], 100*s.To[o.Axis]
 			a, z := s.Start.Sub(frames.Start).Seconds()+o.Lag, s.End.Sub(frames.Start).Seconds()+o.Lag
@@ -130,16 +134,16 @@ func plotDeadBand(t *Taken) draw.Figure {
 	}
 	band := "dead band " + bounded(r.Width, r.Bound, "%")
 	p := panel("commanded / %", "output / %", 420, up, down)
-	p.Rules = []draw.Rule{upright("", "", r.Middle-r.Width/2), upright("", band, r.Middle+r.Width/2)}
+	p.Rules = []draw.Rule{at(r.Middle-r.Width/2, ""), at(r.Middle+r.Width/2, band)}
 	return figure("Output against commanded position near the centre, in both directions.",
-		[]string{band + said("%", " ± {u} of throw", r.Uncertainty)}, p)
+		band+said("%", " ± {u} of throw", r.Uncertainty), p)
 }
 
 func plotCentre(t *Taken) draw.Figure {
-	r, o := t.out.Interface().(measure.CentreResult), t.in[1].Interface().(measure.CentreOptions)
+	r, o := as[measure.CentreResult](t.out), as[measure.CentreOptions](t.in[1])
 	p := panel("time since letting go / s", "% of throw", 400)
 	names := []string{"from the low side", "from the high side"}
-	for _, x := range t.in[0].Interface().([]measure.Release) {
+	for _, x := range as[[]measure.Release](t.in[0]) {
 		side := 1
 		if x.From < 0 {
 			side = 0
@@ -150,22 +154,22 @@ func plotCentre(t *Taken) draw.Figure {
 	}
 	p.Rules = []draw.Rule{across("%", "mean from low {u}", r.FromLow), across("%", "mean from high {u}", r.FromHigh)}
 	return figure("Where the stick rested after each release, by side.",
-		[]string{said("%", "offset {u}, play {u}, spread {u}, noise {u} of throw", r.Offset, r.Play, r.Spread, r.Noise)}, p)
+		said("%", "offset {u}, play {u}, spread {u}, noise {u} of throw", r.Offset, r.Play, r.Spread, r.Noise), p)
 }
 
 func plotSwitch(t *Taken) draw.Figure {
-	r, o := t.out.Interface().(measure.SwitchResult), t.in[2].Interface().(measure.SwitchOptions)
+	r, o := as[measure.SwitchResult](t.out), as[measure.SwitchOptions](t.in[2])
 	p := panel("time / s", "% of throw", 0)
 	for k, name := range []string{"off", "on"} {
-		p.Lines = append(p.Lines, throws(name, t.in[k].Interface().(drivers.Frames), o.Channel))
+		p.Lines = append(p.Lines, throws(name, as[drivers.Frames](t.in[k]), o.Channel))
 	}
 	p.Rules = []draw.Rule{across("%", "off {u}", r.Off), across("%", "on {u}", r.On)}
-	return figure("The channel over time in both positions of the switch.", []string{said("", "{#} bounces", float64(r.Bounces))}, p)
+	return figure("The channel over time in both positions of the switch.", said("", "{} bounces", r.Bounces), p)
 }
 
 // losses is the panel of an error rate over time, and where frames are missing.
 func (t *Taken) losses() draw.Panel {
-	f := t.in[0].Interface().(drivers.Frames)
+	f := as[drivers.Frames](t.in[0])
 	length := f.Length.Seconds()
 	n := len(f.Frames)
 	if n > 0 {
@@ -209,22 +213,23 @@ func (t *Taken) losses() draw.Panel {
 	each := length / float64(bins)
 	for i := range all {
 		if all[i] > 0 {
-			p.Bars = append(p.Bars, draw.Bar{From: each * float64(i), To: each * float64(i+1), Height: 100 * lost[i] / all[i]})
+			from := each * float64(i)
+			p.Bars = append(p.Bars, draw.Bar{From: from, To: from + each, Height: 100 * lost[i] / all[i]})
 		}
 	}
 	return p
 }
 
 func plotLink(t *Taken) draw.Figure {
-	r, f := t.out.Interface().(measure.LinkResult), t.in[0].Interface().(drivers.Frames)
+	r, f := as[measure.LinkResult](t.out), as[drivers.Frames](t.in[0])
 	p := t.losses()
 	p.Rules = []draw.Rule{across("%", "error rate {u}", r.ErrorRate)}
 	last, l, worst := 0.0, draw.Line{Class: "series fine"}, draw.Point{X: math.NaN()}
-	add := func(at float64) {
-		if l.Add(at, at-last); !finite(worst.X) || at-last > worst.Y {
-			worst = draw.Point{X: at, Y: at - last, Shape: "ring", Text: said("s", "longest {u}", r.LongestGap)}
+	add := func(now float64) {
+		if l.Add(now, now-last); !finite(worst.X) || now-last > worst.Y {
+			worst = ring(now, now-last, said("s", "longest {u}", r.LongestGap))
 		}
-		last = at
+		last = now
 	}
 	for _, x := range f.Frames {
 		if heard(x) {
@@ -237,15 +242,15 @@ func plotLink(t *Taken) draw.Figure {
 	gaps := fromZero(panel("time / s", "gap since the last frame / s", 260, l))
 	gaps.Points = []draw.Point{worst}
 	return figure("The share of frames lost over time, and the time without a new frame.",
-		[]string{said("%", "{#} of {#} frames lost, {u} (95 %: {u} to {u}); longest gap {s}",
-			float64(r.Lost), float64(r.Expected), r.ErrorRate, r.Exact.Low, r.Exact.High, r.LongestGap)}, p, gaps)
+		said("%", "{} of {} frames lost, {u} (95 %: {u} to {u}); longest gap {s}",
+			r.Lost, r.Expected, r.ErrorRate, r.Exact.Low, r.Exact.High, r.LongestGap), p, gaps)
 }
 
 func plotBursts(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.BurstResult)
+	r := as[measure.BurstResult](t.out)
 	return figure("The share of frames lost over time.",
-		[]string{said("1", "{#} of {#} frames lost, in {#} bursts of {u} frames on average, the longest of {#}",
-			float64(r.Lost), float64(r.Frames), float64(r.Bursts), r.MeanLength, float64(r.LongestLength))}, t.losses())
+		said("1", "{} of {} frames lost, in {} bursts of {u} frames on average, the longest of {}",
+			r.Lost, r.Frames, r.Bursts, r.MeanLength, r.LongestLength), t.losses())
 }
 
 // share adds a share with its interval to a panel.
@@ -254,26 +259,26 @@ func share(p *draw.Panel, at, v, low, high float64) {
 }
 
 func plotSweep(t *Taken) draw.Figure {
-	r, o := t.out.Interface().(measure.SweepResult), t.in[1].Interface().(measure.SweepOptions)
-	points := slices.Clone(t.in[0].Interface().([]measure.SweepPoint))
+	r, o := as[measure.SweepResult](t.out), as[measure.SweepOptions](t.in[1])
+	points := slices.Clone(as[[]measure.SweepPoint](t.in[0]))
 	slices.SortFunc(points, func(a, b measure.SweepPoint) int { return cmp.Compare(a.Attenuation, b.Attenuation) })
 	p := fromZero(panel("attenuation / dB", "lost / %", 380))
 	for _, x := range points {
 		low, high := measure.Wilson(x.Lost, x.Sent, 0.95)
 		share(&p, x.Attenuation, float64(x.Lost)/float64(x.Sent), low, high)
 	}
-	at := fmt.Sprintf("%g %% lost at %s", cmp.Or(o.Rate, 1), bounded(r.Attenuation, r.Bound, "dB"))
-	p.Rules = []draw.Rule{upright("", at, r.Attenuation)}
-	f := figure("Packets lost against attenuation, each with its interval, and the attenuation of the error rate asked for.",
-		[]string{at + said("dB", ", interval {u} to {u}", r.Interval.Low, r.Interval.High)}, p)
+	where := said("", "{%} lost at {}", cmp.Or(o.Rate, 1.0), bounded(r.Attenuation, r.Bound, "dB"))
+	p.Rules = []draw.Rule{at(r.Attenuation, where)}
+	f := figure("Packets lost against attenuation, each with its interval, and that of the error rate asked for.",
+		where+said("dB", ", interval {u} to {u}", r.Interval.Low, r.Interval.High), p)
 	f.Keys = []draw.Key{{Shape: "dot", Words: "lost"}, {Shape: "interval", Words: "95 % interval"}}
 	return f
 }
 
 func plotRestart(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.RestartResult)
+	r := as[measure.RestartResult](t.out)
 	yes, no := dots("started", "did not start")
-	for i, x := range t.in[0].Interface().([]measure.StartTrial) {
+	for i, x := range as[[]measure.StartTrial](t.in[0]) {
 		l := &no
 		if x.Started {
 			l = &yes
@@ -281,23 +286,24 @@ func plotRestart(t *Taken) draw.Figure {
 		l.Add(x.Off, float64(i+1))
 	}
 	p := fromZero(panel("time off / s", "trial", 0, yes, no))
-	p.Rules = []draw.Rule{upright("", "starts after "+bounded(r.ShortestOff, r.Bound, "s"), r.ShortestOff)}
+	p.Rules = []draw.Rule{at(r.ShortestOff, "starts after "+bounded(r.ShortestOff, r.Bound, "s"))}
 	return figure("Each trial by its time off, and whether the unit started.",
-		[]string{"shortest time off: " + bounded(r.ShortestOff, r.Bound, "s")}, p)
+		"shortest time off: "+bounded(r.ShortestOff, r.Bound, "s"), p)
 }
 
 func plotStartCurve(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.StartCurveResult)
+	r := as[measure.StartCurveResult](t.out)
 	p := fromZero(panel("time off / s", "started / %", 380))
 	for _, x := range r.Levels {
 		share(&p, x.Off, x.Probability, x.Interval.Low, x.Interval.High)
 	}
-	p.Rules = []draw.Rule{upright("s", "half start after {u}", r.HalfOff), upright("s", "reliable after {u}", r.ReliableOff)}
-	note := said("", "none reliable: {#} starts in a row at one time off would show it", float64(r.Needed))
+	p.Rules = []draw.Rule{upright("s", "half start after {u}", r.HalfOff),
+		upright("s", "reliable after {u}", r.ReliableOff)}
+	note := said("", "none reliable: {} starts in a row at one time off would show it", r.Needed)
 	if finite(r.ReliableOff) {
 		note = said("s", "reliable after {u}", r.ReliableOff)
 	}
-	f := figure("The share of starts against time off, each with its interval.", []string{note}, p)
+	f := figure("The share of starts against time off, each with its interval.", note, p)
 	f.Keys = []draw.Key{{Shape: "dot", Words: "started"}, {Shape: "interval", Words: "interval"}}
 	return f
 }

@@ -70,16 +70,16 @@ func floor(p draw.Panel, v float64) draw.Rule {
 }
 
 func plotTone(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.ToneResult)
+	r := as[measure.ToneResult](t.out)
 	spec, note := t.level(), "no tone found"
-	add := func(text string, at, level float64, values ...float64) {
-		spec.Points = append(spec.Points, draw.Point{X: at, Y: level, Shape: "ring", Text: said("dB", text, values...)})
+	add := func(text string, at, level float64, values ...any) {
+		spec.Points = append(spec.Points, ring(at, level, said("dB", text, values...)))
 	}
 	if r.Found || r.Frequency > 0 {
 		add("tone {Hz!}, {u}", r.Frequency, r.Level, r.Frequency, r.Level)
 		for _, h := range r.Harmonics {
 			if h.Level > -100 && r.Level+h.Level > r.NoiseFloor+3 {
-				add("harmonic {#}, {u}", h.Frequency, r.Level+h.Level, float64(h.Number), h.Level)
+				add("harmonic {}, {u}", h.Frequency, r.Level+h.Level, h.Number, h.Level)
 			}
 		}
 		for _, f := range r.Foreign {
@@ -98,22 +98,22 @@ func plotTone(t *Taken) draw.Figure {
 	}
 	periods := t.closely(middle-long/2, middle+long/2)
 	periods.Height = 220
-	return figure("The spectrum of the sound with the tone, its harmonics and foreign tones named, and a few periods of the sound.",
-		[]string{note}, spec, periods)
+	return figure("The spectrum of the sound with the tone, its harmonics and foreign tones named, and a few periods.",
+		note, spec, periods)
 }
 
 func plotTones(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.TonesResult)
+	r := as[measure.TonesResult](t.out)
 	spec := t.level()
 	for _, x := range r.Tones {
-		spec.Points = append(spec.Points, draw.Point{X: x.Frequency, Y: x.Level, Shape: "ring", Text: said("dB", "{Hz!}, {u}", x.Frequency, x.Level)})
+		spec.Points = append(spec.Points, ring(x.Frequency, x.Level, said("dB", "{Hz!}, {u}", x.Frequency, x.Level)))
 	}
 	spec.Rules = []draw.Rule{floor(spec, r.NoiseFloor)}
-	return figure("The spectrum of the sound with its strongest tones named.", []string{said("", "{#} tones", float64(len(r.Tones)))}, spec)
+	return figure("The spectrum of the sound with its strongest tones named.", said("", "{} tones", len(r.Tones)), spec)
 }
 
 func plotSine(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.SineResult)
+	r := as[measure.SineResult](t.out)
 	s, x := t.samples()
 	long := min(5/max(r.Frequency, 1e-9), float64(len(x))/s.Rate)
 	fit := func(at float64) float64 { return r.DC + r.Amplitude*math.Cos(2*math.Pi*r.Frequency*at+r.Phase) }
@@ -121,19 +121,20 @@ func plotSine(t *Taken) draw.Figure {
 	p.Lines[0].Name = "capture"
 	p.Lines = append(p.Lines, fitted(long, fit))
 	return figure("The first periods of the capture with the sine fitted, and what the fit leaves.",
-		[]string{said(t.units["capture"], "{Hz!}, amplitude {u}, SINAD {dB}", r.Frequency, r.Amplitude, r.SINAD)}, p, t.residual(fit))
+		said(t.units["capture"], "{Hz!}, amplitude {u}, SINAD {dB}", r.Frequency, r.Amplitude, r.SINAD),
+		p, t.residual(fit))
 }
 
 func plotLevel(t *Taken) draw.Figure {
-	r := t.out.Interface().(measure.LevelResult)
+	r := as[measure.LevelResult](t.out)
 	spec := t.level()
 	spec.X.Log = true // as ears hear, and the weightings are drawn
 	return figure("The sound over time, and its spectrum.",
-		[]string{said("dB", "level {u}, A-weighted {u}, C-weighted {u}", r.Level, r.LevelA, r.LevelC)}, t.trace(), spec)
+		said("dB", "level {u}, A-weighted {u}, C-weighted {u}", r.Level, r.LevelA, r.LevelC), t.trace(), spec)
 }
 
 func plotTune(t *Taken) draw.Figure {
-	r, o := t.out.Interface().(measure.TuneResult), t.in[1].Interface().(measure.TuneOptions)
+	r, o := as[measure.TuneResult](t.out), as[measure.TuneOptions](t.in[1])
 	p, notes := t.trace(), panel("time / s", "pitch / Hz", 280)
 	heard, wanted := draw.Line{Name: "heard"}, draw.Line{Name: "score"}
 	for _, n := range r.Notes {
@@ -150,18 +151,19 @@ func plotTune(t *Taken) draw.Figure {
 				text = exactly(n.Pitch, "Hz") + said("", ", +{cent}", n.Cents)
 			}
 		}
-		notes.Points = append(notes.Points, draw.Point{X: n.Start, Y: n.Pitch, Shape: "ring", Text: text})
-		p.Rules = append(p.Rules, draw.Rule{At: n.Start, Vertical: true})
+		notes.Points = append(notes.Points, ring(n.Start, n.Pitch, text))
+		p.Rules = append(p.Rules, at(n.Start, ""))
 	}
 	notes.Lines = []draw.Line{heard, wanted}
 	f := figure("The sound over time with the beginning of each note, and the notes heard against the score.",
-		[]string{said("", "{#} notes found, {#} missing, {#} wrong, {#} extra", float64(r.Found), float64(r.Missing), float64(r.Wrong), float64(r.Extra))},
+		said("", "{} notes found, {} missing, {} wrong, {} extra", r.Found, r.Missing, r.Wrong, r.Extra),
 		p, notes)
 	if r.ForeignSteady {
 		spec := t.level()
 		spec.Rules = []draw.Rule{upright("Hz", "foreign tone {Hz!}", r.ForeignFrequency)}
 		f.Panels = append(f.Panels, spec)
-		f.Notes = append(f.Notes, said("dB", "a foreign tone of {Hz!} lies under the notes, {u} of them", r.ForeignFrequency, r.ForeignLevel))
+		f.Notes = append(f.Notes, said("dB", "a foreign tone of {Hz!} lies under the notes, {u} of them",
+			r.ForeignFrequency, r.ForeignLevel))
 	}
 	return f
 }
