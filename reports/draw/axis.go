@@ -69,9 +69,12 @@ func (a *Axis) hold(values ...float64) {
 // level reports whether zero is no natural beginning for values in unit.
 func level(unit string) bool { return strings.HasPrefix(unit, "dB") || unit == "Cel" }
 
+// upright is the margin of a y axis.
+const upright = 0.08
+
 // fit widens the range by a part of it on either side, not beyond 0 where it
-// ends there, and down to 0 where that is near; and chooses prefix and steps,
-// about so many.
+// ends there, and of a y axis down to 0 where that is near; and chooses prefix
+// and steps, about so many.
 func (a *Axis) fit(margin float64, about int) {
 	if a.Zero {
 		a.hold(0)
@@ -99,7 +102,7 @@ func (a *Axis) fit(margin float64, about int) {
 			a.low = max(0, a.low)
 		}
 	case margin > 0:
-		if !a.Log && a.low > 0 && a.low < 0.4*wide && !level(a.Unit) {
+		if margin == upright && !a.Log && a.low > 0 && a.low < 0.4*wide && !level(a.Unit) {
 			a.low, wide = 0, a.high
 		}
 		if a.low != 0 || a.Log {

@@ -248,7 +248,7 @@ func (p *Panel) fit(w, h float64) {
 			ys.hold(t.Low, t.High)
 		}
 	}
-	ys.fit(0.08, int(clamp((h-68)/48, 3, 6)))
+	ys.fit(upright, int(clamp((h-68)/48, 3, 6)))
 	xs.fit(margin, int(clamp(w/105, 2, 8)))
 }
 
@@ -505,7 +505,7 @@ func (c *canvas) line(l Line, i int, xs, ys *Axis) {
 		d := ""
 		for k := range l.Y {
 			if x, y := xs.at(l.x(k)), ys.at(l.Y[k]); finite(x) && finite(y) {
-				d += shape(l.Shape, x, y, 2.8)
+				d += shape(l.Shape, x, y, 3.2)
 			}
 		}
 		if l.Shape == "tick" || l.Shape == "cross" {

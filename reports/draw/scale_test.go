@@ -124,7 +124,7 @@ func TestAxisSteps(t *testing.T) {
 		{"one decade", Axis{Log: true}, 6, []float64{1, 12}, "1 2 5 10", ""},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			got := strings.Join(steps(tt.axis, 0.06, tt.about, tt.at...), " ")
+			got := strings.Join(steps(tt.axis, upright, tt.about, tt.at...), " ")
 			assert.Equal(t, tt.want, got)
 			a := tt.axis
 			a.hold(tt.at...)
