@@ -50,11 +50,7 @@ type Trend struct {
 // Draw draws the trend.
 func (t Trend) Draw(w Words) Drawing {
 	p := Panel{X: slots(t.Points), Y: Axis{Name: t.Label, Unit: t.Unit}, Height: 320, Lines: []Line{through(t.Points)}}
-	lost := 0
 	for i, m := range t.Points {
-		if !finite(m.Value) {
-			lost++
-		}
 		p.Points = append(p.Points, pointOf(i, m, m.words(w, t.Unit)))
 	}
 	if t.Target != nil && finite(*t.Target) {
@@ -66,7 +62,17 @@ func (t Trend) Draw(w Words) Drawing {
 		keys = []Key{{Shape: "interval", Words: w.T("charts.key_interval")}}
 	}
 	f := t.figure(p, keys...)
-	return f.drawn(w, markTable(w, t.Of, t.Label, t.Unit, t.Points), nil, lost, len(t.Points), "charts.thinned")
+	return f.drawn(w, markTable(w, t.Of, t.Label, t.Unit, t.Points), nil, missing(t.Points), len(t.Points), "charts.thinned")
+}
+
+// missing is how many marks have no number.
+func missing[M interface{ mark() Mark }](marks []M) (n int) {
+	for _, m := range marks {
+		if !finite(m.mark().Value) {
+			n++
+		}
+	}
+	return n
 }
 
 // slots are the places of marks beside each other.
@@ -132,29 +138,26 @@ func (k Control) Panel(names [3]string) Panel {
 
 // Draw draws the chart.
 func (k Control) Draw(w Words) Drawing {
-	t := Table{Head: []Cell{textCell(k.Of), numberCell(k.Label), numberCell(w.T("charts.lower_head")),
-		numberCell(w.T("charts.centre_head")), numberCell(w.T("charts.upper_head")), textCell(w.T("charts.rules"))}}
-	lost, hits := 0, 0
+	t := tableOf(w, k.Of, k.Points, column{k.Label, k.Unit, func(i int) float64 { return k.Points[i].Value }},
+		column{w.T("charts.lower_head"), k.Unit, func(i int) float64 { return k.Points[i].Lower }},
+		column{w.T("charts.centre_head"), k.Unit, func(i int) float64 { return k.Points[i].Centre }},
+		column{w.T("charts.upper_head"), k.Unit, func(i int) float64 { return k.Points[i].Upper }})
+	t.Head = append(t.Head, Cell{Text: w.T("charts.rules")})
+	hits := 0
 	k.Points = slices.Clone(k.Points)
 	var last ControlPoint
 	for i, p := range k.Points {
-		rules := Cell{Text: strings.Join(p.Hits, ", ")}
 		last = p
+		rules := Cell{Text: strings.Join(p.Hits, ", ")}
 		k.Points[i].Title = p.words(w, k.Unit)
 		if len(p.Hits) > 0 {
 			rules.Shape = "fail"
 			k.Points[i].Title = w.T("charts.hit", "mark", k.Points[i].Title, "rules", rules.Text)
+			if finite(p.Value) {
+				hits++
+			}
 		}
-		row := []Cell{{Text: p.Label, Href: p.Href}}
-		for _, v := range []float64{p.Value, p.Lower, p.Centre, p.Upper} {
-			row = append(row, valueCell(w, v, k.Unit))
-		}
-		t.Rows = append(t.Rows, append(row, rules))
-		if !finite(p.Value) {
-			lost++
-		} else if len(p.Hits) > 0 {
-			hits++
-		}
+		t.Rows[i] = append(t.Rows[i], rules)
 	}
 	notes := thinFindings(w, hits, func(keep func() bool) {
 		for i := range k.Points {
@@ -177,7 +180,7 @@ func (k Control) Draw(w Words) Drawing {
 		keys = append(keys, Key{Shape: "diamond", Words: w.T("charts.key_hit")})
 	}
 	f := k.figure(p, keys...)
-	return f.drawn(w, t, notes, lost, len(k.Points), "charts.thinned_but")
+	return f.drawn(w, t, notes, missing(k.Points), len(k.Points), "charts.thinned_but")
 }
 
 // mostFindings is how many points with a finding are drawn as such.
@@ -214,22 +217,15 @@ const mostBars = 240
 
 // Draw draws the bars; the takt is a line over each.
 func (h Hours) Draw(w Words) Drawing {
-	t := Table{Head: []Cell{textCell(h.Of), numberCell(h.Label), numberCell(w.T("charts.target"))}}
+	t := tableOf(w, h.Of, h.Bars, column{h.Label, "", func(i int) float64 { return h.Bars[i].Value }},
+		column{w.T("charts.target"), "", func(i int) float64 { return h.Bars[i].Target }})
 	p := Panel{Y: Axis{Name: h.Label, Zero: true}, Height: 280}
-	lost, some := 0, false
-	for _, b := range h.Bars {
-		name := Cell{Text: b.Label, Href: b.Href}
-		t.Rows = append(t.Rows, []Cell{name, valueCell(w, b.Value, ""), valueCell(w, b.Target, "")})
-		if !finite(b.Value) || b.Value < 0 {
-			lost++
-		}
-	}
+	some := false
 	var notes []string
-	empty := lost == len(h.Bars)
+	lost := missing(h.Bars)
 	if all := len(h.Bars); all > mostBars {
-		if h.Bars = h.Bars[all-mostBars:]; !empty {
-			notes = append(notes, w.T("charts.last_bars", "shown", mostBars, "count", all))
-		}
+		h.Bars = h.Bars[all-mostBars:]
+		notes = append(notes, w.T("charts.last_bars", "shown", mostBars, "count", all))
 	}
 	target := Line{Class: "target", Steps: true}
 	for i, b := range h.Bars {
@@ -268,8 +264,21 @@ type Pareto struct {
 
 // Draw draws the bars in the order given.
 func (p Pareto) Draw(w Words) Drawing {
-	t := p.table(w)
-	sum, lost := 0.0, 0
+	var more []column
+	if p.Total > 0 {
+		so := make([]float64, len(p.Bars))
+		sum := 0.0
+		for i, b := range p.Bars {
+			if finite(b.Value) {
+				sum += b.Value
+			}
+			so[i] = min(sum/p.Total, 1)
+		}
+		more = []column{{w.T("charts.share_head"), Percent, func(i int) float64 { return p.Bars[i].Value / p.Total }},
+			{w.T("charts.so_far"), Percent, func(i int) float64 { return so[i] }}}
+	}
+	t := markTable(w, p.Of, p.Label, "", p.Bars, more...)
+	sum := 0.0
 	panel := Panel{X: Axis{Name: p.Label, Whole: true}}
 	row := func(m Mark, class string) {
 		sum += m.Value
@@ -283,14 +292,8 @@ func (p Pareto) Draw(w Words) Drawing {
 		}
 		panel.Rows = append(panel.Rows, r)
 	}
-	var bars []Mark
-	for _, b := range p.Bars {
-		if finite(b.Value) && b.Value >= 0 {
-			bars = append(bars, b)
-		} else {
-			lost++
-		}
-	}
+	bars := slices.DeleteFunc(slices.Clone(p.Bars), func(m Mark) bool { return !finite(m.Value) || m.Value < 0 })
+	lost := len(p.Bars) - len(bars)
 	hidden := 0
 	if len(bars) > mostRows+1 {
 		hidden = len(bars) - mostRows
@@ -318,22 +321,6 @@ func (p Pareto) Draw(w Words) Drawing {
 	return f.drawn(w, t, notes, lost, 0, "")
 }
 
-func (p Pareto) table(w Words) Table {
-	t := markTable(w, p.Of, p.Label, "", p.Bars)
-	if p.Total > 0 {
-		t.Head = append(t.Head, numberCell(w.T("charts.share_head")), numberCell(w.T("charts.so_far")))
-		sum := 0.0
-		for i, b := range p.Bars {
-			if finite(b.Value) {
-				sum += b.Value
-			}
-			t.Rows[i] = append(t.Rows[i], valueCell(w, b.Value/p.Total, Percent),
-				valueCell(w, min(sum/p.Total, 1), Percent))
-		}
-	}
-	return t
-}
-
 // Comparison shows differences with their intervals, one row each, on one
 // scale: zero is no difference. Its unit is [Percent] where they are parts of
 // the limits' width.
@@ -349,14 +336,8 @@ type Comparison struct {
 // interval leaves zero out, a diamond one that matters as well.
 func (k Comparison) Draw(w Words) Drawing {
 	t := markTable(w, k.Of, w.T("charts.difference"), k.Unit, k.Rows)
-	rows, lost := []Mark(nil), 0
-	for _, r := range k.Rows {
-		if finite(r.Value) {
-			rows = append(rows, r)
-		} else {
-			lost++
-		}
-	}
+	rows := slices.DeleteFunc(slices.Clone(k.Rows), func(m Mark) bool { return !finite(m.Value) })
+	lost := len(k.Rows) - len(rows)
 	var notes []string
 	if most := orNumber(k.Most, 40); len(rows) > most {
 		notes = append(notes, w.T("charts.first_rows", "shown", most, "count", len(rows)))

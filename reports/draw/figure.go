@@ -499,7 +499,7 @@ func (c *canvas) line(l Line, i int, xs, ys *Axis) {
 		}
 		l.X, l.Y = flat.X, flat.Y
 	}
-	all := l.columns(xs, ys)
+	all := l.pixels(xs, ys)
 	switch {
 	case l.Shape != "":
 		d := ""

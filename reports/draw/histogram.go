@@ -78,7 +78,7 @@ func together(bins []Bin) (out []Bin) {
 
 // Draw draws the bins as bars between the limits.
 func (h Histogram) Draw(w Words) Drawing {
-	t := Table{Head: []Cell{textCell(w.T("charts.values")), numberCell(w.T("charts.units"))}}
+	t := Table{Head: []Cell{{Text: w.T("charts.values")}, {Text: w.T("charts.units"), Number: true}}}
 	p := Panel{X: Axis{Name: h.Label, Unit: h.Unit}, Height: 320}
 	p.Y = Axis{Name: w.T("charts.units"), Zero: true, Whole: true}
 	var notes []string
@@ -104,7 +104,7 @@ func (h Histogram) Draw(w Words) Drawing {
 		}
 		p.Bars = append(p.Bars, bar)
 		t.Rows = append(t.Rows, []Cell{{Text: w.T("charts.from_to", "from", from, "to", to), Href: b.Href},
-			numberCell(w.Number(float64(b.Count)))})
+			{Text: w.Number(float64(b.Count)), Number: true}})
 	}
 	limit := func(at *float64, id string, zone func(v float64) Zone) {
 		if at != nil && finite(*at) {

@@ -118,36 +118,50 @@ type Cell struct {
 	Shape  string // a state: pass, fail, doubt, error
 }
 
-func textCell(s string) Cell { return Cell{Text: s} }
-
-func numberCell(s string) Cell { return Cell{Text: s, Number: true} }
-
-// valueCell is a cell with a value, or a dash.
-func valueCell(w Words, x float64, unit string) Cell {
-	if !finite(x) {
-		return numberCell("–")
-	}
-	return numberCell(show(w, x, unit))
+// column is a head and what stands below it for each row of a table.
+type column struct {
+	head, unit string
+	value      func(i int) float64
 }
 
-// markTable is the table of marks with one value each.
-func markTable(w Words, of, what, unit string, marks []Mark) Table {
-	t := Table{Head: []Cell{textCell(of), numberCell(what)}}
-	with := intervals(marks)
-	if with {
-		t.Head = append(t.Head, numberCell(w.T("charts.from")), numberCell(w.T("charts.to")))
+// tableOf is a table of rows named by marks, with columns of numbers; what is no
+// number is a dash.
+func tableOf[M interface{ mark() Mark }](w Words, of string, marks []M, columns ...column) Table {
+	t := Table{Head: []Cell{{Text: of}}}
+	for _, c := range columns {
+		t.Head = append(t.Head, Cell{Text: c.head, Number: true})
 	}
-	for _, m := range marks {
-		row := []Cell{{Text: m.Label, Href: m.Href}, valueCell(w, m.Value, unit)}
-		switch {
-		case with && m.interval():
-			row = append(row, valueCell(w, m.Low, unit), valueCell(w, m.High, unit))
-		case with:
-			row = append(row, numberCell("–"), numberCell("–"))
+	for i, m := range marks {
+		row := []Cell{{Text: m.mark().Label, Href: m.mark().Href}}
+		for _, c := range columns {
+			cell := Cell{Text: "–", Number: true}
+			if v := c.value(i); finite(v) {
+				cell.Text = show(w, v, c.unit)
+			}
+			row = append(row, cell)
 		}
 		t.Rows = append(t.Rows, row)
 	}
 	return t
+}
+
+func (m Mark) mark() Mark { return m }
+
+// markTable is the table of marks with their values and intervals, and further
+// columns.
+func markTable(w Words, of, what, unit string, marks []Mark, more ...column) Table {
+	columns := []column{{what, unit, func(i int) float64 { return marks[i].Value }}}
+	if intervals(marks) {
+		end := func(i int, v float64) float64 {
+			if marks[i].interval() {
+				return v
+			}
+			return math.NaN()
+		}
+		columns = append(columns, column{w.T("charts.from"), unit, func(i int) float64 { return end(i, marks[i].Low) }},
+			column{w.T("charts.to"), unit, func(i int) float64 { return end(i, marks[i].High) }})
+	}
+	return tableOf(w, of, marks, append(columns, more...)...)
 }
 
 func intervals(marks []Mark) bool {

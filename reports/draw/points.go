@@ -5,17 +5,17 @@ import (
 	"strings"
 )
 
-// column is what points at the same half pixel come to.
-type column struct {
+// pixel is what points at the same half pixel come to.
+type pixel struct {
 	x, first, low, high, last float64
 	under                     float64 // the lowest of the band's other edge
 	points                    int
 	gap                       bool // what comes before does not join
 }
 
-// columns gathers the points of a line that lie at the same half pixel: only
+// pixels gathers the points of a line that lie at the same half pixel: only
 // their first, lowest, highest and last can be seen.
-func (l Line) columns(xs, ys *Axis) (list []column) {
+func (l Line) pixels(xs, ys *Axis) (list []pixel) {
 	gap := true
 	for i := range l.Y {
 		x, y := math.Round(xs.at(l.x(i))*2)/2, ys.at(l.Y[i])
@@ -33,14 +33,14 @@ func (l Line) columns(xs, ys *Axis) (list []column) {
 			k.under = max(k.under, under)
 			continue
 		}
-		list = append(list, column{x, y, y, y, y, under, 1, gap})
+		list = append(list, pixel{x, y, y, y, y, under, 1, gap})
 		gap = false
 	}
 	return list
 }
 
-// wayOf is the way of the pen through columns.
-func wayOf(list []column) string {
+// wayOf is the way of the pen through pixels.
+func wayOf(list []pixel) string {
 	var b strings.Builder
 	for _, k := range list {
 		pen := "L"
@@ -55,8 +55,8 @@ func wayOf(list []column) string {
 	return b.String()
 }
 
-// bandOf is the way around the bands that columns make.
-func bandOf(list []column) string {
+// bandOf is the way around the bands that pixels make.
+func bandOf(list []pixel) string {
 	var b strings.Builder
 	for from := 0; from < len(list); {
 		to := from + 1
@@ -109,7 +109,7 @@ func (c *canvas) points(p *Panel, xs, ys *Axis, in box) {
 			}
 			band.X, band.Y, band.Low = append(band.X, t.X), append(band.Y, t.High), append(band.Low, t.Low)
 		}
-		if d := bandOf(band.columns(xs, ys)); d != "" {
+		if d := bandOf(band.pixels(xs, ys)); d != "" {
 			c.path("band", d)
 		}
 	}

@@ -30,22 +30,38 @@ func (t *Taken) WriteSVG(w io.Writer) error {
 	for i, in := range t.Inputs {
 		f.Title += []string{": ", ", "}[min(i, 1)] + path.Base(strings.ReplaceAll(in.Name, `\`, "/"))
 	}
-	if f.Desc == "" {
-		f.Desc = "What was found is in the lines below the title."
-	}
-	for _, n := range f.Notes {
-		f.Desc += " " + n + "."
-	}
+	f.Desc = described(f)
 	_, err := w.Write(f.File(draw.Plain{}))
 	return err
+}
+
+// described says what a figure shows: what was found, and of each panel its
+// axes, lines and all that is marked in it.
+func described(f draw.Figure) string {
+	sentences := slices.Clone(f.Notes)
+	for _, p := range f.Panels {
+		words := []string{p.Y.Name + " over " + p.X.Name}
+		for _, l := range p.Lines {
+			words = append(words, l.Name)
+		}
+		for _, r := range p.Rules {
+			words = append(words, r.Text)
+		}
+		for _, t := range p.Points {
+			words = append(words, t.Text)
+		}
+		words = slices.DeleteFunc(words, func(s string) bool { return s == "" })
+		sentences = append(sentences, strings.Join(words, ", "))
+	}
+	return strings.Join(sentences, ". ") + "."
 }
 
 // as is what a measurement took or gave.
 func as[T any](v reflect.Value) T { return v.Interface().(T) }
 
 // figure is panels with a line of what was found.
-func figure(desc, note string, panels ...draw.Panel) draw.Figure {
-	f := draw.Figure{Desc: desc, Panels: panels}
+func figure(note string, panels ...draw.Panel) draw.Figure {
+	f := draw.Figure{Panels: panels}
 	if note != "" {
 		f.Notes = []string{note}
 	}
@@ -177,8 +193,7 @@ func fitted(to float64, fit func(at float64) float64) draw.Line {
 
 func plotSteady(t *Taken) draw.Figure {
 	r, u := as[measure.SteadyResult](t.out), t.units["capture"]
-	return figure("The capture over time, with its mean.",
-		said(u, "mean {u} ± {u}, peak to peak {u}, ", r.Mean, r.Uncertainty, r.PeakToPeak)+settled(r.Settled),
+	return figure(said(u, "mean {u} ± {u}, peak to peak {u}, ", r.Mean, r.Uncertainty, r.PeakToPeak)+settled(r.Settled),
 		t.trace(across(u, "mean {u}", r.Mean)))
 }
 
@@ -196,14 +211,12 @@ func plotInrush(t *Taken) draw.Figure {
 	if r.Duration > 0 {
 		near.Rules = append(near.Rules, at(r.Onset+r.Duration, said("s", "above a tenth for {u}", r.Duration)))
 	}
-	return figure("The current over time, whole and around switching on, with the peak and the settled level.",
-		said("A", "peak {u}, charge {C} above the settled {u}", r.Peak, r.Charge, r.Settled), p, near)
+	return figure(said("A", "peak {u}, charge {C} above the settled {u}", r.Peak, r.Charge, r.Settled), p, near)
 }
 
 func plotStarted(t *Taken) draw.Figure {
 	note := map[bool]string{true: "started", false: "not started"}[t.out.Bool()]
-	return figure("The current over time, with the threshold.", note,
-		fromZero(t.trace(across(t.units["capture"], "threshold {u}", t.in[1].Float()))))
+	return figure(note, fromZero(t.trace(across(t.units["capture"], "threshold {u}", t.in[1].Float()))))
 }
 
 func plotDecay(t *Taken) draw.Figure {
@@ -219,14 +232,12 @@ func plotDecay(t *Taken) draw.Figure {
 	}
 	p.Lines[0].Name = "capture"
 	p.Lines = append(p.Lines, fitted(float64(len(x)-1)/s.Rate, fit))
-	return figure("The capture over time with the exponential fitted, and what the fit leaves.",
-		note, p, t.residual(fit))
+	return figure(note, p, t.residual(fit))
 }
 
 func plotSettling(t *Taken) draw.Figure {
 	r, u := as[measure.SettlingResult](t.out), t.units["capture"]
-	return figure("The capture over time, with its final value and when it came there for good.",
-		settled(r.Settled)+said(u, ", overshoot {u}", r.Overshoot),
+	return figure(settled(r.Settled)+said(u, ", overshoot {u}", r.Overshoot),
 		t.trace(across(u, "final {u}", r.Final), upright("s", "settled at {u}", r.Time)))
 }
 
@@ -237,8 +248,7 @@ func plotRipple(t *Taken) draw.Figure {
 		top := said(u, "{Hz!}, {u} peak", r.Frequency, r.Amplitude)
 		spec.Points = []draw.Point{ring(r.Frequency, 20*math.Log10(r.Amplitude), top)}
 	}
-	return figure("The capture over time, and its spectrum with the strongest tone.",
-		said(u, "ripple {u} rms, {u} peak to peak", r.RMS, r.PeakToPeak),
+	return figure(said(u, "ripple {u} rms, {u} peak to peak", r.RMS, r.PeakToPeak),
 		t.trace(across(u, "mean {u}", r.Mean)), spec)
 }
 
@@ -246,8 +256,7 @@ func plotCharge(t *Taken) draw.Figure {
 	r, o := as[measure.ChargeResult](t.out), as[measure.ChargeOptions](t.in[1])
 	p := fromZero(t.trace(at(o.From, "from"), at(o.From+r.Duration, "to"), across("A", "mean {u}", r.Mean)))
 	p.Points = []draw.Point{ring(r.PeakAt, r.Peak, said("A", "peak {u}", r.Peak))}
-	return figure("The current over time, with the window over which it was summed up.",
-		said("", "charge {C} in {s}", r.Charge, r.Duration), p)
+	return figure(said("", "charge {C} in {s}", r.Charge, r.Duration), p)
 }
 
 func plotBrownOut(t *Taken) draw.Figure {
@@ -266,7 +275,7 @@ func plotBrownOut(t *Taken) draw.Figure {
 	in := "recovery " + bounded(r.Recovery, r.RecoveryBound, "V")
 	p := panel("step", "voltage / V", 0, runs, stops, way)
 	p.Rules = []draw.Rule{{At: r.DropOut, Text: out}, {At: r.Recovery, Text: in}}
-	return figure("The voltage of each step, and whether the unit ran.", out+", "+in, p)
+	return figure(out+", "+in, p)
 }
 
 // bounded writes a value that may be a bound.
@@ -292,8 +301,7 @@ func plotLatency(t *Taken) draw.Figure {
 	if len(missed.X) > 0 {
 		order.Lines = append(order.Lines, missed)
 	}
-	return figure("How often which latency occurred, and each trial in order.",
-		said("s", "{} trials, {} missed; mean {u}, standard deviation {u}", r.Count, r.Missed, r.Mean, r.SD),
+	return figure(said("s", "{} trials, {} missed; mean {u}, standard deviation {u}", r.Count, r.Missed, r.Mean, r.SD),
 		p, order)
 }
 
@@ -317,21 +325,19 @@ func (t *Taken) histogram(rules ...draw.Rule) draw.Panel {
 }
 
 func plotHistogram(t *Taken) draw.Figure {
-	return figure("How often values occur.", "", bars(as[[]measure.Bin](t.out), "value / "+t.units["values"]))
+	return figure("", bars(as[[]measure.Bin](t.out), "value / "+t.units["values"]))
 }
 
 func plotSummary(t *Taken) draw.Figure {
 	r, u := as[measure.SummaryResult](t.out), t.units["values"]
-	return figure("How often values occur, with mean and standard deviation.",
-		said(u, "{} values, mean {u}, standard deviation {u}", r.Count, r.Mean, r.SD),
+	return figure(said(u, "{} values, mean {u}, standard deviation {u}", r.Count, r.Mean, r.SD),
 		t.histogram(upright(u, "mean {u}", r.Mean), at(r.Mean-r.SD, ""), at(r.Mean+r.SD, "one standard deviation")))
 }
 
 func plotPercentile(t *Taken) draw.Figure {
 	r, u := as[measure.PercentileResult](t.out), t.units["values"]
 	value := at(r.Value, said(u, "{%} below {u}", t.in[1].Float(), r.Value))
-	return figure("How often values occur, with the percentile and its interval.", "",
-		t.histogram(at(r.Interval.Low, ""), value, at(r.Interval.High, "")))
+	return figure("", t.histogram(at(r.Interval.Low, ""), value, at(r.Interval.High, "")))
 }
 
 func plotLine(t *Taken) draw.Figure {
@@ -346,7 +352,7 @@ func plotLine(t *Taken) draw.Figure {
 	x, y := "x / "+t.units["x"], t.units["y"]
 	note := said(t.units["y/x"], "slope {u}", r.Slope) +
 		said(t.units["y"], ", intercept {u}, R² {}", r.Intercept, strconv.FormatFloat(r.RSquared, 'g', 4, 64))
-	return figure("Points and the straight line of least squares, and how far they are from it.", note,
+	return figure(note,
 		panel(x, "y / "+y, 0, draw.Line{Name: "points", Shape: "dot", X: pairs.X, Y: pairs.Y}, fit),
 		fromZero(panel(x, "residual / "+y, 210, rest)))
 }
@@ -372,7 +378,7 @@ func plotDetection(t *Taken) draw.Figure {
 	for _, e := range r.Edges {
 		p.Rules = append(p.Rules, at(e.At, said(t.units["strength"], "{%} at {u}", 100*e.Level, e.At)))
 	}
-	return figure("The share detected against strength, with the curve fitted and its edges.", "", p)
+	return figure("", p)
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -104,8 +104,7 @@ func sweepFigure(points []measure.TravelPoint, o measure.TravelPointsOptions, x,
 			both.Lines = append(both.Lines, ends)
 		}
 	}
-	return figure("Output against commanded position in both directions, and its distance "+
-		"from the line through the ends.", "", both, rest)
+	return figure("", both, rest)
 }
 
 func plotDeadBand(t *Taken) draw.Figure {
@@ -135,8 +134,7 @@ func plotDeadBand(t *Taken) draw.Figure {
 	band := "dead band " + bounded(r.Width, r.Bound, "%")
 	p := panel("commanded / %", "output / %", 420, up, down)
 	p.Rules = []draw.Rule{at(r.Middle-r.Width/2, ""), at(r.Middle+r.Width/2, band)}
-	return figure("Output against commanded position near the centre, in both directions.",
-		band+said("%", " ± {u} of throw", r.Uncertainty), p)
+	return figure(band+said("%", " ± {u} of throw", r.Uncertainty), p)
 }
 
 func plotCentre(t *Taken) draw.Figure {
@@ -153,8 +151,7 @@ func plotCentre(t *Taken) draw.Figure {
 		p.Lines = append(p.Lines, l)
 	}
 	p.Rules = []draw.Rule{across("%", "mean from low {u}", r.FromLow), across("%", "mean from high {u}", r.FromHigh)}
-	return figure("Where the stick rested after each release, by side.",
-		said("%", "offset {u}, play {u}, spread {u}, noise {u} of throw", r.Offset, r.Play, r.Spread, r.Noise), p)
+	return figure(said("%", "offset {u}, play {u}, spread {u}, noise {u} of throw", r.Offset, r.Play, r.Spread, r.Noise), p)
 }
 
 func plotSwitch(t *Taken) draw.Figure {
@@ -164,7 +161,7 @@ func plotSwitch(t *Taken) draw.Figure {
 		p.Lines = append(p.Lines, throws(name, as[drivers.Frames](t.in[k]), o.Channel))
 	}
 	p.Rules = []draw.Rule{across("%", "off {u}", r.Off), across("%", "on {u}", r.On)}
-	return figure("The channel over time in both positions of the switch.", said("", "{} bounces", r.Bounces), p)
+	return figure(said("", "{} bounces", r.Bounces), p)
 }
 
 // losses is the panel of an error rate over time, and where frames are missing.
@@ -241,16 +238,14 @@ func plotLink(t *Taken) draw.Figure {
 	}
 	gaps := fromZero(panel("time / s", "gap since the last frame / s", 260, l))
 	gaps.Points = []draw.Point{worst}
-	return figure("The share of frames lost over time, and the time without a new frame.",
-		said("%", "{} of {} frames lost, {u} (95 %: {u} to {u}); longest gap {s}",
-			r.Lost, r.Expected, r.ErrorRate, r.Exact.Low, r.Exact.High, r.LongestGap), p, gaps)
+	return figure(said("%", "{} of {} frames lost, {u} (95 %: {u} to {u}); longest gap {s}",
+		r.Lost, r.Expected, r.ErrorRate, r.Exact.Low, r.Exact.High, r.LongestGap), p, gaps)
 }
 
 func plotBursts(t *Taken) draw.Figure {
 	r := as[measure.BurstResult](t.out)
-	return figure("The share of frames lost over time.",
-		said("1", "{} of {} frames lost, in {} bursts of {u} frames on average, the longest of {}",
-			r.Lost, r.Frames, r.Bursts, r.MeanLength, r.LongestLength), t.losses())
+	return figure(said("1", "{} of {} frames lost, in {} bursts of {u} frames on average, the longest of {}",
+		r.Lost, r.Frames, r.Bursts, r.MeanLength, r.LongestLength), t.losses())
 }
 
 // share adds a share with its interval to a panel.
@@ -269,8 +264,7 @@ func plotSweep(t *Taken) draw.Figure {
 	}
 	where := said("", "{%} lost at {}", cmp.Or(o.Rate, 1.0), bounded(r.Attenuation, r.Bound, "dB"))
 	p.Rules = []draw.Rule{at(r.Attenuation, where)}
-	f := figure("Packets lost against attenuation, each with its interval, and that of the error rate asked for.",
-		where+said("dB", ", interval {u} to {u}", r.Interval.Low, r.Interval.High), p)
+	f := figure(where+said("dB", ", interval {u} to {u}", r.Interval.Low, r.Interval.High), p)
 	f.Keys = []draw.Key{{Shape: "dot", Words: "lost"}, {Shape: "interval", Words: "95 % interval"}}
 	return f
 }
@@ -287,8 +281,7 @@ func plotRestart(t *Taken) draw.Figure {
 	}
 	p := fromZero(panel("time off / s", "trial", 0, yes, no))
 	p.Rules = []draw.Rule{at(r.ShortestOff, "starts after "+bounded(r.ShortestOff, r.Bound, "s"))}
-	return figure("Each trial by its time off, and whether the unit started.",
-		"shortest time off: "+bounded(r.ShortestOff, r.Bound, "s"), p)
+	return figure("shortest time off: "+bounded(r.ShortestOff, r.Bound, "s"), p)
 }
 
 func plotStartCurve(t *Taken) draw.Figure {
@@ -303,7 +296,7 @@ func plotStartCurve(t *Taken) draw.Figure {
 	if finite(r.ReliableOff) {
 		note = said("s", "reliable after {u}", r.ReliableOff)
 	}
-	f := figure("The share of starts against time off, each with its interval.", note, p)
+	f := figure(note, p)
 	f.Keys = []draw.Key{{Shape: "dot", Words: "started"}, {Shape: "interval", Words: "interval"}}
 	return f
 }

@@ -98,8 +98,7 @@ func plotTone(t *Taken) draw.Figure {
 	}
 	periods := t.closely(middle-long/2, middle+long/2)
 	periods.Height = 220
-	return figure("The spectrum of the sound with the tone, its harmonics and foreign tones named, and a few periods.",
-		note, spec, periods)
+	return figure(note, spec, periods)
 }
 
 func plotTones(t *Taken) draw.Figure {
@@ -109,7 +108,7 @@ func plotTones(t *Taken) draw.Figure {
 		spec.Points = append(spec.Points, ring(x.Frequency, x.Level, said("dB", "{Hz!}, {u}", x.Frequency, x.Level)))
 	}
 	spec.Rules = []draw.Rule{floor(spec, r.NoiseFloor)}
-	return figure("The spectrum of the sound with its strongest tones named.", said("", "{} tones", len(r.Tones)), spec)
+	return figure(said("", "{} tones", len(r.Tones)), spec)
 }
 
 func plotSine(t *Taken) draw.Figure {
@@ -120,8 +119,7 @@ func plotSine(t *Taken) draw.Figure {
 	p := t.closely(0, long)
 	p.Lines[0].Name = "capture"
 	p.Lines = append(p.Lines, fitted(long, fit))
-	return figure("The first periods of the capture with the sine fitted, and what the fit leaves.",
-		said(t.units["capture"], "{Hz!}, amplitude {u}, SINAD {dB}", r.Frequency, r.Amplitude, r.SINAD),
+	return figure(said(t.units["capture"], "{Hz!}, amplitude {u}, SINAD {dB}", r.Frequency, r.Amplitude, r.SINAD),
 		p, t.residual(fit))
 }
 
@@ -129,8 +127,7 @@ func plotLevel(t *Taken) draw.Figure {
 	r := as[measure.LevelResult](t.out)
 	spec := t.level()
 	spec.X.Log = true // as ears hear, and the weightings are drawn
-	return figure("The sound over time, and its spectrum.",
-		said("dB", "level {u}, A-weighted {u}, C-weighted {u}", r.Level, r.LevelA, r.LevelC), t.trace(), spec)
+	return figure(said("dB", "level {u}, A-weighted {u}, C-weighted {u}", r.Level, r.LevelA, r.LevelC), t.trace(), spec)
 }
 
 func plotTune(t *Taken) draw.Figure {
@@ -155,8 +152,7 @@ func plotTune(t *Taken) draw.Figure {
 		p.Rules = append(p.Rules, at(n.Start, ""))
 	}
 	notes.Lines = []draw.Line{heard, wanted}
-	f := figure("The sound over time with the beginning of each note, and the notes heard against the score.",
-		said("", "{} notes found, {} missing, {} wrong, {} extra", r.Found, r.Missing, r.Wrong, r.Extra),
+	f := figure(said("", "{} notes found, {} missing, {} wrong, {} extra", r.Found, r.Missing, r.Wrong, r.Extra),
 		p, notes)
 	if r.ForeignSteady {
 		spec := t.level()
