@@ -1,6 +1,7 @@
 package draw
 
 import (
+	"cmp"
 	"fmt"
 	"html"
 	"math"
@@ -332,7 +333,7 @@ func (c *canvas) keys(left, right, y float64, keys []Key) float64 {
 		case k.Shape == "over":
 			c.whisker("over", x+2, mid, x+24, mid)
 		case k.Shape == "line":
-			c.path(orElse(k.Class, "line"), "M# #h26", x, mid)
+			c.path(cmp.Or(k.Class, "line"), "M# #h26", x, mid)
 		case classes[k.Shape] != "" && k.Class != "":
 			c.path("dots "+k.Class, shape(k.Shape, x+13, mid, 4))
 		case classes[k.Shape] != "":

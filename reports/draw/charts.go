@@ -1,7 +1,7 @@
 package draw
 
 import (
-	"html/template"
+	"cmp"
 	"math"
 	"slices"
 	"strings"
@@ -17,26 +17,27 @@ type Frame struct {
 }
 
 // figure of one panel.
-func (f Frame) figure(p Panel, keys ...Key) Figure {
-	p.Height = usual(f.Height, orNumber(p.Height, usualHeight))
+func (f Frame) figure(p Panel, keys []Key) Figure {
+	p.Height = usual(f.Height, cmp.Or(p.Height, usualHeight))
 	return Figure{ID: f.ID, Title: f.Title, Desc: f.Desc, Width: f.Width, Panels: []Panel{p}, Keys: keys}
 }
 
-// drawn is the drawing of a figure; lost values are no numbers. many names the
+// drawn is the drawing of a panel; lost values are no numbers. many names the
 // words that say that points were thinned.
-func (f Figure) drawn(w Words, t Table, notes []string, lost, points int, many string) Drawing {
-	f.Nothing = w.T("charts.nothing")
-	c := f.svg(w, false)
+func (f Frame) drawn(w Words, p Panel, keys []Key, t Table, notes []string, lost int, many string) Drawing {
+	figure := f.figure(p, keys)
+	figure.Nothing = w.T("charts.nothing")
+	c := figure.svg(w, false)
 	if c.without > 0 {
 		notes = append(notes, w.T("charts.no_room", "count", c.without))
 	}
 	if c.every > 1 {
-		notes = append(notes, w.T(many, "every", c.every, "count", points))
+		notes = append(notes, w.T(many, "every", c.every, "count", len(p.Points)))
 	}
 	if lost > 0 {
 		notes = append(notes, w.T("charts.missing", "count", lost))
 	}
-	return Drawing{SVG: template.HTML(c.String()), Table: t, Notes: notes}
+	return Drawing{SVG: figure.page(c), Table: t, Notes: notes}
 }
 
 // Trend is a figure over time: points with their intervals, and a target.
@@ -54,15 +55,15 @@ func (t Trend) Draw(w Words) Drawing {
 		p.Points = append(p.Points, pointOf(i, m, m.words(w, t.Unit)))
 	}
 	if t.Target != nil && finite(*t.Target) {
-		text := orElse(t.TargetLabel, w.T("charts.target")) + " " + show(w, *t.Target, t.Unit)
+		text := cmp.Or(t.TargetLabel, w.T("charts.target")) + " " + show(w, *t.Target, t.Unit)
 		p.Rules = []Rule{{At: *t.Target, Text: cut(text, 150), Class: "target"}}
 	}
 	var keys []Key
 	if intervals(t.Points) {
 		keys = []Key{{Shape: "interval", Words: w.T("charts.key_interval")}}
 	}
-	f := t.figure(p, keys...)
-	return f.drawn(w, markTable(w, t.Of, t.Label, t.Unit, t.Points), nil, missing(t.Points), len(t.Points), "charts.thinned")
+	table := markTable(w, t.Of, t.Label, t.Unit, t.Points)
+	return t.drawn(w, p, keys, table, nil, missing(t.Points), "charts.thinned")
 }
 
 // missing is how many marks have no number.
@@ -179,8 +180,7 @@ func (k Control) Draw(w Words) Drawing {
 	if hits > 0 {
 		keys = append(keys, Key{Shape: "diamond", Words: w.T("charts.key_hit")})
 	}
-	f := k.figure(p, keys...)
-	return f.drawn(w, t, notes, missing(k.Points), len(k.Points), "charts.thinned_but")
+	return k.drawn(w, p, keys, t, notes, missing(k.Points), "charts.thinned_but")
 }
 
 // mostFindings is how many points with a finding are drawn as such.
@@ -234,7 +234,7 @@ func (h Hours) Draw(w Words) Drawing {
 			b.Target = math.NaN()
 		}
 		if target.Y = append(target.Y, b.Target); finite(b.Target) && i == len(h.Bars)-1 {
-			target.Words = cut(orElse(h.TargetLabel, w.T("charts.target"))+" "+w.Number(b.Target), 150)
+			target.Words = cut(cmp.Or(h.TargetLabel, w.T("charts.target"))+" "+w.Number(b.Target), 150)
 		}
 		if finite(b.Value) && b.Value >= 0 {
 			some = some || b.Lost > 0
@@ -247,8 +247,7 @@ func (h Hours) Draw(w Words) Drawing {
 	if some {
 		keys = []Key{{Shape: "bar rest", Words: w.T("charts.judged_none")}}
 	}
-	f := h.figure(p, keys...)
-	return f.drawn(w, t, notes, lost, 0, "")
+	return h.drawn(w, p, keys, t, notes, lost, "")
 }
 
 // mostRows is how many bars of a Pareto are drawn.
@@ -264,24 +263,9 @@ type Pareto struct {
 
 // Draw draws the bars in the order given.
 func (p Pareto) Draw(w Words) Drawing {
-	var more []column
-	if p.Total > 0 {
-		so := make([]float64, len(p.Bars))
-		sum := 0.0
-		for i, b := range p.Bars {
-			if finite(b.Value) {
-				sum += b.Value
-			}
-			so[i] = min(sum/p.Total, 1)
-		}
-		more = []column{{w.T("charts.share_head"), Percent, func(i int) float64 { return p.Bars[i].Value / p.Total }},
-			{w.T("charts.so_far"), Percent, func(i int) float64 { return so[i] }}}
-	}
-	t := markTable(w, p.Of, p.Label, "", p.Bars, more...)
-	sum := 0.0
 	panel := Panel{X: Axis{Name: p.Label, Whole: true}}
+	sums, sum, lost, others, rest := make([]float64, len(p.Bars)), 0.0, 0, 0, Mark{}
 	row := func(m Mark, class string) {
-		sum += m.Value
 		r := Row{Mark: m, Bar: class, Text: w.Number(m.Value), Strong: class == "bar"}
 		r.Low = max(m.Low, 0)
 		if r.Title = m.words(w, ""); p.Total > 0 {
@@ -292,33 +276,39 @@ func (p Pareto) Draw(w Words) Drawing {
 		}
 		panel.Rows = append(panel.Rows, r)
 	}
-	bars := slices.DeleteFunc(slices.Clone(p.Bars), func(m Mark) bool { return !finite(m.Value) || m.Value < 0 })
-	lost := len(p.Bars) - len(bars)
-	hidden := 0
-	if len(bars) > mostRows+1 {
-		hidden = len(bars) - mostRows
-	}
-	for _, b := range bars[:len(bars)-hidden] {
-		row(b, "bar")
-	}
-	var notes []string
-	if hidden > 0 {
-		rest := Mark{Label: w.T("charts.others", "count", hidden)}
-		for _, b := range bars[len(bars)-hidden:] {
+	for i, b := range p.Bars {
+		good := finite(b.Value) && b.Value >= 0
+		if good {
+			sum += b.Value
+		}
+		sums[i] = min(sum/p.Total, 1)
+		switch {
+		case !good:
+			lost++
+		case len(panel.Rows) < mostRows:
+			row(b, "bar")
+		default:
+			others++
 			rest.Value += b.Value
 		}
-		row(rest, "bar rest")
-		notes = []string{w.T("charts.collected", "count", hidden)}
 	}
+	var notes []string
+	if others > 0 {
+		rest.Label = w.T("charts.others", "count", others)
+		row(rest, "bar rest")
+		notes = []string{w.T("charts.collected", "count", others)}
+	}
+	var more []column
 	if p.Total > 0 {
 		panel.More = w.T("charts.so_far")
+		more = []column{{w.T("charts.share_head"), Percent, func(i int) float64 { return p.Bars[i].Value / p.Total }},
+			{panel.More, Percent, func(i int) float64 { return sums[i] }}}
 	}
 	var keys []Key
-	if intervals(bars) {
+	if intervals(p.Bars) {
 		keys = []Key{{Shape: "over", Words: w.T("charts.key_interval")}}
 	}
-	f := p.figure(panel, keys...)
-	return f.drawn(w, t, notes, lost, 0, "")
+	return p.drawn(w, panel, keys, markTable(w, p.Of, p.Label, "", p.Bars, more...), notes, lost, "")
 }
 
 // Comparison shows differences with their intervals, one row each, on one
@@ -339,7 +329,7 @@ func (k Comparison) Draw(w Words) Drawing {
 	rows := slices.DeleteFunc(slices.Clone(k.Rows), func(m Mark) bool { return !finite(m.Value) })
 	lost := len(k.Rows) - len(rows)
 	var notes []string
-	if most := orNumber(k.Most, 40); len(rows) > most {
+	if most := cmp.Or(k.Most, 40); len(rows) > most {
 		notes = append(notes, w.T("charts.first_rows", "shown", most, "count", len(rows)))
 		rows = rows[:most]
 	}
@@ -372,13 +362,5 @@ func (k Comparison) Draw(w Words) Drawing {
 		}
 		p.Rows = append(p.Rows, r)
 	}
-	f := k.figure(p, keys...)
-	return f.drawn(w, t, notes, lost, 0, "")
-}
-
-func orNumber[T int | float64](v, usual T) T {
-	if v > 0 {
-		return v
-	}
-	return usual
+	return k.drawn(w, p, keys, t, notes, lost, "")
 }

@@ -1,6 +1,7 @@
 package draw
 
 import (
+	"cmp"
 	"fmt"
 	"hash/crc32"
 	"html/template"
@@ -113,10 +114,21 @@ func usual(v, usual float64) float64 {
 }
 
 // Page is the figure for a page that has the theme.
-func (f Figure) Page(n Numbers) template.HTML { return template.HTML(f.svg(n, false).String()) }
+func (f Figure) Page(n Numbers) template.HTML { return f.page(f.svg(n, false)) }
+
+func (f Figure) page(c *canvas) template.HTML {
+	id := cmp.Or(f.ID, fmt.Sprintf("chart-%08x", crc32.ChecksumIEEE([]byte(f.Title))))
+	return template.HTML(c.framed(`class="plot" role="group"`, id, f.Title, f.Desc, ""))
+}
 
 // File is the figure as a file of its own, with title, notes and theme.
-func (f Figure) File(n Numbers) []byte { return []byte(f.svg(n, true).String()) }
+func (f Figure) File(n Numbers) []byte {
+	c := f.svg(n, true)
+	c.height += 12
+	paper := `<rect class="paper" width="100%" height="100%"/>`
+	return []byte(c.framed(`xmlns="http://www.w3.org/2000/svg" class="plot" role="img"`, "figure", f.Title, f.Desc,
+		"<style>"+fileStyle()+"</style>"+paper) + "\n")
+}
 
 func (f Figure) svg(n Numbers, file bool) *canvas {
 	c := &canvas{n: n, width: usual(f.Width, usualWidth), right: edge}
@@ -138,7 +150,7 @@ func (f Figure) svg(n Numbers, file bool) *canvas {
 		c.height += lineStep
 		c.write(left, c.height, "start", "", line)
 	}
-	return c.whole(f, file)
+	return c
 }
 
 // panels draws the panels, their axes below each other, and moves the height
@@ -157,7 +169,7 @@ func (f *Figure) panels(c *canvas, left float64) {
 	for i := range f.Panels {
 		p := &f.Panels[i]
 		x := wide * float64(i%columns)
-		out := box{x + left, c.height, x + wide - left/2, c.height + orNumber(p.Height, usualHeight)}
+		out := box{x + left, c.height, x + wide - left/2, c.height + cmp.Or(p.Height, usualHeight)}
 		if p.Desc != "" {
 			c.add(`<g role="img" aria-label="%s">`, escape(p.Desc))
 		}
@@ -175,22 +187,13 @@ func (f *Figure) panels(c *canvas, left float64) {
 	}
 }
 
-// whole puts what was drawn into its frame.
-func (c *canvas) whole(f Figure, file bool) *canvas {
-	id := escape(orElse(f.ID, fmt.Sprintf("chart-%08x", crc32.ChecksumIEEE([]byte(f.Title)))))
-	w, h := number(c.width), number(c.height)
-	role, space, inside := "group", "", ""
-	if file {
-		h = number(c.height + 12)
-		role, space = "img", `xmlns="http://www.w3.org/2000/svg" `
-		inside = "<style>" + fileStyle() + `</style><rect class="paper" width="` + w + `" height="` + h + `"/>`
-	}
-	out := &canvas{every: c.every, without: c.without}
-	out.add(`<svg %sclass="plot" viewBox="0 0 %s %s" width="%s" height="%s" role="%s" `+
-		`aria-labelledby="%s-title %s-desc"><title id="%s-title">%s</title><desc id="%s-desc">%s</desc>`,
-		space, w, h, w, h, role, id, id, id, escape(f.Title), id, escape(f.Desc))
-	out.add("%s%s</svg>\n", inside, c.String())
-	return out
+// framed is what was drawn within its frame: with attributes, a name and a
+// description, and what stands before it.
+func (c *canvas) framed(attributes, id, title, desc, before string) string {
+	id, title, desc = escape(id), escape(title), escape(desc)
+	return fmt.Sprintf(`<svg %[1]s viewBox="0 0 %[2]s %[3]s" width="%[2]s" height="%[3]s" aria-labelledby="%[4]s-title %[4]s-desc">`+
+		`<title id="%[4]s-title">%[5]s</title><desc id="%[4]s-desc">%[6]s</desc>%[7]s%[8]s</svg>`,
+		attributes, number(c.width), number(c.height), id, title, desc, before, c.String())
 }
 
 // Blank reports whether there is nothing to draw in a panel.
@@ -289,7 +292,7 @@ func (c *canvas) measure(p *Panel, w float64) {
 	if p.Rows != nil {
 		return
 	}
-	p.fit(w, orNumber(p.Height, usualHeight))
+	p.fit(w, cmp.Or(p.Height, usualHeight))
 	c.left = max(c.left, p.Y.widest(c.n)+edge)
 	for _, l := range p.beside() {
 		c.right = max(c.right, wideAs("strong", l.text)+18)
@@ -373,7 +376,7 @@ func (c *canvas) heads(p *Panel, out, in box) float64 {
 	var legend []Key
 	for i, l := range p.Lines {
 		if l.Name != "" {
-			legend = append(legend, Key{orElse(l.Shape, "line"), l.Name, l.class(i)})
+			legend = append(legend, Key{cmp.Or(l.Shape, "line"), l.Name, l.class(i)})
 		}
 	}
 	if len(legend) > 0 {
@@ -391,7 +394,7 @@ func (c *canvas) heads(p *Panel, out, in box) float64 {
 // above them, or where others stand there, below.
 func (c *canvas) rules(p *Panel, xs, ys *Axis, out, in box) {
 	for _, r := range p.Rules {
-		switch class := orElse(r.Class, "rule"); {
+		switch class := cmp.Or(r.Class, "rule"); {
 		case r.Vertical && xs.bears(r.At):
 			c.path(class, "M# #V#", xs.at(r.At), in.y0-12, in.y1)
 		case !r.Vertical && ys.bears(r.At):
@@ -488,7 +491,7 @@ func (c *canvas) line(l Line, i int, xs, ys *Axis) {
 	if class == "line" && len(xs.Slots) > 0 && xs.pitch() < 4 {
 		class = "fineline"
 	}
-	if title := orElse(l.Title, l.Name); title != "" {
+	if title := cmp.Or(l.Title, l.Name); title != "" {
 		c.add(`<g><title>%s</title>`, escape(title))
 		defer c.add("</g>")
 	}

@@ -1,6 +1,7 @@
 package draw
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -121,7 +122,7 @@ func (h Histogram) Draw(w Words) Drawing {
 	if total == 0 {
 		p.Bars = nil
 	}
-	return h.figure(p).drawn(w, t, notes, lost, 0, "")
+	return h.drawn(w, p, nil, t, notes, lost, "")
 }
 
 // normal is the normal distribution with a peak; what is higher than most is
@@ -182,8 +183,8 @@ func (k Capture) Figure() (f Figure, lost int) {
 		}
 		p.Lines = append(p.Lines, l)
 	}
-	k.Title = orElse(k.Title, k.Plot.Title)
-	f = k.figure(p)
+	k.Title = cmp.Or(k.Title, k.Plot.Title)
+	f = k.figure(p, nil)
 	return f, lost
 }
 
@@ -194,5 +195,6 @@ func (k Capture) Draw(w Words) Drawing {
 		notes = append(notes, w.T("charts.more_lines", "shown", MostLines, "count", n))
 	}
 	f, lost := k.Figure()
-	return f.drawn(w, Table{}, notes, lost, 0, "")
+	k.Title = f.Title
+	return k.drawn(w, f.Panels[0], nil, Table{}, notes, lost, "")
 }

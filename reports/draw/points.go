@@ -1,6 +1,7 @@
 package draw
 
 import (
+	"cmp"
 	"math"
 	"strings"
 )
@@ -144,11 +145,11 @@ func (c *canvas) point(t Point, x, y, size float64, xs, ys *Axis, in box, pitch 
 	if t.XLow != t.XHigh && finite(t.XLow) && finite(t.XHigh) {
 		c.path("wide", "M# #H#", xs.at(t.XLow), y, xs.at(t.XHigh))
 	}
-	name := orElse(t.Shape, "dot")
+	name := cmp.Or(t.Shape, "dot")
 	if name == "diamond" || name == "open" || name == "most" {
 		size += 2.5
 	}
-	class := orElse(t.Class, classes[name])
+	class := cmp.Or(t.Class, classes[name])
 	if pitch > 0 && size == 2 {
 		class += " small"
 	}
@@ -291,11 +292,4 @@ func (c *canvas) row(r Row, lines []string, xs *Axis, at, in box, edge float64) 
 	c.add("%s", end)
 	c.text(right+9, y+4.5, "start", strong, cut(r.Text, (edge-right-9)/bold))
 	c.text(at.x1, y+4.5, "end", "", r.More)
-}
-
-func orElse(s, other string) string {
-	if s == "" {
-		return other
-	}
-	return s
 }

@@ -1,6 +1,7 @@
 package draw
 
 import (
+	"cmp"
 	"html/template"
 	"math"
 
@@ -30,7 +31,7 @@ func ScaleOf(rd reports.Reading) (s Scale, ok bool) {
 	if l := rd.Limit; isNumber && !math.IsNaN(x) && l != nil {
 		states := map[reports.Verdict]string{reports.Pass: "pass", reports.Fail: "fail", reports.Inconclusive: "doubt"}
 		s = Scale{Unit: rd.Unit, Value: x, Lower: l.Lower, Upper: l.Upper, Guard: l.Guard, Uncertainty: rd.Uncertainty,
-			Bound: rd.Bound, State: orElse(states[rd.Verdict], "error")}
+			Bound: rd.Bound, State: cmp.Or(states[rd.Verdict], "error")}
 		_, _, ok = s.axis()
 	}
 	return s, ok
@@ -81,16 +82,8 @@ func (s Scale) axis() (a Axis, zero, ok bool) {
 // inset is room for the arrow of a value off the scale.
 const inset = 14.0
 
-// off is -1 or +1 where the value lies beyond the axis.
-func (a *Axis) off(v float64) int {
-	switch {
-	case v < a.low:
-		return -1
-	case v > a.high:
-		return 1
-	}
-	return 0
-}
+// off is -1 or +1 where a value lies beyond the axis, else 0.
+func (a *Axis) off(v float64) int { return cmp.Compare(v, clamp(v, a.low, a.high)) }
 
 // Margin is how far the value lies inside the nearest limit, as a part of the
 // axis; negative outside.
@@ -115,7 +108,7 @@ func (s Scale) SVG(n Numbers, id, title, desc string) template.HTML {
 	if !ok {
 		return ""
 	}
-	tall := orNumber(s.Tall, 5)
+	tall := cmp.Or(s.Tall, 5)
 	c := &canvas{n: n, width: usual(s.Width, 330)}
 	a.start, a.end = inset, c.width-inset
 	at := func(v float64) float64 { return clamp(a.at(v), a.start, a.end) }
@@ -166,12 +159,8 @@ func (s Scale) SVG(n Numbers, id, title, desc string) template.HTML {
 		c.path("axis", "M# #V#", a.at(0), y-tall-2, y+tall+3)
 	}
 	c.value(s, &a, at, y, tall)
-	out := &canvas{}
-	out.add(`<svg class="plot scale" viewBox="0 0 %s %s" width="%s" height="%s" role="img" `+
-		`aria-labelledby="%s-t %s-d"><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`,
-		number(c.width), number(foot+5),
-		number(c.width), number(foot+5), escape(id), escape(id), escape(id), escape(title), escape(id), escape(desc))
-	return template.HTML(out.String() + c.String() + "</svg>")
+	c.height = foot + 5
+	return template.HTML(c.framed(`class="plot scale" role="img"`, id, title, desc, ""))
 }
 
 // limitLabels writes the limits below their places, apart from each other.
@@ -180,17 +169,14 @@ func (c *canvas) limitLabels(s Scale, at func(float64) float64, y, foot float64)
 	var places []float64
 	for _, limit := range []*float64{s.Lower, s.Upper} {
 		if limit != nil {
-			c.path("zero", "M# #V#", at(*limit), y-orNumber(s.Tall, 5)-2, y+orNumber(s.Tall, 5)+3)
+			c.path("zero", "M# #V#", at(*limit), y-cmp.Or(s.Tall, 5)-2, y+cmp.Or(s.Tall, 5)+3)
 			words, places = append(words, cut(c.n.Quantity(*limit, s.Unit), c.width/2-20)), append(places, at(*limit))
 		}
 	}
-	for i, w := range words {
-		places[i] = clamp(places[i], wide(w)/2, c.width-wide(w)/2)
-	}
 	if len(words) == 2 {
 		if gap := places[1] - places[0] - (wide(words[0])+wide(words[1]))/2 - 10; gap < 0 {
-			places[0] = max(wide(words[0])/2, places[0]+gap/2)
-			places[1] = max(places[1], places[0]+(wide(words[0])+wide(words[1]))/2+10)
+			places[0] = clamp(places[0]+gap/2, wide(words[0])/2, c.width-wide(words[1])-wide(words[0])/2-10)
+			places[1] = places[0] + (wide(words[0])+wide(words[1]))/2 + 10
 		}
 	}
 	for i, w := range words {
@@ -219,7 +205,7 @@ func (c *canvas) value(s Scale, a *Axis, at func(float64) float64, y, tall float
 		c.path("over", "M# #V#", x, y-tall-1, y+tall+1)
 	default:
 		name := map[string]string{"pass": "dot", "fail": "diamond"}[s.State]
-		c.path(class, shape(orElse(name, "up"), x, y, map[bool]float64{true: size + 2, false: size}[name != "dot"]))
+		c.path(class, shape(cmp.Or(name, "up"), x, y, map[bool]float64{true: size + 2, false: size}[name != "dot"]))
 	}
 	if side := map[string]float64{"more": 1, "less": -1}[s.Bound]; side != 0 && off == 0 {
 		c.path("over", "M# #h#m# #l# #l# #", x+side*(size+2), y, side*12, -side*4, -3.5, side*4, 3.5, -side*4, 3.5)
