@@ -331,11 +331,17 @@ func (q *query) readings(v *view, d *runDetail, p reports.Report) {
 			}
 			number, isNumber := r.Value.Number()
 			row := []look.Cell{{Text: name}, {Text: value, Number: true}, {Text: limits, Number: true}, {Text: word, Shape: shape}}
+			if scale, ok := draw.ScaleOf(r); ok {
+				scale.Width = 240
+				row[2].SVG = scale.SVG(q.w, "scale-"+name, name+": "+value, limits)
+			}
 			if isNumber {
 				row[0].Href = encode("/hold", url.Values{}, []string{"reading", name, "product", p.Unit.Product})
 			}
 			k.Readings.Rows = append(k.Readings.Rows, row)
 			if r.Verdict == reports.Fail || r.Verdict == reports.Inconclusive || r.Verdict == reports.Error {
+				row := slices.Clone(row) // drawings have names of their own
+				row[2].SVG = ""
 				d.Failed.Rows = append(d.Failed.Rows, row)
 			}
 			if isNumber {
