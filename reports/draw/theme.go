@@ -24,19 +24,24 @@ var Paper string
 //go:embed theme/plot.css
 var Style string
 
+// pattern makes a pattern when it is first needed: most commands draw nothing.
+func pattern(p string) func() *regexp.Regexp {
+	return sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(p) })
+}
+
 var (
-	comment    = regexp.MustCompile(`(?s)/\*.*?\*/`)
-	assignment = regexp.MustCompile(`--([a-z0-9-]+): ([^;]+);`)
-	variable   = regexp.MustCompile(`var\(--([a-z0-9-]+)\)`)
+	comment    = pattern(`(?s)/\*.*?\*/`)
+	assignment = pattern(`--([a-z0-9-]+): ([^;]+);`)
+	variable   = pattern(`var\(--([a-z0-9-]+)\)`)
 )
 
 // ThemeOf lists the tokens of the block of a style sheet that follows a head:
 // ":root {" of [Tokens] are those of light.
 func ThemeOf(css, head string) map[string]string {
-	_, rest, _ := strings.Cut(comment.ReplaceAllString(css, ""), head)
+	_, rest, _ := strings.Cut(comment().ReplaceAllString(css, ""), head)
 	block, _, _ := strings.Cut(rest, "}")
 	out := map[string]string{}
-	for _, m := range assignment.FindAllStringSubmatch(block, -1) {
+	for _, m := range assignment().FindAllStringSubmatch(block, -1) {
 		out[m[1]] = m[2]
 	}
 	return out
@@ -46,7 +51,7 @@ func ThemeOf(css, head string) map[string]string {
 // of the tokens, which many programs that show SVG do not know. The dark ones
 // are rules of their own.
 var fileStyle = sync.OnceValue(func() string {
-	rules := strings.Split(comment.ReplaceAllString(Style, ""), "\n")
+	rules := strings.Split(comment().ReplaceAllString(Style, ""), "\n")
 	var light, dark strings.Builder
 	for _, to := range []struct {
 		b     *strings.Builder
@@ -56,7 +61,7 @@ var fileStyle = sync.OnceValue(func() string {
 		for _, rule := range rules {
 			if to.all || strings.Contains(rule, "(--") && !strings.Contains(rule, "--sans") {
 				colour := func(v string) string { return to.theme[v[len("var(--"):len(v)-1]] }
-				to.b.WriteString(variable.ReplaceAllStringFunc(rule, colour))
+				to.b.WriteString(variable().ReplaceAllStringFunc(rule, colour))
 			}
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"html/template"
 	"io"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -19,7 +20,9 @@ var certificateTemplate string
 //go:embed certificate.css
 var certificateStyle string
 
-var certificatePage = template.Must(template.New("certificate").Parse(certificateTemplate))
+var certificatePage = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("certificate").Parse(certificateTemplate))
+})
 
 // Rows of a certificate; checks beyond them are named in one line, so that it
 // stays on one page.
@@ -42,7 +45,7 @@ func WriteCertificate(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
 	if opts.Location == nil {
 		opts.Location = time.Local
 	}
-	if err := certificatePage.Execute(w, newCertificate(s, opts)); err != nil {
+	if err := certificatePage().Execute(w, newCertificate(s, opts)); err != nil {
 		return fmt.Errorf("certificate: %w", err)
 	}
 	return nil

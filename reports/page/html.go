@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"fullthrow/reports"
@@ -22,7 +23,9 @@ var reportTemplate string
 //go:embed report.css
 var reportStyle string
 
-var reportPage = template.Must(template.New("report").Parse(reportTemplate))
+var reportPage = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("report").Parse(reportTemplate))
+})
 
 // HTMLOptions are what a page cannot know from the report alone.
 type HTMLOptions struct {
@@ -47,7 +50,7 @@ func WriteHTML(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
 	if opts.Location == nil {
 		opts.Location = time.Local
 	}
-	if err := reportPage.Execute(w, newPage(s, opts)); err != nil {
+	if err := reportPage().Execute(w, newPage(s, opts)); err != nil {
 		return fmt.Errorf("html: %w", err)
 	}
 	return nil

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
 	"fullthrow/drivers"
 	"fullthrow/reports/draw"
@@ -68,13 +69,13 @@ func figure(note string, panels ...draw.Panel) draw.Figure {
 	return f
 }
 
-var place = regexp.MustCompile(`\{([^}]*)\}`)
+var place = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`\{([^}]*)\}`) })
 
 // said fills the places of a text, {unit}, with values; {u} stands for unit u,
 // {Hz!} for as many digits as a pitch needs, {} for a count or a word.
 func said(u, text string, values ...any) string {
 	i := -1
-	return place.ReplaceAllStringFunc(text, func(p string) string {
+	return place().ReplaceAllStringFunc(text, func(p string) string {
 		i++
 		v, isNumber := values[i].(float64)
 		unit, exact := strings.CutSuffix(p[1:len(p)-1], "!")
@@ -135,7 +136,7 @@ func (t *Taken) samples() (drivers.Samples, []float64) {
 	if s.Channels <= 1 {
 		return s, s.Values
 	}
-	x := make([]float64, s.Frames())
+	x := make([]float64, s.Count())
 	for i := range x {
 		if average {
 			for k := range s.Channels {
