@@ -68,7 +68,9 @@ func coords(d string, v ...float64) string {
 func (c *canvas) add(format string, args ...any) { fmt.Fprintf(c, format, args...) }
 
 func (c *canvas) path(class, d string, v ...float64) {
-	c.add(`<path class="%s" d="%s"/>`, class, coords(d, v...))
+	if d != "" {
+		c.add(`<path class="%s" d="%s"/>`, class, coords(d, v...))
+	}
 }
 
 func (c *canvas) rect(class string, x, y, wide, high float64) {

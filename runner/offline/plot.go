@@ -23,11 +23,12 @@ type plotter func(*Taken) draw.Figure
 
 // WriteSVG draws the measurement; an error where it has no drawing.
 func (t *Taken) WriteSVG(w io.Writer) error {
-	if t.way.plot == nil {
-		return &UsageError{t.Name + ": there is no drawing for it", "its numbers say all: leave --plot out"}
+	plot := plots[t.m.Name]
+	if plot == nil {
+		return &UsageError{t.m.Word() + ": there is no drawing for it", "its numbers say all: leave --plot out"}
 	}
-	f := t.way.plot(t)
-	f.Title = t.Name
+	f := plot(t)
+	f.Title = t.m.Word()
 	for i, in := range t.Inputs {
 		f.Title += []string{": ", ", "}[min(i, 1)] + path.Base(strings.ReplaceAll(in.Name, `\`, "/"))
 	}
@@ -125,11 +126,11 @@ func dots(yes, no string) (up, down draw.Line) {
 func (t *Taken) samples() (drivers.Samples, []float64) {
 	s := as[drivers.Samples](t.in[0])
 	ch, average := 1, false
-	if o := t.in[len(t.in)-1]; len(t.in) > 1 && t.way.options() != nil {
+	if o := t.in[len(t.in)-1]; len(t.in) > 1 && t.m.Options() != nil {
 		if f := o.FieldByName("Channel"); f.IsValid() && f.Int() > 0 {
 			ch = int(f.Int())
 		}
-		if f := o.FieldByName("Average"); f.IsValid() {
+		if f := o.FieldByName("Mix"); f.IsValid() {
 			average = f.Bool()
 		}
 	}
@@ -202,17 +203,17 @@ func settled(is bool) string { return map[bool]string{true: "settled", false: "n
 
 func plotInrush(t *Taken) draw.Figure {
 	r := as[measure.InrushResult](t.out)
-	p := fromZero(t.trace(across("A", "settled {u}", r.Settled)))
+	p := fromZero(t.trace(across("A", "settled {u}", r.Final)))
 	p.Points = []draw.Point{ring(r.PeakAt, r.Peak, said("A", "peak {u} at {s}", r.Peak, r.PeakAt))}
 	s, _ := t.samples()
 	span := max(4*r.Duration, 20/s.Rate)
 	near := fromZero(t.closely(r.Onset-span/4, r.Onset+span))
 	near.Points = p.Points
-	near.Rules = []draw.Rule{upright("s", "onset {u}", r.Onset), {At: r.Settled}}
+	near.Rules = []draw.Rule{upright("s", "onset {u}", r.Onset), {At: r.Final}}
 	if r.Duration > 0 {
 		near.Rules = append(near.Rules, at(r.Onset+r.Duration, said("s", "above a tenth for {u}", r.Duration)))
 	}
-	return figure(said("A", "peak {u}, charge {C} above the settled {u}", r.Peak, r.Charge, r.Settled), p, near)
+	return figure(said("A", "peak {u}, charge {C} above the settled {u}", r.Peak, r.Charge, r.Final), p, near)
 }
 
 func plotStarted(t *Taken) draw.Figure {
@@ -291,7 +292,7 @@ func plotLatency(t *Taken) draw.Figure {
 	p.Rules = []draw.Rule{upright("s", "median {u}", r.Median), upright("s", "95 % below {u}", r.P95),
 		upright("s", "99 % below {u}", r.P99)}
 	answered, missed := draw.Line{Name: "answered", Shape: "dot"}, draw.Line{Name: "missed", Shape: "down"}
-	for i, v := range as[Answers](t.in[0]) {
+	for i, v := range as[measure.Answers](t.in[0]) {
 		if math.IsNaN(v) {
 			missed.Add(float64(i+1), 0)
 		} else {
@@ -302,7 +303,7 @@ func plotLatency(t *Taken) draw.Figure {
 	if len(missed.X) > 0 {
 		order.Lines = append(order.Lines, missed)
 	}
-	return figure(said("s", "{} trials, {} missed; mean {u}, standard deviation {u}", r.Count, r.Missed, r.Mean, r.SD),
+	return figure(said("s", "{} trials, {} missed; mean {u}, standard deviation {u}", r.Trials, r.Missed, r.Mean, r.SD),
 		p, order)
 }
 
@@ -342,7 +343,7 @@ func plotPercentile(t *Taken) draw.Figure {
 }
 
 func plotLine(t *Taken) draw.Figure {
-	r, pairs := as[measure.LineResult](t.out), as[Pairs](t.in[0])
+	r, pairs := as[measure.LineResult](t.out), as[measure.Pairs](t.in[0])
 	low, high := slices.Min(pairs.X), slices.Max(pairs.X)
 	fit := draw.Line{Name: "line of least squares"}
 	fit.Add(low, r.Intercept+r.Slope*low, high, r.Intercept+r.Slope*high)
@@ -361,23 +362,23 @@ func plotLine(t *Taken) draw.Figure {
 func plotDetection(t *Taken) draw.Figure {
 	r, o := as[measure.DetectionResult](t.out), as[measure.DetectionOptions](t.in[1])
 	tried := slices.Clone(as[[]measure.Tried](t.in[0]))
-	slices.SortFunc(tried, func(a, b measure.Tried) int { return cmp.Compare(a.At, b.At) })
+	slices.SortFunc(tried, func(a, b measure.Tried) int { return cmp.Compare(a.Strength, b.Strength) })
 	share, curve := draw.Line{Name: "detected", Shape: "dot"}, draw.Line{Name: "fitted"}
 	for _, x := range tried {
-		share.Add(x.At, 100*float64(x.Caught)/float64(x.Trials))
+		share.Add(x.Strength, 100*float64(x.Caught)/float64(x.Trials))
 	}
-	o.Curve = nil
+	o.Strengths = nil
 	for i := range 101 {
-		o.Curve = append(o.Curve, tried[0].At+(tried[len(tried)-1].At-tried[0].At)*float64(i)/100)
+		o.Strengths = append(o.Strengths, tried[0].Strength+(tried[len(tried)-1].Strength-tried[0].Strength)*float64(i)/100)
 	}
 	if again, err := measure.Detection(tried, o); err == nil {
-		for i, y := range again.Curve {
-			curve.Add(o.Curve[i], 100*y)
+		for i, y := range again.Detected {
+			curve.Add(o.Strengths[i], 100*y)
 		}
 	}
 	p := fromZero(panel("strength / "+t.units["strength"], "detected / %", 0, share, curve))
 	for _, e := range r.Edges {
-		p.Rules = append(p.Rules, at(e.At, said(t.units["strength"], "{%} at {u}", 100*e.Level, e.At)))
+		p.Rules = append(p.Rules, at(e.Strength, said(t.units["strength"], "{%} at {u}", 100*e.Probability, e.Strength)))
 	}
 	return figure("", p)
 }

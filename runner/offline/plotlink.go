@@ -59,7 +59,7 @@ func plotTravelPoints(t *Taken) draw.Figure {
 		said(x, "hysteresis {%} of span at {u}, repeatability {%} of span",
 			r.Hysteresis, r.HysteresisAt, r.Repeatability),
 		said("%", "non-linearity of span: terminal {u}, independent {u}, zero-based {u}, least squares {u}",
-			r.Terminal.NonLinearity, r.Independent.NonLinearity, r.Zero.NonLinearity, r.LeastSquares.NonLinearity),
+			r.TerminalLine.NonLinearity, r.IndependentLine.NonLinearity, r.ZeroLine.NonLinearity, r.LeastSquaresLine.NonLinearity),
 	}
 	return f
 }
@@ -78,12 +78,12 @@ func sweepFigure(points []measure.TravelPoint, o measure.TravelPointsOptions, x,
 	both := panel("commanded / "+x, "output / "+y, 380, up, down)
 	rest := fromZero(panel("commanded / "+x, "residual / % of span", 280))
 	if r, err := measure.TravelPoints(points, o); err == nil {
-		line := func(at float64) float64 { return r.Terminal.Intercept + r.Terminal.Slope*at }
+		line := func(at float64) float64 { return r.TerminalLine.Intercept + r.TerminalLine.Slope*at }
 		residual := func(at, v float64) float64 { return 100 * (v - line(at)) / r.Span }
 		ups, downs := draw.Line{Name: "up, averaged"}, draw.Line{Name: "down, averaged"}
 		for _, c := range r.Curve {
-			ups.Add(c.Commanded, residual(c.Commanded, c.Up))
-			downs.Add(c.Commanded, residual(c.Commanded, c.Down))
+			ups.Add(c.Commanded, residual(c.Commanded, c.Upwards))
+			downs.Add(c.Commanded, residual(c.Commanded, c.Downwards))
 		}
 		rest.Lines = []draw.Line{ups, downs}
 		for i, l := range []draw.Line{up, down} {
@@ -160,7 +160,7 @@ func plotSwitch(t *Taken) draw.Figure {
 	for k, name := range []string{"off", "on"} {
 		p.Lines = append(p.Lines, throws(name, as[drivers.Frames](t.in[k]), o.Channel))
 	}
-	p.Rules = []draw.Rule{across("%", "off {u}", r.Off), across("%", "on {u}", r.On)}
+	p.Rules = []draw.Rule{across("%", "off {u}", r.AtOff), across("%", "on {u}", r.AtOn)}
 	return figure(said("", "{} bounces", r.Bounces), p)
 }
 
@@ -245,7 +245,7 @@ func plotLink(t *Taken) draw.Figure {
 func plotBursts(t *Taken) draw.Figure {
 	r := as[measure.BurstResult](t.out)
 	return figure(said("1", "{} of {} frames lost, in {} bursts of {u} frames on average, the longest of {}",
-		r.Lost, r.Frames, r.Bursts, r.MeanLength, r.LongestLength), t.losses())
+		r.Lost, r.Expected, r.Bursts, r.BurstLength, r.LongestBurst), t.losses())
 }
 
 // share adds a share with its interval to a panel.
@@ -262,7 +262,7 @@ func plotSweep(t *Taken) draw.Figure {
 		low, high := measure.Wilson(x.Lost, x.Sent, 0.95)
 		share(&p, x.Attenuation, float64(x.Lost)/float64(x.Sent), low, high)
 	}
-	where := said("", "{%} lost at {}", cmp.Or(o.Rate, 1.0), bounded(r.Attenuation, r.Bound, "dB"))
+	where := said("", "{%} lost at {}", cmp.Or(o.ErrorRate, 1.0), bounded(r.Attenuation, r.Bound, "dB"))
 	p.Rules = []draw.Rule{at(r.Attenuation, where)}
 	f := figure(where+said("dB", ", interval {u} to {u}", r.Interval.Low, r.Interval.High), p)
 	f.Keys = []draw.Key{{Shape: "dot", Words: "lost"}, {Shape: "interval", Words: "95 % interval"}}

@@ -138,11 +138,11 @@ func plotTune(t *Taken) draw.Figure {
 		heard.Add(n.Start, n.Pitch, n.Start+n.Length, n.Pitch)
 		heard.Gap()
 		text := exactly(n.Pitch, "Hz")
-		if n.Score == 0 {
+		if n.Number == 0 {
 			text += ", extra"
-		} else if n.Score <= len(o.Score) {
-			pitch := o.Score[n.Score-1].Pitch
-			wanted.Add(n.Start, pitch, n.Start+o.Score[n.Score-1].Length, pitch)
+		} else if n.Number <= len(o.Score) {
+			pitch := o.Score[n.Number-1].Pitch
+			wanted.Add(n.Start, pitch, n.Start+o.Score[n.Number-1].Length, pitch)
 			wanted.Gap()
 			if text += said("", ", {cent}", n.Cents); n.Cents > 0 {
 				text = exactly(n.Pitch, "Hz") + said("", ", +{cent}", n.Cents)
@@ -152,7 +152,7 @@ func plotTune(t *Taken) draw.Figure {
 		p.Rules = append(p.Rules, at(n.Start, ""))
 	}
 	notes.Lines = []draw.Line{heard, wanted}
-	f := figure(said("", "{} notes found, {} missing, {} wrong, {} extra", r.Found, r.Missing, r.Wrong, r.Extra),
+	f := figure(said("", "{} notes found, {} missing, {} wrong, {} extra", r.Right, r.Missing, r.Wrong, r.Extra),
 		p, notes)
 	if r.ForeignSteady {
 		spec := t.level()
