@@ -73,10 +73,10 @@ func (q *question) tellComparison(x *review.Differs) {
 	}
 	if y := c.Yield; y != nil {
 		q.out.Say("")
-		axis := terminal.ShareScale(min(max(q.out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
+		axis := terminal.ShareCells(min(max(q.out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
 		g := terminal.Grid{Right: "lrrl", Head: []string{"", "units", "yield", axis.Ends(terminal.WholePercent)}}
-		g.Add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), axis.Share(y.A))
-		g.Add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), axis.Share(y.B))
+		g.Add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), terminal.InCells(axis, y.A))
+		g.Add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), terminal.InCells(axis, y.B))
 		g.Show(q.out)
 		q.out.Tell(2, y.Text)
 	}

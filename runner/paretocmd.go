@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
@@ -126,7 +127,7 @@ func (q *question) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		if i == p.VitalFew && i > 0 && p.VitalFew < len(p.Bars) && !above {
 			g.Add("", "", "", "", "", "")
 		}
-		row := []string{fmt.Sprint(b.Units), terminal.Bar(float64(b.Units)/float64(p.Bars[0].Units), cells), yield.Percent(b.OfTested.Value), terminal.FromTo(b.OfTested), terminal.WholePercent(b.Cumulative)}
+		row := []string{fmt.Sprint(b.Units), draw.TextBar(float64(b.Units)/float64(p.Bars[0].Units), cells), yield.Percent(b.OfTested.Value), terminal.FromTo(b.OfTested), terminal.WholePercent(b.Cumulative)}
 		if above {
 			g.Title(b.Name)
 			g.Add(row...)

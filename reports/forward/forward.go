@@ -59,10 +59,10 @@ type Forwarder struct {
 	state State // as last told
 
 	// What follows belongs to the goroutine that runs it.
-	plant   Store // nil while there is no contact
-	key     string      // of the station
-	station string      // its name, "" until a report was read
-	list    *catalogue  // nil until it is known where to go on from
+	plant   Store      // nil while there is no contact
+	key     string     // of the station
+	station string     // its name, "" until a report was read
+	list    *catalogue // nil until it is known where to go on from
 	memory  memory
 	batch   int // reports in the next transaction
 	tries   int // in a row that came to nothing
