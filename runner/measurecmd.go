@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/runner/capturefile"
 	"fullthrow/runner/offline"
 )
@@ -174,5 +175,9 @@ func measureFailed(m offline.Measurement, s offline.Settings, err error) error {
 		}
 	}
 	text := strings.TrimPrefix(err.Error(), "measure: ")
-	return usage("%s: %s", strings.Join(s.Arguments, ", "), text).hint("fullthrow help measure " + m.Name)
+	f := usage("%s: %s", strings.Join(s.Arguments, ", "), text)
+	if e := (*statistics.ConfidenceError)(nil); errors.As(err, &e) {
+		f = f.hint(e.Hint())
+	}
+	return f.hint("fullthrow help measure " + m.Name)
 }

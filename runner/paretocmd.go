@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 )
@@ -122,7 +123,7 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 		return q.nothing(ctx, x.About)
 	case p.Failed == 0:
 		q.out.tell(0, fmt.Sprintf("All of %s passed at the first run; what could still go wrong is unseen in at most %s of units (with %s confidence).",
-			count(int(p.Units), "unit"), yield.Percent(1-yield.AtLeast(float64(p.Units), float64(p.Units), q.level)), wholePercent(q.level)))
+			count(int(p.Units), "unit"), yield.Percent(1-statistics.AtLeast(float64(p.Units), float64(p.Units), q.level)), wholePercent(q.level)))
 		q.notCounted(x.About)
 		return nil
 	}

@@ -6,7 +6,7 @@ import (
 	"math"
 	"strings"
 
-	"fullthrow/runner/measure"
+	"fullthrow/reports/statistics"
 )
 
 // The drawing, in pixels: small panels of one defect each, side by side.
@@ -144,7 +144,7 @@ func (d *defectResult) panel(b *strings.Builder) {
 		if s.Units == 0 {
 			continue
 		}
-		low, high := measure.Wilson(s.Caught, s.Units, 0.95)
+		low, high := statistics.Wilson(float64(s.Caught), float64(s.Units), 0.95)
 		dot(b, px(s.Severity), py(float64(s.Caught)/float64(s.Units)), py(high), py(low))
 	}
 	if len(d.curve) > 0 {

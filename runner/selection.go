@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 )
@@ -105,23 +106,32 @@ func (q *question) read() (err error) {
 	if station, nest, ok := strings.Cut(q.nest, " "); ok && (q.station == "" || q.station == station) {
 		q.sel.Station, q.sel.Nest = station, nest
 	}
-	q.level, err = percentFlag("confidence", q.confidence)
-	if err == nil && (q.level < 0.5 || q.level >= 1) {
-		err = usage("--confidence %s is not from 50 to under 100", q.confidence)
+	percent, err := percentage("confidence", q.confidence)
+	if err != nil {
+		return err
+	}
+	q.level, err = statistics.Confidence(percent)
+	if e := (*statistics.ConfidenceError)(nil); errors.As(err, &e) {
+		return usage("--%v", err).hint(e.Hint())
 	}
 	return err
 }
 
 // percentFlag reads "95", "95 %" or "99.7%" as a share of 1.
 func percentFlag(flag, text string) (float64, error) {
-	x, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(text), "%")), 64)
-	switch {
-	case err != nil || !(x >= 0 && x <= 100):
-		return 0, usage("--%s %q is not a percentage", flag, text).hint("write 95 for 95 %")
-	case x > 0 && x < 1:
+	x, err := percentage(flag, text)
+	if x > 0 && x < 1 {
 		return 0, usage("--%s %s is less than 1 %%", flag, text).hint("write percentages: 95 for 95 %")
 	}
-	return x / 100, nil
+	return x / 100, err
+}
+
+func percentage(flag, text string) (float64, error) {
+	x, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(text), "%")), 64)
+	if err != nil || !(x >= 0 && x <= 100) {
+		return 0, usage("--%s %q is not a percentage", flag, text).hint("write 95 for 95 %")
+	}
+	return x, nil
 }
 
 // known refuses names that occur nowhere in the records: a mistyped lot must

@@ -33,7 +33,7 @@ func siRstv(t testing.TB) [][]float64 {
 // NIST/ITL StRD, analysis of variance, SiRstv: certified values. P and the
 // components re-computed with mpmath.
 func TestAnalyseVariancePublished(t *testing.T) {
-	r, err := analyseVariance(momentsOfAll(siRstv(t)), 0.95)
+	r, err := AnalyseVariance(momentsOfAll(siRstv(t)), 0.95)
 	require.NoError(t, err)
 	require.EqualValues(t, []int64{4, 20}, []int64{r.BetweenFreedom, r.WithinFreedom})
 	relative(t, "between SS", r.BetweenSS, 5.11462616000000e-02, 1e-9)
@@ -49,7 +49,7 @@ func TestAnalyseVariancePublished(t *testing.T) {
 	require.Zero(t, r.BetweenShare.Low) // -0.153, cut off
 	relative(t, "share high", r.BetweenShare.High, 0.645508005112427, 1e-8)
 
-	gear, err := AnalyseVariance(momentsOfAll(gearBatches(t))) // mpmath
+	gear, err := AnalyseVariance(momentsOfAll(gearBatches(t)), 0) // mpmath
 	require.NoError(t, err)
 	relative(t, "gears F", *gear.F, 2.2969124133585, 1e-9)
 	relative(t, "gears P", *gear.P, 0.022660819278641, 1e-9)
@@ -57,14 +57,14 @@ func TestAnalyseVariancePublished(t *testing.T) {
 
 func TestAnalyseVarianceEdges(t *testing.T) {
 	for _, groups := range [][][]float64{nil, {{1, 2, 3}}, {{1}, {2}}, {{1, 2}, {}}} {
-		_, err := AnalyseVariance(momentsOfAll(groups))
+		_, err := AnalyseVariance(momentsOfAll(groups), 0)
 		require.ErrorContains(t, err, "analysis of variance: ")
 	}
-	r, err := AnalyseVariance(momentsOfAll([][]float64{{1, 1}, {2, 2}}))
+	r, err := AnalyseVariance(momentsOfAll([][]float64{{1, 1}, {2, 2}}), 0)
 	require.NoError(t, err)
 	require.Nil(t, r.F)
 	require.Equal(t, 1.0, r.BetweenShare.Value)
-	r, err = AnalyseVariance(momentsOfAll([][]float64{{1, 1}, {1, 1}}))
+	r, err = AnalyseVariance(momentsOfAll([][]float64{{1, 1}, {1, 1}}), 0)
 	require.NoError(t, err)
 	require.Nil(t, r.F)
 	require.False(t, r.BetweenShare.Known())
@@ -83,7 +83,7 @@ func TestVarianceShareSimulated(t *testing.T) {
 		for _, n := range []int{8, 20, 15, 30, 10, 12} {
 			groups = append(groups, normals(r, n, 10+r.NormFloat64(), 1)) // share 0.5
 		}
-		v, err := AnalyseVariance(momentsOfAll(groups))
+		v, err := AnalyseVariance(momentsOfAll(groups), 0)
 		require.NoError(t, err)
 		sum += v.BetweenVariance
 		if v.BetweenShare.Low <= 0.5 && 0.5 <= v.BetweenShare.High {

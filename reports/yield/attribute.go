@@ -5,8 +5,7 @@ import (
 	"math"
 	"time"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // Tally is one point of a chart of counts.
@@ -181,7 +180,7 @@ func (c counting) spread(points []Tally, centre float64) float64 {
 	for i, p := range points {
 		z[i] = (float64(p.Count)/float64(p.Of) - centre) / c.sd(centre, float64(p.Of))
 	}
-	return stat.Mean(movingRanges(z), nil) / twoValues(false).RangeMean
+	return statistics.Mean(movingRanges(z)) / twoValues(false).RangeMean
 }
 
 // sayCounts cautions where the chart's model of chance does not fit: too few
@@ -210,18 +209,18 @@ func (b *chartBuilder) sayCounts(c counting, points []Tally) {
 	if c.laney || freedom < 1 {
 		return
 	}
-	chi := distuv.ChiSquared{K: freedom}
+	more := statistics.ChiSquareTail(square2, freedom) // chance of points that differ more
 	times := math.Sqrt(square2 / freedom)
 	switch {
-	case chi.Survival(square2) < 0.001 && times > 1.1 && b.Kind != ChartC && b.Kind != ChartNP:
+	case more < 0.001 && times > 1.1 && b.Kind != ChartC && b.Kind != ChartNP:
 		prime := ChartPPrime
 		if !c.share {
 			prime = ChartUPrime
 		}
 		b.caution("points differ %.2g times as much as chance alone would make them: either the process changes, or units of a group share their fate; %s has limits that allow for that", times, prime)
-	case chi.Survival(square2) < 0.001 && times > 1.1:
+	case more < 0.001 && times > 1.1:
 		b.caution("points differ %.2g times as much as chance alone would make them: either the process changes, or units of a group share their fate", times)
-	case chi.CDF(square2) < 0.001:
+	case 1-more < 0.001:
 		b.caution("points differ less than chance alone would make them (%.2g times): are the counts independent, and reported as they are?", times)
 	}
 }

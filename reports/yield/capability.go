@@ -7,8 +7,7 @@ import (
 	"strconv"
 	"strings"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // Estimator names how the short-term (within) standard deviation was had.
@@ -223,7 +222,7 @@ func (t *CapabilityStudy) describable(all []float64) bool {
 
 // sdOf is not finite where a value is not.
 func sdOf(all []float64) float64 {
-	_, s := meanAndSD(all)
+	_, s := statistics.MeanSD(all)
 	return s
 }
 
@@ -233,7 +232,7 @@ func (t *CapabilityStudy) caution(format string, args ...any) {
 
 func (t *CapabilityStudy) describe(all []float64, groups []Subgroup, o CapabilityOptions) {
 	sorted := slices.Sorted(slices.Values(all))
-	t.Mean, t.Overall = meanAndSD(all)
+	t.Mean, t.Overall = statistics.MeanSD(all)
 	t.Min, t.Max = sorted[0], sorted[len(sorted)-1]
 	t.Normality = newNormality(sorted)
 	t.Stability = newStability(groups, t.Normality, o)
@@ -251,7 +250,7 @@ func (t *CapabilityStudy) withinSpread(groups []Subgroup, o CapabilityOptions) e
 	switch {
 	case singleErr == nil:
 		by = EstimatorMovingRange
-		sigma, freedom = stat.Mean(movingRanges(x), nil)/twoValues(false).RangeMean, movingFreedom(len(x))
+		sigma, freedom = statistics.Mean(movingRanges(x))/twoValues(false).RangeMean, movingFreedom(len(x))
 	case by == "" || by == EstimatorPooled:
 		by = EstimatorPooled
 		sigma, freedom = pooled(groups)
@@ -357,11 +356,11 @@ func (t *CapabilityStudy) outside(all []float64, o CapabilityOptions) {
 		bySigma += density(z) * z / t.Overall
 	}
 	n := float64(t.N)
-	z := -distuv.UnitNormal.Quantile(e.Value)
+	z := -statistics.NormalQuantile(e.Value)
 	sd := math.Sqrt(square(byMean*t.Overall)/n+square(bySigma*t.Overall)/(2*(n-1))) / density(z)
-	half := distuv.UnitNormal.Quantile((1+o.Confidence)/2) * sd
+	half := statistics.NormalQuantile((1+o.Confidence)/2) * sd
 	if isFinite(half) {
-		e.Low, e.High = normalUpper(z+half), normalUpper(z-half)
+		e.Low, e.High = statistics.NormalUpper(z+half), statistics.NormalUpper(z-half)
 		t.Expected = &e
 	}
 }
@@ -374,7 +373,7 @@ func differBy(s Series) (share float64, places int) {
 		return 0, len(groups)
 	}
 	within, freedom := pooled(groups)
-	_, all := meanAndSD(s.Values())
+	_, all := statistics.MeanSD(s.Values())
 	total := all * all * float64(len(s.Points)-1)
 	k := float64(len(groups) - 1)
 	if share = (total - within*within*freedom - k*within*within) / (total + within*within); !(share > 0) {

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
 // What has no answer says so, in words, and gives no index.
@@ -67,8 +69,8 @@ func TestOneLimit(t *testing.T) {
 		require.Nil(t, s.Percentile.Pp)
 		require.NotNil(t, s.Percentile.Ppk)
 		// For one limit the interval of the expected share is that of Ppk.
-		require.InEpsilon(t, normalUpper(3*s.Ppk.High), s.Expected.Low, 1e-6)
-		require.InEpsilon(t, normalUpper(3*s.Ppk.Low), s.Expected.High, 1e-6)
+		require.InEpsilon(t, statistics.NormalUpper(3*s.Ppk.High), s.Expected.Low, 1e-6)
+		require.InEpsilon(t, statistics.NormalUpper(3*s.Ppk.Low), s.Expected.High, 1e-6)
 	}
 }
 
@@ -188,11 +190,11 @@ func TestAndersonDarling(t *testing.T) {
 
 	// By hand, from the definition.
 	x := []float64{-1.2, -0.7, -0.4, -0.1, 0.2, 0.3, 0.8, 1.6}
-	m, s := meanAndSD(x)
+	m, s := statistics.MeanSD(x)
 	sum := 0.0
 	for i := range x {
-		below := 1 - normalUpper((x[i]-m)/s)
-		above := normalUpper((x[len(x)-1-i] - m) / s)
+		below := 1 - statistics.NormalUpper((x[i]-m)/s)
+		above := statistics.NormalUpper((x[len(x)-1-i] - m) / s)
 		sum += float64(2*i+1) * (math.Log(below) + math.Log(above))
 	}
 	statistic, _, _, err := AndersonDarling(x)
@@ -205,8 +207,8 @@ func TestAndersonDarling(t *testing.T) {
 	require.NoError(t, err)
 	require.False(t, math.IsInf(statistic, 0) || math.IsNaN(statistic))
 	require.Less(t, p, 1e-20)
-	require.InEpsilon(t, math.Log(normalUpper(35)), logNormalBelow(-35), 1e-9)
-	require.InEpsilon(t, math.Log(normalUpper(30)), logNormalBelow(-30), 1e-6)
+	require.InEpsilon(t, math.Log(statistics.NormalUpper(35)), logNormalBelow(-35), 1e-9)
+	require.InEpsilon(t, math.Log(statistics.NormalUpper(30)), logNormalBelow(-30), 1e-6)
 	for _, bad := range [][]float64{nil, x[:7], make([]float64, 20), append(slices.Clone(x), math.NaN())} {
 		_, _, _, err := AndersonDarling(bad)
 		require.ErrorContains(t, err, "normality: ")
@@ -277,7 +279,7 @@ func TestPercentileStudy(t *testing.T) {
 
 	// e-Handbook 7.2.6.2: the 90th percentile of 12 values, at rank 11.7.
 	handbook := []float64{95.0610, 95.0925, 95.1065, 95.1195, 95.1442, 95.1567, 95.1591, 95.1682, 95.1772, 95.1937, 95.1959, 95.1990}
-	require.InDelta(t, 95.1981, quantile(handbook, 0.9), 5e-5)
+	require.InDelta(t, 95.1981, statistics.Quantile(handbook, 0.9), 5e-5)
 	// Ranks: the largest 45 of 45 values hold the median's upper end, and so on.
 	e := quantileEstimate([]float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10}, 0.5, 0.95)
 	require.Equal(t, []float64{5.5, 2, 9}, []float64{e.Value, e.Low, e.High}) // 97.9 % of such intervals

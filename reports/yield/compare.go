@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"fullthrow/reports/statistics"
 )
 
 // Sample is one reading of one group. Moments alone are enough for means; the
@@ -20,7 +22,7 @@ type Sample struct {
 // SampleOf takes in a series: values that are not finite are left out, points
 // judged "fail" counted as failed.
 func SampleOf(s Series) Sample {
-	out := Sample{LimitChanged: s.LimitChanged, Values: finiteOnly(s.Values())}
+	out := Sample{LimitChanged: s.LimitChanged, Values: statistics.FiniteOnly(s.Values())}
 	out.Moments, out.Dropped = MomentsOf(s.Name, s.Unit, out.Values)
 	out.Dropped = len(s.Points) - len(out.Values)
 	out.Lower, out.Upper = s.Lower, s.Upper
@@ -266,11 +268,11 @@ func inOrderOfSize(s Sample) Sample {
 func sideFigures(s Sample) SideFigures {
 	f := SideFigures{N: s.N, Mean: s.Mean, Min: s.Min, Max: s.Max, Failed: s.Failed}
 	if s.N > 1 {
-		sd := math.Sqrt(momentVariance(s.Moments))
+		sd := math.Sqrt(s.Moments.Variance())
 		f.SD = &sd
 	}
 	if int64(len(s.Values)) == s.N {
-		median := sortedQuantile(s.Values, 0.5)
+		median := statistics.Quantile(s.Values, 0.5)
 		f.Median = &median
 	}
 	return f

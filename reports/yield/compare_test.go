@@ -10,6 +10,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
 func numbers(t testing.TB, text string) []float64 {
@@ -51,49 +53,10 @@ func limits(s Sample, lower, upper float64) Sample {
 	return s
 }
 
-// NIST/ITL StRD, univariate summary statistics: certified mean, sd and lag-1
-// autocorrelation. NumAcc3 and NumAcc4 cannot be had closer from inputs in
-// double precision.
-func TestMomentsPublished(t *testing.T) {
-	mavro := numbers(t, `2.0018 2.0017 2.0018 2.0019 2.0018 2.0017 2.0015 2.0014 2.0015 2.0015 2.0017 2.0018 2.0018 2.0019 2.0019 2.0021
-		2.002 2.0016 2.0014 2.0013 2.0013 2.0015 2.0015 2.0016 2.0015 2.0014 2.0013 2.0014 2.0015 2.0014 2.0015 2.0016 2.0015 2.0016 2.0019
-		2.002 2.002 2.0021 2.0022 2.0023 2.0024 2.0025 2.0027 2.0026 2.0026 2.0026 2.0027 2.0026 2.0025 2.0024`)
-	accuracy := func(first, low, high float64) []float64 {
-		return append([]float64{first}, slices.Repeat([]float64{low, high}, 500)...)
-	}
-	for _, tt := range []struct {
-		name                string
-		x                   []float64
-		mean, sd, r1        float64
-		exact, exactSD, exR float64
-	}{
-		{"Mavro", mavro, 2.00185600000000, 0.000429123454003053, 0.937989183438248, 1e-14, 1e-12, 1e-12},
-		{"NumAcc1", []float64{10000001, 10000003, 10000002}, 10000002, 1, -0.5, 1e-15, 1e-14, 1e-14},
-		{"NumAcc2", accuracy(1.2, 1.1, 1.3), 1.2, 0.1, -0.999, 1e-14, 1e-13, 1e-13},
-		{"NumAcc3", accuracy(1000000.2, 1000000.1, 1000000.3), 1000000.2, 0.1, -0.999, 1e-14, 1e-9, 1e-11},
-		{"NumAcc4", accuracy(10000000.2, 10000000.1, 10000000.3), 10000000.2, 0.1, -0.999, 1e-14, 1e-8, 1e-10},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			m, dropped := MomentsOf("c.r", "V", tt.x)
-			require.Zero(t, dropped)
-			require.EqualValues(t, len(tt.x), m.N)
-			relative(t, "mean", m.Mean, tt.mean, tt.exact)
-			relative(t, "sd", math.Sqrt(momentVariance(m)), tt.sd, tt.exactSD)
-			relative(t, "r1", LagOne(tt.x), tt.r1, tt.exR)
-		})
-	}
-}
-
 func TestMomentsEdges(t *testing.T) {
 	m, dropped := MomentsOf("c.r", "V", []float64{math.NaN(), math.Inf(1)})
 	require.Equal(t, Moments{Name: "c.r", Unit: "V"}, m)
 	require.Equal(t, 2, dropped)
-	m, _ = MomentsOf("c.r", "V", []float64{0.1, 0.1, 0.1})
-	require.Zero(t, m.M2)
-	require.Equal(t, 0.1, m.Mean)
-	require.True(t, math.IsNaN(momentVariance(Moments{N: 1})))
-	require.Zero(t, LagOne([]float64{0.1, 0.1, 0.1}))
-	require.Zero(t, LagOne(nil))
 }
 
 // Miles per gallon of cars from the U.S. and from Japan, e-Handbook 1.3.5.3
@@ -118,22 +81,22 @@ func TestWelchPublished(t *testing.T) {
 	require.EqualValues(t, []int64{249, 79}, []int64{us.N, japan.N})
 	require.InDelta(t, 20.14458, us.Mean, 5e-6)
 	require.InDelta(t, 30.48101, japan.Mean, 5e-6)
-	require.InDelta(t, 6.41470, math.Sqrt(momentVariance(us.Moments)), 5e-6)
-	require.InDelta(t, 6.10771, math.Sqrt(momentVariance(japan.Moments)), 5e-6)
+	require.InDelta(t, 6.41470, math.Sqrt(us.Moments.Variance()), 5e-6)
+	require.InDelta(t, 6.10771, math.Sqrt(japan.Moments.Variance()), 5e-6)
 	d, tv, df := WelchDifference(japan.Moments, us.Moments, 0.95)
 	require.InDelta(t, -12.94627, tv, 5e-6)
 	require.InDelta(t, 136.8750, df, 5e-5)
 	relative(t, "difference", d.Value, -10.336434344975, 1e-12)
 	relative(t, "low", d.Low, -11.915248094638, 1e-12)
 	relative(t, "high", d.High, -8.7576205953121, 1e-12)
-	relative(t, "p", studentTail(tv, df), 1.5708547842955e-25, 1e-10)
+	relative(t, "p", statistics.StudentTail(tv, df), 1.5708547842955e-25, 1e-10)
 
 	one := numbers(t, "0.7 -1.6 -0.2 -1.2 -0.1 3.4 3.7 0.8 0.0 2.0")
 	two := numbers(t, "1.9 0.8 1.1 0.1 -0.1 4.4 5.5 1.6 4.6 3.4")
 	d, tv, df = WelchDifference(sampleOf("c.r", one...).Moments, sampleOf("c.r", two...).Moments, 0.95)
 	require.InDelta(t, 1.8608, tv, 5e-5)
 	require.InDelta(t, 17.776, df, 5e-4)
-	require.InDelta(t, 0.07939, studentTail(tv, df), 5e-6)
+	require.InDelta(t, 0.07939, statistics.StudentTail(tv, df), 5e-6)
 	relative(t, "low", d.Low, -0.20548323071171, 1e-11)
 	relative(t, "high", d.High, 3.3654832307117, 1e-12)
 }
@@ -437,7 +400,7 @@ func TestCompareOutliersByRanks(t *testing.T) {
 }
 
 func TestCompareUnits(t *testing.T) {
-	population := []Moments{{Name: "c.r", N: 812, Mean: 5, M2: 811 * 0.09}}
+	population := []Moments{{Name: "c.r", Moments: statistics.Moments{N: 812, Mean: 5, M2: 811 * 0.09}}}
 	a := Side{Name: "K8-1", Readings: []Sample{limits(sampleOf("c.r", 5), 0, 10)}}
 	b := Side{Name: "K8-2", Readings: []Sample{sampleOf("c.r", 5.39)}}
 	c := Compare(a, b, CompareOptions{Population: population})
@@ -458,7 +421,7 @@ func TestCompareUnits(t *testing.T) {
 	d = Compare(lot, Side{Name: "K8-3", Readings: []Sample{sampleOf("c.r", 6)}}, CompareOptions{}).Readings[0]
 	require.Equal(t, MethodSingle, d.Level.Difference.Method)
 	sd := math.Sqrt(0.025)
-	relative(t, "p", d.Level.Test.P, studentTail(1/(sd*math.Sqrt(1.2)), 4), 1e-9)
+	relative(t, "p", d.Level.Test.P, statistics.StudentTail(1/(sd*math.Sqrt(1.2)), 4), 1e-9)
 	require.Equal(t, []string{"level"}, d.Differs)
 }
 

@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"fullthrow/reports/statistics"
 )
 
 // Keyed is one reading of one of several groups.
@@ -87,7 +89,7 @@ func CompareGroups(groups []Keyed, o CompareOptions) GroupComparison {
 			width = *g.Upper - *g.Lower
 		}
 	}
-	if v, err := analyseVariance(moments, c); err == nil {
+	if v, err := AnalyseVariance(moments, c); err == nil {
 		r.Variance = &v
 	}
 	if len(values) == len(groups) {
@@ -132,7 +134,7 @@ func groupOffset(groups []Moments, i int, confidence float64) (Estimate, *Test) 
 			weight = 1
 		}
 		mean += weight * (g.Mean - groups[i].Mean)
-		v := weight * weight * momentVariance(g) / float64(g.N)
+		v := weight * weight * g.Variance() / float64(g.N)
 		variance += v
 		if v > 0 {
 			freedom += v * v / float64(g.N-1)
@@ -143,9 +145,9 @@ func groupOffset(groups []Moments, i int, confidence float64) (Estimate, *Test) 
 		return e, nil
 	}
 	df, se := variance*variance/freedom, math.Sqrt(variance)
-	half := studentFactor(df, confidence) * se
+	half := statistics.StudentFactor(df, confidence) * se
 	e.Low, e.High = mean-half, mean+half
-	return e, &Test{P: studentTail(mean/se, df)}
+	return e, &Test{P: statistics.StudentTail(mean/se, df)}
 }
 
 func (r *GroupComparison) words(say Say, confidence float64) {

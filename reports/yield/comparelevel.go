@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"fullthrow/reports/statistics"
 )
 
 // Methods of comparing the level of a reading in two groups.
@@ -57,13 +59,13 @@ func WelchDifference(a, b Moments, confidence float64) (d Estimate, t, df float6
 		return d, nan, nan
 	}
 	d.Value = b.Mean - a.Mean
-	va, vb := momentVariance(a)/float64(a.N), momentVariance(b)/float64(b.N)
+	va, vb := a.Variance()/float64(a.N), b.Variance()/float64(b.N)
 	se := math.Sqrt(va + vb)
 	if !(se > 0) {
 		return d, nan, nan
 	}
 	df = (va + vb) * (va + vb) / (va*va/float64(a.N-1) + vb*vb/float64(b.N-1))
-	half := studentFactor(df, d.Confidence) * se
+	half := statistics.StudentFactor(df, d.Confidence) * se
 	d.Low, d.High = d.Value-half, d.Value+half
 	return d, d.Value / se, df
 }
@@ -85,7 +87,7 @@ const mostExact = 30
 func RankShift(a, b []float64, confidence float64) (shift Estimate, u, p float64) {
 	nan := math.NaN()
 	shift = Estimate{Value: nan, Low: nan, High: nan, Confidence: usualConfidence(confidence), Method: MethodShift}
-	a, b = slices.Clone(finiteOnly(a)), slices.Clone(finiteOnly(b))
+	a, b = slices.Clone(statistics.FiniteOnly(a)), slices.Clone(statistics.FiniteOnly(b))
 	if len(a) == 0 || len(b) == 0 {
 		return shift, nan, nan
 	}
@@ -109,10 +111,10 @@ func RankShift(a, b []float64, confidence float64) (shift Estimate, u, p float64
 		sd := math.Sqrt(float64(pairs) / 12 * (n + 1 - ties/(n*(n-1))))
 		p = 1
 		if d := math.Abs(u-middle) - 0.5; sd > 0 && d > 0 {
-			p = normalTail(d / sd)
+			p = statistics.NormalTail(d / sd)
 		}
 		plain := math.Sqrt(float64(pairs) * (n + 1) / 12)
-		least = int64(math.Floor(middle - normalFactor(shift.Confidence)*plain + 0.5))
+		least = int64(math.Floor(middle - statistics.NormalFactor(shift.Confidence)*plain + 0.5))
 	}
 	shift.Value = (kthDifference(a, b, (pairs+1)/2) + kthDifference(a, b, pairs/2+1)) / 2
 	if least >= 1 {
@@ -291,7 +293,7 @@ func shapeOf(sorted []float64) string {
 	if n < 4 || sorted[0] == sorted[n-1] {
 		return ""
 	}
-	q1, q3 := sortedQuantile(sorted, 0.25), sortedQuantile(sorted, 0.75)
+	q1, q3 := statistics.Quantile(sorted, 0.25), statistics.Quantile(sorted, 0.75)
 	far := 0
 	for _, v := range sorted {
 		if v < q1-3*(q3-q1) || v > q3+3*(q3-q1) {
@@ -307,9 +309,9 @@ func shapeOf(sorted []float64) string {
 		return fmt.Sprintf("%d values lie far out", far)
 	}
 	var m2, m3 float64
-	offset := meanFrom(sorted[0], sorted)
+	mean := statistics.Mean(sorted)
 	for _, v := range sorted {
-		d := v - sorted[0] - offset
+		d := v - mean
 		m2 += d * d
 		m3 += d * d * d
 	}
@@ -329,7 +331,7 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 	var t, df float64
 	l.Mean, t, df = WelchDifference(a.Moments, b.Moments, confidence)
 	l.Difference = l.Mean
-	spread := math.Sqrt((momentVariance(a.Moments) + momentVariance(b.Moments)) / 2)
+	spread := math.Sqrt((a.Moments.Variance() + b.Moments.Variance()) / 2)
 	switch {
 	case a.N == 1 && b.N == 1:
 		l.Mean = unknown
@@ -339,9 +341,9 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 			return l
 		}
 		l.population = population.N
-		spread = math.Sqrt(momentVariance(*population))
+		spread = math.Sqrt(population.Variance())
 		l.Why = fmt.Sprintf("one value each: no test of these two alone is possible, so the difference is set against the spread of %d units", population.N)
-		l.Test = &Test{P: studentTail(l.Difference.Value/(spread*math.Sqrt2), float64(population.N-1))}
+		l.Test = &Test{P: statistics.StudentTail(l.Difference.Value/(spread*math.Sqrt2), float64(population.N-1))}
 	case a.N == 1 || b.N == 1:
 		group := a.Moments
 		if a.N == 1 {
@@ -350,15 +352,15 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 		l.Mean = unknown
 		l.Difference.Method = MethodSingle
 		l.Why = fmt.Sprintf("a single value: it is set against the spread of the %d of the other group", group.N)
-		spread = math.Sqrt(momentVariance(group))
+		spread = math.Sqrt(group.Variance())
 		if !(spread > 0) {
 			l.Why = "a single value against a group that does not scatter: no test is possible"
 			return l
 		}
 		se := spread * math.Sqrt(1+1/float64(group.N))
-		half := studentFactor(float64(group.N-1), confidence) * se
+		half := statistics.StudentFactor(float64(group.N-1), confidence) * se
 		l.Difference.Low, l.Difference.High = l.Difference.Value-half, l.Difference.Value+half
-		l.Test = &Test{P: studentTail(l.Difference.Value/se, float64(group.N-1))}
+		l.Test = &Test{P: statistics.StudentTail(l.Difference.Value/se, float64(group.N-1))}
 	case spread == 0:
 		// Both constant: the ranks are known without the values.
 		l.Why = "neither group scatters: only ranks can be compared"
@@ -371,7 +373,7 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 		l.Test = &Test{P: p}
 		return l
 	default:
-		l.Test = &Test{P: studentTail(t, df)}
+		l.Test = &Test{P: statistics.StudentTail(t, df)}
 		l.robust(a, b, confidence)
 	}
 	if spread > 0 {

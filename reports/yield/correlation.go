@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
+
+	"fullthrow/reports/statistics"
 )
 
 // Table is several readings over the same runs: a column for each reading, NaN
@@ -115,7 +117,7 @@ func CorrelationInterval(r float64, n int, method string, confidence float64) Es
 	if method == MethodSpearman {
 		sd *= math.Sqrt(1 + r*r/2)
 	}
-	half := normalFactor(e.Confidence) * sd
+	half := statistics.NormalFactor(e.Confidence) * sd
 	e.Low, e.High = math.Tanh(math.Atanh(r)-half), math.Tanh(math.Atanh(r)+half)
 	return e
 }
@@ -211,7 +213,7 @@ func correlationTail(r float64, n int) float64 {
 		return 0
 	}
 	df := float64(n - 2)
-	return studentTail(r*math.Sqrt(df/rest), df)
+	return statistics.StudentTail(r*math.Sqrt(df/rest), df)
 }
 
 // column is one reading, prepared once for all its pairs.
@@ -360,10 +362,12 @@ func standardise(out, x, missing []float64) {
 		}
 	}
 	origin := out[0]
-	mean := meanFrom(origin, out)
-	var ss float64
 	for i := range out {
 		out[i] -= origin
+	}
+	mean := statistics.Mean(out)
+	var ss float64
+	for i := range out {
 		out[i] -= mean
 		ss += out[i] * out[i]
 	}

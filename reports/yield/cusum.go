@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
+	"fullthrow/reports/statistics"
 )
 
 // CUSUMOptions are those of a chart of summed differences.
@@ -58,7 +58,7 @@ func (b *chartBuilder) cusum() error {
 		sum := 0.0
 		began := make([]int, len(b.groups)) // where the sum last left 0
 		for i, g := range b.groups {
-			next := sum + side.sign*(stat.Mean(g.Values, nil)-target)/size(g) - k*scale
+			next := sum + side.sign*(statistics.Mean(g.Values)-target)/size(g) - k*scale
 			switch {
 			case sum == 0 || i == 0:
 				began[i] = i

@@ -3,6 +3,8 @@ package yield
 import (
 	"math"
 	"time"
+
+	"fullthrow/reports/statistics"
 )
 
 // DriftOptions for [FindDrift]. The zero value is usable.
@@ -59,8 +61,8 @@ type Drift struct {
 	SlopeP *float64 `json:"slope_p,omitempty"` // chance of one as steep without drift
 	// PerMonth is the slope in 30 days as a share of the limits' width; NaN
 	// without both limits.
-	PerMonth Estimate `json:"per_month"`
-	Line     *Line    `json:"line,omitempty"` // x in days after From
+	PerMonth Estimate         `json:"per_month"`
+	Line     *statistics.Line `json:"line,omitempty"` // x in days after From
 	// LagOne is how alike neighbouring runs are (about the line, or the step);
 	// Effective is how many independent runs tell as much: intervals go by it.
 	LagOne    float64 `json:"lag_one"`
@@ -139,7 +141,7 @@ func FindDrift(s Series, o DriftOptions) Drift {
 		width = *s.Upper - *s.Lower
 	}
 	d.shift(y, width, o)
-	line, err := FitLine(x, y)
+	line, err := statistics.FitLine(x, y)
 	if err != nil || d.N < fewestDrift {
 		d.Text = d.fewText(say)
 		return d
@@ -183,7 +185,7 @@ func (d *Drift) shift(y []float64, width float64, o DriftOptions) {
 	c := d.Shift.Confidence
 	rest := y
 	var reference Moments
-	if o.Reference != nil && len(finiteOnly([]float64{*o.Reference})) == 1 {
+	if o.Reference != nil && len(statistics.FiniteOnly([]float64{*o.Reference})) == 1 {
 		d.Reference = *o.Reference
 	} else {
 		// With few runs the half of them, so that something is left to compare.
@@ -203,7 +205,7 @@ func (d *Drift) shift(y []float64, width float64, o DriftOptions) {
 	} else {
 		d.Shift = Estimate{Value: now.Mean - d.Reference, Low: math.NaN(), High: math.NaN(), Confidence: c, Method: MethodStudent}
 		if now.N > 1 {
-			half := studentFactor(float64(now.N-1), c) * math.Sqrt(momentVariance(now)/float64(now.N))
+			half := statistics.StudentFactor(float64(now.N-1), c) * math.Sqrt(now.Variance()/float64(now.N))
 			d.Shift.Low, d.Shift.High = d.Shift.Value-half, d.Shift.Value+half
 		}
 	}
@@ -222,17 +224,17 @@ func effective(n int, lagOne float64) float64 {
 	return float64(n) * (1 - lagOne) / (1 + lagOne)
 }
 
-func (d *Drift) slope(l Line, width float64) {
+func (d *Drift) slope(l statistics.Line, width float64) {
 	c := d.Slope.Confidence
 	d.Effective = float64(d.N)
 	d.Slope = Estimate{Value: l.Slope, Low: l.Slope, High: l.Slope, Confidence: c, Method: MethodLine}
 	if l.F != nil {
-		d.LagOne = LagOne(l.residuals)
+		d.LagOne = statistics.LagOne(l.Residuals)
 		d.Effective = effective(d.N, d.LagOne)
 		se, df := widened(l.SlopeSD, l.Freedom, d.N, d.Effective)
-		half := studentFactor(df, c) * se
+		half := statistics.StudentFactor(df, c) * se
 		d.Slope.Low, d.Slope.High = l.Slope-half, l.Slope+half
-		p := studentTail(l.Slope/se, df)
+		p := statistics.StudentTail(l.Slope/se, df)
 		d.SlopeP = &p
 	}
 	e, month := d.Slope, 30/width
@@ -276,16 +278,16 @@ func findStep(points []Point, y []float64, confidence float64) *Step {
 		}
 		return s
 	}
-	se, df := widened(se, freedom, len(y), effective(len(y), LagOne(left)))
-	half := studentFactor(df, confidence) * se
+	se, df := widened(se, freedom, len(y), effective(len(y), statistics.LagOne(left)))
+	half := statistics.StudentFactor(df, confidence) * se
 	s.Size.Low, s.Size.High = size-half, size+half
-	s.P = min(1, float64(len(y)-3)*studentTail(size/se, df))
+	s.P = min(1, float64(len(y)-3)*statistics.StudentTail(size/se, df))
 	return s
 }
 
 // kind decides between creeping and a jump by what is left about each: a line
 // has two parameters, a step three.
-func (d Drift) kind(l Line, alpha float64) string {
+func (d Drift) kind(l statistics.Line, alpha float64) string {
 	creeps := d.SlopeP != nil && *d.SlopeP <= alpha || l.F == nil && l.Slope != 0
 	jumps := d.Step != nil && d.Step.P <= alpha
 	n := float64(d.N)
@@ -303,7 +305,7 @@ func (d Drift) kind(l Line, alpha float64) string {
 // reach solves where the line, and its confidence band, meet the limit it goes
 // to: (c - b u)² = k² (1/n + u²/Sxx), u in days from the mean time, c the limit
 // less the mean.
-func reach(l Line, lower, upper *float64, last, confidence, effective float64) *Reach {
+func reach(l statistics.Line, lower, upper *float64, last, confidence, effective float64) *Reach {
 	r := &Reach{Limit: "upper"}
 	limit := upper
 	if l.Slope < 0 {
@@ -314,7 +316,7 @@ func reach(l Line, lower, upper *float64, last, confidence, effective float64) *
 	}
 	c := *limit - l.MeanY
 	sd, df := widened(l.ResidualSD, l.Freedom, l.N, effective)
-	k := studentFactor(df, confidence) * sd
+	k := statistics.StudentFactor(df, confidence) * sd
 	days := func(u float64) float64 { return max(0, u+l.MeanX-last) }
 	r.Days = Estimate{Value: days(c / l.Slope), Low: math.NaN(), High: math.NaN(), Confidence: confidence, Method: MethodFieller}
 	q := l.Slope*l.Slope - k*k/l.SXX

@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
 var firstDay = time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)
@@ -49,10 +51,10 @@ func TestDriftFound(t *testing.T) {
 	require.Regexp(t, `^standby\.current of the golden unit drifts up by 0\.1\d+ A in 30 days \(0\.1\d+ A to 0\.1\d+ A\), 1\d % of the limits' width; at this rate it reaches the upper limit in about \d weeks, between \d and 1?\d\. This matters: check the fixture and its calibration\.$`, d.Text)
 	require.Contains(t, d.Cautions[0], "farther ahead than the record looks back")
 	// The interval by which it reaches the limit is where the band meets it.
-	k := studentFactor(float64(d.Line.Freedom), 0.95)
+	k := statistics.StudentFactor(float64(d.Line.Freedom), 0.95)
 	if d.Effective < float64(d.N) {
 		se, df := widened(1, d.Line.Freedom, d.N, d.Effective)
-		k = se * studentFactor(df, 0.95)
+		k = se * statistics.StudentFactor(df, 0.95)
 	}
 	for sign, at := range map[float64]float64{1: d.Reach.Days.Low, -1: d.Reach.Days.High} {
 		x := at + d.Days

@@ -5,13 +5,15 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"fullthrow/reports/statistics"
 )
 
 // inTime leaves out values that are not finite and puts the rest in order.
 func inTime(points []Point) []Point {
 	var out []Point
 	for _, p := range points {
-		if len(finiteOnly([]float64{p.Value})) == 1 {
+		if len(statistics.FiniteOnly([]float64{p.Value})) == 1 {
 			out = append(out, p)
 		}
 	}

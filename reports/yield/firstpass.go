@@ -1,6 +1,10 @@
 package yield
 
-import "math"
+import (
+	"math"
+
+	"fullthrow/reports/statistics"
+)
 
 // Plus adds up two groups that have no unit in common.
 func (c Counts) Plus(d Counts) Counts {
@@ -105,7 +109,7 @@ func Summarise(c Counts, confidence float64) Summary {
 	s.DPU = unknownEstimate(0, math.Inf(1), confidence, MethodPoisson)
 	if c.Units > 0 && c.Defects >= 0 {
 		s.DPU.Value = float64(c.Defects) / float64(c.Units)
-		low, high := Poisson(float64(c.Defects), confidence)
+		low, high := statistics.Poisson(float64(c.Defects), confidence)
 		s.DPU.Low, s.DPU.High = low/float64(c.Units), high/float64(c.Units)
 	}
 	s.Throughput = s.DPU.falling(func(v float64) float64 { return math.Exp(-v) })

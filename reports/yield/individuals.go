@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
+	"fullthrow/reports/statistics"
 )
 
 // twoValues are the constants of a range of two.
@@ -47,7 +47,7 @@ func (b *chartBuilder) individuals() error {
 	}
 	c := twoValues(b.o.PrintedConstants)
 	base := x[:len(b.base)]
-	b.limitsFrom(Baseline{Centre: stat.Mean(base, nil), Sigma: stat.Mean(movingRanges(base), nil) / c.RangeMean}, len(base))
+	b.limitsFrom(Baseline{Centre: statistics.Mean(base), Sigma: statistics.Mean(movingRanges(base)) / c.RangeMean}, len(base))
 	centre, sigma := b.Baseline.Centre, b.Baseline.Sigma
 	if !(sigma > 0) {
 		return errNoSpread
@@ -67,7 +67,7 @@ func (b *chartBuilder) individuals() error {
 	}
 	b.panel(values, same(sigma, len(x)))
 	if len(moving.Points) > 0 {
-		chance := float64(len(moving.Points)) * 2 * normalUpper(c.D4*c.RangeMean/math.Sqrt2)
+		chance := float64(len(moving.Points)) * 2 * statistics.NormalUpper(c.D4*c.RangeMean/math.Sqrt2)
 		b.beyondLimits(moving, chance, func(RuleHit) string {
 			return "a step from one to the next that is beyond the limits: one of the two is out of the ordinary"
 		})

@@ -4,8 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // spread is how the short-term spread within subgroups is measured and charted.
@@ -62,7 +61,7 @@ type sdSpread struct{ printed bool }
 func (sdSpread) title() string { return "standard deviation" }
 
 func (sdSpread) of(values []float64) float64 {
-	_, s := meanAndSD(values)
+	_, s := statistics.MeanSD(values)
 	return s
 }
 
@@ -89,8 +88,8 @@ func (d sdSpread) limits(n int) (lower, centre, upper, half float64) {
 
 func (d sdSpread) chance(n int) float64 {
 	lower, _, upper, _ := d.limits(n)
-	chi := distuv.ChiSquared{K: float64(n - 1)}
-	return chi.CDF(lower*lower*chi.K) + chi.Survival(upper*upper*chi.K)
+	freedom := float64(n - 1)
+	return 1 - statistics.ChiSquareTail(lower*lower*freedom, freedom) + statistics.ChiSquareTail(upper*upper*freedom, freedom)
 }
 
 // withinSigma is sigma within subgroups by s, the subgroups' estimates weighted
@@ -135,7 +134,7 @@ func (b *chartBuilder) means(s spread) error {
 	for _, g := range b.base {
 		all = append(all, g.Values...)
 	}
-	b.limitsFrom(Baseline{Centre: stat.Mean(all, nil), Sigma: sigma}, len(b.base))
+	b.limitsFrom(Baseline{Centre: statistics.Mean(all), Sigma: sigma}, len(b.base))
 	centre, sigma := b.Baseline.Centre, b.Baseline.Sigma
 	if !(sigma > 0) {
 		return errNoSpread
@@ -163,7 +162,7 @@ func (b *chartBuilder) means(s spread) error {
 			}
 			chance += chances[n]
 		}
-		middles.Points = append(middles.Points, pointOf(g, stat.Mean(g.Values, nil), centre, half*sigma))
+		middles.Points = append(middles.Points, pointOf(g, statistics.Mean(g.Values), centre, half*sigma))
 		sigmas = append(sigmas, half*sigma/3)
 	}
 	if ofSize {
@@ -189,7 +188,7 @@ func (b *chartBuilder) sayEffect(centre, sigma float64) {
 	var between, values float64
 	for _, g := range b.groups {
 		n := float64(len(g.Values))
-		between += n * square(stat.Mean(g.Values, nil)-centre)
+		between += n * square(statistics.Mean(g.Values)-centre)
 		values += n
 	}
 	k := float64(len(b.groups))
@@ -213,17 +212,4 @@ func spanOf(values []float64) float64 {
 		low, high = min(low, v), max(high, v)
 	}
 	return high - low
-}
-
-// meanAndSD is the mean, and the standard deviation with n - 1, in two passes;
-// of one value the latter is NaN.
-func meanAndSD(values []float64) (m, s float64) {
-	m = stat.Mean(values, nil)
-	var sum, rest float64
-	for _, v := range values {
-		sum += (v - m) * (v - m)
-		rest += v - m
-	}
-	n := float64(len(values))
-	return m, math.Sqrt((sum - rest*rest/n) / (n - 1))
 }

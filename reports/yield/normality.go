@@ -6,6 +6,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/stat"
+
+	"fullthrow/reports/statistics"
 )
 
 // What the shape of values is, next to the normal distribution.
@@ -65,7 +67,7 @@ func AndersonDarling(values []float64) (statistic, adjusted, p float64, err erro
 		}
 	}
 	sorted := slices.Sorted(slices.Values(values))
-	m, s := meanAndSD(sorted)
+	m, s := statistics.MeanSD(sorted)
 	if sorted[0] == sorted[n-1] || !(s > 0) {
 		return 0, 0, 0, fmt.Errorf("normality: all values are the same")
 	}
@@ -101,9 +103,9 @@ func andersonDarling(sorted []float64, m, s float64) (statistic, adjusted, p flo
 func logNormalBelow(z float64) float64 {
 	if z > -30 {
 		if z > 5 {
-			return math.Log1p(-normalUpper(z))
+			return math.Log1p(-statistics.NormalUpper(z))
 		}
-		return math.Log(normalUpper(-z))
+		return math.Log(statistics.NormalUpper(-z))
 	}
 	return -z*z/2 - math.Log(-z) - 0.5*math.Log(2*math.Pi) + math.Log1p(-1/(z*z)+3/(z*z*z*z))
 }
@@ -144,7 +146,7 @@ func newNormality(sorted []float64) Normality {
 		t.Text = "All values are the same: they have no shape."
 		return t
 	}
-	m, s := meanAndSD(sorted)
+	m, s := statistics.MeanSD(sorted)
 	statistic, adjusted, p := andersonDarling(sorted, m, s)
 	t.AndersonDarling, t.Adjusted, t.P = &statistic, &adjusted, &p
 	skewness, kurtosis := stat.Skew(sorted, nil), stat.ExKurtosis(sorted, nil)
@@ -202,8 +204,8 @@ func (t Normality) departure(sorted []float64, m, s float64) (string, bool) {
 		return "flatter than a normal distribution, as where two groups are mixed", true
 	}
 	if len(sorted) >= percentileFrom {
-		median := quantile(sorted, 0.5)
-		below, above := (median-quantile(sorted, outerShare))/(3*s), (quantile(sorted, 1-outerShare)-median)/(3*s)
+		median := statistics.Quantile(sorted, 0.5)
+		below, above := (median-statistics.Quantile(sorted, outerShare))/(3*s), (statistics.Quantile(sorted, 1-outerShare)-median)/(3*s)
 		for _, side := range []struct {
 			name  string
 			reach float64

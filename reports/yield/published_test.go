@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
 // Data sets of published examples.
@@ -194,7 +196,7 @@ func TestHandbookIndividuals(t *testing.T) {
 	exact := chart(t, ChartIndividuals, Singles(flowRate), ChartOptions{})
 	p = exact.Panels[0].Points[0]
 	require.InDeltaSlice(t, []float64{45.81758832, 55.80241168}, []float64{p.Lower, p.Upper}, 5e-9) // re-computed, exact d2
-	_, s := meanAndSD(flowRate)
+	_, s := statistics.MeanSD(flowRate)
 	require.InDelta(t, 2.03385239, s, 5e-9)
 }
 

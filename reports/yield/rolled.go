@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"fullthrow/reports/statistics"
 )
 
 // RolledYield is what the checks of a plan say together about a unit's chance
@@ -81,7 +83,7 @@ func Rolled(checks []CheckCount, units int64, confidence float64) RolledYield {
 	for _, s := range used {
 		r.Yield.Value *= s.Value
 	}
-	r.Yield.Low, r.Yield.High = Wilson(r.Yield.Value*r.Units, r.Units, confidence)
+	r.Yield.Low, r.Yield.High = statistics.Wilson(r.Yield.Value*r.Units, r.Units, confidence)
 	r.Normalised = r.Yield
 	root := func(v float64) float64 { return math.Pow(v, 1/float64(len(used))) }
 	r.Normalised.Value, r.Normalised.Low, r.Normalised.High = root(r.Yield.Value), root(r.Yield.Low), root(r.Yield.High)

@@ -5,7 +5,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // States of a process over time.
@@ -131,7 +131,7 @@ func unevenness(groups []Subgroup, single bool) (ratio, p float64) {
 		all = append(all, g.Values...)
 	}
 	n := float64(len(all))
-	_, s := meanAndSD(all)
+	_, s := statistics.MeanSD(all)
 	if single {
 		sum := 0.0
 		for i := 1; i < len(all); i++ {
@@ -139,13 +139,12 @@ func unevenness(groups []Subgroup, single bool) (ratio, p float64) {
 		}
 		eta := sum / (2 * (n - 1)) / (s * s) // 1 where order is chance
 		// Its variance under chance (von Neumann 1941, from memory).
-		return 1 / math.Sqrt(eta), normalUpper((1 - eta) / math.Sqrt((n-2)/(n*n-1)))
+		return 1 / math.Sqrt(eta), statistics.NormalUpper((1 - eta) / math.Sqrt((n-2)/(n*n-1)))
 	}
 	within, freedom := pooled(groups)
 	between := float64(len(groups) - 1)
 	rest := (n-1)*s*s - within*within*freedom
-	f := distuv.F{D1: between, D2: freedom}
-	return s / within, f.Survival(max(0, rest) / between / (within * within))
+	return s / within, statistics.RatioTail(max(0, rest)/between/(within*within), between, freedom)
 }
 
 // pooled is the standard deviation within subgroups, by their sums of squares,
@@ -154,7 +153,7 @@ func pooled(groups []Subgroup) (sigma, freedom float64) {
 	sum := 0.0
 	for _, g := range groups {
 		if n := len(g.Values); n > 1 {
-			_, s := meanAndSD(g.Values)
+			_, s := statistics.MeanSD(g.Values)
 			sum += s * s * float64(n-1)
 			freedom += float64(n - 1)
 		}

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"time"
+
+	"fullthrow/reports/statistics"
 )
 
 // Against says what a group is compared with.
@@ -102,8 +104,8 @@ func Trend(groups []Group, o TrendOptions) TrendResult {
 		if a, b := p.FirstPass, p.Other; a.Known() && b.Known() {
 			d := &p.Difference
 			d.Value = a.Value - b.Value
-			d.Low, d.High = Newcombe(float64(a.Count), float64(a.Of), float64(b.Count), float64(b.Of), o.Confidence)
-			chances = append(chances, FisherExact(a.Count, a.Of, b.Count, b.Of))
+			d.Low, d.High = statistics.Newcombe(float64(a.Count), float64(a.Of), float64(b.Count), float64(b.Of), o.Confidence)
+			chances = append(chances, statistics.FisherExact(a.Count, a.Of, b.Count, b.Of))
 			compared = append(compared, i)
 		}
 		r.Points = append(r.Points, p)

@@ -30,7 +30,7 @@ type Edge struct {
 // DetectionOptions for [Detection].
 type DetectionOptions struct {
 	Levels     []float64 // shares between 0 and 1; 0.5 and 0.95 if not given
-	Confidence float64   // of the edges' intervals; 0.95 if not given
+	Confidence float64   // %, of the edges' intervals; 95 if not given
 	Curve      []float64 // strengths at which the curve is wanted
 }
 
@@ -58,7 +58,7 @@ type logisticRange struct{ half0, half1, width0, width1 float64 }
 // the span to all of it.
 //
 // Errors: fewer than two strengths, a strength that is not finite, counts that
-// cannot be, a level or confidence not between 0 and 1.
+// cannot be, a level not between 0 and 1, a confidence not from 50 to under 100 %.
 func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 	const op = "detection"
 	c, err := confidence(op, o.Confidence)

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // InrushResult describes the current just after switching on.
@@ -35,7 +36,7 @@ func Inrush(s drivers.Samples) (InrushResult, error) {
 	}
 	n := len(x)
 	tail := x[n-n/4:]
-	r := InrushResult{Settled: median(tail)}
+	r := InrushResult{Settled: statistics.Median(tail)}
 	top := 0
 	for i, v := range x {
 		if v > x[top] {

@@ -3,7 +3,7 @@ package measure
 import (
 	"math"
 
-	"fullthrow/reports/yield"
+	"fullthrow/reports/statistics"
 )
 
 // ProportionResult describes a share of events among trials, as fractions of 1.
@@ -11,17 +11,17 @@ type ProportionResult struct {
 	Rate       float64  // Events / Trials
 	Exact      Interval // Clopper-Pearson: never less than the confidence
 	Wilson     Interval // score: the confidence on average, narrower
-	Confidence float64
+	Confidence float64  // %
 }
 
 // ProportionOptions for [Proportion].
 type ProportionOptions struct {
-	Confidence float64 // 0.95 if not given
+	Confidence float64 // %; 95 if not given
 }
 
 // Proportion gives the rate of independent events with two intervals. Less than
 // one trial, fewer than 0 or more events than trials, and a confidence not
-// between 0 and 1 are errors.
+// from 50 to under 100 % are errors.
 func Proportion(events, trials int, o ProportionOptions) (ProportionResult, error) {
 	const op = "proportion"
 	c, err := confidence(op, o.Confidence)
@@ -31,51 +31,29 @@ func Proportion(events, trials int, o ProportionOptions) (ProportionResult, erro
 	if trials < 1 || events < 0 || events > trials {
 		return ProportionResult{}, errorf(op, "%d events in %d trials", events, trials)
 	}
-	r := ProportionResult{Rate: float64(events) / float64(trials), Confidence: c}
-	r.Exact.Low, r.Exact.High = ClopperPearson(events, trials, c)
-	r.Wilson.Low, r.Wilson.High = Wilson(events, trials, c)
+	r := ProportionResult{Rate: float64(events) / float64(trials), Confidence: 100 * c}
+	r.Exact.Low, r.Exact.High = statistics.ClopperPearson(float64(events), float64(trials), c)
+	r.Wilson.Low, r.Wilson.High = statistics.Wilson(float64(events), float64(trials), c)
 	return r, nil
 }
 
-// ClopperPearson is the exact two-sided confidence interval of a proportion for
-// x events in n trials ([yield.ClopperPearson]), as fractions. Its upper end at
-// confidence 0.90 is the one-sided 95 % bound. x below 0 or above n, n below 1,
-// or a confidence not between 0 and 1 gives 0 and 1: nothing is known.
-func ClopperPearson(x, n int, confidence float64) (lower, upper float64) {
-	return yield.ClopperPearson(float64(x), float64(n), confidence)
-}
-
-// Wilson is the score interval without continuity correction ([yield.Wilson]),
-// as fractions. What it cannot use gives 0 and 1, as with [ClopperPearson].
-func Wilson(x, n int, confidence float64) (lower, upper float64) {
-	return yield.Wilson(float64(x), float64(n), confidence)
-}
-
-// Newcombe is the interval of p1 - p2 for x1 events in n1 trials against x2 in
-// n2 ([yield.Newcombe]), as fractions. What it cannot use gives -1 and 1.
-func Newcombe(x1, n1, x2, n2 int, confidence float64) (lower, upper float64) {
-	return yield.Newcombe(float64(x1), float64(n1), float64(x2), float64(n2), confidence)
-}
-
-// Poisson is the exact two-sided interval of the expected count where count
-// events were seen ([yield.Poisson]). A count below 0 or a confidence not
-// between 0 and 1 gives 0 and +Inf.
-func Poisson(count int, confidence float64) (lower, upper float64) {
-	return yield.Poisson(float64(count), confidence)
-}
-
-// SuccessRun is how many trials without a failure show, at the confidence
-// given, that a trial succeeds with at least the probability reliability:
-// ceil(ln(1-C)/ln(R)), for example 59 for 95 % at 95 %, 22 for 90 % at 90 %
-// (exact binomial; the form with a uniform prior asks for one fewer). Both must
-// lie between 0 and 1.
-func SuccessRun(reliability, confidence float64) (int, error) {
-	if !(reliability > 0 && reliability < 1) || !(confidence > 0 && confidence < 1) {
-		return 0, errorf("success run", "reliability %v at confidence %v: both must lie between 0 and 1", reliability, confidence)
+// SuccessRun is how many trials without a failure show, at the confidence given
+// (from 50 to under 100 %), that a trial succeeds with at least the probability
+// reliability (0 to 1): ceil(ln(1-C)/ln(R)), for example 59 for 0.95 at 95 %, 22
+// for 0.9 at 90 % (exact binomial; the form with a uniform prior asks for one
+// fewer).
+func SuccessRun(reliability, percent float64) (int, error) {
+	const op = "success run"
+	c, err := statistics.Confidence(percent)
+	if err != nil {
+		return 0, errorf(op, "%w", err)
 	}
-	n := math.Ceil(math.Log1p(-confidence)/math.Log(reliability) - 1e-9)
+	if !(reliability > 0 && reliability < 1) {
+		return 0, errorf(op, "reliability is %v, it must lie between 0 and 1", reliability)
+	}
+	n := math.Ceil(math.Log1p(-c)/math.Log(reliability) - 1e-9)
 	if n > 1e9 {
-		return 0, errorf("success run", "reliability %v at confidence %v needs %.3g trials", reliability, confidence, n)
+		return 0, errorf(op, "reliability %v at confidence %v %% needs %.3g trials", reliability, percent, n)
 	}
 	return max(1, int(n)), nil
 }
@@ -84,8 +62,8 @@ func SuccessRun(reliability, confidence float64) (int, error) {
 type CompareResult struct {
 	Difference float64  // of the rates, in % of all frames; positive: the unit is worse
 	Interval   Interval // of the difference, in % (Newcombe 1998)
-	Confidence float64
-	Worse      bool // the interval lies above 0: the unit is worse
+	Confidence float64  // %
+	Worse      bool     // the interval lies above 0: the unit is worse
 	// NotWorse: the interval lies below Margin, so that the unit is shown to be
 	// no more than Margin worse. Both false: too few frames to tell.
 	NotWorse bool
@@ -93,7 +71,7 @@ type CompareResult struct {
 
 // CompareOptions for [Compare].
 type CompareOptions struct {
-	Confidence float64 // of the two-sided interval; 0.95 if not given
+	Confidence float64 // %, of the two-sided interval; 95 if not given
 	Margin     float64 // %, from which on a difference matters; 0 if not given
 	// Inflation widens the interval for losses in bursts, as [Bursts] measures
 	// it (the larger of the two units'): so many frames count as one. 1 if not
@@ -104,7 +82,7 @@ type CompareOptions struct {
 // Compare sets the frames a unit lost against those the golden unit lost under
 // the same conditions, taking losses for independent unless Inflation is given.
 // At least one frame each is needed; counts that cannot be, a confidence not
-// between 0 and 1, a margin below 0 and an inflation below 1 are errors.
+// from 50 to under 100 %, a margin below 0 and an inflation below 1 are errors.
 func Compare(lost, sent, goldenLost, goldenSent int, o CompareOptions) (CompareResult, error) {
 	const op = "compare"
 	c, err := confidence(op, o.Confidence)
@@ -127,9 +105,9 @@ func Compare(lost, sent, goldenLost, goldenSent int, o CompareOptions) (CompareR
 		return CompareResult{}, errorf(op, "inflation is %v, it must be at least 1", o.Inflation)
 	}
 	effective := func(n int) float64 { return float64(n) / o.Inflation }
-	low, high := yield.Newcombe(effective(lost), effective(sent), effective(goldenLost), effective(goldenSent), c)
+	low, high := statistics.Newcombe(effective(lost), effective(sent), effective(goldenLost), effective(goldenSent), c)
 	d := float64(lost)/float64(sent) - float64(goldenLost)/float64(goldenSent)
-	r := CompareResult{Difference: 100 * d, Interval: Interval{100 * low, 100 * high}, Confidence: c}
+	r := CompareResult{Difference: 100 * d, Interval: Interval{100 * low, 100 * high}, Confidence: 100 * c}
 	r.Worse, r.NotWorse = r.Interval.Low > 0, r.Interval.High < o.Margin
 	return r, nil
 }

@@ -4,13 +4,14 @@ import (
 	"math"
 	"slices"
 
-	"fullthrow/reports/yield"
+	"fullthrow/reports/statistics"
 )
 
 // StartCurveOptions for [StartCurve].
 type StartCurveOptions struct {
 	// Reliability is the probability of starting that counts as reliable, 0.9
-	// if not given; Confidence that of every statement here, 0.9 if not given.
+	// if not given; Confidence that of every statement here in %, 90 if not
+	// given.
 	Reliability, Confidence float64
 	// Threshold is the share of its first voltage to which the brown-out node
 	// must fall before the unit starts again, between 0 and 1. Not given: no
@@ -66,7 +67,8 @@ type StartCurveResult struct {
 // have no HalfOff. Times off of 0 count as a level, but not for HalfOff.
 func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, error) {
 	const op = "start curve"
-	if err := o.check(op); err != nil {
+	c, err := o.check(op)
+	if err != nil {
 		return StartCurveResult{}, err
 	}
 	levels, err := startLevels(op, trials)
@@ -83,7 +85,7 @@ func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, err
 		return StartCurveResult{}, err
 	}
 	for i := range levels {
-		o.judge(&levels[i])
+		o.judge(&levels[i], c)
 	}
 	for i := len(levels) - 1; i >= 0; i-- {
 		l := levels[i]
@@ -93,7 +95,7 @@ func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, err
 			break // a longer time off that fails too often makes shorter ones doubtful
 		}
 	}
-	r.half(o)
+	r.half(c)
 	if o.Threshold > 0 && !math.IsNaN(r.HalfOff) {
 		decay := math.Log(1 / o.Threshold)
 		r.TimeConstant = r.HalfOff / decay
@@ -106,30 +108,33 @@ func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, err
 	return r, nil
 }
 
-func (o *StartCurveOptions) check(op string) error {
+// check fills in what is not given and answers the confidence as a share.
+func (o *StartCurveOptions) check(op string) (share float64, err error) {
 	if o.Reliability == 0 {
 		o.Reliability = 0.9
 	}
 	if o.Confidence == 0 {
-		o.Confidence = 0.9
+		o.Confidence = 90
+	}
+	if share, err = confidence(op, o.Confidence); err != nil {
+		return 0, err
 	}
 	switch {
 	case !(o.Reliability > 0 && o.Reliability < 1):
-		return errorf(op, "reliability is %v, it must lie between 0 and 1", o.Reliability)
-	case !(o.Confidence > 0 && o.Confidence < 1):
-		return errorf(op, "confidence is %v, it must lie between 0 and 1", o.Confidence)
+		return 0, errorf(op, "reliability is %v, it must lie between 0 and 1", o.Reliability)
 	case !(o.Threshold >= 0 && o.Threshold < 1):
-		return errorf(op, "threshold is %v, it must lie between 0 and 1", o.Threshold)
+		return 0, errorf(op, "threshold is %v, it must lie between 0 and 1", o.Threshold)
 	case !finite(o.Capacitance) || o.Capacitance < 0:
-		return errorf(op, "capacitance is %v F", o.Capacitance)
+		return 0, errorf(op, "capacitance is %v F", o.Capacitance)
 	}
-	return nil
+	return share, nil
 }
 
-func (o *StartCurveOptions) judge(l *StartLevel) {
-	l.Probability = float64(l.Started) / float64(l.Trials)
-	l.Interval.Low, l.Interval.High = ClopperPearson(l.Started, l.Trials, o.Confidence)
-	l.Reliable = yield.AtLeast(float64(l.Started), float64(l.Trials), o.Confidence) >= o.Reliability-1e-12
+func (o *StartCurveOptions) judge(l *StartLevel, confidence float64) {
+	started, trials := float64(l.Started), float64(l.Trials)
+	l.Probability = started / trials
+	l.Interval.Low, l.Interval.High = statistics.ClopperPearson(started, trials, confidence)
+	l.Reliable = statistics.AtLeast(started, trials, confidence) >= o.Reliability-1e-12
 }
 
 // startLevels adds up trials by time off.
@@ -170,7 +175,7 @@ func startLevels(op string, trials []StartTrial) ([]StartLevel, error) {
 }
 
 // half fits the time off of half the starts.
-func (r *StartCurveResult) half(o StartCurveOptions) {
+func (r *StartCurveResult) half(confidence float64) {
 	fit := response{target: 0.5}
 	started, failed := 0.0, 0.0
 	for _, l := range r.Levels {
@@ -202,7 +207,7 @@ func (r *StartCurveResult) half(o StartCurveOptions) {
 		r.HalfOffInterval = Interval{math.Exp(longestFailed), math.Exp(shortestStarted)}
 		return
 	}
-	f := fit.fit(o.Confidence)
+	f := fit.fit(confidence)
 	r.HalfOff = math.Exp(f.at)
 	r.HalfOffInterval = Interval{math.Exp(f.interval.Low), math.Exp(f.interval.High)}
 }
@@ -251,7 +256,8 @@ func NextOff(trials []StartTrial, o NextOffOptions) (NextOffResult, error) {
 		o.Trials = 100
 	}
 	curve := StartCurveOptions{Reliability: o.Reliability, Confidence: o.Confidence}
-	if err := curve.check(op); err != nil {
+	c, err := curve.check(op)
+	if err != nil {
 		return NextOffResult{}, err
 	}
 	switch {
@@ -281,7 +287,7 @@ func NextOff(trials []StartTrial, o NextOffOptions) (NextOffResult, error) {
 	var candidate *StartLevel
 	for i := range levels {
 		l := &levels[i]
-		curve.judge(l)
+		curve.judge(l, c)
 		if l.Started < l.Trials && !l.Reliable {
 			failed, candidate = max(failed, l.Off), nil
 		} else if candidate == nil && l.Off > failed {

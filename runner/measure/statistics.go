@@ -3,10 +3,7 @@ package measure
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
-
-	"fullthrow/reports/yield"
+	"fullthrow/reports/statistics"
 )
 
 // Interval is where a quantity lies at a stated confidence.
@@ -28,7 +25,7 @@ type SummaryResult struct {
 
 // SummaryOptions for [Summary].
 type SummaryOptions struct {
-	Confidence float64 // of the intervals; 0.95 if not given
+	Confidence float64 // %, of the intervals; 95 if not given
 }
 
 // Summary describes values: mean, standard deviation and lag-1 autocorrelation
@@ -36,7 +33,7 @@ type SummaryOptions struct {
 // e-Handbook 7.2.6.2, intervals as e-Handbook 1.3.5.2 and 1.3.5.8.
 //
 // Special inputs: no value, a value that is NaN or infinite, and a confidence
-// not between 0 and 1 are errors; one value has no SD and no intervals (NaN);
+// not from 50 to under 100 % are errors; one value has no SD and no intervals (NaN);
 // constant values have SD 0 and intervals of no width.
 func Summary(values []float64, o SummaryOptions) (SummaryResult, error) {
 	const op = "summary"
@@ -48,36 +45,27 @@ func Summary(values []float64, o SummaryOptions) (SummaryResult, error) {
 		return SummaryResult{}, err
 	}
 	nan := Interval{math.NaN(), math.NaN()}
-	r := SummaryResult{Count: len(values), SD: math.NaN(), Median: median(values), Autocorrelation: lag1(values), MeanInterval: nan, SDInterval: nan}
+	r := SummaryResult{Count: len(values), Median: statistics.Median(values), Autocorrelation: statistics.LagOne(values), MeanInterval: nan, SDInterval: nan}
+	r.Mean, r.SD = statistics.MeanSD(values)
 	r.Min, r.Max = extremes(values)
-	var sd float64
-	r.Mean, sd = meanSD(values)
-	if r.Min == r.Max { // rounding must not make constant values scatter
-		r.Mean, sd = r.Min, 0
-	}
 	if r.Count > 1 {
 		df := float64(r.Count - 1)
-		r.SD = sd
-		half := tQuantile(df, c) * sd / math.Sqrt(float64(r.Count))
+		half := statistics.StudentFactor(df, c) * r.SD / math.Sqrt(float64(r.Count))
 		r.MeanInterval = Interval{r.Mean - half, r.Mean + half}
-		chi := distuv.ChiSquared{K: df}
-		r.SDInterval = Interval{sd * math.Sqrt(df/chi.Quantile((1+c)/2)), sd * math.Sqrt(df/chi.Quantile((1-c)/2))}
+		end := func(p float64) float64 { return r.SD * math.Sqrt(df/statistics.ChiSquareQuantile(p, df)) }
+		r.SDInterval = Interval{end((1 + c) / 2), end((1 - c) / 2)}
 	}
 	return r, nil
 }
 
-// tQuantile is the factor of a two-sided interval by Student's t.
-func tQuantile(df, confidence float64) float64 {
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.Quantile((1 + confidence) / 2)
-}
-
-// confidence is c, or 0.95 if it is not given.
-func confidence(op string, c float64) (float64, error) {
-	if c == 0 {
+// confidence is percent as a share; 0.95 if it is not given.
+func confidence(op string, percent float64) (float64, error) {
+	if percent == 0 {
 		return 0.95, nil
 	}
-	if !(c > 0 && c < 1) {
-		return 0, errorf(op, "confidence is %v, it must lie between 0 and 1", c)
+	c, err := statistics.Confidence(percent)
+	if err != nil {
+		return 0, errorf(op, "%w", err)
 	}
 	return c, nil
 }
@@ -98,16 +86,8 @@ func finites(op, what string, x []float64, need int) error {
 // meanSD is the mean and the standard deviation (n - 1). One value: SD 0; none:
 // both NaN.
 func meanSD(x []float64) (mean, sd float64) {
-	switch len(x) {
-	case 0:
-		return math.NaN(), math.NaN()
-	case 1:
+	if len(x) == 1 {
 		return x[0], 0
 	}
-	mean, variance := stat.MeanVariance(x, nil)
-	return mean, math.Sqrt(variance)
+	return statistics.MeanSD(x)
 }
-
-// lag1 is the lag-1 autocorrelation about the mean as NIST StRD defines it; 0
-// for constant data and for fewer than two.
-func lag1(x []float64) float64 { return yield.LagOne(x) }

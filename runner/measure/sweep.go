@@ -4,7 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"fullthrow/reports/yield"
+	"fullthrow/reports/statistics"
 )
 
 // SweepPoint is what was lost at one attenuation.
@@ -16,7 +16,7 @@ type SweepPoint struct {
 // SweepOptions for [Sweep].
 type SweepOptions struct {
 	Rate       float64 // % of packets lost whose attenuation is wanted; 1 if not given
-	Confidence float64 // of the interval; 0.95 if not given
+	Confidence float64 // %, of the interval; 95 if not given
 	Curve      string  // "logistic" (if not given) or "probit"
 }
 
@@ -94,8 +94,8 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	}
 	nan := math.NaN()
 	out := SweepResult{Uncertainty: nan, Width: nan, Floor: nan, Dispersion: 1, Points: n}
-	_, most := yield.ClopperPearson(r.events[n-1], r.trials[n-1], c)
-	least, _ := yield.ClopperPearson(r.events[0], r.trials[0], c)
+	_, most := statistics.ClopperPearson(r.events[n-1], r.trials[n-1], c)
+	least, _ := statistics.ClopperPearson(r.events[0], r.trials[0], c)
 	switch {
 	case most < r.target:
 		out.Attenuation, out.Bound, out.Interval = r.x[n-1], "more", Interval{r.x[n-1], math.Inf(1)}

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // SwitchOptions choose what is looked at.
@@ -46,7 +47,7 @@ func Switch(off, on drivers.Frames, o SwitchOptions) (SwitchResult, error) {
 			}
 		}
 	}
-	r.Off, r.On = median(rest[0]), median(rest[1])
+	r.Off, r.On = statistics.Median(rest[0]), statistics.Median(rest[1])
 	way := math.Abs(r.On - r.Off)
 	r.Moves = way >= 100
 	threshold := 10.0

@@ -2,6 +2,7 @@ package offline
 
 import (
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 	"fullthrow/runner/measure"
 )
 
@@ -84,7 +85,7 @@ func List() []Measurement {
 		one("restart", "how long a unit must be off before it starts again", "TRIALS", measure.Restart, plotRestart),
 		one("start-curve", "the probability of starting against time off", "TRIALS", measure.StartCurve, plotStartCurve),
 		one("next-off", "which time off to try next", "TRIALS", measure.NextOff, nil),
-		one("success-run", "trials without a failure that show a reliability", "RELIABILITY:1 CONFIDENCE:1", measure.SuccessRun, nil),
+		one("success-run", "trials without a failure that show a reliability", "RELIABILITY:1 CONFIDENCE:%", measure.SuccessRun, nil),
 
 		one("summary", "mean, spread and intervals of values", "VALUES", measure.Summary, plotSummary),
 		one("percentile", "the value below which a percentage lies", "VALUES PERCENT:%", measure.Percentile, plotPercentile),
@@ -93,30 +94,30 @@ func List() []Measurement {
 		one("one-way", "whether groups of values have one mean", "GROUPS", measure.OneWay, nil),
 		one("detection", "how the share detected rises with strength", "STRENGTHS", measure.Detection, plotDetection),
 		one("proportion", "a share of events, with its intervals", "EVENTS:1 TRIALS:1", measure.Proportion, nil),
-		one("difference", "the interval of the difference of two shares", "EVENTS1:1 TRIALS1:1 EVENTS2:1 TRIALS2:1 CONFIDENCE:1", difference, nil),
-		one("poisson", "the interval of an expected count", "COUNT:1 CONFIDENCE:1", poisson, nil),
+		one("difference", "the interval of the difference of two shares", "EVENTS1:1 TRIALS1:1 EVENTS2:1 TRIALS2:1 CONFIDENCE:%", difference, nil),
+		one("poisson", "the interval of an expected count", "COUNT:1 CONFIDENCE:%", poisson, nil),
 	}
 }
 
 // elsewhere are functions without a row, and why.
 var elsewhere = map[string]string{
-	"ClopperPearson": "proportion gives it",
-	"Wilson":         "proportion gives it",
-	"Windows":        "it lists windows, and measures nothing",
+	"Windows": "it lists windows, and measures nothing",
 }
 
 func latency(times Answers) (measure.LatencyResult, error) { return measure.Latency(times) }
 
 func line(p Pairs) (measure.LineResult, error) { return measure.Line(p.X, p.Y) }
 
-func difference(x1, n1, x2, n2 int, confidence float64) measure.Interval {
-	low, high := measure.Newcombe(x1, n1, x2, n2, confidence)
-	return measure.Interval{Low: low, High: high}
+func difference(x1, n1, x2, n2 int, percent float64) (measure.Interval, error) {
+	c, err := statistics.Confidence(percent)
+	low, high := statistics.Newcombe(float64(x1), float64(n1), float64(x2), float64(n2), c)
+	return measure.Interval{Low: low, High: high}, err
 }
 
-func poisson(count int, confidence float64) measure.Interval {
-	low, high := measure.Poisson(count, confidence)
-	return measure.Interval{Low: low, High: high}
+func poisson(count int, percent float64) (measure.Interval, error) {
+	c, err := statistics.Confidence(percent)
+	low, high := statistics.Poisson(float64(count), c)
+	return measure.Interval{Low: low, High: high}, err
 }
 
 func compareFrames(unit, golden drivers.Frames, o measure.CompareOptions) (measure.CompareResult, error) {

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 	"fullthrow/runner/chart"
 	"fullthrow/runner/measure"
 )
@@ -291,7 +292,7 @@ func plotSweep(t *Taken) chart.Figure {
 	gap := math.NaN()
 	for _, p := range points {
 		l.X, l.Y = append(l.X, p.Attenuation), append(l.Y, 100*float64(p.Lost)/float64(p.Sent))
-		low, high := measure.Wilson(p.Lost, p.Sent, 0.95)
+		low, high := statistics.Wilson(float64(p.Lost), float64(p.Sent), 0.95)
 		band.X, band.Y = append(band.X, p.Attenuation, p.Attenuation, gap), append(band.Y, 100*low, 100*high, gap)
 	}
 	l.Name = "lost"

@@ -53,7 +53,7 @@ var resultUnits = map[string]string{
 	"BurstResult":          "MeanLength 1 Enter 1 Leave 1 Independence 1 Inflation 1 Upper %",
 	"ElliottFit":           "Enter 1 Leave 1 GoodLoss 1 BadLoss 1",
 	"SweepResult":          "Attenuation dB Interval dB Uncertainty dB Width dB Floor % Dispersion 1",
-	"CompareResult":        "Difference % Interval % Confidence 1",
+	"CompareResult":        "Difference % Interval % Confidence %",
 	"SequentialPlanResult": "Slope 1 AcceptIntercept 1 RejectIntercept 1 Alpha 1 Beta 1 PacketsGood 1 PacketsBad 1",
 	"SequentialResult":     "",
 	"DistanceResult":       "Distance m FreeSpace dB Woodland dB",
@@ -66,12 +66,12 @@ var resultUnits = map[string]string{
 	"NextOffResult":    "Off s ReliableOff s",
 
 	"SummaryResult":    "Mean values SD values Median values Min values Max values Autocorrelation 1 MeanInterval values SDInterval values",
-	"PercentileResult": "Value values Interval values Confidence 1",
+	"PercentileResult": "Value values Interval values Confidence %",
 	"LineResult":       "Intercept y Slope y/x InterceptSD y SlopeSD y/x ResidualSD y RSquared 1 F 1",
 	"OneWayResult":     "BetweenSS values2 WithinSS values2 BetweenMS values2 WithinMS values2 F 1 P 1 RSquared 1 ResidualSD values",
 	"DetectionResult":  "Curve 1",
 	"Edge":             "Level 1 At strength Low strength High strength",
-	"ProportionResult": "Rate 1 Exact 1 Wilson 1 Confidence 1",
+	"ProportionResult": "Rate 1 Exact 1 Wilson 1 Confidence %",
 }
 
 // plain are the units of results that are a single value.
@@ -242,11 +242,11 @@ var options = map[string]map[string]option{
 	"SwitchOptions": {"Channel": {"", "of the receiver; needed"}},
 	"SweepOptions": {
 		"Rate":       {"%", "of packets lost, whose attenuation is wanted; default: 1"},
-		"Confidence": {"1", "of the interval; default: 0.95"},
+		"Confidence": {"%", "of the interval; default: 95"},
 		"Curve":      {"", "logistic or probit; default: logistic"},
 	},
 	"CompareOptions": {
-		"Confidence": {"1", "of the interval; default: 0.95"},
+		"Confidence": {"%", "of the interval; default: 95"},
 		"Margin":     {"%", "from which on a difference matters"},
 		"Inflation":  {"1", "for losses in bursts, as bursts measures it; default: 1"},
 	},
@@ -269,7 +269,7 @@ var options = map[string]map[string]option{
 	},
 	"StartCurveOptions": {
 		"Reliability": {"1", "chance of starting that counts as reliable; default: 0.9"},
-		"Confidence":  {"1", "of every statement; default: 0.9"},
+		"Confidence":  {"%", "of every statement; default: 90"},
 		"Threshold":   {"1", "share of its first voltage to which the node must fall"},
 		"Capacitance": {"F", "of that node"},
 	},
@@ -278,18 +278,18 @@ var options = map[string]map[string]option{
 		"High":        {"s", "longest time off; needed"},
 		"Ratio":       {"1", "between neighbours at which bisecting ends; default: 1.1"},
 		"Reliability": {"1", "chance of starting that counts as reliable; default: 0.9"},
-		"Confidence":  {"1", "of every statement; default: 0.9"},
+		"Confidence":  {"%", "of every statement; default: 90"},
 		"Trials":      {"", "at most; default: 100"},
 	},
-	"SummaryOptions":    {"Confidence": {"1", "of the intervals; default: 0.95"}},
-	"PercentileOptions": {"Confidence": {"1", "of the interval; default: 0.95"}},
+	"SummaryOptions":    {"Confidence": {"%", "of the intervals; default: 95"}},
+	"PercentileOptions": {"Confidence": {"%", "of the interval; default: 95"}},
 	"HistogramOptions":  {"Width": {"values", "of a bin; default: by the spread of the values"}},
 	"DetectionOptions": {
 		"Levels":     {"1", "shares whose strength is wanted; default: 0.5,0.95"},
-		"Confidence": {"1", "of the intervals; default: 0.95"},
+		"Confidence": {"%", "of the intervals; default: 95"},
 		"Curve":      {"strength", "strengths at which the curve is wanted, as 0.1,0.2"},
 	},
-	"ProportionOptions": {"Confidence": {"1", "of the intervals; default: 0.95"}},
+	"ProportionOptions": {"Confidence": {"%", "of the intervals; default: 95"}},
 }
 
 // unitOf is the entry of a result's field.

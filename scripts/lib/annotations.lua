@@ -341,12 +341,13 @@ function measure.bursts(frames) end
 
 ---The attenuation (dB) at which a share of the packets is lost, rate = 1 % if not
 ---given, with its interval. bound is "more" or "less" where it lies beyond the sweep.
+---confidence in %.
 ---@param points { attenuation: number, lost: integer, sent: integer }[]
 ---@param options? { rate?: number, confidence?: number, curve?: string }
 ---@return { attenuation: number, bound: string, interval: { low: number, high: number }, uncertainty: number, width: number, floor: number, dispersion: number, points: integer }
 function measure.sweep(points, options) end
 
----How much more than the golden unit a unit loses, in %, with interval; margin in %.
+---How much more than the golden unit a unit loses, in %, with interval; confidence and margin in %.
 ---@param lost integer
 ---@param sent integer
 ---@param golden_lost integer
@@ -382,38 +383,38 @@ function measure.distance(attenuation, options) end
 function measure.attenuation(distance, options) end
 
 ---The probability of starting against time off, the shortest reliable time off, and
----the time constant behind it (threshold: share of the first voltage; capacitance: F).
+---the time constant behind it (threshold: share of the first voltage; capacitance: F; confidence: %).
 ---@param trials { off: number, started: boolean }[]
 ---@param options? { reliability?: number, confidence?: number, threshold?: number, capacitance?: number }
 ---@return { levels: { off: number, trials: integer, started: integer, probability: number, interval: { low: number, high: number }, reliable: boolean }[], reliable_off: number, needed: integer, half_off: number, half_off_interval: { low: number, high: number }, time_constant: number, time_constant_interval: { low: number, high: number }, resistance: number, resistance_interval: { low: number, high: number } }
 function measure.start_curve(trials, options) end
 
----Which time off to try next; low and high in s are needed.
+---Which time off to try next; low and high in s are needed, confidence in %.
 ---@param trials { off: number, started: boolean }[]
 ---@param options? { low?: number, high?: number, ratio?: number, reliability?: number, confidence?: number, trials?: integer }
 ---@return { off: number, done: boolean, outcome: string, reliable_off: number }
 function measure.next_off(trials, options) end
 
----Trials without failure that show a reliability at a confidence, both 0 to 1.
+---Trials without failure that show a reliability (0 to 1) at a confidence in %.
 ---@param reliability number
 ---@param confidence number
 ---@return integer
 function measure.success_run(reliability, confidence) end
 
----Mean, standard deviation, median, lag-1 autocorrelation, and 95 % intervals.
+---Mean, standard deviation, median, lag-1 autocorrelation, and intervals (confidence in %).
 ---@param values number[]
 ---@param options? { confidence?: number }
 ---@return { count: integer, mean: number, sd: number, median: number, min: number, max: number, autocorrelation: number, mean_interval: { low: number, high: number }, sd_interval: { low: number, high: number } }
 function measure.summary(values, options) end
 
----A rate (0 to 1) with its exact and its Wilson interval.
+---A rate (0 to 1) with its exact and its Wilson interval (confidence in %).
 ---@param events integer
 ---@param trials integer
 ---@param options? { confidence?: number }
 ---@return { rate: number, exact: { low: number, high: number }, wilson: { low: number, high: number }, confidence: number }
 function measure.proportion(events, trials, options) end
 
----A percentile by rank p(N+1), NaN with fewer than needed values, and its interval.
+---A percentile by rank p(N+1), NaN with fewer than needed values, and its interval (confidence in %).
 ---@param values number[]
 ---@param percent number
 ---@param options? { confidence?: number }

@@ -1,6 +1,7 @@
 package manager
 
 import (
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/chart"
@@ -37,7 +38,7 @@ func (m *Manager) fails(q *query) (*view, error) {
 	v.add(block{Links: links})
 	if p.Failed == 0 {
 		v.Answer = q.t("manager.fails.nothing", "count", p.Units)
-		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Percent(tenth(yield.AtMost(0, float64(p.Units), 0.95))))}})
+		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Percent(tenth(statistics.AtMost(0, float64(p.Units), 0.95))))}})
 	} else {
 		v.Answer = q.failsAnswer(p, kind)
 		v.add(q.pareto(v, p, kind))

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/chart"
@@ -125,7 +126,7 @@ func (q *query) todayAnswer(c yield.Counts, sum yield.Summary, past yield.Counts
 		return text
 	}
 	then := yield.NewShare(past.FirstPassed, past.Units, 0)
-	p := yield.FisherExact(c.FirstPassed, c.Units, past.FirstPassed, past.Units)
+	p := statistics.FisherExact(c.FirstPassed, c.Units, past.FirstPassed, past.Units)
 	id := "manager.today.same"
 	if p < 0.05 && sum.FirstPass.Value > then.Value {
 		id = "manager.today.better"
