@@ -6,6 +6,9 @@ import (
 	"time"
 )
 
+// ErrEnded is returned for an event that comes after the end of its run.
+var ErrEnded = errors.New("journal: the run has ended")
+
 // Draft takes down the events of a run in memory and nowhere else: for a
 // rehearsal of simulated units, whose reports are counted and thrown away. It
 // refuses what a [Journal] refuses and folds to the same report; it cannot be
@@ -38,9 +41,9 @@ func (d *Draft) append(e Event) error {
 		return ErrEnded
 	}
 	e.Time = e.Time.Round(0).UTC()
-	e = e.finite()
+	e = e.Finite()
 	e.Seq = int64(len(d.events)) + 1
-	if err := e.validate(); err != nil {
+	if err := e.Validate(); err != nil {
 		return fmt.Errorf("draft: %w", err)
 	}
 	d.ended = e.Kind == RunEnded

@@ -1,6 +1,9 @@
-package reports
+package reports_test
 
 import (
+	. "fullthrow/reports"
+	"fullthrow/reports/archive"
+
 	"math"
 	"testing"
 	"time"
@@ -29,7 +32,7 @@ func TestDraftFoldsLikeAJournal(t *testing.T) {
 		}
 		draft, err := NewDraft(start, at)
 		require.NoError(t, err)
-		a, err := OpenArchive(t.TempDir(), "LQ-1")
+		a, err := archive.Open(t.TempDir(), "LQ-1")
 		require.NoError(t, err)
 		journal, err := a.Begin(start, at)
 		require.NoError(t, err)

@@ -1,6 +1,11 @@
 package reports
 
-import "time"
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+)
 
 // Kind says what an [Event] tells.
 type Kind string
@@ -213,4 +218,76 @@ type End struct {
 	Outcome Outcome `json:"outcome"`
 	Reason  string  `json:"reason,omitempty"` // one sentence for people
 	Hint    string  `json:"hint,omitempty"`
+}
+
+// finite returns e without numbers that JSON cannot hold, see [Journal.Append].
+func (e Event) Finite() Event {
+	bad := func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) }
+	if e.Start != nil && bad(e.Start.Takt) {
+		s := *e.Start
+		s.Takt = 0
+		e.Start = &s
+	}
+	if rd := e.Reading; rd != nil {
+		r := *rd
+		problem := ""
+		if x, ok := r.Value.Number(); ok && bad(x) {
+			problem = "the value is " + FormatQuantity(x, "")
+			if r.Verdict == Unlimited {
+				if r.Problem == "" {
+					r.Problem = problem
+				}
+				problem = ""
+			}
+			e.Reading = &r
+		}
+		if bad(r.Uncertainty) {
+			problem = fmt.Sprintf("the uncertainty is %v", r.Uncertainty)
+			r.Uncertainty = 0
+		}
+		if l := r.Limit; l != nil {
+			if bad(l.Guard) || l.Lower != nil && bad(*l.Lower) || l.Upper != nil && bad(*l.Upper) {
+				problem = "the limit is not a finite number"
+				r.Limit = nil
+			}
+		}
+		if problem != "" {
+			r.Verdict = Error
+			if r.Problem == "" {
+				r.Problem = problem
+			}
+			e.Reading = &r
+		}
+	}
+	if c := e.Capture; c != nil && c.Plot != nil {
+		capture, plot := *c, *c.Plot
+		plot.Series = slices.Clone(plot.Series)
+		for i := range plot.Series {
+			plot.Series[i] = plot.Series[i].Finite()
+		}
+		capture.Plot = &plot
+		e.Capture = &capture
+	}
+	return e
+}
+
+// finite returns the series with equal numbers of X and Y (and Low), without
+// the points that are not finite.
+func (s Series) Finite() Series {
+	bad := func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) }
+	out := Series{Name: s.Name, X: []float64{}, Y: []float64{}}
+	n := min(len(s.X), len(s.Y))
+	if len(s.Low) > 0 {
+		n = min(n, len(s.Low))
+	}
+	for i := range n {
+		if bad(s.X[i]) || bad(s.Y[i]) || len(s.Low) > 0 && bad(s.Low[i]) {
+			continue
+		}
+		out.X, out.Y = append(out.X, s.X[i]), append(out.Y, s.Y[i])
+		if len(s.Low) > 0 {
+			out.Low = append(out.Low, s.Low[i])
+		}
+	}
+	return out
 }

@@ -46,7 +46,7 @@ func worse(a, b Verdict) Verdict {
 // validate says what makes an event meaningless: the part its kind promises
 // is missing. Unknown kinds are refused, since a reader that skipped one might
 // skip a failure.
-func (e *Event) validate() error {
+func (e *Event) Validate() error {
 	missing := func(absent bool) error {
 		if absent {
 			return fmt.Errorf("event %d: %s without its content", e.Seq, e.Kind)
@@ -112,7 +112,7 @@ func Fold(events []Event) (Report, error) {
 		if e.Seq != int64(i)+1 {
 			return Report{}, fmt.Errorf("fold: event %d where %d should be", e.Seq, i+1)
 		}
-		if err := e.validate(); err != nil {
+		if err := e.Validate(); err != nil {
 			return Report{}, fmt.Errorf("fold: %w", err)
 		}
 		if (e.Kind == RunStarted) != (i == 0) {

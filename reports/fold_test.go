@@ -1,6 +1,10 @@
-package reports
+package reports_test
 
 import (
+	. "fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/recordtest"
+
 	"encoding/json"
 	"fmt"
 	"math"
@@ -10,19 +14,8 @@ import (
 	"testing"
 )
 
-func numbered(start Start, events ...Event) []Event {
-	all := append([]Event{{Time: t0, Kind: RunStarted, Start: &start}}, events...)
-	for i := range all {
-		all[i].Seq = int64(i + 1)
-		if all[i].Time.IsZero() {
-			all[i].Time = t0
-		}
-	}
-	return all
-}
-
 func TestFold(t *testing.T) {
-	limit := &Limit{Lower: ptr(1.0), Upper: ptr(3.0)}
+	limit := &Limit{Lower: new(1.0), Upper: new(3.0)}
 	begin := func(name string) Event { return Event{Kind: CheckStarted, Check: &Check{Name: name}} }
 	finish := func(name string) Event { return Event{Kind: CheckEnded, Check: &Check{Name: name}} }
 	rd := func(v Verdict) Event {
@@ -33,7 +26,7 @@ func TestFold(t *testing.T) {
 	ended := func(v Verdict, problem string) Event {
 		return Event{Kind: CheckEnded, Check: &Check{Name: "a", Verdict: v, Problem: problem}}
 	}
-	other := []Event{begin("b"), {Kind: ReadingTaken, Reading: &Reading{Check: "b", Name: "x", Value: Bool(true), Limit: &Limit{Equal: ptr(Bool(true))}, Verdict: Pass}}, finish("b")}
+	other := []Event{begin("b"), {Kind: ReadingTaken, Reading: &Reading{Check: "b", Name: "x", Value: Bool(true), Limit: &Limit{Equal: new(Bool(true))}, Verdict: Pass}}, finish("b")}
 	unsafe := Event{Kind: MadeSafe, Unsafe: []Unsafe{{Device: "supply", Drives: []string{"power"}, Text: "still on"}}}
 	after := Event{Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply", AfterPlan: true}}
 	for _, tt := range []struct {
@@ -79,7 +72,7 @@ func TestFold(t *testing.T) {
 		{"reading of a check that never began", []Event{rd(Pass), end(Passed)}, Error, Errored},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			r, err := Fold(numbered(testStart("r1"), tt.events...))
+			r, err := Fold(recordtest.Numbered(recordtest.Start("r1"), tt.events...))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -95,7 +88,7 @@ func TestFold(t *testing.T) {
 
 // A pass that contradicts its own record is an error.
 func TestFoldDistrusts(t *testing.T) {
-	l := &Limit{Lower: ptr(1e-6), Upper: ptr(12e-6)}
+	l := &Limit{Lower: new(1e-6), Upper: new(12e-6)}
 	for _, tt := range []struct {
 		name string
 		rd   Reading
@@ -107,13 +100,13 @@ func TestFoldDistrusts(t *testing.T) {
 		{"above", Reading{Value: Number(12.1e-6), Limit: l}, Error},
 		{"below", Reading{Value: Number(0), Limit: l}, Error},
 		{"NaN", Reading{Value: Number(math.NaN()), Limit: l}, Error},
-		{"infinite", Reading{Value: Number(math.Inf(-1)), Limit: &Limit{Upper: ptr(1.0)}}, Error},
+		{"infinite", Reading{Value: Number(math.Inf(-1)), Limit: &Limit{Upper: new(1.0)}}, Error},
 		{"none", Reading{Limit: l}, Error},
 		{"no limit", Reading{Value: Number(9e-6)}, Error},
 		{"uncertainty NaN", Reading{Value: Number(9e-6), Limit: l, Uncertainty: math.NaN()}, Error},
 	} {
 		tt.rd.Check, tt.rd.Name, tt.rd.Verdict = "a", "x", Pass
-		r, err := Fold(numbered(testStart("r1"), Event{Kind: CheckStarted, Check: &Check{Name: "a"}},
+		r, err := Fold(recordtest.Numbered(recordtest.Start("r1"), Event{Kind: CheckStarted, Check: &Check{Name: "a"}},
 			Event{Kind: ReadingTaken, Reading: &tt.rd}, Event{Kind: CheckEnded, Check: &Check{Name: "a"}},
 			Event{Kind: RunEnded, End: &End{Outcome: Passed}}))
 		if err != nil {
@@ -126,12 +119,12 @@ func TestFoldDistrusts(t *testing.T) {
 }
 
 func TestFoldRefuses(t *testing.T) {
-	good := numbered(testStart("r1"), testEvents(Passed)...)
+	good := recordtest.Numbered(recordtest.Start("r1"), recordtest.Events(Passed)...)
 	for name, events := range map[string][]Event{
 		"nothing":         nil,
 		"no start":        good[1:],
 		"a gap":           append(append([]Event{}, good[:3]...), good[4:]...),
-		"after the end":   append(append([]Event{}, good...), Event{Seq: 9, Time: t0, Kind: NoteMade}),
+		"after the end":   append(append([]Event{}, good...), Event{Seq: 9, Time: recordtest.T0, Kind: NoteMade}),
 		"a second start":  append(append([]Event{}, good[:2]...), Event{Seq: 3, Kind: RunStarted, Start: &Start{}}),
 		"unknown kind":    append(append([]Event{}, good[:2]...), Event{Seq: 3, Kind: "pass-everything"}),
 		"missing content": append(append([]Event{}, good[:2]...), Event{Seq: 3, Kind: ReadingTaken}),
@@ -156,7 +149,7 @@ func randomEvents(rng *rand.Rand) []Event {
 		for range rng.IntN(4) {
 			rd := &Reading{Check: name, Name: "x", Value: Number(rng.NormFloat64()), Unit: "A", Verdict: verdicts[rng.IntN(len(verdicts))]}
 			if !pick(16) {
-				rd.Limit = &Limit{Lower: ptr(-4.0), Upper: ptr(4.0)}
+				rd.Limit = &Limit{Lower: new(-4.0), Upper: new(4.0)}
 			}
 			switch rng.IntN(30) {
 			case 0:
@@ -197,7 +190,7 @@ func randomEvents(rng *rand.Rand) []Event {
 		events = append(events, Event{Kind: RunEnded, End: &End{Outcome: []Outcome{Passed, Passed, Passed, Failed, Errored, Aborted, "fine"}[rng.IntN(7)]}})
 	}
 	for i := range events {
-		events[i].Time = t0
+		events[i].Time = recordtest.T0
 	}
 	return events
 }
@@ -251,14 +244,25 @@ func mayPass(events []Event) bool {
 // anything speaks against.
 func TestFoldDiskIsMemory(t *testing.T) {
 	dir := t.TempDir()
-	a := openTest(t, dir)
+	a, err := archive.Open(dir, "LQ-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
 	rng := rand.New(rand.NewPCG(1, 2))
 	passed := 0
 	for i := range 300 {
 		run := fmt.Sprint("run", i)
-		j := beginTest(t, a, run)
+		j, err := a.Begin(recordtest.Start(run), recordtest.T0)
+		if err != nil {
+			t.Fatal(err)
+		}
 		events := randomEvents(rng)
-		appendAll(t, j, events)
+		for _, e := range events {
+			if err := j.Append(e); err != nil {
+				t.Fatal(err)
+			}
+		}
 		if err := j.Sync(); err != nil {
 			t.Fatal(err)
 		}
@@ -266,7 +270,7 @@ func TestFoldDiskIsMemory(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		onDisk, err := ReadJournal(filepath.Join(dir, "journal", run+".jsonl"))
+		onDisk, err := archive.ReadJournal(filepath.Join(dir, "journal", run+".jsonl"))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -277,14 +281,14 @@ func TestFoldDiskIsMemory(t *testing.T) {
 		if !reflect.DeepEqual(memory, disk) {
 			t.Fatalf("run %d: memory %+v\ndisk %+v", i, memory, disk)
 		}
-		given, err := Fold(numbered(testStart(run), events...))
+		given, err := Fold(recordtest.Numbered(recordtest.Start(run), events...))
 		if err != nil {
 			t.Fatal(err)
 		}
 		if given.Outcome != disk.Outcome {
 			t.Fatalf("run %d: the events as given fold to %s, as written to %s", i, given.Outcome, disk.Outcome)
 		}
-		want := mayPass(numbered(testStart(run), events...))
+		want := mayPass(recordtest.Numbered(recordtest.Start(run), events...))
 		if (disk.Outcome == Passed) != want {
 			b, _ := json.Marshal(onDisk)
 			t.Fatalf("run %d: outcome %s, may pass: %v\n%s", i, disk.Outcome, want, b)
@@ -313,7 +317,7 @@ func TestFoldDiskIsMemory(t *testing.T) {
 
 func FuzzFold(f *testing.F) {
 	for i := range 5 {
-		b, err := json.Marshal(numbered(testStart("r"), randomEvents(rand.New(rand.NewPCG(uint64(i), 7)))...))
+		b, err := json.Marshal(recordtest.Numbered(recordtest.Start("r"), randomEvents(rand.New(rand.NewPCG(uint64(i), 7)))...))
 		if err != nil {
 			continue // a seed with a number JSON does not know
 		}
@@ -350,4 +354,13 @@ func FuzzFold(f *testing.F) {
 			t.Fatal("passed without a reading that passed")
 		}
 	})
+}
+
+func BenchmarkFold(b *testing.B) {
+	events := recordtest.Numbered(recordtest.Start("r"), recordtest.Full(Passed)...)
+	for b.Loop() {
+		if _, err := Fold(events); err != nil {
+			b.Fatal(err)
+		}
+	}
 }

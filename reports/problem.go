@@ -6,6 +6,9 @@ type HintedError struct {
 	Hint string
 }
 
+// Hinted is err with a hint.
+func Hinted(err error, hint string) error { return &HintedError{Err: err, Hint: hint} }
+
 func (e *HintedError) Error() string { return e.Err.Error() }
 
 func (e *HintedError) Unwrap() error { return e.Err }

@@ -9,9 +9,9 @@ import (
 // prefixed lists the units that people read with an engineering prefix, and
 // their symbol for people. The largest prefix that is in use is given: nobody
 // reads "3.6 ks".
-var prefixed = map[string]struct {
-	symbol   string
-	min, max int // exponents of ten
+var Prefixed = map[string]struct {
+	Symbol   string
+	Min, Max int // exponents of ten
 }{
 	"A": {"A", -15, 3}, "V": {"V", -12, 6}, "W": {"W", -15, 9}, "Hz": {"Hz", -3, 12},
 	"s": {"s", -12, 0}, "Ohm": {"Ω", -6, 12}, "F": {"F", -15, 0}, "C": {"C", -15, 3},
@@ -21,15 +21,15 @@ var prefixed = map[string]struct {
 
 // unprefixed gives the symbols of units that take no prefix, and whether people
 // expect a fixed number of decimals.
-var unprefixed = map[string]struct {
-	symbol   string
+var Unprefixed = map[string]struct {
+	Symbol   string
 	decimals int // -1: as many as the significant digits need
 }{
 	"dB": {"dB", 1}, "dBm": {"dBm", 1}, "%": {"%", -1}, "1": {"", -1}, "": {"", -1},
 	"deg": {"°", -1}, "Cel": {"°C", 1}, "K": {"K", 1}, "cent": {"cent", -1},
 }
 
-var prefixSymbols = map[int]string{
+var PrefixSymbols = map[int]string{
 	-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T",
 }
 
@@ -63,13 +63,13 @@ func formatQuantity(v float64, unit string, digits int) string {
 	case math.IsInf(v, -1):
 		return "-infinite"
 	}
-	if p, ok := prefixed[unit]; ok {
-		text, exp := engineering(v, digits, p.min, p.max)
-		return text + " " + prefixSymbols[exp] + p.symbol
+	if p, ok := Prefixed[unit]; ok {
+		text, exp := engineering(v, digits, p.Min, p.Max)
+		return text + " " + PrefixSymbols[exp] + p.Symbol
 	}
 	symbol, decimals := unit, -1
-	if p, ok := unprefixed[unit]; ok {
-		symbol, decimals = p.symbol, p.decimals
+	if p, ok := Unprefixed[unit]; ok {
+		symbol, decimals = p.Symbol, p.decimals
 	}
 	var text string
 	switch {
@@ -78,9 +78,9 @@ func formatQuantity(v float64, unit string, digits int) string {
 	case v == math.Trunc(v) && math.Abs(v) < 1e15 && (unit == "1" || unit == ""):
 		text = strconv.FormatFloat(v, 'f', 0, 64)
 	default:
-		text = significant(v, digits)
+		text = Significant(v, digits)
 	}
-	text = withoutMinusZero(text)
+	text = WithoutMinusZero(text)
 	switch symbol {
 	case "":
 		return text
@@ -107,12 +107,12 @@ func engineering(v float64, digits, min, max int) (text string, exp int) {
 		exp = max
 	}
 	shifted, _ := strconv.ParseFloat(mantissa+"e"+strconv.Itoa(exponent-exp), 64)
-	return significant(shifted, digits), exp
+	return Significant(shifted, digits), exp
 }
 
 // significant writes v with so many significant digits, without exponent for
 // sizes people meet, trailing zeros dropped.
-func significant(v float64, digits int) string {
+func Significant(v float64, digits int) string {
 	if a := math.Abs(v); a != 0 && (a < 1e-4 || a >= 1e9) {
 		return strconv.FormatFloat(v, 'g', digits, 64)
 	}
@@ -120,7 +120,7 @@ func significant(v float64, digits int) string {
 	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }
 
-func withoutMinusZero(s string) string {
+func WithoutMinusZero(s string) string {
 	if strings.HasPrefix(s, "-") && strings.Trim(s, "-0.") == "" {
 		return s[1:]
 	}

@@ -45,7 +45,7 @@ func plain(s string) string {
 }
 
 // validRun reports whether a run's name may become a file name.
-func validRun(run string) bool {
+func ValidRun(run string) bool {
 	if len(run) == 0 || len(run) > 80 || run[0] == '-' {
 		return false
 	}

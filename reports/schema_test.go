@@ -1,6 +1,10 @@
-package reports
+package reports_test
 
 import (
+	. "fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/recordtest"
+
 	"bytes"
 	_ "embed"
 	"encoding/json"
@@ -27,7 +31,7 @@ var schemaFile []byte
 func fieldDocs(t *testing.T) map[string]string {
 	t.Helper()
 	docs := map[string]string{}
-	for _, file := range []string{"event.go", "cause.go", "report.go", "seal.go", "value.go"} {
+	for _, file := range []string{"event.go", "cause.go", "report.go", "archive/seal.go", "value.go"} {
 		f, err := parser.ParseFile(token.NewFileSet(), file, nil, parser.ParseComments)
 		if err != nil {
 			t.Fatal(err)
@@ -152,7 +156,7 @@ func TestSchemaInStep(t *testing.T) {
 		"type":        "object",
 		"properties": map[string]any{
 			"report": m.schema(reflect.TypeFor[Report]()),
-			"seal":   m.schema(reflect.TypeFor[Seal]()),
+			"seal":   m.schema(reflect.TypeFor[archive.Seal]()),
 		},
 		"required":             []string{"report", "seal"},
 		"additionalProperties": false,
@@ -190,13 +194,29 @@ func TestSealedReportsFitSchema(t *testing.T) {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	a := openTest(t, dir)
+	a, err := archive.Open(dir, "LQ-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
 	runs := map[string][]Event{
-		"passed": testEvents(Passed), "failed": testEvents(Failed), "cut": testEvents(Passed)[:3], "nothing": nil,
-		"full": fullRun(Failed),
+		"passed": recordtest.Events(Passed), "failed": recordtest.Events(Failed), "cut": recordtest.Events(Passed)[:3], "nothing": nil,
+		"full": recordtest.Full(Failed),
 	}
 	for run, events := range runs {
-		sealed := sealTest(t, a, run, events)
+		j, err := a.Begin(recordtest.Start(run), recordtest.T0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range events {
+			if err := j.Append(e); err != nil {
+				t.Fatal(err)
+			}
+		}
+		sealed, err := j.Seal()
+		if err != nil {
+			t.Fatal(err)
+		}
 		data, err := os.ReadFile(filepath.Join(dir, sealed.File))
 		if err != nil {
 			t.Fatal(err)

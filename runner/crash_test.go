@@ -14,10 +14,10 @@ import (
 
 // uncaught are the goroutines that may do without, each with the reason.
 var uncaught = map[string]string{
-	"drivers/drivertest/":   "in tests only",
-	"reports/store/pgtest/": "in tests only",
-	"reports/journal.go":    "it calls subscribers, which look after themselves as the station's does",
-	"drivers/sim/serve":     "a simulated fixture drives nothing that could be left on",
+	"drivers/drivertest/":        "in tests only",
+	"reports/store/pgtest/":      "in tests only",
+	"reports/archive/journal.go": "it calls subscribers, which look after themselves as the station's does",
+	"drivers/sim/serve":          "a simulated fixture drives nothing that could be left on",
 }
 
 // A panic in a goroutine that nobody looks after ends the program with its

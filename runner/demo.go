@@ -15,6 +15,8 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/serial"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
@@ -93,12 +95,12 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 			return err
 		}
 	}
-	archive, err := a.openArchive(filepath.Join(a.data, "records"), b.Station)
+	records, err := a.openArchive(filepath.Join(a.data, "records"), b.Station)
 	if err != nil {
 		return err
 	}
-	defer archive.Close()
-	index := a.indexLater(ctx, archive.Dir())
+	defer records.Close()
+	index := a.indexLater(ctx, records.Dir())
 
 	s := newScreen(a.out)
 	s.say("%s", s.strong("Simulated units, invented data."))
@@ -111,7 +113,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	for k := range o.nests {
-		nest, close, err := demoBench(ctx, m, b, k, archive, o.seed, l)
+		nest, close, err := demoBench(ctx, m, b, k, records, o.seed, l)
 		if err != nil {
 			cancel(err)
 			wg.Wait()
@@ -127,7 +129,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 				nest.fixture.Load(handset)
 				unit := reports.Unit{Product: m.product.Product, Revision: m.product.Revision, Lot: o.lot}
 				if unit.SerialNumber, failures[k] = demoSerial(o.lot, i+1); failures[k] == nil {
-					var sealed reports.Sealed
+					var sealed archive.Sealed
 					if sealed, failures[k] = nest.Run(ctx, station.Job{Unit: unit, Operator: "demo"}); failures[k] == nil {
 						l.add(i, lotResult{sealed, defects})
 					}
@@ -150,7 +152,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 	if err != nil {
 		return err
 	}
-	l.summary(archive.Dir(), pages)
+	l.summary(records.Dir(), pages)
 	var aborted *station.Abort
 	if errors.As(context.Cause(ctx), &aborted) {
 		s.say("\n%s, after %d of %d units", aborted.Reason, l.done, o.units)
@@ -192,14 +194,14 @@ func demoFiles(nests int) (*method, *benchFile, *sim.Population, error) {
 
 // demoBench makes nest k with a simulated fixture and a clock of its own, so
 // that the nests do not disturb each other's order of events.
-func demoBench(ctx context.Context, m *method, b *benchFile, k int, archive *reports.Archive, seed uint64, l *lotTally) (*demoNest, func(), error) {
+func demoBench(ctx context.Context, m *method, b *benchFile, k int, records *archive.Archive, seed uint64, l *lotTally) (*demoNest, func(), error) {
 	clock := sim.NewClock(demoStart)
 	fixture := sim.NewBench(clock, seed)
 	n, err := b.open(ctx, k, simulated(fixture, clock))
 	if err != nil {
 		return nil, nil, err
 	}
-	c := m.nestConfig(b, k, n, clock, archive)
+	c := m.nestConfig(b, k, n, clock, records)
 	c.Watch = l.watch
 	nest, err := station.New(c)
 	if err != nil {
@@ -215,7 +217,7 @@ func demoBench(ctx context.Context, m *method, b *benchFile, k int, archive *rep
 
 // demoSerial is the serial number of unit n of a lot.
 func demoSerial(lot string, n int) (string, error) {
-	return reports.AppendMod3736(fmt.Sprintf("K8%s%05d", lot, n))
+	return serial.AppendMod3736(fmt.Sprintf("K8%s%05d", lot, n))
 }
 
 // count writes a number of things: "1 nest", "2 nests".

@@ -9,6 +9,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
@@ -74,7 +75,7 @@ func historyOf(m *method, nest, nests, days int, now time.Time) ([]demoUnitPlan,
 // makeHistory runs the history into the archive, each nest in a goroutine, and
 // tells of every report. A unit that fails is tested once more, as the policy
 // wants; most go to repair then and come back the next day.
-func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits, archive *reports.Archive, days int, sealed func(reports.Sealed)) error {
+func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits, records *archive.Archive, days int, sealed func(archive.Sealed)) error {
 	now := time.Now()
 	var wg sync.WaitGroup
 	failures := make([]error, len(b.Nests))
@@ -83,7 +84,7 @@ func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits,
 		go func() {
 			defer crash.Guard()
 			defer wg.Done()
-			failures[k] = makeNestHistory(ctx, m, b, k, units, archive, days, now, sealed)
+			failures[k] = makeNestHistory(ctx, m, b, k, units, records, days, now, sealed)
 		}()
 	}
 	wg.Wait()
@@ -93,7 +94,7 @@ func makeHistory(ctx context.Context, m *method, b *benchFile, units *demoUnits,
 	return errors.Join(failures...)
 }
 
-func makeNestHistory(ctx context.Context, m *method, b *benchFile, k int, units *demoUnits, archive *reports.Archive, days int, now time.Time, sealed func(reports.Sealed)) error {
+func makeNestHistory(ctx context.Context, m *method, b *benchFile, k int, units *demoUnits, records *archive.Archive, days int, now time.Time, sealed func(archive.Sealed)) error {
 	plans, err := historyOf(m, k, len(b.Nests), days, now)
 	if err != nil || len(plans) == 0 {
 		return err
@@ -105,16 +106,16 @@ func makeNestHistory(ctx context.Context, m *method, b *benchFile, k int, units 
 		return err
 	}
 	defer n.Close()
-	c := m.nestConfig(b, k, n, clock, archive)
+	c := m.nestConfig(b, k, n, clock, records)
 	c.Keep = station.KeepNone // captures of three weeks would be most of the folder
 	nest, err := station.New(c)
 	if err != nil {
 		return err
 	}
-	run := func(p demoUnitPlan, h sim.Handset) (reports.Outcome, reports.Sealed, error) {
+	run := func(p demoUnitPlan, h sim.Handset) (reports.Outcome, archive.Sealed, error) {
 		if d := p.at.Sub(clock.Now()); d > 0 {
 			if err := clock.Sleep(ctx, d); err != nil {
-				return "", reports.Sealed{}, err
+				return "", archive.Sealed{}, err
 			}
 		}
 		fixture.Load(h)
@@ -147,7 +148,7 @@ func makeNestHistory(ctx context.Context, m *method, b *benchFile, k int, units 
 			return err
 		}
 		if outcome == reports.Failed && i%4 != 3 {
-			if back, ok := repairUnit(archive, last, clock.Now(), units); ok {
+			if back, ok := repairUnit(records, last, clock.Now(), units); ok {
 				repaired = append(repaired, demoUnitPlan{back, p.unit, p.operator})
 			}
 		}
@@ -157,7 +158,7 @@ func makeNestHistory(ctx context.Context, m *method, b *benchFile, k int, units 
 
 // repairUnit writes down what the repair bench found, and returns when the unit
 // comes back. In the simulation it is a sound one from then on.
-func repairUnit(archive *reports.Archive, s reports.Sealed, now time.Time, units *demoUnits) (back time.Time, ok bool) {
+func repairUnit(records *archive.Archive, s archive.Sealed, now time.Time, units *demoUnits) (back time.Time, ok bool) {
 	r := reports.Repair{ID: reports.NewRunID(now, s.Report.Station, "repair"), Run: s.Report.Run, At: now.Add(3 * time.Hour), By: "Noor",
 		Found: "component", Done: "replaced"}
 	if len(s.Report.Causes) > 0 {
@@ -172,7 +173,7 @@ func repairUnit(archive *reports.Archive, s reports.Sealed, now time.Time, units
 	case n == 1 && len(s.Report.Causes) > 1:
 		r.Found, r.Part = s.Report.Causes[1].Rule, s.Report.Causes[1].Part
 	}
-	if _, err := archive.Repair(r); err != nil {
+	if _, err := records.Repair(r); err != nil {
 		return back, false
 	}
 	units.give(s.Report.Unit.SerialNumber, "")

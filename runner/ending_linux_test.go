@@ -28,6 +28,7 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/crash"
 )
 
@@ -291,7 +292,7 @@ func (p *place) checkRecords(records string, w wayOut, what string, r *result) {
 	if _, err := os.Stat(records); err != nil {
 		return // not even begun
 	}
-	v, err := reports.Verify(records)
+	v, err := archive.Verify(records)
 	if err != nil {
 		return // no report, no journal
 	}
@@ -299,13 +300,13 @@ func (p *place) checkRecords(records string, w wayOut, what string, r *result) {
 	if w.program == "" { // after a crash the next start may have to seal
 		assert.Empty(p.t, v.Pending, what)
 	}
-	archive, err := reports.OpenArchive(records, "LQ-1")
+	kept, err := archive.Open(records, "LQ-1")
 	require.NoError(p.t, err)
-	defer archive.Close()
-	entries := archive.Entries()
+	defer kept.Close()
+	entries := kept.Entries()
 	r.begun = len(entries) > 0
 	for i, e := range entries {
-		sealed, err := archive.Load(e.Run)
+		sealed, err := kept.Load(e.Run)
 		require.NoError(p.t, err)
 		got := sealed.Report
 		switch {
@@ -476,7 +477,7 @@ func TestLogThatNobodyReads(t *testing.T) {
 	sends(syscall.SIGINT)(l)
 	assert.NoError(t, l.cmd.Wait())
 	assert.True(t, p.fixture.State().Safe())
-	v, err := reports.Verify(records)
+	v, err := archive.Verify(records)
 	require.NoError(t, err)
 	assert.Equal(t, 2, v.Reports)
 }

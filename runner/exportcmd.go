@@ -18,6 +18,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/page"
 	"fullthrow/reports/store"
 )
 
@@ -167,7 +168,7 @@ func csvCell(v any) string {
 	case nil:
 		return ""
 	case string:
-		return reports.CSVText(v)
+		return page.CSVText(v)
 	case float64:
 		return strconv.FormatFloat(v, 'g', -1, 64)
 	case time.Time:

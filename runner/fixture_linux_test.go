@@ -20,6 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // fixture is fullthrow simulate, running as a process of its own.
@@ -254,7 +255,7 @@ func BenchmarkRealTime(b *testing.B) {
 		files, err := filepath.Glob(filepath.Join(dir, "2*", "*", "*", "*.json"))
 		require.NoError(b, err)
 		require.Len(b, files, 1)
-		sealed, err := reports.Load(files[0])
+		sealed, err := archive.Load(files[0])
 		require.NoError(b, err)
 		real += sealed.Report.Ended.Sub(sealed.Report.Started)
 	}

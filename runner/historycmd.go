@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/scripts"
 )
@@ -86,8 +87,8 @@ func (q *question) historyOf(ctx context.Context, text string) (serial string, r
 func serialsIn(text string) []string {
 	text = strings.TrimSpace(text)
 	list := []string{text}
-	if serial, _, ok := reports.ParseCode(text); ok {
-		list = []string{serial}
+	if number, _, ok := serial.ParseCode(text); ok {
+		list = []string{number}
 	}
 	for _, name := range scripts.Products() {
 		home, err := stockFolder(name)

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 var shownPassed = regexp.MustCompile(`(?m)^  K8\S+ (?:passed|to K8\S+, (\d+) units, passed)$`)
@@ -52,7 +53,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 			}
 			shown += n
 		}
-		before, err := reports.Verify(records)
+		before, err := archive.Verify(records)
 		if err != nil {
 			assert.Empty(t, shown, "nothing was recorded: %v", err)
 			continue
@@ -61,17 +62,17 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		assert.Empty(t, before.Problems)
 		assert.GreaterOrEqual(t, before.Outcomes[reports.Passed], shown, "shown as passed, but not sealed")
 
-		archive, err := reports.OpenArchive(records, "LQ-1")
+		kept, err := archive.Open(records, "LQ-1")
 		require.NoError(t, err)
-		cut += len(archive.Recovered())
-		assert.NoError(t, archive.Close())
-		after, err := reports.Verify(records)
+		cut += len(kept.Recovered())
+		assert.NoError(t, kept.Close())
+		after, err := archive.Verify(records)
 		require.NoError(t, err)
 		assert.Empty(t, after.Problems)
 		assert.Empty(t, after.Pending)
 		assert.Equal(t, before.Outcomes[reports.Passed], after.Outcomes[reports.Passed], "a run that was cut short became a pass")
 		// A journal may be of a run that is sealed already, or not be begun.
-		assert.Equal(t, before.Reports+len(archive.Recovered()), after.Reports)
+		assert.Equal(t, before.Reports+len(kept.Recovered()), after.Reports)
 	}
 	t.Logf("%d runs were cut short in %d kills, %d reports were sealed", cut, rounds, recorded)
 	assert.NotZero(t, recorded, "no kill came while there were records")

@@ -12,12 +12,13 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/yield"
 )
 
 // lotResult is one unit of a lot.
 type lotResult struct {
-	sealed  reports.Sealed
+	sealed  archive.Sealed
 	defects []string // that the simulation gave it
 }
 
@@ -41,7 +42,7 @@ type lotTally struct {
 	first   int // passed at the first attempt
 	byEnd   map[reports.Outcome]int
 	broken  map[kindOfFailure]int // units by what they broke first
-	bad     []reports.Sealed      // not passed, in order
+	bad     []archive.Sealed      // not passed, in order
 	escaped []string              // passed although the simulation gave them a defect
 	wronged []string              // not passed although they are sound
 }

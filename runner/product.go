@@ -7,7 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 
-	"fullthrow/reports"
+	"fullthrow/reports/serial"
 	"fullthrow/scripts"
 )
 
@@ -106,6 +106,6 @@ func parseProduct(name string, data []byte) (*productFile, error) {
 }
 
 // format is how serial numbers of the product are read.
-func (p *productFile) format() reports.SerialFormat {
-	return reports.SerialFormat{Product: p.Title, Pattern: p.Serial.Pattern, CheckCharacter: p.Serial.Check, GTIN: p.Serial.GTIN, Example: p.Serial.Example}
+func (p *productFile) format() serial.Format {
+	return serial.Format{Product: p.Title, Pattern: p.Serial.Pattern, CheckCharacter: p.Serial.Check, GTIN: p.Serial.GTIN, Example: p.Serial.Example}
 }

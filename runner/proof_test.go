@@ -16,22 +16,23 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/station"
 )
 
 // proofNest is one nest of the demo's station with its own records, for tests
 // of the stock plan against the simulated bench.
-func proofNest(t testing.TB, seed uint64, change ...func(*station.Config)) (*demoNest, *reports.Archive) {
+func proofNest(t testing.TB, seed uint64, change ...func(*station.Config)) (*demoNest, *archive.Archive) {
 	t.Helper()
 	m, b, _, err := demoFiles(1)
 	require.NoError(t, err)
-	archive, err := reports.OpenArchive(t.TempDir(), b.Station)
+	records, err := archive.Open(t.TempDir(), b.Station)
 	require.NoError(t, err)
 	clock := sim.NewClock(demoStart)
 	fixture := sim.NewBench(clock, seed)
 	n, err := b.open(context.Background(), 0, simulated(fixture, clock))
 	require.NoError(t, err)
-	c := m.nestConfig(b, 0, n, clock, archive)
+	c := m.nestConfig(b, 0, n, clock, records)
 	// What bounds a station in real time says nothing here, where time is the
 	// simulated clock's and the machine may be busy.
 	c.Grace, c.SafeLimit, c.CPU = time.Hour, time.Hour, time.Hour
@@ -40,10 +41,10 @@ func proofNest(t testing.TB, seed uint64, change ...func(*station.Config)) (*dem
 	}
 	nest, err := station.New(c)
 	require.NoError(t, err)
-	t.Cleanup(func() { n.Close(); archive.Close() })
+	t.Cleanup(func() { n.Close(); records.Close() })
 	_, err = nest.Ready(context.Background())
 	require.NoError(t, err)
-	return &demoNest{nest, fixture}, archive
+	return &demoNest{nest, fixture}, records
 }
 
 func (n *demoNest) unit(t testing.TB, i int, h sim.Handset) reports.Report {

@@ -13,6 +13,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/page"
 )
 
 // verifyCommand proves an archive.
@@ -29,7 +31,7 @@ func (a *app) verify(ctx context.Context, dir string) error {
 		return missingFile("records", dir, err)
 	}
 	dir = archiveDir(dir)
-	v, err := reports.Verify(dir)
+	v, err := archive.Verify(dir)
 	if err != nil {
 		return err
 	}
@@ -47,7 +49,7 @@ func (a *app) verify(ctx context.Context, dir string) error {
 		fmt.Fprintf(a.out, "%s read\n", count(v.Repairs, "repair"))
 	}
 	if len(v.Key) > 0 {
-		fmt.Fprintf(a.out, "station key %s\n", reports.Fingerprint(v.Key))
+		fmt.Fprintf(a.out, "station key %s\n", archive.Fingerprint(v.Key))
 	}
 	if v.Number > 0 {
 		fmt.Fprintf(a.out, "newest is number %d, %s\n", v.Number, v.Head[:min(16, len(v.Head))])
@@ -96,7 +98,7 @@ func (a *app) report(file string, to reportFiles) error {
 	if _, err := os.Stat(file); err != nil {
 		return missingFile("report", file, err)
 	}
-	sealed, err := reports.Load(file)
+	sealed, err := archive.Load(file)
 	if err != nil {
 		return (&failure{code: exitInput, err: err}).hint(hintOf(err))
 	}
@@ -106,12 +108,12 @@ func (a *app) report(file string, to reportFiles) error {
 	}
 	for _, f := range []struct {
 		out   string
-		write func(io.Writer, reports.Sealed) error
+		write func(io.Writer, archive.Sealed) error
 		note  string
 	}{
-		{to.html, func(w io.Writer, s reports.Sealed) error { return reports.WriteHTML(w, s, o) }, ""},
-		{to.certificate, func(w io.Writer, s reports.Sealed) error { return reports.WriteCertificate(w, s, o) }, " (one page; for a PDF, print it to a file from a browser)"},
-		{to.csv, reports.WriteCSV, ""},
+		{to.html, func(w io.Writer, s archive.Sealed) error { return page.WriteHTML(w, s, o) }, ""},
+		{to.certificate, func(w io.Writer, s archive.Sealed) error { return page.WriteCertificate(w, s, o) }, " (one page; for a PDF, print it to a file from a browser)"},
+		{to.csv, page.WriteCSV, ""},
 	} {
 		var err error
 		switch f.out {
@@ -160,18 +162,18 @@ func (a *app) tellReport(r reports.Report, file string) {
 	p.finish(r, file)
 }
 
-func writePage(file string, s reports.Sealed) error { return writeFile(file, s, htmlPage) }
+func writePage(file string, s archive.Sealed) error { return writeFile(file, s, htmlPage) }
 
-func htmlPage(w io.Writer, s reports.Sealed) error {
-	return reports.WriteHTML(w, s, reports.HTMLOptions{ProductTitle: productTitle(s.Report.Unit.Product)})
+func htmlPage(w io.Writer, s archive.Sealed) error {
+	return page.WriteHTML(w, s, page.HTMLOptions{ProductTitle: productTitle(s.Report.Unit.Product)})
 }
 
 // pageOptions is what is known here of a report beside itself: the title that
 // its product has, and what the archive around its file tells.
-func pageOptions(s reports.Sealed, file string) (reports.HTMLOptions, error) {
-	o := reports.HTMLOptions{ProductTitle: productTitle(s.Report.Unit.Product)}
-	if dir, ok := reports.ArchiveOf(file); ok {
-		around, err := reports.Around(dir, s)
+func pageOptions(s archive.Sealed, file string) (page.HTMLOptions, error) {
+	o := page.HTMLOptions{ProductTitle: productTitle(s.Report.Unit.Product)}
+	if dir, ok := archive.ArchiveOf(file); ok {
+		around, err := archive.Around(dir, s)
 		if err != nil {
 			return o, err
 		}
@@ -192,7 +194,7 @@ func productTitle(product string) string {
 
 // writeFile writes a rendering beside the file's place and then moves it there:
 // half a page never stands under its name.
-func writeFile(file string, s reports.Sealed, write func(io.Writer, reports.Sealed) error) (err error) {
+func writeFile(file string, s archive.Sealed, write func(io.Writer, archive.Sealed) error) (err error) {
 	f, err := os.CreateTemp(filepath.Dir(file), ".fullthrow-*")
 	if err != nil {
 		return usage("cannot write %s: %w", file, err)

@@ -11,7 +11,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/spf13/cobra"
 
-	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 )
 
@@ -27,11 +27,11 @@ func (a *app) readFlags(c *cobra.Command, plant *string) {
 // archiveDir is where the records lie in the folder given: itself, or for the
 // demo's its sub-folder records.
 func archiveDir(dir string) string {
-	if _, err := reports.PublicKey(dir); err == nil {
+	if _, err := archive.PublicKey(dir); err == nil {
 		return dir
 	}
 	below := filepath.Join(dir, "records")
-	if _, err := reports.PublicKey(below); err == nil {
+	if _, err := archive.PublicKey(below); err == nil {
 		return below
 	}
 	return dir
@@ -102,7 +102,7 @@ func (a *app) openStore(ctx context.Context, plant string) (store.Store, string,
 // openIndex opens the index of the records in dir; deferred, without a look
 // through all files. It shows progress where that takes long.
 func (a *app) openIndex(ctx context.Context, dir string, deferred bool) (*store.Index, error) {
-	if _, err := reports.PublicKey(dir); err != nil {
+	if _, err := archive.PublicKey(dir); err != nil {
 		return nil, usage("%s holds no reports", dir).hint("give the folder that --data of test, serve or demo named")
 	}
 	s := newScreen(a.errs)
@@ -132,7 +132,7 @@ const indexPatience = 5 * time.Second
 
 // indexOne takes a report just sealed in dir into the index. That fails with no
 // more than a note: the index is made of the reports, not they of it.
-func (a *app) indexOne(dir string, sealed reports.Sealed) {
+func (a *app) indexOne(dir string, sealed archive.Sealed) {
 	ctx, cancel := context.WithTimeout(context.Background(), indexPatience)
 	defer cancel()
 	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: true})

@@ -15,6 +15,7 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/station"
 )
 
@@ -57,9 +58,9 @@ func TestWhichRolesOfTheDemoCanHurt(t *testing.T) {
 	}
 	m, b, _, err := demoFiles(1)
 	require.NoError(t, err)
-	archive, err := reports.OpenArchive(t.TempDir(), b.Station)
+	records, err := archive.Open(t.TempDir(), b.Station)
 	require.NoError(t, err)
-	defer archive.Close()
+	defer records.Close()
 	clock := sim.NewClock(demoStart)
 	open, err := b.open(context.Background(), 0, simulated(sim.NewBench(clock, 1), clock))
 	require.NoError(t, err)
@@ -67,7 +68,7 @@ func TestWhichRolesOfTheDemoCanHurt(t *testing.T) {
 	require.Equal(t, slices.Sorted(maps.Keys(want)), slices.Sorted(maps.Keys(open.devices)), "the roles of the demo's bench")
 	for role, drives := range want {
 		for _, kind := range []drivers.Kind{drivers.NoReply, drivers.Gone, drivers.Refused} {
-			c := m.nestConfig(b, 0, open, clock, archive)
+			c := m.nestConfig(b, 0, open, clock, records)
 			c.Devices = maps.Clone(open.devices)
 			c.Devices[role] = brokenSafe{open.devices[role], drivers.Errorf(role, "set", kind, "it is %s", kind)}
 			nest, err := station.New(c)

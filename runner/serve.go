@@ -17,6 +17,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/forward"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/metrics"
@@ -117,7 +118,7 @@ type served struct {
 	bench   *benchFile
 	method  *method
 	home    folder // of the product
-	archive *reports.Archive
+	archive *archive.Archive
 	log     *slog.Logger
 	metrics *metrics.Metrics
 	index   *indexer           // nil: it could not be opened
@@ -291,7 +292,7 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 		Look: l, Policy: web.StockPolicy(), Pictures: s.home.fs, Pace: s.o.pace,
 		Metrics:     s.metrics.Handler(),
 		Health:      s.health,
-		Sealed:      func(r reports.Sealed) { s.index.sealed(r); s.nudge() },
+		Sealed:      func(r archive.Sealed) { s.index.sealed(r); s.nudge() },
 		Preferences: filepath.Join(s.app.data, "operators.json"),
 		Log:         s.log,
 	}
@@ -401,7 +402,7 @@ type laidOn struct {
 }
 
 // Run implements [web.Runner].
-func (n laidOn) Run(ctx context.Context, job station.Job) (reports.Sealed, error) {
+func (n laidOn) Run(ctx context.Context, job station.Job) (archive.Sealed, error) {
 	n.fixture.lay(n.name, job.Unit.SerialNumber)
 	return n.Nest.Run(ctx, job)
 }
@@ -410,7 +411,7 @@ func (n laidOn) Run(ctx context.Context, job station.Job) (reports.Sealed, error
 func (s *served) history(ctx context.Context, server *web.Server) {
 	began := time.Now()
 	count := 0
-	told := make(chan reports.Sealed, 64)
+	told := make(chan archive.Sealed, 64)
 	done := make(chan struct{})
 	go func() {
 		defer crash.Guard()
@@ -421,7 +422,7 @@ func (s *served) history(ctx context.Context, server *web.Server) {
 			s.index.sealed(r)
 		}
 	}()
-	err := makeHistory(ctx, s.method, s.bench, s.units, s.archive, historyDays, func(r reports.Sealed) { told <- r })
+	err := makeHistory(ctx, s.method, s.bench, s.units, s.archive, historyDays, func(r archive.Sealed) { told <- r })
 	close(told)
 	<-done
 	switch {

@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/station"
 )
 
@@ -80,15 +81,15 @@ func serve(t *testing.T, dir string, o serveOptions) *running {
 }
 
 // end stops the station and returns its records.
-func (r *running) end() []reports.Entry {
+func (r *running) end() []archive.Entry {
 	r.t.Helper()
 	r.stop(&station.Abort{Reason: "stopped by Ctrl-C (SIGINT)"})
 	require.NoError(r.t, <-r.stopped)
-	archive, err := reports.OpenArchive(r.dir+"/records", "LQ-1")
+	records, err := archive.Open(r.dir+"/records", "LQ-1")
 	require.NoError(r.t, err)
-	defer archive.Close()
-	assert.Empty(r.t, archive.Recovered(), "nothing was cut short")
-	return archive.Entries()
+	defer records.Close()
+	assert.Empty(r.t, records.Recovered(), "nothing was cut short")
+	return records.Entries()
 }
 
 func (r *running) post(path string, body map[string]any) map[string]any {
@@ -231,13 +232,13 @@ why = "for this test"
 func TestDemoHistory(t *testing.T) {
 	m, b, people, err := demoFiles(2)
 	require.NoError(t, err)
-	archive, err := reports.OpenArchive(t.TempDir(), "LQ-1")
+	records, err := archive.Open(t.TempDir(), "LQ-1")
 	require.NoError(t, err)
-	defer archive.Close()
+	defer records.Close()
 	units := newDemoUnits(people)
 	var mu sync.Mutex
 	golden, first, failed := 0, 0, 0
-	require.NoError(t, makeHistory(t.Context(), m, b, units, archive, 2, func(s reports.Sealed) {
+	require.NoError(t, makeHistory(t.Context(), m, b, units, records, 2, func(s archive.Sealed) {
 		mu.Lock()
 		defer mu.Unlock()
 		r := s.Report
@@ -263,7 +264,7 @@ func TestDemoHistory(t *testing.T) {
 	}
 	assert.GreaterOrEqual(t, golden, 2*max(0, days-1))
 	assert.LessOrEqual(t, first, 2*historyUnits*3)
-	for _, r := range archive.Repairs() {
+	for _, r := range records.Repairs() {
 		h, defects := units.handset(r.Repair.Unit.SerialNumber)
 		assert.Empty(t, defects, "a repaired unit is sound: %v", h.Seed)
 	}

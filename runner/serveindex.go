@@ -5,7 +5,7 @@ import (
 	"errors"
 	"time"
 
-	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 	"fullthrow/runner/metrics"
 )
@@ -16,7 +16,7 @@ import (
 type indexer struct {
 	s     *served
 	index *store.Index
-	queue chan reports.Sealed
+	queue chan archive.Sealed
 	look  chan struct{} // capacity 1: look through the files
 	told  func()        // something was taken in
 	state metrics.Index
@@ -44,11 +44,11 @@ func (s *served) openIndex(ctx context.Context) *indexer {
 		s.log.Info("index", "note", note)
 	}
 	s.close = append(s.close, ix.Close)
-	return &indexer{s: s, index: ix, queue: make(chan reports.Sealed, indexQueue), look: make(chan struct{}, 1), told: func() {}, state: metrics.Index{Enabled: true}}
+	return &indexer{s: s, index: ix, queue: make(chan archive.Sealed, indexQueue), look: make(chan struct{}, 1), told: func() {}, state: metrics.Index{Enabled: true}}
 }
 
 // sealed takes a report, without waiting. nil does nothing.
-func (i *indexer) sealed(r reports.Sealed) {
+func (i *indexer) sealed(r archive.Sealed) {
 	if i == nil {
 		return
 	}
@@ -90,8 +90,8 @@ func (i *indexer) run(ctx context.Context) {
 }
 
 // add takes in a report, and what waits behind it.
-func (i *indexer) add(ctx context.Context, first reports.Sealed) {
-	list := []reports.Sealed{first}
+func (i *indexer) add(ctx context.Context, first archive.Sealed) {
+	list := []archive.Sealed{first}
 	for len(list) < 64 {
 		select {
 		case r := <-i.queue:

@@ -3,7 +3,7 @@ package main
 import (
 	"context"
 
-	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/web"
 	"fullthrow/runner/web/manager"
 )
@@ -14,7 +14,7 @@ func (s *served) managerPages(c *web.Config) error {
 	mc := manager.Config{
 		Look: c.Look, Files: manager.Directory(s.archive.Dir()), Texts: c.Texts, Drawing: c.Drawing,
 		Product: manager.Product{Name: m.product.Product, Title: m.product.Title},
-		Around:  func(_ context.Context, r reports.Sealed) reports.SealCheck { return s.archive.Check(r) },
+		Around:  func(_ context.Context, r archive.Sealed) archive.SealCheck { return s.archive.Check(r) },
 		Repair:  "/repair/", Log: s.log,
 	}
 	if s.index != nil {

@@ -5,6 +5,7 @@ import (
 	"sync"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/causes"
 	"fullthrow/runner/web"
 	"fullthrow/runner/web/look"
@@ -84,18 +85,18 @@ const lessons = 200
 
 // taught are the product's rules with what the station's repairs have taught.
 // Without an archive, as at a rehearsal, they are as the file says.
-func (m *method) taught(archive *reports.Archive) *causes.Rules {
-	if m.causes == nil || archive == nil {
+func (m *method) taught(records *archive.Archive) *causes.Rules {
+	if m.causes == nil || records == nil {
 		return m.causes
 	}
 	var cases []causes.Case
-	repairs := archive.Repairs()
+	repairs := records.Repairs()
 	for i := len(repairs) - 1; i >= 0 && len(cases) < lessons; i-- {
 		r := repairs[i].Repair
 		if r.Unit.Product != m.product.Product || r.Unit.Golden {
 			continue
 		}
-		s, err := archive.Load(r.Run)
+		s, err := records.Load(r.Run)
 		if err != nil {
 			continue // of another station, or damaged: verify says so
 		}

@@ -16,6 +16,7 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/drivers/wav"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/causes"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
@@ -180,11 +181,11 @@ func (m *method) unit(text, lot string) (reports.Unit, error) {
 }
 
 // nestConfig is what a nest of this program is made of, whatever its hardware.
-func (m *method) nestConfig(b *benchFile, i int, n *openNest, clock drivers.Clock, archive *reports.Archive) station.Config {
+func (m *method) nestConfig(b *benchFile, i int, n *openNest, clock drivers.Clock, records *archive.Archive) station.Config {
 	return station.Config{
 		Station: b.Station, Name: b.Nests[i].Name, Clock: clock,
 		Devices: n.devices, Drives: n.drives, Interlock: n.interlock, Heartbeat: n.heartbeat,
-		Plan: m.plan, Limits: m.limits, Causes: m.taught(archive), Archive: archive,
+		Plan: m.plan, Limits: m.limits, Causes: m.taught(records), Archive: records,
 		Sources:   append([]reports.Source{source(b.name, b.data)}, m.sources...),
 		Keep:      station.Keep(b.Captures.Keep),
 		Memory:    b.Plan.memory(),
@@ -215,17 +216,17 @@ func stateDir() (string, error) {
 
 // openArchive opens the station's records in dir and says what had to be put
 // right.
-func (a *app) openArchive(dir, station string) (*reports.Archive, error) {
-	archive, err := reports.OpenArchive(dir, station)
+func (a *app) openArchive(dir, station string) (*archive.Archive, error) {
+	records, err := archive.Open(dir, station)
 	if err != nil {
 		return nil, err
 	}
-	for _, s := range archive.Recovered() {
+	for _, s := range records.Recovered() {
 		fmt.Fprintf(a.errs, "note: the run of %s that began %s was cut short; its report says %s\n",
 			s.Report.Unit.SerialNumber, s.Report.Started.Local().Format("2006-01-02 15:04:05"), s.Report.Outcome)
 	}
-	for _, p := range archive.Problems() {
+	for _, p := range records.Problems() {
 		fmt.Fprintf(a.errs, "note: records: %s\n", p.Error())
 	}
-	return archive, nil
+	return records, nil
 }

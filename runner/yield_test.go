@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // TestYieldScripts asks what many runs say, of one small archive of made-up
@@ -21,7 +22,7 @@ func TestYieldScripts(t *testing.T) {
 	records := filepath.Join(t.TempDir(), "records")
 	require.NoError(t, madeUpArchive(records))
 	none := t.TempDir()
-	a, err := reports.OpenArchive(none, "LQ-9")
+	a, err := archive.Open(none, "LQ-9")
 	require.NoError(t, err)
 	require.NoError(t, a.Close())
 	testscript.Run(t, testscript.Params{
@@ -55,7 +56,7 @@ type madeUpRun struct {
 // the second with looser sticks, with retests, a repair, a golden unit, a fault
 // of the bench and an aborted run. It is the same every time but for the keys.
 func madeUpArchive(dir string) error {
-	a, err := reports.OpenArchive(dir, "LQ-1")
+	a, err := archive.Open(dir, "LQ-1")
 	if err != nil {
 		return err
 	}
@@ -128,7 +129,7 @@ func madeUpRuns(random *rand.Rand) (list []madeUpRun) {
 	return list
 }
 
-func (r madeUpRun) seal(a *reports.Archive, name string) error {
+func (r madeUpRun) seal(a *archive.Archive, name string) error {
 	at := r.at
 	j, err := a.Begin(reports.Start{
 		Run: name, Station: "LQ-1", Nest: r.nest, Operator: r.operator, Attempt: r.attempt, Takt: 50, Simulated: true, Software: "test",

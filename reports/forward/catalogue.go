@@ -14,7 +14,7 @@ import (
 	"strings"
 	"time"
 
-	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // catalogue knows which reports of an archive are still to be sent. It goes by
@@ -23,7 +23,7 @@ import (
 // than what is to be sent. A day whose directory changed is looked at again.
 type catalogue struct {
 	dir     string
-	base    reports.Place // the plant has the chain up to here
+	base    archive.Place // the plant has the chain up to here
 	days    map[string]*day
 	pending []entry // to be sent, by number
 	bytes   int64   // of them
@@ -61,7 +61,7 @@ const settling = 3 * time.Second
 // newestDays are always read: the chain's own file may be a report behind.
 const newestDays = 2
 
-func newCatalogue(dir string, base reports.Place) *catalogue {
+func newCatalogue(dir string, base archive.Place) *catalogue {
 	return &catalogue{dir: dir, base: base, upTo: base.Number, days: map[string]*day{}, numbers: map[int64]bool{}, lost: map[string]error{}}
 }
 
@@ -69,7 +69,7 @@ func newCatalogue(dir string, base reports.Place) *catalogue {
 // error; a file that is no report is in lost.
 func (c *catalogue) refresh(now time.Time) error {
 	// First the head: every report up to it is in its place by now.
-	head, err := reports.ReadHead(c.dir)
+	head, err := archive.ReadHead(c.dir)
 	if c.headErr = err; err == nil {
 		c.head = head.Number
 	}
@@ -141,7 +141,7 @@ func (c *catalogue) read(name string, d *day) error {
 
 // take puts a file where it belongs.
 func (c *catalogue) take(file string, info fs.FileInfo) {
-	p, err := reports.ReadPlace(c.dir, file)
+	p, err := archive.ReadPlace(c.dir, file)
 	if err != nil {
 		c.lost[file] = err
 		return
@@ -149,7 +149,7 @@ func (c *catalogue) take(file string, info fs.FileInfo) {
 	delete(c.lost, file)
 	if p.Number == c.base.Number && p.SHA256 != c.base.SHA256 || p.Number == c.base.Number+1 && p.Previous != c.base.SHA256 {
 		// So says the file; it must also prove it.
-		s, err := reports.Load(filepath.Join(c.dir, filepath.FromSlash(file)))
+		s, err := archive.Load(filepath.Join(c.dir, filepath.FromSlash(file)))
 		c.forked = c.forked || err == nil && s.Seal.Key == c.base.Key
 	}
 	if p.Number <= c.base.Number {

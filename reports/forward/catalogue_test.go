@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // BenchmarkCatalogue finds what is to be sent among 60 000 reports of 100
@@ -40,14 +41,14 @@ func BenchmarkCatalogue(b *testing.B) {
 		b.Run(c.name, func(b *testing.B) {
 			var l *catalogue
 			for b.Loop() {
-				l = newCatalogue(dir, reports.Place{Number: int64(c.sent), SHA256: fmt.Sprintf("%064x", c.sent), Key: "k"})
+				l = newCatalogue(dir, archive.Place{Number: int64(c.sent), SHA256: fmt.Sprintf("%064x", c.sent), Key: "k"})
 				require.NoError(b, l.refresh(later))
 				require.Len(b, l.pending, number-c.sent)
 			}
 		})
 	}
 	b.Run("look again", func(b *testing.B) {
-		l := newCatalogue(dir, reports.Place{})
+		l := newCatalogue(dir, archive.Place{})
 		require.NoError(b, l.refresh(later))
 		for b.Loop() {
 			require.NoError(b, l.refresh(later))

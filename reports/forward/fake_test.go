@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 
 	"github.com/stretchr/testify/require"
@@ -23,7 +24,7 @@ type fakePlant struct {
 	store.Store
 
 	mu          sync.Mutex
-	reports     map[string]reports.Sealed // by run
+	reports     map[string]archive.Sealed // by run
 	attachments map[string][]byte
 	repairs     map[string]reports.Repair
 	flags       map[string][]store.Flag // by key
@@ -37,7 +38,7 @@ type fakePlant struct {
 
 func newFakePlant() *fakePlant {
 	return &fakePlant{
-		reports: map[string]reports.Sealed{}, attachments: map[string][]byte{}, repairs: map[string]reports.Repair{},
+		reports: map[string]archive.Sealed{}, attachments: map[string][]byte{}, repairs: map[string]reports.Repair{},
 		flags: map[string][]store.Flag{}, refuse: map[string]error{},
 	}
 }
@@ -116,10 +117,10 @@ func (p *fakePlant) SetFlags(_ context.Context, key string, flags []store.Flag) 
 func (p *fakePlant) Stations(context.Context) ([]store.StationState, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	byKey := map[string]map[int64]reports.Sealed{}
+	byKey := map[string]map[int64]archive.Sealed{}
 	for _, s := range p.reports {
 		if byKey[s.Seal.Key] == nil {
-			byKey[s.Seal.Key] = map[int64]reports.Sealed{}
+			byKey[s.Seal.Key] = map[int64]archive.Sealed{}
 		}
 		byKey[s.Seal.Key][s.Seal.Number] = s
 	}
@@ -169,30 +170,30 @@ func (p knowingPlant) KnownAttachments(_ context.Context, sums []string) (map[st
 }
 
 // archive is a station's archive in a test.
-type archive struct {
+type recordsFake struct {
 	t   *testing.T
 	dir string
-	*reports.Archive
+	*archive.Archive
 	made   int
 	serial int // before the first
 	at     time.Time
 }
 
-func newArchive(t *testing.T, station string) *archive {
-	a := &archive{t: t, dir: t.TempDir(), at: time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)}
+func newArchive(t *testing.T, station string) *recordsFake {
+	a := &recordsFake{t: t, dir: t.TempDir(), at: time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)}
 	a.reopen(station)
 	t.Cleanup(func() { a.Close() })
 	return a
 }
 
-func (a *archive) reopen(station string) {
+func (a *recordsFake) reopen(station string) {
 	var err error
-	a.Archive, err = reports.OpenArchive(a.dir, station)
+	a.Archive, err = archive.Open(a.dir, station)
 	require.NoError(a.t, err)
 }
 
 // make seals n reports, a minute apart, the third of every four a failure.
-func (a *archive) make(n int) (made []reports.Sealed) {
+func (a *recordsFake) make(n int) (made []archive.Sealed) {
 	a.t.Helper()
 	for range n {
 		made = append(made, a.one(nil))
@@ -200,7 +201,7 @@ func (a *archive) make(n int) (made []reports.Sealed) {
 	return made
 }
 
-func (a *archive) one(attachment []byte) reports.Sealed {
+func (a *recordsFake) one(attachment []byte) archive.Sealed {
 	a.t.Helper()
 	a.made++
 	a.at = a.at.Add(time.Minute)
@@ -237,10 +238,10 @@ func (a *archive) one(attachment []byte) reports.Sealed {
 	return s
 }
 
-func (a *archive) path(file string) string { return filepath.Join(a.dir, filepath.FromSlash(file)) }
+func (a *recordsFake) path(file string) string { return filepath.Join(a.dir, filepath.FromSlash(file)) }
 
 // edit changes a file's content by hand.
-func (a *archive) edit(file, old, new string) (before []byte) {
+func (a *recordsFake) edit(file, old, new string) (before []byte) {
 	a.t.Helper()
 	before, err := os.ReadFile(a.path(file))
 	require.NoError(a.t, err)
@@ -251,7 +252,7 @@ func (a *archive) edit(file, old, new string) (before []byte) {
 }
 
 // same requires that the plant has exactly the archive's reports.
-func (p *fakePlant) same(t *testing.T, archives ...*archive) {
+func (p *fakePlant) same(t *testing.T, archives ...*recordsFake) {
 	t.Helper()
 	p.mu.Lock()
 	defer p.mu.Unlock()

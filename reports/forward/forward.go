@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 )
 
@@ -228,9 +229,9 @@ func (f *Forwarder) succeeded() {
 // connect makes contact and asks the plant where to go on. It is idle while
 // the archive has no report.
 func (f *Forwarder) connect(ctx context.Context) (idle bool, err error) {
-	key, err := reports.PublicKey(f.c.Dir)
+	key, err := archive.PublicKey(f.c.Dir)
 	if errors.Is(err, fs.ErrNotExist) {
-		if head, herr := reports.ReadHead(f.c.Dir); herr == nil && head.Number == 0 {
+		if head, herr := archive.ReadHead(f.c.Dir); herr == nil && head.Number == 0 {
 			return true, nil
 		}
 	}
@@ -258,8 +259,8 @@ func (f *Forwarder) connect(ctx context.Context) (idle bool, err error) {
 }
 
 // place is how far the plant has the chain of this station's key.
-func (f *Forwarder) place(ctx context.Context) (reports.Place, error) {
-	base := reports.Place{Key: f.key}
+func (f *Forwarder) place(ctx context.Context) (archive.Place, error) {
+	base := archive.Place{Key: f.key}
 	stations, err := f.plant.Stations(ctx)
 	if err != nil {
 		return base, fmt.Errorf("plant: %w", err)
@@ -283,7 +284,7 @@ func (f *Forwarder) forked() {
 		Text: fmt.Sprintf("the plant has %d reports of this station's chain, and this archive has not: it was put back from an older copy, and reports sealed in between stand only at the plant", f.list.base.Number),
 		Hint: "nothing is lost at the plant; if there is a newer copy of the archive, put that back. Until then new reports are forwarded under numbers that the plant has twice",
 	}
-	f.list = newCatalogue(f.c.Dir, reports.Place{Key: f.key})
+	f.list = newCatalogue(f.c.Dir, archive.Place{Key: f.key})
 }
 
 func (f *Forwarder) hangUp() {
@@ -296,14 +297,14 @@ func (f *Forwarder) hangUp() {
 // look keeps the backlog true while there is no contact.
 func (f *Forwarder) look() {
 	if f.list == nil {
-		key, err := reports.PublicKey(f.c.Dir)
+		key, err := archive.PublicKey(f.c.Dir)
 		if err != nil {
 			return
 		}
 		if f.memory = recall(f.c.Memory); f.memory.Key != hex.EncodeToString(key) {
 			return
 		}
-		f.list = newCatalogue(f.c.Dir, reports.Place{Number: f.memory.Number, Key: f.memory.Key})
+		f.list = newCatalogue(f.c.Dir, archive.Place{Number: f.memory.Number, Key: f.memory.Key})
 	}
 	f.list.refresh(time.Now()) // trouble with it is told by the next pass
 }

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 
 	"github.com/stretchr/testify/require"
@@ -115,7 +116,7 @@ func TestStationsOfOneNameStayApart(t *testing.T) {
 	a, b := newArchive(t, "LQ-1"), newArchive(t, "LQ-1")
 	a.make(5)
 	b.make(3)
-	for _, x := range []*archive{a, b, a} {
+	for _, x := range []*recordsFake{a, b, a} {
 		x.make(1)
 		_, err := New(Config{Dir: x.dir, Plant: p.open}).Once(t.Context())
 		require.NoError(t, err)
@@ -356,7 +357,7 @@ func TestBatchesShrinkAndPoisonIsSetAside(t *testing.T) {
 		require.Equal(t, []int{16, 8, 4, 8, 4, 8}, p.adds[:6])
 
 		p.set(func() {
-			p.slow, p.reports = nil, map[string]reports.Sealed{}
+			p.slow, p.reports = nil, map[string]archive.Sealed{}
 			p.refuse[made[9].Report.Run] = errDown // though it answers otherwise
 		})
 		cancel()
@@ -415,7 +416,7 @@ func TestSkewIsSaidInPlainWords(t *testing.T) {
 // to date, and a restored old day is noticed.
 func TestOldDaysAreNotRead(t *testing.T) {
 	a, p := newArchive(t, "LQ-1"), newFakePlant()
-	var first reports.Sealed
+	var first archive.Sealed
 	for d := range 5 {
 		s := a.make(2)
 		if d == 0 {
@@ -426,7 +427,7 @@ func TestOldDaysAreNotRead(t *testing.T) {
 	_, err := New(Config{Dir: a.dir, Plant: p.open}).Once(t.Context())
 	require.NoError(t, err)
 
-	p.reports[first.Report.Run] = reports.Sealed{Report: first.Report, Seal: first.Seal}
+	p.reports[first.Report.Run] = archive.Sealed{Report: first.Report, Seal: first.Seal}
 	f := New(Config{Dir: a.dir, Plant: p.open})
 	_, err = f.connect(t.Context())
 	require.NoError(t, err)

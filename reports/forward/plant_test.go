@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 	"fullthrow/reports/store/pgtest"
 )
@@ -84,7 +85,7 @@ func (p *plant) inBatch() {
 
 // holds requires that the plant has exactly the reports of these archives:
 // each once in every table, byte for byte, numbers without a gap, sums right.
-func (p *plant) holds(archives ...*archive) {
+func (p *plant) holds(archives ...*recordsFake) {
 	p.t.Helper()
 	ctx := p.t.Context()
 	s, err := store.OpenPlant(ctx, p.dsn, store.PlantOptions{})
@@ -130,7 +131,7 @@ func (p *plant) holds(archives ...*archive) {
 }
 
 // forwarders run one for each archive until stop.
-func (p *plant) forwarders(batch int, archives ...*archive) (list []*Forwarder, stop func()) {
+func (p *plant) forwarders(batch int, archives ...*recordsFake) (list []*Forwarder, stop func()) {
 	ctx, cancel := context.WithCancel(context.WithoutCancel(p.t.Context()))
 	var wg sync.WaitGroup
 	for _, a := range archives {
@@ -167,7 +168,7 @@ func TestPlant(t *testing.T) {
 // Three stations forward at once; the plant's server is killed in the middle
 // of a batch, started again, stopped in the middle of a batch, started again.
 func plantComesAndGoes(t *testing.T, p *plant) {
-	var stations []*archive
+	var stations []*recordsFake
 	for i := range 3 {
 		a := newArchive(t, fmt.Sprintf("LQ-%d", i+1))
 		a.serial = i * 1000
@@ -230,7 +231,7 @@ func TestPlantIsKilledAtAnyMoment(t *testing.T) {
 		t.Skip("takes a minute or so: set FULLTHROW_LONG=1")
 	}
 	p := newPlant(t, pgtest.Start(t))
-	var stations []*archive
+	var stations []*recordsFake
 	for i := range 3 {
 		a := newArchive(t, fmt.Sprintf("LQ-%d", i+1))
 		a.serial = i * 10000
@@ -258,7 +259,7 @@ func TestPlantIsKilledAtAnyMoment(t *testing.T) {
 func BenchmarkForward(b *testing.B) {
 	server := pgtest.Start(b)
 	dir := b.TempDir()
-	a, err := reports.OpenArchive(dir, "LQ-1")
+	a, err := archive.Open(dir, "LQ-1")
 	require.NoError(b, err)
 	defer a.Close()
 	at := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
@@ -289,7 +290,7 @@ func BenchmarkForward(b *testing.B) {
 }
 
 // long seals a report of 10 checks with 6 readings each.
-func long(b *testing.B, a *reports.Archive, at time.Time, n int) {
+func long(b *testing.B, a *archive.Archive, at time.Time, n int) {
 	j, err := a.Begin(reports.Start{
 		Run: reports.NewRunID(at, "LQ-1", "A"), Station: "LQ-1", Nest: "A",
 		Unit: reports.Unit{SerialNumber: fmt.Sprintf("K8-%06d", n), Product: "kittiwake-k8", Revision: "C", Lot: "24A"},

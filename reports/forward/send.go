@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 )
 
@@ -119,7 +120,7 @@ func (f *Forwarder) pack(ctx context.Context, entries []entry, done map[string]b
 		}
 		if sum, ok := known[runOf(e.file)]; ok {
 			done[e.file] = true
-			if p, err := reports.ReadPlace(f.c.Dir, e.file); err == nil && p.SHA256 == sum {
+			if p, err := archive.ReadPlace(f.c.Dir, e.file); err == nil && p.SHA256 == sum {
 				delete(f.aside, e.file)
 				f.sent.Known++
 			} else {
@@ -147,11 +148,11 @@ func (f *Forwarder) pack(ctx context.Context, entries []entry, done map[string]b
 
 // load reads and proves a report and what goes with it.
 func (f *Forwarder) load(e entry) (store.Item, *Problem) {
-	s, err := reports.Load(filepath.Join(f.c.Dir, filepath.FromSlash(e.file)))
+	s, err := archive.Load(filepath.Join(f.c.Dir, filepath.FromSlash(e.file)))
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return store.Item{}, &Problem{Kind: "removed", Text: "it was removed before it was sent", Hint: hintRestore}
-	case errors.Is(err, reports.ErrSeal):
+	case errors.Is(err, archive.ErrSeal):
 		return store.Item{}, &Problem{Kind: "changed", Text: err.Error(), Hint: hintRestore}
 	case err != nil:
 		return store.Item{}, &Problem{Kind: "changed", Text: err.Error(), Hint: hintRestore}
@@ -339,7 +340,7 @@ func (f *Forwarder) sendRepairs(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("archive: %w", err)
 	}
-	list, problems, err := reports.ReadRepairs(f.c.Dir)
+	list, problems, err := archive.ReadRepairs(f.c.Dir)
 	if err != nil {
 		return fmt.Errorf("archive: %w", err)
 	}
@@ -347,7 +348,7 @@ func (f *Forwarder) sendRepairs(ctx context.Context) error {
 	for _, p := range problems {
 		f.general["repair "+p.Error()] = Problem{File: p.File, Kind: "repair", Text: p.Text, Hint: p.Hint}
 	}
-	list = slices.DeleteFunc(list, func(r reports.SealedRepair) bool { return r.Seal.Number <= f.repairs.number })
+	list = slices.DeleteFunc(list, func(r archive.SealedRepair) bool { return r.Seal.Number <= f.repairs.number })
 	for part := range slices.Chunk(list, f.c.Batch) {
 		if err := f.addRepairs(ctx, part); err != nil {
 			return fmt.Errorf("plant: repairs: %w", err)
@@ -358,7 +359,7 @@ func (f *Forwarder) sendRepairs(ctx context.Context) error {
 	return nil
 }
 
-func (f *Forwarder) addRepairs(ctx context.Context, part []reports.SealedRepair) error {
+func (f *Forwarder) addRepairs(ctx context.Context, part []archive.SealedRepair) error {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	known := map[string]bool{}

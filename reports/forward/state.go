@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // State is how the forwarding stands.
@@ -163,7 +164,7 @@ func (f *Forwarder) tell() {
 	}
 	if f.list != nil {
 		s.Behind = f.list.backlog()
-	} else if head, err := reports.ReadHead(f.c.Dir); err == nil {
+	} else if head, err := archive.ReadHead(f.c.Dir); err == nil {
 		s.Behind.Reports = head.Number
 	}
 	f.mu.Lock()

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // fsyncs is how many appends of one block a second the disk makes last.
@@ -37,7 +38,7 @@ func fsyncs(b *testing.B, dir string) float64 {
 
 // benchReport is a run as the stock plan makes them: 10 checks, 83 readings.
 // Its hash is made up: what is measured is the index.
-func benchReport(r *rand.Rand, n int, at time.Time) reports.Sealed {
+func benchReport(r *rand.Rand, n int, at time.Time) archive.Sealed {
 	p := simple("LQ-1", fmt.Sprintf("%s-LQ1-A-%07d", at.Format("20060102T150405.000"), n), fmt.Sprintf("K8-%07d", n), at, 1, 5)
 	p.Operator, p.Unit.Lot = []string{"Ines", "Tom", "Ana"}[at.Hour()/8], fmt.Sprint("L", n/16000)
 	p.Checks = nil
@@ -51,7 +52,7 @@ func benchReport(r *rand.Rand, n int, at time.Time) reports.Sealed {
 		}
 		p.Checks = append(p.Checks, check)
 	}
-	return reports.Sealed{Report: p, Seal: reports.Seal{Number: int64(n + 1), SHA256: fmt.Sprintf("%064d", n), Key: "bench"}}
+	return archive.Sealed{Report: p, Seal: archive.Seal{Number: int64(n + 1), SHA256: fmt.Sprintf("%064d", n), Key: "bench"}}
 }
 
 func openBench(b *testing.B, dir string) *Index {

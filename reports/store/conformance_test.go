@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // conform holds a store to what [Store] promises. open makes an empty one; dir
@@ -96,7 +97,7 @@ func conformOnce(t *testing.T, st Store, dir string) {
 	_, err = st.Add(ctx, itemsOf(b, f)...)
 	require.ErrorIs(t, err, ErrConflict)
 	require.ErrorContains(t, err, a.Report.Run)
-	w := &world{reports: []reports.Sealed{a}}
+	w := &world{reports: []archive.Sealed{a}}
 	w.agree(t, st, Selection{})
 	back, err := st.Report(ctx, a.Report.Run)
 	require.NoError(t, err)
@@ -120,7 +121,7 @@ func conformOrder(t *testing.T, open func(t *testing.T, dir string) Store) {
 		r := rand.New(rand.NewPCG(seed, 7))
 		st := open(t, t.TempDir())
 		stations := []*station{newStation("LQ-1"), newStation("LQ-2"), newStation("LQ-3")}
-		var all []reports.Sealed
+		var all []archive.Sealed
 		for n := range 70 {
 			s := stations[r.IntN(3)]
 			all = append(all, s.seal(t, randomReport(r, s.name, n)))
@@ -163,7 +164,7 @@ func conformOrder(t *testing.T, open func(t *testing.T, dir string) Store) {
 			clear(w.flagged)
 			for key, list := range flags {
 				for _, f := range list {
-					if slices.ContainsFunc(w.reports, func(x reports.Sealed) bool { return x.Report.Run == f.Run && x.Seal.Key == key }) {
+					if slices.ContainsFunc(w.reports, func(x archive.Sealed) bool { return x.Report.Run == f.Run && x.Seal.Key == key }) {
 						w.flagged[f.Run] = f.Text
 					}
 				}
@@ -239,7 +240,7 @@ func conformLists(t *testing.T, st Store, dir string) {
 	var want []Run
 	for _, p := range w.sorted() {
 		if p.Unit.SerialNumber == "K8-0003" {
-			i := slices.IndexFunc(w.reports, func(x reports.Sealed) bool { return x.Report.Run == p.Run })
+			i := slices.IndexFunc(w.reports, func(x archive.Sealed) bool { return x.Report.Run == p.Run })
 			want = append(want, w.runOf(w.reports[i]))
 		}
 	}
@@ -350,7 +351,7 @@ func conformUnits(t *testing.T, st Store) {
 		require.Equal(t, []int64{runs, units, firstPassed, finalPassed, nff, repaired},
 			[]int64{got.Runs, got.Units, got.FirstPassed, got.FinalPassed, got.NoFaultFound, got.Repaired})
 	}
-	for i, x := range []reports.Sealed{third, second, first} {
+	for i, x := range []archive.Sealed{third, second, first} {
 		_, err := st.Add(ctx, itemsOf(x)...)
 		require.NoError(t, err)
 		expect(int64(i+1), 1, min(1, int64(2-i)), 1, max(0, int64(i-1)), 0)
@@ -462,7 +463,7 @@ func conformLimits(t *testing.T, st Store) {
 func conformAtOnce(t *testing.T, st Store) {
 	ctx := t.Context()
 	w := &world{flagged: map[string]string{}}
-	parts := make([][]reports.Sealed, 3)
+	parts := make([][]archive.Sealed, 3)
 	for i := range parts {
 		s := newStation(fmt.Sprint("LQ-", i))
 		r := rand.New(rand.NewPCG(9, uint64(i)))

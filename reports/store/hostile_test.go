@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // Texts, times and numbers of any kind go in, and come out as documented.
@@ -19,7 +20,7 @@ func conformHostile(t *testing.T, st Store, dir string) {
 	texts := []string{
 		"'; DROP TABLE run; --", `"`, `\`, "%", "_", "?", "$1", "NUL\x00in", "bad\xffutf", "\u202eright", "new\nline\ttab", "🙂", "", huge, huge + "x", "LQ-1",
 	}
-	var list []reports.Sealed
+	var list []archive.Sealed
 	for i, s := range texts {
 		p := simple("LQ-1", fmt.Sprintf("h%02d", i), s, start.Add(time.Duration(i)*time.Minute), 9, 5)
 		p.Unit.Product, p.Unit.Lot, p.Unit.Revision, p.Operator, p.Nest, p.Reason = s, s, s, s, s, s

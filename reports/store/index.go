@@ -15,6 +15,7 @@ import (
 	"modernc.org/sqlite"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // IndexFile is the name of the index in a station's archive directory. Beside
@@ -119,7 +120,7 @@ func (ix *Index) noteMissing(ctx context.Context) error {
 	if err := ix.look(ctx, "open", func(t *transaction) error { runs = t.runs; return nil }); err != nil || runs > 0 {
 		return err
 	}
-	files, err := reports.Files(ix.dir)
+	files, err := archive.Files(ix.dir)
 	if err != nil {
 		return fmt.Errorf("store: index: %w", err)
 	}
@@ -268,7 +269,7 @@ func (ix *Index) Dir() string { return ix.dir }
 func (ix *Index) Close() error { return ix.close() }
 
 // ItemOf makes the item of a report just sealed in the archive in dir.
-func ItemOf(dir string, s reports.Sealed) (Item, error) {
+func ItemOf(dir string, s archive.Sealed) (Item, error) {
 	file := s.File
 	if rel, err := filepath.Rel(dir, file); err == nil && filepath.IsAbs(file) {
 		file = rel
@@ -282,7 +283,7 @@ func ItemOf(dir string, s reports.Sealed) (Item, error) {
 }
 
 // AddSealed takes in a report that was just sealed in the index's archive.
-func (ix *Index) AddSealed(ctx context.Context, s reports.Sealed) error {
+func (ix *Index) AddSealed(ctx context.Context, s archive.Sealed) error {
 	item, err := ItemOf(ix.dir, s)
 	if err != nil {
 		return err
@@ -292,18 +293,18 @@ func (ix *Index) AddSealed(ctx context.Context, s reports.Sealed) error {
 }
 
 // Report implements [Store]: it reads the report's file and proves its seal.
-func (ix *Index) Report(ctx context.Context, run string) (reports.Sealed, error) {
+func (ix *Index) Report(ctx context.Context, run string) (archive.Sealed, error) {
 	r, err := ix.Run(ctx, run)
 	if err != nil {
-		return reports.Sealed{}, err
+		return archive.Sealed{}, err
 	}
-	s, err := reports.Load(filepath.Join(ix.dir, filepath.FromSlash(r.File)))
+	s, err := archive.Load(filepath.Join(ix.dir, filepath.FromSlash(r.File)))
 	if err != nil {
-		return reports.Sealed{}, fmt.Errorf("store: run %.80q: %w", run, err)
+		return archive.Sealed{}, fmt.Errorf("store: run %.80q: %w", run, err)
 	}
 	s.File = r.File
 	if s.Seal.SHA256 != r.SHA256 {
-		return reports.Sealed{}, fmt.Errorf("store: run %.80q: %w: %s is another report than was indexed", run, reports.ErrSeal, r.File)
+		return archive.Sealed{}, fmt.Errorf("store: run %.80q: %w: %s is another report than was indexed", run, archive.ErrSeal, r.File)
 	}
 	return s, nil
 }
@@ -311,7 +312,7 @@ func (ix *Index) Report(ctx context.Context, run string) (reports.Sealed, error)
 // stationKey is the key of the archive's station, lower-case hex, "" if it
 // cannot be read.
 func (ix *Index) stationKey() string {
-	key, err := reports.PublicKey(ix.dir)
+	key, err := archive.PublicKey(ix.dir)
 	if err != nil {
 		return ""
 	}

@@ -5,14 +5,14 @@ import (
 	"fmt"
 	"slices"
 
-	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // chain flags reports that are not in their place: signed with another key
 // than the station's, out of the chain, or missing from it. It goes by what
 // [reports.Verify] goes by, and finds the same. Where nothing but new reports
 // that follow on came up, there is nothing to find.
-func (v *survey) chain(head reports.Place, headKnown bool) {
+func (v *survey) chain(head archive.Place, headKnown bool) {
 	if !v.unlinked && v.done.Added == 0 && (!headKnown || v.ends(head)) {
 		return
 	}
@@ -89,7 +89,7 @@ func (v *survey) chain(head reports.Place, headKnown bool) {
 
 // ends says whether the head of the chain is among the reports, and at most
 // one behind the newest: a crash may have come between the two.
-func (v *survey) ends(head reports.Place) bool {
+func (v *survey) ends(head archive.Place) bool {
 	fits := head.Number == 0 && len(v.rows) == 0
 	var newest int64
 	for _, r := range v.rows {

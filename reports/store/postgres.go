@@ -18,6 +18,7 @@ import (
 	"github.com/jackc/pgx/v5/stdlib"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // Plant is a plant's store: a PostgreSQL database that keeps the sealed
@@ -126,8 +127,8 @@ func (p *Plant) SetFlags(ctx context.Context, key string, flags []Flag) error {
 }
 
 // Report implements [Store].
-func (p *Plant) Report(ctx context.Context, run string) (reports.Sealed, error) {
-	var s reports.Sealed
+func (p *Plant) Report(ctx context.Context, run string) (archive.Sealed, error) {
+	var s archive.Sealed
 	err := p.look(ctx, "report", func(t *transaction) error {
 		ok, err := t.one(`SELECT w.report, s.number, s.previous, s.sha256, s.signature, c.key, s.file FROM run r
 			JOIN seal s ON s.id = r.id AND s.started = r.started AND s.station = r.station
@@ -140,17 +141,17 @@ func (p *Plant) Report(ctx context.Context, run string) (reports.Sealed, error) 
 		return err
 	})
 	if err != nil {
-		return reports.Sealed{}, err
+		return archive.Sealed{}, err
 	}
 	file, err := s.Bytes()
 	if err == nil {
-		var proved reports.Sealed
-		if proved, err = reports.Parse(file); err == nil {
+		var proved archive.Sealed
+		if proved, err = archive.Parse(file); err == nil {
 			proved.File = s.File
 			return proved, nil
 		}
 	}
-	return reports.Sealed{}, fmt.Errorf("store: run %.80q: %w", run, err)
+	return archive.Sealed{}, fmt.Errorf("store: run %.80q: %w", run, err)
 }
 
 // Attachment is the content of an attachment, by its SHA-256; an error
@@ -260,9 +261,9 @@ func proveItem(i Item) error {
 	run := i.Sealed.Report.Run
 	file, err := i.Sealed.Bytes()
 	if err == nil {
-		var s reports.Sealed
-		if s, err = reports.Parse(file); err == nil && s.Report.Run != run {
-			err = fmt.Errorf("%w: it is of run %.80q", reports.ErrSeal, s.Report.Run)
+		var s archive.Sealed
+		if s, err = archive.Parse(file); err == nil && s.Report.Run != run {
+			err = fmt.Errorf("%w: it is of run %.80q", archive.ErrSeal, s.Report.Run)
 		}
 	}
 	if err != nil {
@@ -278,7 +279,7 @@ func proveItem(i Item) error {
 
 func proveAttachment(sum string, data []byte) error {
 	if got := sha256.Sum256(data); hex.EncodeToString(got[:]) != sum {
-		return fmt.Errorf("attachment %.12q: %w: its SHA-256 begins %x", sum, reports.ErrSeal, got[:6])
+		return fmt.Errorf("attachment %.12q: %w: its SHA-256 begins %x", sum, archive.ErrSeal, got[:6])
 	}
 	return nil
 }

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store/pgtest"
 )
 
@@ -24,7 +25,7 @@ type plantRun struct {
 	text    string
 }
 
-func plantItems(t testing.TB, a *reports.Archive, runs ...plantRun) []Item {
+func plantItems(t testing.TB, a *archive.Archive, runs ...plantRun) []Item {
 	t.Helper()
 	var items []Item
 	for _, r := range runs {
@@ -56,9 +57,9 @@ func plantItems(t testing.TB, a *reports.Archive, runs ...plantRun) []Item {
 	return items
 }
 
-func plantArchive(t testing.TB) *reports.Archive {
+func plantArchive(t testing.TB) *archive.Archive {
 	t.Helper()
-	a, err := reports.OpenArchive(t.TempDir(), "LQ-1")
+	a, err := archive.Open(t.TempDir(), "LQ-1")
 	require.NoError(t, err)
 	t.Cleanup(func() { a.Close() })
 	return a
@@ -238,7 +239,7 @@ func plantProves(t *testing.T, server *pgtest.Server) {
 		_, err := p.Add(t.Context(), items[0], bad)
 		var r *RefusedError
 		require.ErrorAs(t, err, &r)
-		require.ErrorIs(t, err, reports.ErrSeal)
+		require.ErrorIs(t, err, archive.ErrSeal)
 		known, err := p.Known(t.Context(), []string{items[0].Sealed.Report.Run})
 		require.NoError(t, err)
 		require.Empty(t, known, "all are in, or none")

@@ -15,6 +15,7 @@ import (
 	"sync"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // Reconciled is what [Index.Reconcile] found.
@@ -103,14 +104,14 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 	if err := v.repairs(ctx); err != nil {
 		return v.done, err
 	}
-	head, headErr := reports.ReadHead(ix.dir) // before the files: never ahead of them
-	files, err := reports.Files(ix.dir)
+	head, headErr := archive.ReadHead(ix.dir) // before the files: never ahead of them
+	files, err := archive.Files(ix.dir)
 	if err != nil {
 		return v.done, fmt.Errorf("store: reconcile: %w", err)
 	}
 	v.done.Files = len(files)
 	v.unlinked = len(before) > 0
-	var read []reports.File
+	var read []archive.File
 	for _, f := range files {
 		r := v.rows[f.Name]
 		if r != nil && !prove && r.size == f.Size && r.modified == f.Modified.UnixMicro() {
@@ -182,14 +183,14 @@ const batchSize = 256
 
 // loaded is a file that was read.
 type loaded struct {
-	file   reports.File
-	sealed reports.Sealed
+	file   archive.File
+	sealed archive.Sealed
 	err    error
 }
 
 // read reads files on all processors, takes in what is new and judges the
 // rest, in the order of the files.
-func (v *survey) read(ctx context.Context, files []reports.File, progress func(done, total int)) error {
+func (v *survey) read(ctx context.Context, files []archive.File, progress func(done, total int)) error {
 	if len(files) == 0 {
 		return nil
 	}
@@ -211,7 +212,7 @@ func (v *survey) read(ctx context.Context, files []reports.File, progress func(d
 				for i := range next {
 					got[i].file = part[i]
 					got[i].err = reports.Caught(func() (err error) {
-						got[i].sealed, err = reports.Load(filepath.Join(v.ix.dir, filepath.FromSlash(part[i].Name)))
+						got[i].sealed, err = archive.Load(filepath.Join(v.ix.dir, filepath.FromSlash(part[i].Name)))
 						return err
 					})
 				}
@@ -290,7 +291,7 @@ func (v *survey) judge(ctx context.Context, l loaded) (isNew bool, err error) {
 		if r != nil {
 			r.spoiled = true
 			f.Run, f.Station = r.run, r.station
-		} else if p, err := reports.ReadPlace(v.ix.dir, l.file.Name); err == nil {
+		} else if p, err := archive.ReadPlace(v.ix.dir, l.file.Name); err == nil {
 			v.lost[p.Number] = true // by its own words
 		}
 		v.flags = append(v.flags, f)
@@ -422,7 +423,7 @@ func (v *survey) repairs(ctx context.Context) error {
 	}); err != nil {
 		return err
 	}
-	sealed, _, err := reports.ReadRepairs(v.ix.dir) // what is wrong with the rest, verify says
+	sealed, _, err := archive.ReadRepairs(v.ix.dir) // what is wrong with the rest, verify says
 	if err != nil {
 		return fmt.Errorf("store: reconcile: %w", err)
 	}

@@ -17,12 +17,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // shop is a real archive with sealed runs, as a station leaves it.
 type shop struct {
 	dir     string
-	archive *reports.Archive
+	archive *archive.Archive
 	world   *world
 	next    time.Time
 }
@@ -31,7 +32,7 @@ func newShop(t *testing.T, runs int) *shop {
 	t.Helper()
 	s := &shop{dir: t.TempDir(), world: &world{flagged: map[string]string{}}, next: time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)}
 	var err error
-	s.archive, err = reports.OpenArchive(s.dir, "LQ-1")
+	s.archive, err = archive.Open(s.dir, "LQ-1")
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.archive.Close()) })
 	for range runs {
@@ -41,7 +42,7 @@ func newShop(t *testing.T, runs int) *shop {
 }
 
 // run seals one more run through the archive.
-func (s *shop) run(t *testing.T) reports.Sealed {
+func (s *shop) run(t *testing.T) archive.Sealed {
 	t.Helper()
 	n := len(s.world.reports)
 	x := float64(n % 7)
@@ -115,7 +116,7 @@ func TestIndexFollowsItsFiles(t *testing.T) {
 	require.Equal(t, s.world.reports[9].Raw, r.Raw)
 
 	// Repairs come from the sealed record.
-	of := slices.IndexFunc(s.world.reports, func(x reports.Sealed) bool { return x.Report.Outcome == reports.Failed })
+	of := slices.IndexFunc(s.world.reports, func(x archive.Sealed) bool { return x.Report.Outcome == reports.Failed })
 	rep, err := s.archive.Repair(reports.Repair{ID: "rep-1", Run: s.world.reports[of].Report.Run, At: s.next, By: "Ana", Found: "soldering", Done: "resoldered"})
 	require.NoError(t, err)
 	s.world.repairs = append(s.world.repairs, rep.Repair)
@@ -168,7 +169,7 @@ func TestReportsThatWereTamperedWith(t *testing.T) {
 		{"outcome turned", func(t *testing.T, s *shop) {
 			data, err := os.ReadFile(s.path(5))
 			require.NoError(t, err)
-			i := slices.IndexFunc(s.world.reports, func(x reports.Sealed) bool { return x.Report.Outcome == reports.Failed })
+			i := slices.IndexFunc(s.world.reports, func(x archive.Sealed) bool { return x.Report.Outcome == reports.Failed })
 			require.Equal(t, 6, i)
 			require.NoError(t, os.WriteFile(s.path(5), bytes.Replace(data, []byte(`"outcome":"passed"`), []byte(`"outcome":"failed"`), 1), 0o644))
 		}, []int{5}, []string{"changed 5 the report was changed"}, []string{"changed - the report was changed"}},
@@ -212,7 +213,7 @@ func TestReportsThatWereTamperedWith(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			s := newShop(t, 9)
 			saved := map[string][]byte{}
-			files, err := reports.Files(s.dir)
+			files, err := archive.Files(s.dir)
 			require.NoError(t, err)
 			for _, f := range files {
 				saved[f.Name], err = os.ReadFile(filepath.Join(s.dir, filepath.FromSlash(f.Name)))
@@ -225,13 +226,13 @@ func TestReportsThatWereTamperedWith(t *testing.T) {
 				flags, err := ix.Flags(t.Context(), Selection{})
 				require.NoError(t, err)
 				require.Len(t, flags, len(want), "%v", flags)
-				verified, err := reports.Verify(s.dir)
+				verified, err := archive.Verify(s.dir)
 				require.NoError(t, err)
 				for i, f := range flags {
 					words := strings.SplitN(want[i], " ", 3)
 					require.Equal(t, words[0], f.Kind)
 					require.Contains(t, f.Text, words[2])
-					at := slices.IndexFunc(s.world.reports, func(x reports.Sealed) bool { return x.Report.Run == f.Run })
+					at := slices.IndexFunc(s.world.reports, func(x archive.Sealed) bool { return x.Report.Run == f.Run })
 					switch words[1] {
 					case "-":
 						require.Empty(t, f.Run)
@@ -271,7 +272,7 @@ func TestReportsThatWereTamperedWith(t *testing.T) {
 				sameCountsOf(t, s.without(c.gone...), ix)
 			}
 			// Put back as it was.
-			files, err = reports.Files(s.dir)
+			files, err = archive.Files(s.dir)
 			require.NoError(t, err)
 			for _, f := range files {
 				if saved[f.Name] == nil {

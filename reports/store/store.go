@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/yield"
 )
 
@@ -57,7 +58,7 @@ type Store interface {
 	// Report is the sealed report of a run as it stands in the station's
 	// file, seal included. The plant has it in the database; a station's
 	// index reads it from the records.
-	Report(ctx context.Context, run string) (reports.Sealed, error)
+	Report(ctx context.Context, run string) (archive.Sealed, error)
 	// History is all runs of a serial number, oldest first (of every product
 	// if product is ""), and its repairs.
 	History(ctx context.Context, product, serial string) ([]Run, []reports.Repair, error)
@@ -86,7 +87,7 @@ var (
 
 // Item is a sealed report on its way into a store.
 type Item struct {
-	Sealed reports.Sealed // proved by [reports.Load]
+	Sealed archive.Sealed // proved by [reports.Load]
 	File   string         // within the station's archive, with slashes
 	// Size and Modified of the file, for [Reconcile]; zero at a plant.
 	Size     int64

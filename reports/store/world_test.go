@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/yield"
 )
 
@@ -26,7 +27,7 @@ import (
 type station struct {
 	name string
 	key  ed25519.PrivateKey
-	last reports.Seal
+	last archive.Seal
 }
 
 func newStation(name string) *station {
@@ -38,7 +39,7 @@ func (s *station) keyText() string { return hex.EncodeToString(s.key.Public().(e
 
 // seal seals a report as the station's next: a real seal, proved by the record
 // itself.
-func (s *station) seal(t testing.TB, r reports.Report) reports.Sealed {
+func (s *station) seal(t testing.TB, r reports.Report) archive.Sealed {
 	t.Helper()
 	r.Schema = reports.Schema
 	if r.Station == "" {
@@ -50,20 +51,20 @@ func (s *station) seal(t testing.TB, r reports.Report) reports.Sealed {
 	raw, err := json.Marshal(r)
 	require.NoError(t, err)
 	sum := sha256.Sum256(append([]byte(s.last.SHA256+"\n"), raw...))
-	s.last = reports.Seal{
+	s.last = archive.Seal{
 		Number: s.last.Number + 1, Previous: s.last.SHA256, SHA256: hex.EncodeToString(sum[:]), Key: s.keyText(),
 		Signature: hex.EncodeToString(ed25519.Sign(s.key, sum[:])),
 	}
-	data, err := reports.Sealed{Raw: raw, Seal: s.last}.Bytes()
+	data, err := archive.Sealed{Raw: raw, Seal: s.last}.Bytes()
 	require.NoError(t, err)
-	sealed, err := reports.Parse(data)
+	sealed, err := archive.Parse(data)
 	require.NoError(t, err)
 	sealed.File = belongs(sealed.Report)
 	return sealed
 }
 
 // put writes the report's file where an archive keeps it.
-func put(t testing.TB, dir string, s reports.Sealed) {
+func put(t testing.TB, dir string, s archive.Sealed) {
 	t.Helper()
 	data, err := s.Bytes()
 	require.NoError(t, err)
@@ -72,7 +73,7 @@ func put(t testing.TB, dir string, s reports.Sealed) {
 	require.NoError(t, os.WriteFile(name, data, 0o644))
 }
 
-func itemsOf(list ...reports.Sealed) []Item {
+func itemsOf(list ...archive.Sealed) []Item {
 	var items []Item
 	for _, s := range list {
 		items = append(items, Item{Sealed: s, File: s.File})
@@ -85,7 +86,7 @@ func ptr(x float64) *float64 { return &x }
 // world is everything that stores are told in a test, and answers by the
 // definitions alone: slowly, from the reports themselves.
 type world struct {
-	reports []reports.Sealed
+	reports []archive.Sealed
 	flagged map[string]string // run: text
 	repairs []reports.Repair
 }
@@ -561,7 +562,7 @@ func (w *world) lists(t testing.TB, st Store, s Selection) {
 }
 
 // runOf is a report as a list has it.
-func (w *world) runOf(s reports.Sealed) Run {
+func (w *world) runOf(s archive.Sealed) Run {
 	p := &s.Report
 	r := Run{
 		Run: p.Run, Unit: p.Unit, Station: p.Station, Nest: p.Nest, Operator: p.Operator, Attempt: p.Attempt, First: w.firsts()[p.Run],

@@ -12,6 +12,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
 )
@@ -119,7 +120,7 @@ type rig struct {
 	*Nest
 	power, guard, meter *fake
 	dir                 string
-	archive             *reports.Archive
+	archive             *archive.Archive
 }
 
 const oneLimit = `
@@ -148,7 +149,7 @@ func newRig(t *testing.T, source, limitsText string, change ...func(*Config)) *r
 	set, err := limits.Parse("limits.toml", []byte(limitsText))
 	require.NoError(t, err)
 	r := &rig{dir: t.TempDir(), power: &fake{name: "power"}, guard: &fake{name: "guard", closed: true}, meter: &fake{name: "meter", value: 9e-6}}
-	r.archive, err = reports.OpenArchive(r.dir, "LQ-1")
+	r.archive, err = archive.Open(r.dir, "LQ-1")
 	require.NoError(t, err)
 	t.Cleanup(func() { r.archive.Close() })
 	c := Config{
@@ -169,7 +170,7 @@ func (r *rig) run(t *testing.T, ctx context.Context) reports.Report {
 	t.Helper()
 	sealed, err := r.Run(ctx, Job{Unit: reports.Unit{SerialNumber: "K824A00017M", Product: "kite"}})
 	require.NoError(t, err)
-	v, err := reports.Verify(r.dir)
+	v, err := archive.Verify(r.dir)
 	require.NoError(t, err)
 	require.Empty(t, v.Problems)
 	return sealed.Report

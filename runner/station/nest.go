@@ -11,6 +11,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/causes"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
@@ -45,7 +46,7 @@ type Config struct {
 	Plan      *script.Plan
 	Limits    *limits.Set
 	Causes    *causes.Rules    // what may be wrong with a unit that failed; optional
-	Archive   *reports.Archive // nil: for [Nest.Rehearse] only
+	Archive   *archive.Archive // nil: for [Nest.Rehearse] only
 	Sources   []reports.Source // beyond the plan's own: limits, bench file; optional
 	// Ask puts a question to the operator and returns the answer and who gave
 	// it; optional, then a plan that asks is an error.

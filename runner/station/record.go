@@ -11,6 +11,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
 )
@@ -21,7 +22,7 @@ type recorder struct {
 	nest    *Nest
 	journal journal
 	// archived is the journal on disk; nil in a rehearsal, which keeps nothing.
-	archived *reports.Journal
+	archived *archive.Journal
 	memory   *memoryUse // of the run; nil until the plan begins
 
 	mu        sync.Mutex
@@ -313,13 +314,13 @@ func (r *recorder) safe(made Safety, planned bool) {
 
 // seal writes the captures that are to be kept, the end, and the sealed
 // report.
-func (r *recorder) seal(end reports.End) (reports.Sealed, error) {
+func (r *recorder) seal(end reports.End) (archive.Sealed, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.end(end)
 	sealed, err := r.archived.Seal()
 	if err != nil {
-		return reports.Sealed{}, fmt.Errorf("nest %s: seal the report: %w", r.nest.Name, err)
+		return archive.Sealed{}, fmt.Errorf("nest %s: seal the report: %w", r.nest.Name, err)
 	}
 	return sealed, nil
 }

@@ -8,6 +8,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/script"
 )
@@ -27,13 +28,13 @@ var ErrBusy = errors.New("a run is on")
 // the record; then nothing may be concluded about the unit.
 //
 // Cancel ctx with an [*Abort] as its cause to abort.
-func (n *Nest) Run(ctx context.Context, job Job) (reports.Sealed, error) {
+func (n *Nest) Run(ctx context.Context, job Job) (archive.Sealed, error) {
 	if err := n.begin(ctx); err != nil {
-		return reports.Sealed{}, err
+		return archive.Sealed{}, err
 	}
 	defer n.busy.Unlock()
 	if n.Archive == nil {
-		return reports.Sealed{}, fmt.Errorf("nest %s: start: there is no archive to record the run in", n.Name)
+		return archive.Sealed{}, fmt.Errorf("nest %s: start: there is no archive to record the run in", n.Name)
 	}
 	var tell []func(reports.Event)
 	if n.Watch != nil {
@@ -46,7 +47,7 @@ func (n *Nest) Run(ctx context.Context, job Job) (reports.Sealed, error) {
 	start.Attempt = n.Archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1
 	journal, err := n.Archive.Begin(start, n.Clock.Now(), tell...)
 	if err != nil {
-		return reports.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)
+		return archive.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)
 	}
 	rec := &recorder{nest: n, journal: journal, archived: journal}
 	defer rec.leave()

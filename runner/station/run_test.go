@@ -13,6 +13,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 const measureStandby = `
@@ -180,7 +181,7 @@ func TestStuckScript(t *testing.T) {
 		require.ErrorAs(t, err, &notReady)
 		close(r.power.stuck) // it comes back to life, and must not write into a sealed run
 		synctest.Wait()
-		v, err := reports.Verify(r.dir)
+		v, err := archive.Verify(r.dir)
 		require.NoError(t, err)
 		assert.Empty(t, v.Problems)
 		r.archive.Close()
@@ -208,7 +209,7 @@ func TestNotReady(t *testing.T) {
 		var notReady *NotReady
 		require.ErrorAs(t, err, &notReady)
 		assert.Equal(t, "the guard of nest A is open", err.Error())
-		v, err := reports.Verify(r.dir)
+		v, err := archive.Verify(r.dir)
 		require.NoError(t, err)
 		assert.Zero(t, v.Reports, "no unit was touched, so nothing is recorded")
 		r.archive.Close()

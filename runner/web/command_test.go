@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/web/look"
 )
 
@@ -36,8 +37,8 @@ func get(t testing.TB, address string, cookies ...*http.Cookie) (int, string) {
 }
 
 // asking puts a question and waits for the answer.
-func asking(p reports.Prompt, answers chan<- reports.Prompt) func(context.Context, *fakeRunner, *reports.Journal) reports.End {
-	return func(ctx context.Context, r *fakeRunner, j *reports.Journal) reports.End {
+func asking(p reports.Prompt, answers chan<- reports.Prompt) func(context.Context, *fakeRunner, *archive.Journal) reports.End {
+	return func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End {
 		p.ID = "q1"
 		r.event(j, reports.Event{Kind: reports.PromptAsked, Prompt: &p})
 		v, by, err := r.ask(ctx, p)
@@ -57,7 +58,7 @@ func TestOneAnswerToOneQuestion(t *testing.T) {
 	g := newRig(t)
 	answers := make(chan reports.Prompt, 1)
 	g.nests["A"].play = asking(reports.Prompt{Kind: "confirm", Text: "Is the lamp on?"}, answers)
-	g.scan(serial(1))
+	g.scan(serialOf(1))
 	n := g.until("asked", func(s stateJSON) bool { return s.Nests[0].Prompt != nil }).Nests[0]
 	assert.Equal(t, "Is the lamp on?", n.Prompt.Text)
 	assert.Equal(t, []choiceJSON{{true, "Yes"}, {false, "No"}}, n.Prompt.Choices)
@@ -81,7 +82,7 @@ func TestOneAnswerToOneQuestion(t *testing.T) {
 	done := <-answers
 	assert.Equal(t, reports.Bool(true), *done.Answer)
 	assert.Equal(t, "José Ñ", done.By)
-	g.ended(0, serial(1))
+	g.ended(0, serialOf(1))
 }
 
 func TestAnswered(t *testing.T) {
@@ -136,11 +137,11 @@ func TestAnswerTo(t *testing.T) {
 func TestAbort(t *testing.T) {
 	g := newRig(t)
 	g.nests["A"].play = held(nil)
-	g.scan(serial(1))
+	g.scan(serialOf(1))
 	n := g.until("it runs", func(s stateJSON) bool { return s.Nests[0].Done == 1 }).Nests[0]
 	assert.Equal(t, "over", g.post("/api/abort", nestCommand{Nest: "A", Run: "another-run"}).Code, "a page that is behind stops nothing")
 	assert.Equal(t, "aborted", g.post("/api/abort", nestCommand{Nest: "A", Run: n.Run}).Code)
-	end := g.ended(0, serial(1)).End
+	end := g.ended(0, serialOf(1)).End
 	assert.Equal(t, "aborted", end.Kind)
 	assert.Equal(t, "The run was stopped by hand.", end.Text)
 	assert.Equal(t, "Nothing is known about the unit.", end.Unknown)
@@ -161,13 +162,13 @@ func TestBenchFaultIsNoFailure(t *testing.T) {
 		{"", "", "The bench could not measure. This says nothing about the unit."},
 	} {
 		g.nests["A"].set(func() {
-			g.nests["A"].play = func(_ context.Context, r *fakeRunner, j *reports.Journal) reports.End {
+			g.nests["A"].play = func(_ context.Context, r *fakeRunner, j *archive.Journal) reports.End {
 				r.event(j, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Device: tt.device, Kind: tt.kind, Text: "as the bench said it", Hint: "look"}})
 				return reports.End{Outcome: reports.Errored, Reason: "as the bench said it"}
 			}
 		})
 		before := len(g.archive.Entries())
-		require.Equal(t, codeStarted, g.scanInto(serial(1), "A").Code)
+		require.Equal(t, codeStarted, g.scanInto(serialOf(1), "A").Code)
 		n := g.until("the end", func(s stateJSON) bool { return len(g.archive.Entries()) > before && s.Nests[0].End != nil }).Nests[0]
 		assert.Equal(t, "bench", n.End.Kind)
 		title := "The bench is at fault"
@@ -184,12 +185,12 @@ func TestBenchFaultIsNoFailure(t *testing.T) {
 	}
 	assert.Equal(t, stepEngineer, g.state().Nests[0].End.Step, "after several in a row")
 	g.nests["A"].set(func() {
-		g.nests["A"].play = func(context.Context, *fakeRunner, *reports.Journal) reports.End {
+		g.nests["A"].play = func(context.Context, *fakeRunner, *archive.Journal) reports.End {
 			return reports.End{Outcome: reports.Aborted, Reason: "the guard was opened during the run"}
 		}
 	})
 	before := len(g.archive.Entries())
-	g.scanInto(serial(2), "A")
+	g.scanInto(serialOf(2), "A")
 	n := g.until("the end", func(s stateJSON) bool { return len(g.archive.Entries()) > before && s.Nests[0].End != nil }).Nests[0]
 	assert.Equal(t, "guard", n.End.Kind)
 	assert.Equal(t, "Close the guard, then scan the unit again.", n.End.Next)
@@ -266,7 +267,7 @@ func TestHostileInput(t *testing.T) {
 			body any
 		}{
 			{"/api/scan", scanCommand{ID: "h" + url.QueryEscape(h)[:min(40, len(url.QueryEscape(h)))], Text: h, Nest: ""}},
-			{"/api/scan", scanCommand{ID: "n" + url.QueryEscape(h)[:min(40, len(url.QueryEscape(h)))], Text: serial(1), Nest: h}},
+			{"/api/scan", scanCommand{ID: "n" + url.QueryEscape(h)[:min(40, len(url.QueryEscape(h)))], Text: serialOf(1), Nest: h}},
 			{"/api/start", nestCommand{Nest: h, Run: h, Serial: h}},
 			{"/api/start", nestCommand{Nest: "A", Run: h, Serial: h}},
 			{"/api/abort", nestCommand{Nest: "A", Run: h, Serial: h}},

@@ -11,6 +11,8 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web/look"
@@ -23,10 +25,10 @@ type Config struct {
 	Checks  []Check       // of the plan, in order
 	Takt    time.Duration // of the plan, 0 not stated
 	Nests   []Nest        // in the bench file's order, at least one
-	Archive *reports.Archive
-	Serial  reports.SerialFormat
+	Archive *archive.Archive
+	Serial  serial.Format
 	// Unit is the unit under test for a serial number that Serial accepted.
-	Unit   func(serial string) reports.Unit
+	Unit   func(number string) reports.Unit
 	Look   *look.Look
 	Policy Policy
 	// Drawing is the line drawing of the handset, optional: without it a list
@@ -41,7 +43,7 @@ type Config struct {
 	Store store.Store
 	// Sealed is told each report once it is sealed, in the order of each nest;
 	// optional. It must not wait.
-	Sealed func(reports.Sealed)
+	Sealed func(archive.Sealed)
 	// Metrics answers GET /metrics, Health adds to GET /healthz; optional.
 	Metrics http.Handler
 	Health  func(context.Context) map[string]any
@@ -79,7 +81,7 @@ type Ask func(context.Context, reports.Prompt) (answer reports.Value, by string,
 // Runner runs units: a [*station.Nest], or one around it that lays simulated
 // units on.
 type Runner interface {
-	Run(ctx context.Context, job station.Job) (reports.Sealed, error)
+	Run(ctx context.Context, job station.Job) (archive.Sealed, error)
 	Safe(ctx context.Context) station.Safety
 	InService() (why string)
 }
@@ -108,7 +110,7 @@ type Fixture interface {
 	Break(nest, device, fault string) error
 	// Give lets the unit of that serial number have this defect; "" makes it
 	// sound.
-	Give(serial, defect string) error
+	Give(number, defect string) error
 	// State says how the fixture of a nest is.
 	State(nest string) FixtureState
 }

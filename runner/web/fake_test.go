@@ -20,6 +20,8 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/serial"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web/look"
 )
@@ -29,7 +31,7 @@ import (
 type fakeRunner struct {
 	t       testing.TB
 	name    string
-	archive *reports.Archive
+	archive *archive.Archive
 	watch   func(reports.Event)
 	ask     Ask
 
@@ -40,7 +42,7 @@ type fakeRunner struct {
 	made  station.Safety // what Safe answers
 	// play writes what happens between the first event and the last, and
 	// returns how the run ends.
-	play func(ctx context.Context, r *fakeRunner, j *reports.Journal) reports.End
+	play func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End
 }
 
 func (r *fakeRunner) InService() string {
@@ -62,21 +64,21 @@ func (r *fakeRunner) set(f func()) {
 	f()
 }
 
-func (r *fakeRunner) Run(ctx context.Context, job station.Job) (reports.Sealed, error) {
+func (r *fakeRunner) Run(ctx context.Context, job station.Job) (archive.Sealed, error) {
 	r.mu.Lock()
 	out, guard, play := r.out, r.guard, r.play
 	r.mu.Unlock()
 	switch {
 	case out != "":
-		return reports.Sealed{}, &station.NotReady{Text: out}
+		return archive.Sealed{}, &station.NotReady{Text: out}
 	case guard:
-		return reports.Sealed{}, &station.NotReady{Text: "the guard of nest " + r.name + " is open"}
+		return archive.Sealed{}, &station.NotReady{Text: "the guard of nest " + r.name + " is open"}
 	}
 	start := reports.Start{Run: reports.NewRunID(time.Now(), "T-1", r.name), Station: "T-1", Nest: r.name, Operator: job.Operator, Unit: job.Unit,
 		Attempt: r.archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1, Takt: 50, Software: "test"}
 	j, err := r.archive.Begin(start, time.Now(), r.watch)
 	if err != nil {
-		return reports.Sealed{}, err
+		return archive.Sealed{}, err
 	}
 	end := reports.End{Outcome: reports.Passed}
 	if play == nil {
@@ -88,7 +90,7 @@ func (r *fakeRunner) Run(ctx context.Context, job station.Job) (reports.Sealed, 
 	return j.Seal()
 }
 
-func (r *fakeRunner) event(j *reports.Journal, e reports.Event) {
+func (r *fakeRunner) event(j *archive.Journal, e reports.Event) {
 	e.Time = time.Now()
 	if err := j.Append(e); err != nil && !errors.Is(err, reports.ErrEnded) {
 		r.t.Errorf("append: %v", err)
@@ -96,7 +98,7 @@ func (r *fakeRunner) event(j *reports.Journal, e reports.Event) {
 }
 
 // check writes one check with one reading.
-func (r *fakeRunner) check(j *reports.Journal, name, part string, v reports.Verdict) {
+func (r *fakeRunner) check(j *archive.Journal, name, part string, v reports.Verdict) {
 	lower, upper := 0.0, 1.0
 	now := time.Now()
 	r.event(j, reports.Event{Kind: reports.CheckStarted, Check: &reports.Check{Name: name, About: "About " + name, Part: part, Started: now}})
@@ -109,13 +111,13 @@ func (r *fakeRunner) check(j *reports.Journal, name, part string, v reports.Verd
 	r.event(j, reports.Event{Kind: reports.CheckEnded, Check: &reports.Check{Name: name, Verdict: v, Ended: time.Now()}})
 }
 
-func passing(_ context.Context, r *fakeRunner, j *reports.Journal) reports.End {
+func passing(_ context.Context, r *fakeRunner, j *archive.Journal) reports.End {
 	r.check(j, "power", "power", reports.Pass)
 	r.check(j, "sound", "sounder", reports.Pass)
 	return reports.End{Outcome: reports.Passed}
 }
 
-func failing(_ context.Context, r *fakeRunner, j *reports.Journal) reports.End {
+func failing(_ context.Context, r *fakeRunner, j *archive.Journal) reports.End {
 	r.check(j, "power", "power", reports.Pass)
 	r.check(j, "sound", "sounder", reports.Fail)
 	r.event(j, reports.Event{Kind: reports.CausesRanked, Causes: []reports.Cause{{Cause: "the sounder is weak", Part: "sounder", Confidence: 0.7,
@@ -124,8 +126,8 @@ func failing(_ context.Context, r *fakeRunner, j *reports.Journal) reports.End {
 }
 
 // held runs until it is let go or its run is cancelled.
-func held(let <-chan struct{}) func(context.Context, *fakeRunner, *reports.Journal) reports.End {
-	return func(ctx context.Context, r *fakeRunner, j *reports.Journal) reports.End {
+func held(let <-chan struct{}) func(context.Context, *fakeRunner, *archive.Journal) reports.End {
+	return func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End {
 		r.check(j, "power", "power", reports.Pass)
 		select {
 		case <-let:
@@ -143,7 +145,7 @@ func held(let <-chan struct{}) func(context.Context, *fakeRunner, *reports.Journ
 type rig struct {
 	t       testing.TB
 	dir     string
-	archive *reports.Archive
+	archive *archive.Archive
 	nests   map[string]*fakeRunner
 	server  *Server
 	http    *httptest.Server
@@ -156,19 +158,19 @@ func newRig(t testing.TB, change ...func(*Config)) *rig { return newRigIn(t, t.T
 
 func newRigIn(t testing.TB, dir string, change ...func(*Config)) *rig {
 	t.Helper()
-	archive, err := reports.OpenArchive(dir, "T-1")
+	records, err := archive.Open(dir, "T-1")
 	require.NoError(t, err)
 	l, err := testLook()
 	require.NoError(t, err)
-	g := &rig{t: t, dir: dir, archive: archive, nests: map[string]*fakeRunner{}}
-	c := Config{Station: "T-1", Product: Product{Name: "kittiwake-k8", Title: "Kittiwake K8"}, Archive: archive, Look: l, Policy: StockPolicy(),
+	g := &rig{t: t, dir: dir, archive: records, nests: map[string]*fakeRunner{}}
+	c := Config{Station: "T-1", Product: Product{Name: "kittiwake-k8", Title: "Kittiwake K8"}, Archive: records, Look: l, Policy: StockPolicy(),
 		Checks: []Check{{"power", "About power", "power"}, {"sound", "About sound", "sounder"}},
-		Serial: reports.SerialFormat{Product: "Kittiwake K8", Pattern: `K8(?P<lot>[0-9]{2}[A-Z])[0-9]{5}`, CheckCharacter: reports.Mod3736, GTIN: "09520123456788"},
-		Unit: func(serial string) reports.Unit {
-			return reports.Unit{SerialNumber: serial, Product: "kittiwake-k8", Golden: strings.HasPrefix(serial, "K800Z")}
+		Serial: serial.Format{Product: "Kittiwake K8", Pattern: `K8(?P<lot>[0-9]{2}[A-Z])[0-9]{5}`, CheckCharacter: serial.Mod3736, GTIN: "09520123456788"},
+		Unit: func(number string) reports.Unit {
+			return reports.Unit{SerialNumber: number, Product: "kittiwake-k8", Golden: strings.HasPrefix(number, "K800Z")}
 		}}
 	for _, name := range []string{"A", "B"} {
-		r := &fakeRunner{t: t, name: name, archive: archive}
+		r := &fakeRunner{t: t, name: name, archive: records}
 		g.nests[name] = r
 		c.Nests = append(c.Nests, Nest{Name: name, Clock: drivers.System, Open: func(watch func(reports.Event), ask Ask) (Runner, error) {
 			r.watch, r.ask = watch, ask
@@ -185,14 +187,14 @@ func newRigIn(t testing.TB, dir string, change ...func(*Config)) *rig {
 	t.Cleanup(func() {
 		g.server.Stop(&station.Abort{Reason: "the test is over"})
 		g.http.Close()
-		archive.Close()
+		records.Close()
 	})
 	return g
 }
 
 // serial is the serial number of unit n.
-func serial(n int) string {
-	s, err := reports.AppendMod3736("K824A" + string([]byte{'0', '0', '0' + byte(n/100%10), '0' + byte(n/10%10), '0' + byte(n%10)}))
+func serialOf(n int) string {
+	s, err := serial.AppendMod3736("K824A" + string([]byte{'0', '0', '0' + byte(n/100%10), '0' + byte(n/10%10), '0' + byte(n%10)}))
 	if err != nil {
 		panic(err)
 	}
@@ -269,9 +271,9 @@ func (g *rig) until(what string, ok func(stateJSON) bool) stateJSON {
 }
 
 // ended waits until nest i shows the end of a run of that unit.
-func (g *rig) ended(i int, serial string) nestJSON {
+func (g *rig) ended(i int, number string) nestJSON {
 	g.t.Helper()
-	return g.until("the end of "+serial, func(s stateJSON) bool { return s.Nests[i].Serial == serial && s.Nests[i].End != nil }).Nests[i]
+	return g.until("the end of "+number, func(s stateJSON) bool { return s.Nests[i].Serial == number && s.Nests[i].End != nil }).Nests[i]
 }
 
 // told is one server-sent event.

@@ -15,12 +15,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // timedRun is a run as long as the stock plan's, 46 s and 170 events at
 // a hundredth of the time, and says how long each took.
-func timedRun(took *atomic.Int64) func(context.Context, *fakeRunner, *reports.Journal) reports.End {
-	return func(ctx context.Context, r *fakeRunner, j *reports.Journal) reports.End {
+func timedRun(took *atomic.Int64) func(context.Context, *fakeRunner, *archive.Journal) reports.End {
+	return func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End {
 		began := time.Now()
 		for check := range 10 {
 			name := fmt.Sprintf("check%d", check)
@@ -63,7 +64,7 @@ func BenchmarkFollowers(b *testing.B) {
 			}
 			total := 0.0
 			for n := 0; b.Loop(); n++ {
-				s := serial(n % 1000)
+				s := serialOf(n % 1000)
 				if r := g.scanInto(s, "A"); !r.OK {
 					b.Fatal(r)
 				}
@@ -89,7 +90,7 @@ func TestSlowFollower(t *testing.T) {
 	fast := g.follow("")
 	defer fast.close()
 	for n := range 5 {
-		g.scanInto(serial(n+1), "A")
+		g.scanInto(serialOf(n+1), "A")
 		seqs, _ := runSeqs(t, fast)
 		require.Equal(t, upTo(9), seqs)
 		g.server.runs.Wait()
@@ -106,7 +107,7 @@ func FuzzScan(f *testing.F) {
 	for _, h := range hostile {
 		f.Add(h)
 	}
-	f.Add(serial(1))
+	f.Add(serialOf(1))
 	g := newRig(f)
 	for _, n := range g.nests {
 		n.set(func() { n.out = "not in a fuzz test" })

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web/look"
@@ -105,7 +106,7 @@ func (s *Server) run(ctx context.Context, n *nest, j job, told <-chan struct{}) 
 }
 
 // finish shows how a run ended, or why none began. s.mu is held.
-func (s *Server) finish(n *nest, j job, sealed reports.Sealed, err error) {
+func (s *Server) finish(n *nest, j job, sealed archive.Sealed, err error) {
 	out := n.runner.InService()
 	n.asked = map[string]*asked{}
 	var notReady *station.NotReady

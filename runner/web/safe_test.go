@@ -9,6 +9,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/station"
 )
 
@@ -53,8 +54,8 @@ func TestNotSafeWordsByHazard(t *testing.T) {
 func TestEndsByWhatCouldNotBeMadeSafe(t *testing.T) {
 	meter := reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Device: "meter", Kind: "no reply", Text: "meter: make safe: no reply in 1s", AfterPlan: true}}
 	supply := reports.Event{Kind: reports.MadeSafe, Unsafe: []reports.Unsafe{{Device: "supply", Drives: []string{"power"}, Kind: "no reply", Text: "no reply in 1s"}}}
-	then := func(play func(context.Context, *fakeRunner, *reports.Journal) reports.End, e reports.Event) func(context.Context, *fakeRunner, *reports.Journal) reports.End {
-		return func(ctx context.Context, r *fakeRunner, j *reports.Journal) reports.End {
+	then := func(play func(context.Context, *fakeRunner, *archive.Journal) reports.End, e reports.Event) func(context.Context, *fakeRunner, *archive.Journal) reports.End {
+		return func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End {
 			end := play(ctx, r, j)
 			r.event(j, e)
 			return end
@@ -63,7 +64,7 @@ func TestEndsByWhatCouldNotBeMadeSafe(t *testing.T) {
 	const attention = "The current meter does not answer. The bench needs attention before the next unit."
 	for _, c := range []struct {
 		name                string
-		play                func(context.Context, *fakeRunner, *reports.Journal) reports.End
+		play                func(context.Context, *fakeRunner, *archive.Journal) reports.End
 		kind                string
 		step                step
 		unsafe, who, atends string
@@ -79,8 +80,8 @@ func TestEndsByWhatCouldNotBeMadeSafe(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			g := newRig(t)
 			g.nests["A"].set(func() { g.nests["A"].play = c.play })
-			g.scanInto(serial(1), "A")
-			n := g.ended(0, serial(1))
+			g.scanInto(serialOf(1), "A")
+			n := g.ended(0, serialOf(1))
 			assert.Equal(t, c.kind, n.End.Kind)
 			assert.Equal(t, c.step, n.End.Step)
 			assert.Equal(t, c.unsafe, n.End.Unsafe)

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/reports/serial"
 )
 
 // Codes of what a scan brings. Those of refusals are the page's too.
@@ -88,21 +89,21 @@ func (s *Server) read(text string) (reports.Unit, answer) {
 	if len(text) > maxScan {
 		return reports.Unit{}, refused(codeMalformed, say("operator.scan.malformed"))
 	}
-	serial, _, err := s.c.Serial.ParseScan(text)
+	number, _, err := s.c.Serial.ParseScan(text)
 	if err == nil {
-		return s.c.Unit(serial), answer{}
+		return s.c.Unit(number), answer{}
 	}
 	// What is wrong shows by what would have been let through: without the rule
 	// that was broken.
-	try := func(f reports.SerialFormat) bool { _, _, err := f.ParseScan(text); return err == nil }
+	try := func(f serial.Format) bool { _, _, err := f.ParseScan(text); return err == nil }
 	other := s.c.Serial
 	other.GTIN = ""
 	if try(other) {
 		return reports.Unit{}, refused(codeForeign, say("operator.scan.foreign_gtin", "product", s.c.Product.Title))
 	}
-	if other.CheckCharacter == reports.Mod3736 {
+	if other.CheckCharacter == serial.Mod3736 {
 		wrong := other
-		wrong.CheckCharacter = reports.NoCheckCharacter
+		wrong.CheckCharacter = serial.NoCheckCharacter
 		if wrong.Pattern != "" {
 			wrong.Pattern = "(?:" + wrong.Pattern + ")[0-9A-Z]"
 		}
@@ -110,7 +111,7 @@ func (s *Server) read(text string) (reports.Unit, answer) {
 			return reports.Unit{}, refused(codeCheckWrong, say("operator.scan.check_wrong", "text", clip(text)))
 		}
 	}
-	if try(reports.SerialFormat{Product: other.Product}) {
+	if try(serial.Format{Product: other.Product}) {
 		return reports.Unit{}, refused(codeForeign, say("operator.scan.foreign", "text", clip(text), "product", s.c.Product.Title))
 	}
 	return reports.Unit{}, refused(codeMalformed, say("operator.scan.malformed"))
@@ -119,7 +120,7 @@ func (s *Server) read(text string) (reports.Unit, answer) {
 // admit finds a place for a unit. sure says that somebody has confirmed that
 // it is to be tested although there is reason not to. s.mu is held.
 func (s *Server) admit(j job, sure bool) answer {
-	serial := j.unit.SerialNumber
+	number := j.unit.SerialNumber
 	if s.stopping {
 		return refused(codeStopping, say("operator.scan.stopping"))
 	}
@@ -133,18 +134,18 @@ func (s *Server) admit(j job, sure bool) answer {
 	}
 	for _, n := range s.nests {
 		switch {
-		case n.phase == phaseRunning && n.job.unit.SerialNumber == serial:
-			a := refused(codeDuplicate, say("operator.scan.running", "serial", serial, "nest", n.Name))
+		case n.phase == phaseRunning && n.job.unit.SerialNumber == number:
+			a := refused(codeDuplicate, say("operator.scan.running", "serial", number, "nest", n.Name))
 			a.nest = n.Name
 			return a
-		case n.phase == phaseHeld && n.job.unit.SerialNumber == serial:
+		case n.phase == phaseHeld && n.job.unit.SerialNumber == number:
 			// Scanned once more where it lies: that is the hand it waits for.
 			s.begin(n, n.job)
-			return answer{code: codeStarted, ok: true, nest: n.Name, text: say("operator.scan.started", "serial", serial, "nest", n.Name)}
+			return answer{code: codeStarted, ok: true, nest: n.Name, text: say("operator.scan.started", "serial", number, "nest", n.Name)}
 		}
 	}
-	if slices.ContainsFunc(s.queue, func(q job) bool { return q.unit.SerialNumber == serial }) {
-		return refused(codeDuplicate, say("operator.scan.queued_before", "serial", serial))
+	if slices.ContainsFunc(s.queue, func(q job) bool { return q.unit.SerialNumber == number }) {
+		return refused(codeDuplicate, say("operator.scan.queued_before", "serial", number))
 	}
 	if chosen != nil && chosen.runner.InService() != "" {
 		a := refused(codeOutOfOrder, say("operator.scan.out_of_service", "nest", chosen.Name))
@@ -162,14 +163,14 @@ func (s *Server) admit(j job, sure bool) answer {
 	for _, n := range s.nests {
 		if n.ready() && (chosen == nil || chosen == n) {
 			s.begin(n, j)
-			return answer{code: codeStarted, ok: true, nest: n.Name, text: say("operator.scan.started", "serial", serial, "nest", n.Name)}
+			return answer{code: codeStarted, ok: true, nest: n.Name, text: say("operator.scan.started", "serial", number, "nest", n.Name)}
 		}
 	}
 	if len(s.queue) >= maxQueue {
 		return refused(codeQueueFull, say("operator.scan.queue_full", "count", maxQueue))
 	}
 	s.queue = append(s.queue, j)
-	return answer{code: codeQueued, ok: true, text: say("operator.scan.queued", "serial", serial, "count", len(s.queue))}
+	return answer{code: codeQueued, ok: true, text: say("operator.scan.queued", "serial", number, "count", len(s.queue))}
 }
 
 // doubt asks whether a unit is really to be tested: one that has passed, or one
@@ -179,13 +180,13 @@ func (s *Server) doubt(j job) answer {
 	if !ok {
 		return answer{}
 	}
-	serial := j.unit.SerialNumber
+	number := j.unit.SerialNumber
 	q := question{job: j}
 	switch {
 	case known.outcome == reports.Passed:
-		q.code, q.text = codePassed, say("operator.question.passed", "serial", serial, "when", known.at)
+		q.code, q.text = codePassed, say("operator.question.passed", "serial", number, "when", known.at)
 	case known.failures > s.c.Policy.Retests:
-		q.code, q.text = codeToRepair, say("operator.question.repair", "serial", serial, "count", known.failures)
+		q.code, q.text = codeToRepair, say("operator.question.repair", "serial", number, "count", known.failures)
 	default:
 		return answer{}
 	}

@@ -8,11 +8,12 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/serial"
 )
 
 func TestScanRefuses(t *testing.T) {
 	g := newRig(t)
-	good := serial(1)
+	good := serialOf(1)
 	wrong := good[:len(good)-1] + map[bool]string{true: "B", false: "A"}[strings.HasSuffix(good, "A")]
 	for _, tt := range []struct{ name, text, nest, code, words string }{
 		{"nothing", " ", "", codeMalformed, "no serial number"},
@@ -45,19 +46,19 @@ func TestScanStartsQueuesAndKeepsOrder(t *testing.T) {
 	for _, n := range g.nests {
 		n.play = held(let)
 	}
-	a := g.scan(serial(1))
-	assert.Equal(t, replyJSON{OK: true, Code: codeStarted, Text: serial(1) + " is in nest A.", Nest: "A"}, a)
-	assert.Equal(t, "B", g.scan(strings.ToLower(serial(2))).Nest, "small letters")
-	r := g.scan(serial(1))
+	a := g.scan(serialOf(1))
+	assert.Equal(t, replyJSON{OK: true, Code: codeStarted, Text: serialOf(1) + " is in nest A.", Nest: "A"}, a)
+	assert.Equal(t, "B", g.scan(strings.ToLower(serialOf(2))).Nest, "small letters")
+	r := g.scan(serialOf(1))
 	assert.Equal(t, codeDuplicate, r.Code)
 	assert.Equal(t, "A", r.Nest)
-	assert.Contains(t, g.scan(serial(3)).Text, "it is the next")
-	assert.Contains(t, g.scanInto(serial(4), "A").Text, "number 2")
-	assert.Equal(t, codeDuplicate, g.scan(serial(3)).Code, "in the queue")
+	assert.Contains(t, g.scan(serialOf(3)).Text, "it is the next")
+	assert.Contains(t, g.scanInto(serialOf(4), "A").Text, "number 2")
+	assert.Equal(t, codeDuplicate, g.scan(serialOf(3)).Code, "in the queue")
 	for i := 5; i < 5+maxQueue-2; i++ {
-		assert.Equal(t, codeQueued, g.scan(serial(i)).Code)
+		assert.Equal(t, codeQueued, g.scan(serialOf(i)).Code)
 	}
-	assert.Equal(t, codeQueueFull, g.scan(serial(50)).Code)
+	assert.Equal(t, codeQueueFull, g.scan(serialOf(50)).Code)
 
 	close(let)
 	s := g.until("both nests wait for a hand", func(s stateJSON) bool { return s.Nests[0].Hold != nil && s.Nests[1].Hold != nil })
@@ -67,7 +68,7 @@ func TestScanStartsQueuesAndKeepsOrder(t *testing.T) {
 		require.NotNil(t, n.End, "the end of the run before stays to be seen")
 		serials[n.Hold.Serial] = true
 	}
-	assert.True(t, serials[serial(3)], "the first that waited comes first: %v", serials)
+	assert.True(t, serials[serialOf(3)], "the first that waited comes first: %v", serials)
 	assert.Len(t, s.Station.Queue, maxQueue-2)
 
 	// Not by itself: the unit before still lies there. Enter, or a scan of the
@@ -90,26 +91,26 @@ func TestScanStartsQueuesAndKeepsOrder(t *testing.T) {
 // A scan whose answer was lost is sent again, and is no second run.
 func TestScanTwiceIsOnce(t *testing.T) {
 	g := newRig(t)
-	c := scanCommand{ID: "the-same", Text: serial(1)}
+	c := scanCommand{ID: "the-same", Text: serialOf(1)}
 	first := g.post("/api/scan", c)
-	g.ended(0, serial(1))
+	g.ended(0, serialOf(1))
 	assert.Equal(t, first, g.post("/api/scan", c))
 	assert.Nil(t, g.state().Station.Question)
 	assert.Len(t, g.archive.Entries(), 1)
-	status, _ := g.raw("/api/scan", "application/json", scanCommand{Text: serial(1)})
+	status, _ := g.raw("/api/scan", "application/json", scanCommand{Text: serialOf(1)})
 	assert.Equal(t, 400, status, "a scan without an id")
 }
 
 func TestScanOfAUnitThatPassed(t *testing.T) {
 	g := newRig(t)
-	g.scan(serial(1))
-	g.ended(0, serial(1))
-	r := g.scan(serial(1))
+	g.scan(serialOf(1))
+	g.ended(0, serialOf(1))
+	r := g.scan(serialOf(1))
 	assert.False(t, r.OK)
 	assert.Equal(t, codePassed, r.Code)
 	q := g.state().Station.Question
 	require.NotNil(t, q)
-	assert.Contains(t, q.Text, serial(1)+" passed on ")
+	assert.Contains(t, q.Text, serialOf(1)+" passed on ")
 
 	// No: nothing happens, and the question is over for everybody.
 	assert.True(t, g.post("/api/decide", decideCommand{Question: q.ID}).OK)
@@ -117,21 +118,21 @@ func TestScanOfAUnitThatPassed(t *testing.T) {
 	assert.Nil(t, g.state().Station.Question)
 
 	// Yes.
-	g.scan(serial(1))
+	g.scan(serialOf(1))
 	q = g.state().Station.Question
 	assert.Equal(t, codeStarted, g.post("/api/decide", decideCommand{Question: q.ID, Yes: true}).Code)
 	g.until("two runs", func(stateJSON) bool { return len(g.archive.Entries()) == 2 })
-	g.ended(0, serial(1)) // sealed is a moment earlier than shown
+	g.ended(0, serialOf(1)) // sealed is a moment earlier than shown
 	// Another scan takes the question back.
-	g.scan(serial(1))
+	g.scan(serialOf(1))
 	require.NotNil(t, g.state().Station.Question)
-	g.scan(serial(2))
+	g.scan(serialOf(2))
 	assert.Nil(t, g.state().Station.Question)
 }
 
 func TestGoldenUnitIsNoted(t *testing.T) {
 	g := newRig(t)
-	golden, err := reports.AppendMod3736("K800Z00001")
+	golden, err := serial.AppendMod3736("K800Z00001")
 	require.NoError(t, err)
 	for range 2 { // however often it has passed, nobody is asked
 		assert.Equal(t, codeStarted, g.scan(golden).Code)
@@ -145,8 +146,8 @@ func TestGoldenUnitIsNoted(t *testing.T) {
 func TestAfterAFailure(t *testing.T) {
 	g := newRig(t)
 	g.nests["A"].play = failing
-	g.scan(serial(1))
-	n := g.ended(0, serial(1))
+	g.scan(serialOf(1))
+	n := g.ended(0, serialOf(1))
 	assert.Equal(t, "failed", n.End.Kind)
 	assert.Equal(t, stepRetest, n.End.Step)
 	assert.Equal(t, "sounder", n.End.Part)
@@ -156,16 +157,16 @@ func TestAfterAFailure(t *testing.T) {
 	assert.Equal(t, []readingJSON{{"sound.level", "2\u00a0V", "allowed: up to 1\u00a0V", reports.Fail}}, n.End.Readings)
 	assert.Equal(t, map[string]string{"power": checkKept, "sounder": checkBroken}, n.Parts)
 
-	assert.Equal(t, codeStarted, g.scan(serial(1)).Code)
+	assert.Equal(t, codeStarted, g.scan(serialOf(1)).Code)
 	g.until("failed again", func(s stateJSON) bool { return s.Nests[0].End != nil && s.Nests[0].End.Step == stepRepair })
-	assert.Equal(t, codeToRepair, g.scan(serial(1)).Code)
+	assert.Equal(t, codeToRepair, g.scan(serialOf(1)).Code)
 	assert.Contains(t, g.state().Station.Question.Text, "belongs at the repair bench")
 
 	// Repaired: as new.
 	e := g.archive.Entries()
 	g.server.Repaired(reports.Repair{Unit: e[1].Unit, At: e[1].Ended.Add(1)})
 	g.nests["A"].set(func() { g.nests["A"].play = passing })
-	assert.Equal(t, codeStarted, g.scan(serial(1)).Code)
+	assert.Equal(t, codeStarted, g.scan(serialOf(1)).Code)
 	g.until("passed", func(s stateJSON) bool { return s.Nests[0].End != nil && s.Nests[0].End.Kind == "passed" })
 }
 
@@ -196,26 +197,26 @@ func TestGuardOpen(t *testing.T) {
 	g := newRig(t)
 	r := g.nests["A"]
 	r.guard = true
-	g.scanInto(serial(1), "A")
+	g.scanInto(serialOf(1), "A")
 	s := g.until("the guard is said to be open", func(s stateJSON) bool { return s.Nests[0].Hold != nil })
 	assert.Equal(t, heldGuard, s.Nests[0].Hold.Why)
 	assert.Nil(t, s.Nests[0].End, "no run was begun")
 	assert.Empty(t, g.archive.Entries())
 	r.set(func() { r.guard = false })
-	assert.True(t, g.post("/api/start", nestCommand{Nest: "A", Serial: serial(1)}).OK)
-	assert.Equal(t, "passed", g.ended(0, serial(1)).End.Kind)
+	assert.True(t, g.post("/api/start", nestCommand{Nest: "A", Serial: serialOf(1)}).OK)
+	assert.Equal(t, "passed", g.ended(0, serialOf(1)).End.Kind)
 }
 
 func TestNestOutOfService(t *testing.T) {
 	g := newRig(t)
 	r := g.nests["A"]
 	r.out = "stuck"
-	assert.Equal(t, codeOutOfOrder, g.scanInto(serial(1), "A").Code)
-	assert.Equal(t, "B", g.scan(serial(1)).Nest)
-	g.ended(1, serial(1))
+	assert.Equal(t, codeOutOfOrder, g.scanInto(serialOf(1), "A").Code)
+	assert.Equal(t, "B", g.scan(serialOf(1)).Nest)
+	g.ended(1, serialOf(1))
 	assert.Contains(t, g.state().Nests[0].Out, "out of service")
 	g.nests["B"].set(func() { g.nests["B"].out = "stuck too" })
-	r2 := g.scan(serial(2))
+	r2 := g.scan(serialOf(2))
 	assert.Equal(t, codeOutOfOrder, r2.Code)
 	assert.Contains(t, r2.Text, "No nest")
 }

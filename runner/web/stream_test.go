@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web/look"
 )
@@ -55,7 +56,7 @@ func TestFollowAndResume(t *testing.T) {
 	e, ok := s.next()
 	require.True(t, ok)
 	assert.Equal(t, "state", e.name)
-	g.scan(serial(1))
+	g.scan(serialOf(1))
 	var seqs []int64
 	last := ""
 	for len(seqs) < 3 {
@@ -67,7 +68,7 @@ func TestFollowAndResume(t *testing.T) {
 	}
 	s.close()
 	close(let)
-	g.ended(0, serial(1))
+	g.ended(0, serialOf(1))
 
 	s = g.follow(last)
 	defer s.close()
@@ -97,7 +98,7 @@ func TestFiftyFollowers(t *testing.T) {
 		}()
 	}
 	ready.Wait()
-	g.scan(serial(1))
+	g.scan(serialOf(1))
 	wg.Wait()
 	for i := range got {
 		assert.Equal(t, upTo(9), got[i], "follower %d", i)
@@ -155,7 +156,7 @@ func TestKilledInTheMiddle(t *testing.T) {
 	g := newRigIn(t, dir)
 	g.nests["A"].play = held(make(chan struct{}))
 	s := g.follow("")
-	g.scan(serial(1))
+	g.scan(serialOf(1))
 	last := ""
 	for n := 0; n < 4; {
 		e, ok := s.next()
@@ -173,7 +174,7 @@ func TestKilledInTheMiddle(t *testing.T) {
 	n := after.state().Nests[0]
 	require.NotNil(t, n.End)
 	assert.Equal(t, "cut", n.End.Kind)
-	assert.Equal(t, "The run of "+serial(1)+" was cut short when the station stopped. Run the unit again.", n.End.Text)
+	assert.Equal(t, "The run of "+serialOf(1)+" was cut short when the station stopped. Run the unit again.", n.End.Text)
 	assert.Equal(t, stepAgain, n.End.Step)
 	s = after.follow(last)
 	defer s.close()
@@ -181,8 +182,8 @@ func TestKilledInTheMiddle(t *testing.T) {
 	require.Equal(t, "state", e.name)
 	assert.Contains(t, string(e.data), `"followed":{"run":"`+n.Run+`","outcome":"aborted"`)
 	// It is simply run again.
-	assert.Equal(t, codeStarted, after.scan(serial(1)).Code)
-	after.ended(0, serial(1))
+	assert.Equal(t, codeStarted, after.scan(serialOf(1)).Code)
+	after.ended(0, serialOf(1))
 	assert.Equal(t, reports.Passed, after.archive.Entries()[1].Outcome)
 }
 
@@ -199,7 +200,7 @@ func TestServeStops(t *testing.T) {
 	resp, err := http.Get("http://" + l.Addr().String() + "/events")
 	require.NoError(t, err)
 	defer resp.Body.Close()
-	g.scan(serial(1))
+	g.scan(serialOf(1))
 	g.until("it runs", func(s stateJSON) bool { return s.Nests[0].Done == 1 })
 	cancel(&station.Abort{Reason: "stopped by Ctrl-C (SIGINT)"})
 	require.NoError(t, <-served)
@@ -209,7 +210,7 @@ func TestServeStops(t *testing.T) {
 	for _, n := range g.nests {
 		assert.Equal(t, 1, n.safes, "nest %s", n.name)
 	}
-	assert.Equal(t, codeStopping, g.scan(serial(2)).Code)
+	assert.Equal(t, codeStopping, g.scan(serialOf(2)).Code)
 	status, body := get(t, g.http.URL+"/healthz")
 	assert.Equal(t, http.StatusServiceUnavailable, status)
 	assert.Contains(t, body, `"stopping"`)
@@ -239,8 +240,8 @@ func TestRunThatCannotBeRecorded(t *testing.T) {
 	g := newRig(t, func(c *Config) {
 		c.Nests[0].Open = func(func(reports.Event), Ask) (Runner, error) { return brokenRunner{}, nil }
 	})
-	g.scanInto(serial(1), "A")
-	n := g.ended(0, serial(1))
+	g.scanInto(serialOf(1), "A")
+	n := g.ended(0, serialOf(1))
 	assert.Equal(t, "bench", n.End.Kind)
 	assert.Equal(t, stepEngineer, n.End.Step)
 	assert.Contains(t, n.End.Detail, "no room")
@@ -249,8 +250,8 @@ func TestRunThatCannotBeRecorded(t *testing.T) {
 
 type brokenRunner struct{}
 
-func (brokenRunner) Run(context.Context, station.Job) (reports.Sealed, error) {
-	return reports.Sealed{}, errors.New("nest A: start: no room on the disk")
+func (brokenRunner) Run(context.Context, station.Job) (archive.Sealed, error) {
+	return archive.Sealed{}, errors.New("nest A: start: no room on the disk")
 }
 func (brokenRunner) Safe(context.Context) station.Safety { return nil }
 func (brokenRunner) InService() string                   { return "" }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 )
 
 // units remembers the last judgement of each unit of this station, to tell an
@@ -25,7 +26,7 @@ type judgement struct {
 	failures int             // in a row, since the last repair
 }
 
-func newUnits(a *reports.Archive) *units {
+func newUnits(a *archive.Archive) *units {
 	u := &units{judged: map[unitKey]judgement{}, repairs: map[unitKey]time.Time{}}
 	for _, r := range a.Repairs() {
 		u.repaired(r.Repair)

@@ -18,6 +18,8 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/serial"
 )
 
 // station is the program, serving a simulated station.
@@ -193,13 +195,13 @@ func (s *station) fixture(t *testing.T, do, nest string, more ...string) {
 }
 
 // give lets a unit have a defect; "" makes it a sound one.
-func (s *station) give(t *testing.T, serial, defect string) {
+func (s *station) give(t *testing.T, number, defect string) {
 	t.Helper()
-	s.fixture(t, "give", "", "serial", serial, "defect", defect)
+	s.fixture(t, "give", "", "serial", number, "defect", defect)
 }
 
 // sealed are the reports on the disk of a unit, in their order.
-func (s *station) sealed(t *testing.T, serial string) []reports.Report {
+func (s *station) sealed(t *testing.T, number string) []reports.Report {
 	t.Helper()
 	names, err := filepath.Glob(filepath.Join(s.data, "records", "*", "*", "*", "*"+"*.json"))
 	if err != nil {
@@ -215,11 +217,11 @@ func (s *station) sealed(t *testing.T, serial string) []reports.Report {
 	}
 	var list []reports.Report
 	for _, name := range names {
-		r, err := reports.Load(name)
+		r, err := archive.Load(name)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if r.Report.Unit.SerialNumber == serial {
+		if r.Report.Unit.SerialNumber == number {
 			list = append(list, r.Report)
 		}
 	}
@@ -228,11 +230,11 @@ func (s *station) sealed(t *testing.T, serial string) []reports.Report {
 
 // unit is the serial number of unit n of the lot 24A.
 func unit(n int) string {
-	serial, err := reports.AppendMod3736(fmt.Sprintf("K824A%05d", n))
+	number, err := serial.AppendMod3736(fmt.Sprintf("K824A%05d", n))
 	if err != nil {
 		panic(err)
 	}
-	return serial
+	return number
 }
 
 // made finds in the log how many runs the past has.

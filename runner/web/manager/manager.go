@@ -16,7 +16,7 @@ import (
 	"strings"
 	"time"
 
-	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/look"
 )
@@ -41,7 +41,7 @@ type Config struct {
 	Shifts []time.Duration
 	// Around proves a report further than its own seal does: by the station's
 	// key and its neighbours in the chain; optional.
-	Around func(context.Context, reports.Sealed) reports.SealCheck
+	Around func(context.Context, archive.Sealed) archive.SealCheck
 	// Repair is where a failed run is repaired: a path that the run is added to
 	// as ?run=; optional.
 	Repair string

@@ -24,6 +24,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
@@ -46,7 +48,7 @@ func get(t testing.TB, m *Manager, address, lang string) (int, string, http.Head
 }
 
 // page is a page that must be there.
-func page(t testing.TB, m *Manager, address string) string {
+func pageOf(t testing.TB, m *Manager, address string) string {
 	t.Helper()
 	status, body, _ := get(t, m, address, "en")
 	require.Equal(t, http.StatusOK, status, "%s: %s", address, shown(body))
@@ -167,7 +169,7 @@ func TestEveryPageAtOnce(t *testing.T) {
 func TestFiguresAreThoseOfTheRecord(t *testing.T) {
 	m := pages(t)
 	r := shared
-	body := shown(page(t, m, "/today?period=all"))
+	body := shown(pageOf(t, m, "/today?period=all"))
 	want := yield.NewShare(int64(r.firstPassed), int64(r.units), 0)
 	assert.Contains(t, body, fmt.Sprintf("of %d units passed at their first run", r.units))
 	assert.Contains(t, body, fmt.Sprintf("failed at first: %d of %d", r.units-r.firstPassed, r.units))
@@ -178,17 +180,17 @@ func TestFiguresAreThoseOfTheRecord(t *testing.T) {
 	assert.Contains(t, body, fmt.Sprintf("%d bench fault", r.errors))
 	assert.Contains(t, body, fmt.Sprintf("%d run stopped", r.aborted))
 	assert.Contains(t, body, "simulated units, invented data")
-	assert.Contains(t, shown(page(t, m, "/today?period=all&lot=24B")), fmt.Sprintf("of %d units passed", r.lotUnits))
+	assert.Contains(t, shown(pageOf(t, m, "/today?period=all&lot=24B")), fmt.Sprintf("of %d units passed", r.lotUnits))
 
-	assert.Contains(t, shown(page(t, m, "/fails?period=all")), fmt.Sprintf("%d of %d units failed at their first run", r.units-r.firstPassed, r.units))
-	assert.Contains(t, shown(page(t, m, "/fails?period=all")), "left stick, sideways: play between shaft and potentiometer")
-	assert.Contains(t, shown(page(t, m, "/drift?reading=centre.play&chart=individuals")), "centre.play moves")
-	assert.Contains(t, shown(page(t, m, "/drift?reading=standby.current&chart=individuals&lot=24A")), "standby.current")
-	assert.Contains(t, shown(page(t, m, "/drift")), "Which readings moved")
-	assert.Contains(t, shown(page(t, m, "/hold?reading=standby.current")), "Yes. C")
-	assert.Contains(t, shown(page(t, m, "/differs?a=lot:24A&b=lot:24B&reading=centre.play")), "1 of 1 readings differs between lot 24A and lot 24B", "by ranks, which two failed units in each do not hide")
-	assert.Contains(t, shown(page(t, m, "/differs?a=lot:24A&b=lot:24B&reading=standby.current")), "are alike")
-	assert.Contains(t, shown(page(t, m, "/differs?reading=centre.play")), "centre.play differs by more than chance")
+	assert.Contains(t, shown(pageOf(t, m, "/fails?period=all")), fmt.Sprintf("%d of %d units failed at their first run", r.units-r.firstPassed, r.units))
+	assert.Contains(t, shown(pageOf(t, m, "/fails?period=all")), "left stick, sideways: play between shaft and potentiometer")
+	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=centre.play&chart=individuals")), "centre.play moves")
+	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=standby.current&chart=individuals&lot=24A")), "standby.current")
+	assert.Contains(t, shown(pageOf(t, m, "/drift")), "Which readings moved")
+	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "Yes. C")
+	assert.Contains(t, shown(pageOf(t, m, "/differs?a=lot:24A&b=lot:24B&reading=centre.play")), "1 of 1 readings differs between lot 24A and lot 24B", "by ranks, which two failed units in each do not hide")
+	assert.Contains(t, shown(pageOf(t, m, "/differs?a=lot:24A&b=lot:24B&reading=standby.current")), "are alike")
+	assert.Contains(t, shown(pageOf(t, m, "/differs?reading=centre.play")), "centre.play differs by more than chance")
 }
 
 // The list behind a mark has as many rows as the mark says, page after page.
@@ -197,7 +199,7 @@ func TestListsGoOn(t *testing.T) {
 	next := regexp.MustCompile(`href="([^"]*)" rel="next"`)
 	address, rows, n := "/units?period=all", 0, 0
 	for {
-		body := page(t, m, address)
+		body := pageOf(t, m, address)
 		rows += strings.Count(body, `<th scope="row">`)
 		n++
 		link := next.FindStringSubmatch(body)
@@ -211,7 +213,7 @@ func TestListsGoOn(t *testing.T) {
 	assert.Equal(t, strings.Count(all, "\n")-1, rows)
 	assert.Greater(t, n, 1)
 
-	failed := page(t, m, "/units?period=all&outcome=failed&first=1")
+	failed := pageOf(t, m, "/units?period=all&outcome=failed&first=1")
 	assert.Equal(t, shared.units-shared.firstPassed, strings.Count(failed, `<th scope="row">`))
 	status, body, _ := get(t, m, "/units?after=no-such-run", "en")
 	assert.Equal(t, http.StatusNotFound, status)
@@ -223,7 +225,7 @@ func TestEveryTableAsCSV(t *testing.T) {
 	saved := regexp.MustCompile(`href="([^"]*format=csv[^"]*)"`)
 	seen := 0
 	for _, address := range addresses() {
-		for _, link := range saved.FindAllStringSubmatch(page(t, m, address), -1) {
+		for _, link := range saved.FindAllStringSubmatch(pageOf(t, m, address), -1) {
 			status, body, header := get(t, m, html.UnescapeString(link[1]), "en")
 			require.Equal(t, http.StatusOK, status, link[1])
 			assert.Equal(t, "text/csv; charset=utf-8", header.Get("Content-Type"))
@@ -323,16 +325,16 @@ func TestHostileAddresses(t *testing.T) {
 func TestUnitPage(t *testing.T) {
 	m := pages(t, func(c *Config) {
 		c.Repair = "/repair"
-		c.Around = func(_ context.Context, s reports.Sealed) reports.SealCheck {
-			return reports.SealCheck{Own: true, Chain: true}
+		c.Around = func(_ context.Context, s archive.Sealed) archive.SealCheck {
+			return archive.SealCheck{Own: true, Chain: true}
 		}
 	})
-	body := page(t, m, "/unit?serial="+shared.failedSerial)
+	body := pageOf(t, m, "/unit?serial="+shared.failedSerial)
 	text := shown(body)
 	assert.Contains(t, text, "It passed", "its retest did")
 	assert.Contains(t, text, "component · replaced")
 	assert.Contains(t, text, "The seal holds, and the chain around it")
-	failed := page(t, m, "/unit?serial="+shared.failedSerial+"&run="+shared.failedRun)
+	failed := pageOf(t, m, "/unit?serial="+shared.failedSerial+"&run="+shared.failedRun)
 	text = shown(failed)
 	assert.Contains(t, text, "left stick, sideways: play between shaft and potentiometer")
 	assert.Contains(t, text, "about 70 % likely")
@@ -340,12 +342,12 @@ func TestUnitPage(t *testing.T) {
 	assert.Contains(t, failed, `<audio controls preload="none" src="/attachment/`+shared.wav)
 	assert.Contains(t, failed, `href="/repair?run=`+shared.failedRun)
 	assert.Contains(t, failed, `class="qr"`)
-	assert.Equal(t, text, shown(page(t, m, "/unit?run="+shared.failedRun)))
-	assert.Equal(t, shown(page(t, m, "/unit?serial="+shared.passedSerial)), shown(page(t, m, "/unit?serial="+strings.ToLower(shared.passedSerial))))
+	assert.Equal(t, text, shown(pageOf(t, m, "/unit?run="+shared.failedRun)))
+	assert.Equal(t, shown(pageOf(t, m, "/unit?serial="+shared.passedSerial)), shown(pageOf(t, m, "/unit?serial="+strings.ToLower(shared.passedSerial))))
 	sealed, err := shared.index.Report(context.Background(), shared.passedRun)
 	require.NoError(t, err)
-	code := reports.CodeText(shared.passedSerial, sealed.Seal.SHA256)
-	assert.Contains(t, shown(page(t, m, "/unit?"+url.Values{"serial": {code}}.Encode())), "It passed")
+	code := serial.CodeText(shared.passedSerial, sealed.Seal.SHA256)
+	assert.Contains(t, shown(pageOf(t, m, "/unit?"+url.Values{"serial": {code}}.Encode())), "It passed")
 }
 
 func TestReportsAndAttachments(t *testing.T) {
@@ -421,33 +423,33 @@ func TestStatesOfTheStore(t *testing.T) {
 	assert.Contains(t, shown(body), "This took too long")
 
 	dir := filepath.Join(t.TempDir(), "records")
-	archive, err := reports.OpenArchive(dir, "LQ-1")
+	records, err := archive.Open(dir, "LQ-1")
 	require.NoError(t, err)
-	defer archive.Close()
+	defer records.Close()
 	index, err := store.OpenIndex(context.Background(), dir, store.IndexOptions{})
 	require.NoError(t, err)
 	defer index.Close()
 	m := pages(t, func(c *Config) { c.Store = index })
 	for _, path := range []string{"/today", "/fails", "/drift", "/hold", "/differs", "/units"} {
-		assert.Contains(t, shown(page(t, m, path)), "Nothing was tested yet", path)
+		assert.Contains(t, shown(pageOf(t, m, path)), "Nothing was tested yet", path)
 	}
 	one := &record{units: 1}
-	_, sealed, err := one.run(archive, newRand(), reports.Unit{SerialNumber: "K824A00001", Product: "kittiwake-k8", Lot: "24A"}, "A", "", now.Add(-time.Hour), 1, 0)
+	_, sealed, err := one.run(records, newRand(), reports.Unit{SerialNumber: "K824A00001", Product: "kittiwake-k8", Lot: "24A"}, "A", "", now.Add(-time.Hour), 1, 0)
 	require.NoError(t, err)
 	_, err = index.Add(context.Background(), store.Item{Sealed: sealed, File: sealed.File})
 	require.NoError(t, err)
-	assert.Contains(t, shown(page(t, m, "/today")), "100 % of 1 unit passed at its first run.", "one unit is told as one")
+	assert.Contains(t, shown(pageOf(t, m, "/today")), "100 % of 1 unit passed at its first run.", "one unit is told as one")
 	for _, path := range []string{"/fails", "/drift", "/drift?reading=standby.current", "/hold", "/hold?reading=standby.current", "/differs", "/units", "/unit?serial=K824A00001"} {
-		page(t, m, path)
+		pageOf(t, m, path)
 	}
-	assert.Contains(t, shown(page(t, m, "/hold?reading=standby.current")), "1 value is too few")
-	assert.Contains(t, shown(page(t, m, "/today?period=yesterday")), "The newest run is of 25 Nov 2026, 14:20")
+	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "1 value is too few")
+	assert.Contains(t, shown(pageOf(t, m, "/today?period=yesterday")), "The newest run is of 25 Nov 2026, 14:20")
 
 	require.NoError(t, index.SetFlags(context.Background(), sealed.Seal.Key, []store.Flag{{Run: sealed.Report.Run, Station: "LQ-1", File: sealed.File, Kind: "changed", Text: "x"}}))
-	text := shown(page(t, m, "/today"))
+	text := shown(pageOf(t, m, "/today"))
 	assert.Contains(t, text, "1 report is not counted")
 	assert.Contains(t, text, sealed.Report.Run[:30])
-	assert.Contains(t, shown(page(t, m, "/unit?serial=K824A00001")), "This report is not counted")
+	assert.Contains(t, shown(pageOf(t, m, "/unit?serial=K824A00001")), "This report is not counted")
 }
 
 // A form's address is made short enough to be kept, and whichever of period and

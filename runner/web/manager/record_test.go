@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/look"
 )
@@ -64,16 +65,16 @@ var sound = []byte("RIFF\x26\x00\x00\x00WAVEfmt \x10\x00\x00\x00\x01\x00\x01\x00
 
 func makeRecord(dir string) (*record, error) {
 	r := &record{dir: dir}
-	archive, err := reports.OpenArchive(dir, "LQ-1")
+	records, err := archive.Open(dir, "LQ-1")
 	if err != nil {
 		return nil, err
 	}
-	defer archive.Close()
+	defer records.Close()
 	rng := rand.New(rand.NewPCG(3, 4))
 	for day := range 10 {
 		start := time.Date(2026, 11, 16+day, 7, 0, 0, 0, plant)
 		golden := reports.Unit{SerialNumber: "K800Z00001", Product: "kittiwake-k8", Golden: true}
-		if _, _, err := r.run(archive, rng, golden, "A", "", start, 1, 0); err != nil {
+		if _, _, err := r.run(records, rng, golden, "A", "", start, 1, 0); err != nil {
 			return nil, err
 		}
 		for i := range 6 {
@@ -88,7 +89,7 @@ func makeRecord(dir string) (*record, error) {
 				operator = "=HYPERLINK(1)" // a spreadsheet must not run it
 			}
 			nest := string(rune('A' + i%2))
-			outcome, sealed, err := r.run(archive, rng, unit, nest, operator, at, 1, shift)
+			outcome, sealed, err := r.run(records, rng, unit, nest, operator, at, 1, shift)
 			if err != nil {
 				return nil, err
 			}
@@ -105,13 +106,13 @@ func makeRecord(dir string) (*record, error) {
 				continue
 			}
 			repair := reports.Repair{ID: reports.NewRunID(at.Add(time.Hour), "LQ-1", "repair"), Run: sealed.Report.Run, At: at.Add(time.Hour), By: "Noor", Found: "component", Done: "replaced", Text: hostile}
-			if _, err := archive.Repair(repair); err != nil {
+			if _, err := records.Repair(repair); err != nil {
 				return nil, err
 			}
 			if r.failedRun == "" {
 				r.failedRun, r.failedSerial = sealed.Report.Run, unit.SerialNumber
 			}
-			if _, _, err := r.run(archive, rng, unit, nest, operator, at.Add(2*time.Hour), 2, 0); err != nil {
+			if _, _, err := r.run(records, rng, unit, nest, operator, at.Add(2*time.Hour), 2, 0); err != nil {
 				return nil, err
 			}
 		}
@@ -122,13 +123,13 @@ func makeRecord(dir string) (*record, error) {
 
 // run seals one run. Every ninth unit fails at first, every 25th run cannot be
 // judged.
-func (r *record) run(archive *reports.Archive, rng *rand.Rand, unit reports.Unit, nest, operator string, at time.Time, attempt int, shift float64) (reports.Outcome, reports.Sealed, error) {
-	var sealed reports.Sealed
+func (r *record) run(records *archive.Archive, rng *rand.Rand, unit reports.Unit, nest, operator string, at time.Time, attempt int, shift float64) (reports.Outcome, archive.Sealed, error) {
+	var sealed archive.Sealed
 	fails := !unit.Golden && attempt == 1 && r.units%9 == 4
 	faulty := !unit.Golden && attempt == 1 && r.units%25 == 12
 	if faulty { // and once more at once
 		begin := reports.Start{Run: reports.NewRunID(at.Add(-20*time.Minute), "LQ-1", nest), Station: "LQ-1", Nest: nest, Operator: operator, Unit: unit, Attempt: 1, Takt: 50, Simulated: true, Software: "test"}
-		j, err := archive.Begin(begin, at.Add(-20*time.Minute))
+		j, err := records.Begin(begin, at.Add(-20*time.Minute))
 		if err != nil {
 			return "", sealed, err
 		}
@@ -146,7 +147,7 @@ func (r *record) run(archive *reports.Archive, rng *rand.Rand, unit reports.Unit
 		}
 	}
 	start := reports.Start{Run: reports.NewRunID(at, "LQ-1", nest), Station: "LQ-1", Nest: nest, Operator: operator, Unit: unit, Attempt: attempt, Takt: 50, Simulated: true, Software: "test"}
-	j, err := archive.Begin(start, at)
+	j, err := records.Begin(start, at)
 	if err != nil {
 		return "", sealed, err
 	}

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/page"
 	"fullthrow/reports/store"
 )
 
@@ -138,7 +139,7 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	if err != nil {
 		return err
 	}
-	o := reports.HTMLOptions{Location: m.zone, History: historyRows(runs, repairs)}
+	o := page.HTMLOptions{Location: m.zone, History: historyRows(runs, repairs)}
 	if unit.Product == m.c.Product.Name {
 		o.ProductTitle = m.c.Product.Title
 	}
@@ -147,9 +148,9 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 		o.Check = &check
 	}
 	if !certificate {
-		return reports.WriteHTML(b, sealed, o)
+		return page.WriteHTML(b, sealed, o)
 	}
-	err = reports.WriteCertificate(b, sealed, o)
+	err = page.WriteCertificate(b, sealed, o)
 	var hinted *reports.HintedError
 	if errors.As(err, &hinted) {
 		return &refusal{status: http.StatusConflict, id: "manager.bad.no_certificate", args: []any{"serial", unit.SerialNumber}, back: unitOf(unit.Product, unit.SerialNumber, run), backText: "manager.bad.to_unit"}

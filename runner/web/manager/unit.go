@@ -17,6 +17,8 @@ import (
 	"github.com/boombuler/barcode/qr"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
@@ -80,18 +82,18 @@ const shownRuns = 200
 // history answers: what happened to this unit?
 func (m *Manager) history(q *query) (*view, error) {
 	q.page.Title = q.t("manager.title.unit")
-	serial := q.values["serial"]
-	if s, _, ok := reports.ParseCode(serial); ok {
-		serial = s // the code of a report was scanned
+	number := q.values["serial"]
+	if s, _, ok := serial.ParseCode(number); ok {
+		number = s // the code of a report was scanned
 	}
 	run := q.values["run"]
-	u := &unitView{Asked: serial}
+	u := &unitView{Asked: number}
 	v := &view{Unit: u}
-	if serial == "" && run == "" {
+	if number == "" && run == "" {
 		v.Answer = q.t("manager.unit.ask")
 		return v, nil
 	}
-	if serial == "" {
+	if number == "" {
 		r, err := m.c.Store.Run(q.ctx, run)
 		if errors.Is(err, store.ErrUnknown) {
 			return nil, refuse(404, "manager.bad.no_run", "value", brief(run))
@@ -99,20 +101,20 @@ func (m *Manager) history(q *query) (*view, error) {
 		if err != nil {
 			return nil, err
 		}
-		serial, q.values["product"] = r.Unit.SerialNumber, r.Unit.Product
+		number, q.values["product"] = r.Unit.SerialNumber, r.Unit.Product
 	}
-	runs, repairs, err := m.c.Store.History(q.ctx, q.values["product"], serial)
+	runs, repairs, err := m.c.Store.History(q.ctx, q.values["product"], number)
 	if err != nil {
 		return nil, err
 	}
-	if upper := strings.ToUpper(serial); len(runs) == 0 && upper != serial {
+	if upper := strings.ToUpper(number); len(runs) == 0 && upper != number {
 		if runs, repairs, err = m.c.Store.History(q.ctx, q.values["product"], upper); err != nil {
 			return nil, err
 		}
-		serial = upper
+		number = upper
 	}
 	if len(runs) == 0 && len(repairs) == 0 {
-		return nil, q.noUnit(serial)
+		return nil, q.noUnit(number)
 	}
 	var other []string
 	if q.values["product"] == "" {
@@ -120,8 +122,8 @@ func (m *Manager) history(q *query) (*view, error) {
 			other = other[1:]
 		}
 	}
-	u.Serial = serial
-	q.page.Title = serial
+	u.Serial = number
+	q.page.Title = number
 	q.unitFacts(v, runs, repairs, other)
 	shown, err := q.unitHistory(v, runs, repairs, run)
 	if err != nil || shown == nil {
@@ -386,7 +388,7 @@ func (q *query) value(r reports.Reading) string {
 }
 
 // sealState says how far the seal was checked, and what came of it.
-func (q *query) sealState(d *runDetail, s reports.Sealed, r store.Run) {
+func (q *query) sealState(d *runDetail, s archive.Sealed, r store.Run) {
 	check := s.Check()
 	if check.Own && q.m.c.Around != nil {
 		check = q.m.c.Around(q.ctx, s)
@@ -421,8 +423,8 @@ func grouped(hash string) string {
 }
 
 // code draws the code that ties paper to the report.
-func (q *query) code(serial, hash string) template.HTML {
-	content := reports.CodeText(serial, hash)
+func (q *query) code(number, hash string) template.HTML {
+	content := serial.CodeText(number, hash)
 	if content == "" {
 		return ""
 	}
@@ -434,7 +436,7 @@ func (q *query) code(serial, hash string) template.HTML {
 	const quiet = 4 // modules, as ISO/IEC 18004 wants
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg class="qr" viewBox="0 0 %d %d" role="img" shape-rendering="crispEdges"><title>%s</title><path class="paper" d="M0 0h%dv%dH0z"/><path class="ink" d="`,
-		n+2*quiet, n+2*quiet, html.EscapeString(q.t("manager.seal.code", "serial", serial)), n+2*quiet, n+2*quiet)
+		n+2*quiet, n+2*quiet, html.EscapeString(q.t("manager.seal.code", "serial", number)), n+2*quiet, n+2*quiet)
 	for y := range n {
 		for x := range n {
 			if color.GrayModel.Convert(c.At(x, y)).(color.Gray).Y < 128 {

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/look"
 )
@@ -60,11 +61,11 @@ type Product struct{ Name, Title string }
 
 // Archive is where repairs are sealed: a [*reports.Archive].
 type Archive interface {
-	RepairOf(r reports.Repair, of reports.Sealed) (reports.SealedRepair, error)
-	Repairs() []reports.SealedRepair
+	RepairOf(r reports.Repair, of archive.Sealed) (archive.SealedRepair, error)
+	Repairs() []archive.SealedRepair
 }
 
-var _ Archive = (*reports.Archive)(nil)
+var _ Archive = (*archive.Archive)(nil)
 
 // Patterns are what the pages answer, as patterns of [http.ServeMux].
 func Patterns() []string { return []string{"/repair", "/repair/"} }

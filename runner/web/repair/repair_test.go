@@ -19,6 +19,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/look"
 )
@@ -28,7 +30,7 @@ import (
 type bench struct {
 	*Bench
 	t       *testing.T
-	archive *reports.Archive
+	archive *archive.Archive
 	index   *store.Index
 	now     time.Time
 	told    []reports.Repair
@@ -48,9 +50,9 @@ const testDrawing = `<svg class="handset" viewBox="0 0 100 100">
 func newBench(t *testing.T, change func(*Config)) *bench {
 	t.Helper()
 	dir := t.TempDir()
-	archive, err := reports.OpenArchive(dir, "T-1")
+	records, err := archive.Open(dir, "T-1")
 	require.NoError(t, err)
-	t.Cleanup(func() { archive.Close() })
+	t.Cleanup(func() { records.Close() })
 	index, err := store.OpenIndex(context.Background(), dir, store.IndexOptions{})
 	require.NoError(t, err)
 	t.Cleanup(func() { index.Close() })
@@ -58,9 +60,9 @@ func newBench(t *testing.T, change func(*Config)) *bench {
 	require.NoError(t, err)
 	drawing, err := look.ParseDrawing("drawing.svg", []byte(testDrawing))
 	require.NoError(t, err)
-	b := &bench{t: t, archive: archive, index: index, now: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)}
-	format := reports.SerialFormat{Product: "kite", Pattern: `K(?P<lot>[0-9]{2}[A-Z])[0-9]{4}`, CheckCharacter: reports.NoCheckCharacter}
-	c := Config{Store: index, Archive: archive, Station: "T-1", Product: Product{"kite", "Kite"}, Look: l.In(time.UTC), Causes: testCauses, Drawing: drawing, Retests: 1,
+	b := &bench{t: t, archive: records, index: index, now: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)}
+	format := serial.Format{Product: "kite", Pattern: `K(?P<lot>[0-9]{2}[A-Z])[0-9]{4}`, CheckCharacter: serial.NoCheckCharacter}
+	c := Config{Store: index, Archive: records, Station: "T-1", Product: Product{"kite", "Kite"}, Look: l.In(time.UTC), Causes: testCauses, Drawing: drawing, Retests: 1,
 		Texts:    map[string]look.Texts{"es": {"play between shaft and potentiometer": "holgura entre eje y potenciómetro", "Left stick": "Palanca izquierda"}},
 		Patience: time.Hour, // a busy machine's answer is as good
 		Unit:     "/unit", Attachments: "/attachment/", Now: func() time.Time { b.now = b.now.Add(time.Second); return b.now },
@@ -79,11 +81,11 @@ func newBench(t *testing.T, change func(*Config)) *bench {
 
 // run seals a run of a unit with a play of the stick, in percent, of which 0.8
 // are allowed; NaN is a fault of the bench.
-func (b *bench) run(serial string, play float64, golden ...bool) reports.Sealed {
+func (b *bench) run(number string, play float64, golden ...bool) archive.Sealed {
 	b.t.Helper()
 	b.n++
 	b.now = b.now.Add(time.Minute)
-	unit := reports.Unit{SerialNumber: serial, Product: "kite", Revision: "C", Lot: "24A", Golden: len(golden) > 0}
+	unit := reports.Unit{SerialNumber: number, Product: "kite", Revision: "C", Lot: "24A", Golden: len(golden) > 0}
 	j, err := b.archive.Begin(reports.Start{Run: fmt.Sprintf("run-%04d", b.n), Station: "T-1", Nest: "A", Operator: "Ana", Unit: unit, Attempt: 1, Software: "test"}, b.now)
 	require.NoError(b.t, err)
 	put := func(e reports.Event) {
@@ -356,14 +358,14 @@ func TestSentManyTimesIsOneRepair(t *testing.T) {
 }
 
 // full is an archive whose disk is full.
-type full struct{ *reports.Archive }
+type full struct{ *archive.Archive }
 
-func (full) RepairOf(reports.Repair, reports.Sealed) (reports.SealedRepair, error) {
-	return reports.SealedRepair{}, &reports.HintedError{Err: errors.New("repair: no space left"), Hint: "make room"}
+func (full) RepairOf(reports.Repair, archive.Sealed) (archive.SealedRepair, error) {
+	return archive.SealedRepair{}, &reports.HintedError{Err: errors.New("repair: no space left"), Hint: "make room"}
 }
 
 func TestAFullDiskKeepsTheForm(t *testing.T) {
-	b := newBench(t, func(c *Config) { c.Archive = full{c.Archive.(*reports.Archive)} })
+	b := newBench(t, func(c *Config) { c.Archive = full{c.Archive.(*archive.Archive)} })
 	b.run("K24A0001", 5)
 	b.run("K24A0001", 5)
 	w := b.post(b.form("/repair/unit?serial=K24A0001", "found", "stick-play@left-stick", "done", "cleaned", "by", "Noor", "text", "was dirty"))

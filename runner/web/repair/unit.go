@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
@@ -578,7 +579,7 @@ func (b *Bench) rows(q *request, runs []store.Run, repairs []reports.Repair) []h
 }
 
 // known finds a repair on record by its ID.
-func known(id string, sealed []reports.SealedRepair, repairs []reports.Repair) (reports.Repair, bool) {
+func known(id string, sealed []archive.SealedRepair, repairs []reports.Repair) (reports.Repair, bool) {
 	for i := len(sealed) - 1; i >= 0; i-- {
 		if sealed[i].Repair.ID == id {
 			return sealed[i].Repair, true

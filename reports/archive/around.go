@@ -1,0 +1,194 @@
+package archive
+
+import (
+	"cmp"
+	"crypto/ed25519"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"fullthrow/reports"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+// SealCheck says how far a seal was checked.
+type SealCheck struct {
+	Own   bool   // hash and signature fit, by the key that the seal names
+	Chain bool   // so do the station's key, the report before and the one after
+	Text  string // what does not fit, in words; "" nothing was found
+}
+
+// Check proves a report by its own seal; without its bytes it proves nothing.
+func (s Sealed) Check() SealCheck {
+	if s.Raw == nil {
+		return SealCheck{}
+	}
+	if err := s.Seal.prove(s.Raw, "report"); err != nil {
+		return SealCheck{Text: err.Error()}
+	}
+	return SealCheck{Own: true}
+}
+
+// Surroundings are what the archive around a report tells of it.
+type Surroundings struct {
+	History []reports.HistoryRow // of the unit: runs and repairs, oldest first
+	Check   SealCheck
+}
+
+// ArchiveOf finds the archive in which a report's file lies, by its place;
+// ok is false where it lies elsewhere.
+func ArchiveOf(file string) (dir string, ok bool) {
+	abs, err := filepath.Abs(file)
+	if err != nil {
+		return "", false
+	}
+	dir = filepath.Join(filepath.Dir(abs), "..", "..", "..")
+	rel, err := filepath.Rel(dir, abs)
+	if err != nil {
+		return "", false
+	}
+	parts := strings.Split(filepath.ToSlash(rel), "/")
+	for i, digits := range []int{4, 2, 2} {
+		if len(parts) != 4 || len(parts[i]) != digits || strings.Trim(parts[i], "0123456789") != "" {
+			return "", false
+		}
+	}
+	_, err = os.Stat(filepath.Join(dir, pubFile))
+	return dir, err == nil
+}
+
+// Around reads what the archive in dir tells of one of its reports: what else
+// happened to the unit, and whether the report stands between its neighbours.
+// It opens the head of every report, changes nothing, and may run beside the
+// station's program. A report that cannot be read is a row that says so.
+func Around(dir string, s Sealed) (Surroundings, error) {
+	newest, nerr := readChain(filepath.Join(dir, chainFile)) // before the files: never ahead of them
+	files, err := reportFiles(dir, false)
+	if err != nil {
+		return Surroundings{}, fmt.Errorf("history: %w", err)
+	}
+	var a Surroundings
+	numbers := map[int64]string{} // of the neighbours, to file
+	causes := map[string][]reports.Cause{}
+	unit := unitKey{s.Report.Unit.Product, s.Report.Unit.SerialNumber}
+	for _, name := range files {
+		e, err := readEntry(dir, name)
+		if err != nil {
+			continue // nobody knows whose it is; Verify names it
+		}
+		if e.Number == s.Seal.Number-1 || e.Number == s.Seal.Number+1 {
+			numbers[e.Number] = name
+		}
+		if (unitKey{e.Unit.Product, e.Unit.SerialNumber}) != unit {
+			continue
+		}
+		r, err := Load(filepath.Join(dir, filepath.FromSlash(name)))
+		if err != nil {
+			a.History = append(a.History, reports.HistoryRow{At: e.Started, Run: e.Run, What: "the report of this run is not as it was sealed, and says nothing"})
+			continue
+		}
+		causes[r.Report.Run] = r.Report.Causes
+		a.History = append(a.History, reports.RunRow(r.Report))
+	}
+	repairs, _, err := ReadRepairs(dir)
+	if err != nil {
+		return Surroundings{}, err
+	}
+	for _, r := range repairs {
+		if (unitKey{r.Repair.Unit.Product, r.Repair.Unit.SerialNumber}) == unit {
+			a.History = append(a.History, reports.RepairRow(r.Repair, causes[r.Repair.Run]))
+		}
+	}
+	reports.SortHistory(a.History)
+	if nerr != nil && !errors.Is(nerr, os.ErrNotExist) {
+		newest = head{Number: -1}
+	}
+	a.Check = s.checkIn(dir, numbers, newest)
+	return a, nil
+}
+
+// checkIn proves a report by its own seal, the station's key and its
+// neighbours, whose files are given by number; newest is the head of the chain,
+// its number 0 where there is none and -1 where it cannot be read.
+func (s Sealed) checkIn(dir string, neighbours map[int64]string, newest head) SealCheck {
+	c := s.Check()
+	if !c.Own {
+		return c
+	}
+	wrong := func(format string, args ...any) SealCheck {
+		c.Text = fmt.Sprintf(format, args...)
+		return c
+	}
+	key, err := loadPublic(dir)
+	if err != nil {
+		return wrong("the station's public key cannot be read: %v", err)
+	}
+	if s.Seal.Key != hex.EncodeToString(key) {
+		return wrong("it is signed with another key than the station's")
+	}
+	if file := path.Join(s.Report.Started.UTC().Format("2006/01/02"), s.Report.Run+".json"); s.File != "" && !strings.HasSuffix(filepath.ToSlash(s.File), file) {
+		return wrong("it belongs at %s", file)
+	}
+	load := func(number int64) (Sealed, error) {
+		name, ok := neighbours[number]
+		if !ok {
+			return Sealed{}, fmt.Errorf("report number %d is missing", number)
+		}
+		n, err := Load(filepath.Join(dir, filepath.FromSlash(name)))
+		if err != nil {
+			return Sealed{}, fmt.Errorf("report number %d (%s) is not as it was sealed", number, name)
+		}
+		return n, nil
+	}
+	switch before, err := load(s.Seal.Number - 1); {
+	case s.Seal.Number == 1 && s.Seal.Previous == "":
+	case err != nil:
+		return wrong("%v", err)
+	case before.Seal.SHA256 != s.Seal.Previous:
+		return wrong("it does not follow report number %d", before.Seal.Number)
+	}
+	switch after, err := load(s.Seal.Number + 1); {
+	case neighbours[s.Seal.Number+1] == "" && newest.Number >= 0 && newest.Number <= s.Seal.Number:
+		if newest.Number == s.Seal.Number && newest.Hash != s.Seal.SHA256 {
+			return wrong("it is not the report that was sealed last")
+		}
+	case err != nil:
+		return wrong("%v", err)
+	case after.Seal.Previous != s.Seal.SHA256:
+		return wrong("report number %d does not follow it", after.Seal.Number)
+	}
+	c.Chain = true
+	return c
+}
+
+// keyName is the fingerprint of the key that a seal names, "" if it is none.
+func KeyName(s Seal) string {
+	key, err := hex.DecodeString(s.Key)
+	if err != nil || len(key) != ed25519.PublicKeySize {
+		return ""
+	}
+	return Fingerprint(key)
+}
+
+// Check proves a report of this archive by its own seal, the station's key and
+// its neighbours in the chain, which it finds by the archive's index: as quick
+// in a large archive as in a small one.
+func (a *Archive) Check(s Sealed) SealCheck {
+	newest, err := readChain(a.dir) // before the index: never ahead of it
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		newest = head{Number: -1}
+	}
+	numbers := map[int64]string{}
+	a.mu.Lock()
+	for _, n := range []int64{s.Seal.Number - 1, s.Seal.Number + 1} {
+		i, ok := slices.BinarySearchFunc(a.entries, n, func(e Entry, n int64) int { return cmp.Compare(e.Number, n) })
+		if ok {
+			numbers[n] = a.entries[i].File
+		}
+	}
+	a.mu.Unlock()
+	return s.checkIn(a.dir, numbers, newest)
+}

@@ -1,0 +1,217 @@
+package page
+
+import (
+	_ "embed"
+	"fmt"
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/serial"
+	"html/template"
+	"io"
+	"strings"
+	"time"
+)
+
+//go:embed certificate.tmpl
+var certificateTemplate string
+
+//go:embed certificate.css
+var certificateStyle string
+
+// The certificate draws a reading as the report does.
+var certificatePage = func() *template.Template {
+	t := template.Must(template.New("certificate").Parse(certificateTemplate))
+	template.Must(t.AddParseTree("scale", template.Must(template.New("report").Parse(reportTemplate)).Lookup("scale").Tree))
+	return t
+}()
+
+// Rows of a certificate; checks beyond them are named in one line, so that it
+// stays on one page.
+const certificateRows = 10
+
+// WriteCertificate writes what goes to the customer with a unit: one page, A4
+// or Letter, saying in words what was tested, with the reading of each check
+// that came nearest to its limit, and where the sealed report is found. It
+// needs nothing else, and a browser makes a PDF of it by printing. It is in
+// English.
+//
+// Only a sealed run that passed has one, as an [*HintedError] says: not a
+// report that is not as it was sealed, not a golden unit, and not a unit of
+// which opts.History knows a later run that failed. That of a simulated unit
+// says across the page that it is invented.
+func WriteCertificate(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
+	if err := certifiable(s, opts); err != nil {
+		return err
+	}
+	if opts.Location == nil {
+		opts.Location = time.Local
+	}
+	if err := certificatePage.Execute(w, newCertificate(s, opts)); err != nil {
+		return fmt.Errorf("certificate: %w", err)
+	}
+	return nil
+}
+
+func certifiable(s archive.Sealed, opts HTMLOptions) error {
+	refuse := func(hint, format string, args ...any) error {
+		return &reports.HintedError{Err: fmt.Errorf("certificate: "+format, args...), Hint: hint}
+	}
+	r := s.Report
+	check := s.Check()
+	if check.Own && opts.Check != nil {
+		check = *opts.Check
+	}
+	switch {
+	case r.Outcome != reports.Passed:
+		return refuse("only a unit that passed goes out with one; --html shows what was found", "run %.80s did not pass: it ended as %s", r.Run, r.Outcome)
+	case check.Text != "":
+		return refuse("fullthrow verify names every report that was touched; test the unit again", "run %.80s: %s", r.Run, check.Text)
+	case !check.Own:
+		return refuse("seal the run first", "run %.80s is not sealed", r.Run)
+	case r.Unit.Golden:
+		return refuse("a golden unit proves the bench and stays with it", "unit %.80s is a golden unit", r.Unit.SerialNumber)
+	}
+	after := false
+	var later *reports.HistoryRow
+	for i, row := range opts.History {
+		switch {
+		case row.Repair:
+		case row.Run == r.Run:
+			after = true
+		case after && row.Outcome == "":
+			return refuse("fullthrow verify names it; test the unit again", "unit %.80s has a later run, %.80s, whose report is not as it was sealed", r.Unit.SerialNumber, row.Run)
+		case after && (row.Outcome == reports.Failed || row.Outcome == reports.Passed):
+			later = &opts.History[i]
+		}
+	}
+	if later != nil && later.Outcome == reports.Failed {
+		return refuse("repair the unit and test it again; the certificate is that of the newest run", "unit %.80s failed later, in run %.80s", r.Unit.SerialNumber, later.Run)
+	}
+	return nil
+}
+
+type certificate struct {
+	Style                  template.CSS
+	Title, Serial          string
+	Revision, Lot, Station string
+	Simulated              bool
+	Date, Software, Run    string
+	Sentence               string
+	Rows                   []certificateRow
+	More                   string
+	Number                 int64
+	Key                    string
+	Hash                   []string // in groups, to be read aloud
+	Code                   *code
+}
+
+// certificateRow is a check as the customer reads it.
+type certificateRow struct {
+	About string
+	Value string // of the reading that came nearest to its limit; without one, how many there are
+	Name  string // of it
+	Plus  string
+	Scale *scale
+}
+
+func newCertificate(s archive.Sealed, opts HTMLOptions) certificate {
+	r := s.Report
+	c := certificate{
+		Style: template.CSS(certificateStyle), // our own file
+		Title: reports.Brief(opts.ProductTitle, 36), Serial: reports.Brief(r.Unit.SerialNumber, serial.MaxCodeSerial), Revision: reports.Brief(r.Unit.Revision, 14), Lot: reports.Brief(r.Unit.Lot, 14),
+		Station: reports.Brief(r.Station, 24), Simulated: r.Simulated, Software: reports.Brief(r.Software, 32), Run: r.Run,
+		Date:   r.Started.In(opts.Location).Format("2 January 2006, 15:04 MST"),
+		Number: s.Seal.Number, Key: archive.KeyName(s.Seal), Code: newCode(r.Unit.SerialNumber, s.Seal.SHA256),
+	}
+	if c.Title == "" {
+		c.Title = reports.Brief(r.Unit.Product, 36)
+	}
+	for h := s.Seal.SHA256; h != ""; h = h[min(16, len(h)):] {
+		c.Hash = append(c.Hash, h[:min(16, len(h))])
+	}
+	limited, checks := 0, 0
+	var more []string
+	for i, ch := range r.Checks {
+		n := 0
+		for _, rd := range ch.Readings {
+			if rd.Limit != nil && rd.Verdict == reports.Pass {
+				n++
+			}
+		}
+		if n == 0 {
+			continue // nothing was judged: nothing is claimed
+		}
+		limited, checks = limited+n, checks+1
+		if len(c.Rows) == certificateRows {
+			more = append(more, reports.Brief(ch.Name, 20))
+			continue
+		}
+		c.Rows = append(c.Rows, newCertificateRow(ch, n, fmt.Sprint("c", i)))
+	}
+	c.Sentence = fmt.Sprintf("%s, %s: each within its limit.", plural(checks, "check"), plural(limited, "reading"))
+	if len(more) > 0 {
+		list := more
+		if len(list) > 8 {
+			list = list[:8]
+		}
+		c.More = fmt.Sprintf("Also passed: %s", strings.Join(list, ", "))
+		if n := len(more) - len(list); n > 0 {
+			c.More += fmt.Sprintf(" and %d more", n)
+		}
+	}
+	return c
+}
+
+func newCertificateRow(ch reports.Check, passed int, id string) certificateRow {
+	row := certificateRow{About: reports.Brief(ch.About, 80)}
+	if row.About == "" {
+		row.About = strings.ReplaceAll(reports.Brief(ch.Name, 60), "_", " ")
+	}
+	best := 0.0
+	var nearest *reports.Reading
+	for i := range ch.Readings {
+		rd := &ch.Readings[i]
+		if rd.Verdict != reports.Pass || rd.Limit == nil {
+			continue
+		}
+		s, ok := newScale(*rd, id)
+		if m := s.margin(); ok && (nearest == nil || m < best) {
+			nearest, best, row.Scale = rd, m, &s
+		}
+	}
+	switch {
+	case nearest != nil:
+		for i := range row.Scale.Ticks {
+			row.Scale.Ticks[i].Label = reports.Brief(row.Scale.Ticks[i].Label, 12)
+		}
+		v := newReading(*nearest, id)
+		row.Name, row.Value = reports.Brief(strings.ReplaceAll(nearest.Name, "_", " "), 28), reports.Brief(v.Shown, 18)
+		if nearest.Uncertainty > 0 {
+			row.Plus = reports.Brief("± "+reports.FormatQuantity(nearest.Uncertainty, nearest.Unit), 16)
+		}
+	case passed == 1:
+		row.Value, row.Name = plural(passed, "reading"), "as it must be"
+	default:
+		row.Value, row.Name = plural(passed, "reading"), "all as they must be"
+	}
+	return row
+}
+
+// margin is how far the value lies inside the nearest limit, as a part of the
+// drawing.
+func (s scale) margin() float64 {
+	m := 1.0
+	for _, t := range s.Ticks {
+		if t.Limit {
+			m = min(m, max(t.At-s.Value, s.Value-t.At)/s.Width)
+		}
+	}
+	return m
+}
+
+func plural(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}

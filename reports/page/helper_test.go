@@ -1,0 +1,42 @@
+package page
+
+import (
+	"testing"
+
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/recordtest"
+)
+
+func openTest(t testing.TB, dir string) *archive.Archive {
+	t.Helper()
+	a, err := archive.Open(dir, "LQ-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { a.Close() })
+	return a
+}
+
+func appendAll(t testing.TB, j *archive.Journal, events []reports.Event) {
+	t.Helper()
+	for _, e := range events {
+		if err := j.Append(e); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func sealTest(t testing.TB, a *archive.Archive, run string, events []reports.Event) archive.Sealed {
+	t.Helper()
+	j, err := a.Begin(recordtest.Start(run), recordtest.T0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	appendAll(t, j, events)
+	s, err := j.Seal()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}

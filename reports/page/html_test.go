@@ -1,0 +1,272 @@
+package page
+
+import (
+	"bytes"
+	"encoding/xml"
+	"fmt"
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/recordtest"
+	"io"
+	"math"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+)
+
+func fullSealed(t testing.TB, outcome reports.Outcome) archive.Sealed {
+	t.Helper()
+	a := openTest(t, t.TempDir())
+	sealTest(t, a, "first", recordtest.Events(reports.Passed))
+	start := recordtest.Start(reports.NewRunID(recordtest.T0, "LQ-1", "A"))
+	start.Takt = 45
+	start.Unit.SerialNumber = recordtest.Sample
+	start.Sources = append(start.Sources, reports.Source{Name: "limits.toml", SHA256: strings.Repeat("c4", 32)}, reports.Source{Name: "bench-demo.toml", SHA256: strings.Repeat("5e", 32)})
+	j, err := a.Begin(start, recordtest.T0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	appendAll(t, j, recordtest.Full(outcome))
+	s, err := j.Seal()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.Report.Outcome != outcome {
+		t.Fatalf("outcome %s (%s), want %s", s.Report.Outcome, s.Report.Reason, outcome)
+	}
+	return s
+}
+
+func render(t testing.TB, s archive.Sealed) string {
+	t.Helper()
+	var b bytes.Buffer
+	if err := WriteHTML(&b, s, HTMLOptions{Location: time.FixedZone("CET", 3600), ProductTitle: "Kittiwake K8"}); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+func TestWriteHTML(t *testing.T) {
+	for outcome, want := range map[reports.Outcome][]string{
+		reports.Passed:  {"<h1>Passed</h1>", "Every check of this unit passed.", recordtest.Sample},
+		reports.Failed:  {"<h1>Failed</h1>", "What failed first", "15.3 µA, above 12 µA", "Likely cause", "Look at first", "residue under the power switch", "Why this limit"},
+		reports.Errored: {"<h1>Error</h1>", "not a failure of the unit", "The bench, not the unit", "no frame in 1 s", "USB plug"},
+	} {
+		page := render(t, fullSealed(t, outcome))
+		want = append(want, "25 November 2026, 10:42:57", "CET", "&#43;01:00", "simulated", strings.Repeat("c4", 32), "number 2 of this archive")
+		for _, w := range want {
+			if !strings.Contains(page, w) {
+				t.Errorf("%s: no %q in the page", outcome, w)
+			}
+		}
+	}
+}
+
+var (
+	external = regexp.MustCompile(`(?i)<script|<link|<img|<iframe|@import|url\((?:[^#)])|https?://|(?:src|href)="[^#"]`)
+	idOf     = regexp.MustCompile(`\sid="([^"]+)"`)
+)
+
+// A page needs nothing from elsewhere, is well-formed, and names nothing twice.
+func TestHTMLSelfContained(t *testing.T) {
+	for _, outcome := range []reports.Outcome{reports.Passed, reports.Failed, reports.Errored, reports.Aborted} {
+		page := render(t, fullSealed(t, outcome))
+		if m := external.FindString(page); m != "" {
+			t.Errorf("%s: the page reaches outside with %q", outcome, m)
+		}
+		seen := map[string]bool{}
+		for _, m := range idOf.FindAllStringSubmatch(page, -1) {
+			if seen[m[1]] {
+				t.Errorf("%s: id %q stands twice", outcome, m[1])
+			}
+			seen[m[1]] = true
+		}
+		d := xml.NewDecoder(strings.NewReader(page))
+		d.Strict, d.AutoClose, d.Entity = false, xml.HTMLAutoClose, xml.HTMLEntity
+		for {
+			if _, err := d.Token(); err == io.EOF {
+				break
+			} else if err != nil {
+				t.Fatalf("%s: %v", outcome, err)
+			}
+		}
+		if strings.Contains(page, "NaN") || strings.Contains(page, "ZgotmplZ") || strings.Contains(page, "%!") {
+			t.Errorf("%s: the page holds a number or text that was not drawn", outcome)
+		}
+	}
+}
+
+func hostileSealed() archive.Sealed {
+	const evil = `"><script>alert(1)</script>'--!></style></title></svg>{{.}}` + "\u202e\x00"
+	huge := strings.Repeat("W", 400)
+	start := reports.Start{Run: evil, Station: evil, Nest: evil, Operator: evil, Software: evil, Takt: 1, Unit: reports.Unit{SerialNumber: evil, Product: evil, Revision: evil, Lot: evil}, Sources: []reports.Source{{Name: evil, SHA256: evil}}}
+	x := new(math.MaxFloat64)
+	return archive.Sealed{Seal: archive.Seal{Number: 1, Previous: evil, SHA256: evil, Key: evil, Signature: evil}, Report: reports.Report{
+		Start: start, Started: recordtest.T0, Ended: recordtest.T0.Add(time.Second), Outcome: reports.Outcome(evil), Reason: evil, Hint: evil, Bench: evil, Unsafe: []reports.Unsafe{{Device: evil, Drives: []string{evil}, Kind: evil, Text: evil}},
+		Checks: []reports.Check{{Name: evil, About: evil, Part: evil, Verdict: reports.Verdict(evil), Problem: evil, Hint: evil, Started: recordtest.T0, Ended: recordtest.T0, Notes: []string{evil},
+			Readings: []reports.Reading{
+				{Check: evil, Name: evil, Value: reports.Text(evil), Unit: evil, Verdict: reports.Verdict(evil), Problem: evil, Cause: evil, Inspect: evil, Limit: &reports.Limit{OneOf: []reports.Value{reports.Text(evil)}, Why: evil}},
+				{Name: huge, Value: reports.Number(math.MaxFloat64), Unit: huge, Verdict: reports.Fail, Limit: &reports.Limit{Lower: new(-*x), Upper: x}},
+				{Name: "z", Value: reports.Number(1), Unit: "A", Verdict: reports.Fail, Limit: &reports.Limit{Upper: new(-*x)}},
+				{Name: "z", Value: reports.Number(5e-324), Unit: "A", Verdict: reports.Fail, Limit: &reports.Limit{Lower: new(1.0), Upper: new(1.0)}},
+				{Name: "z", Value: reports.Number(math.NaN()), Verdict: reports.Error},
+			}}},
+		Captures: []reports.Capture{{Check: evil, Name: evil, Media: evil, SHA256: evil, Plot: &reports.Plot{Title: evil, XLabel: evil, YLabel: evil + " / A", Series: []reports.Series{
+			{Name: evil, X: []float64{0, 1, math.NaN()}, Y: []float64{-*x, *x, 1}}, {X: []float64{1}, Y: []float64{math.Inf(1)}}}}},
+			{Check: "elsewhere", Name: "empty", Plot: &reports.Plot{}}},
+		Prompts: []reports.Prompt{{Text: evil, By: evil, Answer: new(reports.Text(evil))}}, Faults: []reports.Fault{{Device: evil, Text: evil, Hint: evil, Check: evil}}, Notes: []string{evil},
+	}}
+}
+
+func TestHTMLHostileText(t *testing.T) {
+	page := render(t, hostileSealed())
+	if strings.Contains(page, "<script") || strings.Contains(page, "alert(1)</s") || strings.Contains(page, `'--!>`) {
+		t.Error("text of the report became markup")
+	}
+	for _, bad := range []string{"NaN", "Inf", "ZgotmplZ"} {
+		if regexp.MustCompile(`="[^"]*` + bad).MatchString(page) {
+			t.Errorf("%s in a drawing", bad)
+		}
+	}
+	if strings.Count(page, "<style>") != 1 || strings.Count(page, "</html>") != 1 {
+		t.Error("the page's own structure was broken")
+	}
+}
+
+// Limits are drawn to scale.
+func TestScale(t *testing.T) {
+	two := &reports.Limit{Lower: new(2.0), Upper: new(4.0), Guard: 0.2}
+	for _, tt := range []struct {
+		name  string
+		rd    reports.Reading
+		value float64 // share of the axis, from 0 to 1
+		off   int
+		ok    bool
+	}{
+		{"middle", reports.Reading{Value: reports.Number(3), Limit: two}, 0.5, 0, true},
+		{"at the lower limit", reports.Reading{Value: reports.Number(2), Limit: two}, 0.25, 0, true},
+		{"at the upper limit", reports.Reading{Value: reports.Number(4), Limit: two}, 0.75, 0, true},
+		{"far above", reports.Reading{Value: reports.Number(40), Limit: two}, 1, 1, true},
+		{"far below", reports.Reading{Value: reports.Number(-1e9), Limit: two}, 0, -1, true},
+		{"upper limit, from zero", reports.Reading{Value: reports.Number(5), Limit: &reports.Limit{Upper: new(10.0)}}, 0.36, 0, true},
+		{"a level has no zero", reports.Reading{Value: reports.Number(-20), Unit: "dB", Limit: &reports.Limit{Lower: new(-24.0)}}, 7.0 / 9, 0, true},
+		{"no limit", reports.Reading{Value: reports.Number(5)}, 0, 0, false},
+		{"not a number", reports.Reading{Value: reports.Text("x"), Limit: two}, 0, 0, false},
+		{"infinite", reports.Reading{Value: reports.Number(math.Inf(1)), Limit: two}, 0, 0, false},
+		{"limits in no order", reports.Reading{Value: reports.Number(1), Limit: &reports.Limit{Lower: new(3.0), Upper: new(2.0)}}, 0, 0, false},
+		{"equal", reports.Reading{Value: reports.Number(1), Limit: &reports.Limit{Equal: new(reports.Number(1))}}, 0, 0, false},
+	} {
+		s, ok := newScale(tt.rd, "x")
+		if ok != tt.ok {
+			t.Errorf("%s: drawn %v, want %v", tt.name, ok, tt.ok)
+			continue
+		}
+		if !ok {
+			continue
+		}
+		if got := (s.Value - s.From) / (s.To - s.From); math.Abs(got-tt.value) > 0.01 || s.Off != tt.off {
+			t.Errorf("%s: value at %.3f off %d, want %.3f off %d", tt.name, got, s.Off, tt.value, tt.off)
+		}
+	}
+}
+
+func TestDrawingTicks(t *testing.T) {
+	d := newDrawing(reports.Plot{XLabel: "time / s", YLabel: "current / A", Series: []reports.Series{{X: []float64{0, 2}, Y: []float64{8e-6, 31e-6}}}}, "x")
+	labels := func(ticks []tick) (out []string) {
+		for _, t := range ticks {
+			out = append(out, t.Label)
+		}
+		return
+	}
+	if d.YLabel != "current / µA" || d.XLabel != "time / s" {
+		t.Errorf("labels %q, %q", d.YLabel, d.XLabel)
+	}
+	if got := labels(d.YTicks); !slices.Equal(got, []string{"0", "10", "20", "30"}) {
+		t.Errorf("y ticks %v", got)
+	}
+	if got := labels(d.XTicks); !slices.Equal(got, []string{"0.0", "0.5", "1.0", "1.5", "2.0"}) {
+		t.Errorf("x ticks %v", got)
+	}
+	for _, p := range []reports.Plot{{}, {Series: []reports.Series{{X: []float64{1}, Y: []float64{2}}}}, {Series: []reports.Series{{X: []float64{1, 1}, Y: []float64{0, 0}}}},
+		{Series: []reports.Series{{X: []float64{-math.MaxFloat64, math.MaxFloat64}, Y: []float64{5e-324, 0}}}}} {
+		d := newDrawing(p, "x")
+		for _, l := range d.Lines {
+			if strings.ContainsAny(l.Points, "NI") {
+				t.Errorf("%+v: points %q", p, l.Points)
+			}
+		}
+		if len(d.XTicks) > 40 {
+			t.Errorf("%+v: %d ticks", p, len(d.XTicks))
+		}
+	}
+	many := reports.Plot{}
+	for i := range 9 {
+		many.Series = append(many.Series, reports.Series{Name: fmt.Sprint(i), X: []float64{0, 1}, Y: []float64{0, 1}})
+	}
+	if d := newDrawing(many, "x"); d.Hidden != 3 {
+		t.Errorf("%d series hidden, want 3 said to be hidden", d.Hidden)
+	}
+}
+
+// A probability is never rounded to a certainty.
+func TestProbabilityInWords(t *testing.T) {
+	for p, want := range map[float64]string{1: "more than 99.9 %", 0.99: "99.0 %", 0.5: "50.0 %", 1e-9: "less than 0.1 %"} {
+		if got := probability(p); got != want {
+			t.Errorf("probability(%v) = %q, want %q", p, got, want)
+		}
+	}
+}
+
+func BenchmarkWriteHTML(b *testing.B) {
+	s := fullSealed(b, reports.Failed)
+	for b.Loop() {
+		render(b, s)
+	}
+}
+
+// The page ranks the causes with their evidence, and leaves out what the limit
+// of an explained reading says by itself; all of it is text.
+func TestPageShowsCauses(t *testing.T) {
+	events := append([]reports.Event{{Time: recordtest.T0, Kind: reports.RunStarted, Start: new(recordtest.Start("r"))}}, recordtest.Events(reports.Failed)...)
+	own := *events[3].Reading
+	own.Cause, own.Inspect = "what the limit says", "where the limit says"
+	events[3].Reading = &own
+	end := events[len(events)-1]
+	events = append(events[:len(events)-1], reports.Event{Time: end.Time, Kind: reports.CausesRanked, Causes: []reports.Cause{
+		{Cause: "leakage <b>here</b>", Where: "left stick", Confidence: 0.72, Inspect: "the switch", Rule: "leakage", Explains: []string{"standby.current"},
+			Evidence: []string{"standby.current -15.3 µA, allowed 1 µA to 12 µA", reports.AgainstIt + "running.current is normal"}},
+		{Cause: "something else", Confidence: 0.2, Rule: "else"},
+	}}, end)
+	for i := range events {
+		events[i].Seq = int64(i) + 1
+	}
+	r, err := reports.Fold(events)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b strings.Builder
+	if err := WriteHTML(&b, archive.Sealed{Report: r}, HTMLOptions{Location: time.UTC}); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Likely causes", "leakage &lt;b&gt;here", "likely, some 70 %", "less likely, some 20 %", "the switch",
+		"<li>standby.current −15.3 µA", "<dt>Against it</dt><dd><ul><li>running.current is normal", "never a certainty"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	for _, not := range []string{"what the limit says", "where the limit says", "<b>here"} {
+		if strings.Contains(b.String(), not) {
+			t.Errorf("the page says %q", not)
+		}
+	}
+	r.Causes = nil
+	b.Reset()
+	if err := WriteHTML(&b, archive.Sealed{Report: r}, HTMLOptions{Location: time.UTC}); err != nil {
+		t.Fatal(err)
+	}
+	if s := b.String(); strings.Contains(s, "Likely causes") || !strings.Contains(s, "what the limit says") {
+		t.Error("without ranked causes the page must say what the limit says")
+	}
+}
