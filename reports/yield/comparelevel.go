@@ -1,7 +1,6 @@
 package yield
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
@@ -34,8 +33,11 @@ type LevelDifference struct {
 	// Mean is the difference of means by Welch, also where Difference is a
 	// shift; its value is NaN where it cannot be had.
 	Mean Estimate `json:"mean"`
-	// Why says in words why this method was used, where it is not Welch's.
-	Why string `json:"why,omitempty"`
+	// Why says why this method was used, or why none could be.
+	Why *Remark `json:"why,omitempty"`
+	// Shape is what speaks against means and standard deviations; [TooFewForRanks]
+	// in Why says that means are compared all the same.
+	Shape *Remark `json:"shape,omitempty"`
 	// Higher is the share of pairs, one of each group, in which B reads higher,
 	// equal ones counted half; given with MethodShift.
 	Higher *float64 `json:"higher,omitempty"`
@@ -44,8 +46,8 @@ type LevelDifference struct {
 	Spreads Estimate `json:"spreads"`
 	// Test is nil where none is possible.
 	Test *Test `json:"test,omitempty"`
-	// population is the count behind MethodPopulation.
-	population int64
+	// Population is how many units are behind MethodPopulation.
+	Population int64 `json:"population,omitempty"`
 }
 
 // WelchDifference is the mean of b less that of a with its interval, the t and
@@ -281,17 +283,16 @@ func fromOrder(bits uint64) float64 {
 	return math.Float64frombits(^bits)
 }
 
-// shapeOf says in words why the mean and standard deviation of sorted values do
-// not tell enough of them; "" where nothing speaks against it, and of fewer
-// than four.
+// shapeOf says why the mean and standard deviation of sorted values do not tell
+// enough of them; nil where nothing speaks against it, and of fewer than four.
 //
 // Far out is beyond three times the distance of the quartiles from them
 // (Tukey's outer fences: of normal values, two in a million). Lopsided is a
 // skewness beyond 1 that is beyond three times its own standard deviation too.
-func shapeOf(sorted []float64) string {
+func shapeOf(sorted []float64) *Remark {
 	n := len(sorted)
 	if n < 4 || sorted[0] == sorted[n-1] {
-		return ""
+		return nil
 	}
 	q1, q3 := statistics.Quantile(sorted, 0.25), statistics.Quantile(sorted, 0.75)
 	far := 0
@@ -302,11 +303,10 @@ func shapeOf(sorted []float64) string {
 	}
 	switch {
 	case q1 == q3:
-		return "half of the values are the same"
-	case far == 1:
-		return "1 value lies far out"
-	case far > 1:
-		return fmt.Sprintf("%d values lie far out", far)
+		return &Remark{Code: HalfAlike}
+	case far > 0:
+		r := remark(FarOut, far)
+		return &r
 	}
 	var m2, m3 float64
 	mean := statistics.Mean(sorted)
@@ -317,9 +317,9 @@ func shapeOf(sorted []float64) string {
 	}
 	m2, m3 = m2/float64(n), m3/float64(n)
 	if skew := math.Abs(m3) / math.Pow(m2, 1.5); skew > max(1, 3*math.Sqrt(6/float64(n))) {
-		return "the values are lopsided"
+		return &Remark{Code: Lopsided}
 	}
-	return ""
+	return nil
 }
 
 // compareLevel picks the method and compares. a and b have at least one value;
@@ -336,13 +336,13 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 	case a.N == 1 && b.N == 1:
 		l.Mean = unknown
 		l.Difference.Method = MethodPopulation
-		l.Why = "one value each, and no population to set the difference against: no test is possible"
+		l.because(NoPopulation)
 		if population == nil || population.N < 2 || !(population.M2 > 0) {
 			return l
 		}
-		l.population = population.N
+		l.Population = population.N
 		spread = math.Sqrt(population.Variance())
-		l.Why = fmt.Sprintf("one value each: no test of these two alone is possible, so the difference is set against the spread of %d units", population.N)
+		l.because(AgainstPopulation, population.N)
 		l.Test = &Test{P: statistics.StudentTail(l.Difference.Value/(spread*math.Sqrt2), float64(population.N-1))}
 	case a.N == 1 || b.N == 1:
 		group := a.Moments
@@ -351,10 +351,10 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 		}
 		l.Mean = unknown
 		l.Difference.Method = MethodSingle
-		l.Why = fmt.Sprintf("a single value: it is set against the spread of the %d of the other group", group.N)
+		l.because(AgainstGroup, group.N)
 		spread = math.Sqrt(group.Variance())
 		if !(spread > 0) {
-			l.Why = "a single value against a group that does not scatter: no test is possible"
+			l.because(GroupFlat)
 			return l
 		}
 		se := spread * math.Sqrt(1+1/float64(group.N))
@@ -363,7 +363,7 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 		l.Test = &Test{P: statistics.StudentTail(l.Difference.Value/se, float64(group.N-1))}
 	case spread == 0:
 		// Both constant: the ranks are known without the values.
-		l.Why = "neither group scatters: only ranks can be compared"
+		l.because(GroupsFlat)
 		l.Difference.Method = MethodShift
 		l.Difference.Low, l.Difference.High = l.Difference.Value, l.Difference.Value
 		p := 1.0
@@ -387,23 +387,26 @@ func (l *LevelDifference) robust(a, b Sample, confidence float64) {
 	if int64(len(a.Values)) != a.N || int64(len(b.Values)) != b.N {
 		return
 	}
-	why := ""
 	for _, s := range []Sample{a, b} {
-		if why = shapeOf(s.Values); why != "" {
+		if l.Shape = shapeOf(s.Values); l.Shape != nil {
 			break
 		}
 	}
-	if why == "" {
+	if l.Shape == nil {
 		return
 	}
 	shift, u, p := RankShift(a.Values, b.Values, confidence)
 	if math.IsNaN(shift.Low) {
-		l.Why = why + ", but there are too few for ranks: means are compared all the same"
+		l.because(TooFewForRanks)
 		return
 	}
 	higher := u / (float64(a.N) * float64(b.N))
 	l.Difference, l.Higher, l.Test = shift, &higher, &Test{P: p}
-	l.Why = why + ": ranks are compared, which do not mind"
+}
+
+func (l *LevelDifference) because(code Code, args ...any) {
+	r := remark(code, args...)
+	l.Why = &r
 }
 
 // logChoose is the logarithm of n over k.

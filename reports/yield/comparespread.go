@@ -128,8 +128,7 @@ type ShareDifference struct {
 	Difference Estimate `json:"difference"` // B less A, by Newcombe
 	// Test is Fisher's exact one; nil where all or none fail in both groups,
 	// and there is nothing to tell.
-	Test *Test  `json:"test,omitempty"`
-	Text string `json:"text,omitempty"`
+	Test *Test `json:"test,omitempty"`
 }
 
 // CompareShares compares xa of na with xb of nb. A count that cannot be gives a

@@ -1,10 +1,7 @@
 package yield
 
 import (
-	"fmt"
 	"math"
-	"strconv"
-	"strings"
 
 	"fullthrow/reports/statistics"
 )
@@ -212,25 +209,4 @@ func (b cycleBins) over(takt, confidence float64) Share {
 	s := NewShare(min(most, max(least, int64(math.Round(within)))), b.n, confidence)
 	s.Low, s.High = NewShare(least, b.n, confidence).Low, NewShare(most, b.n, confidence).High
 	return s
-}
-
-// String says it in sentences.
-func (c CycleTime) String() string {
-	if c.N == 0 {
-		return "No run was judged, so there is no cycle time."
-	}
-	var b strings.Builder
-	fmt.Fprintf(&b, "Half of the runs took up to %s, 95 of 100 up to %s, the longest %s.", Seconds(c.Median.Value), Seconds(c.P95.Value), Seconds(c.Max))
-	if c.Takt > 0 {
-		fmt.Fprintf(&b, " Longer than the takt of %s: %s.", Seconds(c.Takt), c.OverTakt.Sentence("runs"))
-		fmt.Fprintf(&b, " The takt asks for %s units an hour; the runs alone would let %s through.", hourly(c.Needed), hourly(c.Possible.Value))
-	}
-	return b.String()
-}
-
-func hourly(v float64) string {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return "an unknown number of"
-	}
-	return strconv.FormatFloat(v, 'f', 1, 64)
 }

@@ -1,7 +1,9 @@
 package yield
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"fullthrow/reports/statistics"
@@ -18,23 +20,26 @@ type DriftOptions struct {
 	// shift is worth acting on; 0.1 if not given: a golden unit that is off by
 	// more takes too much of the limit away from the units.
 	Matters float64
-	Say     Say // writes values in sentences; nil writes three digits and the unit
 }
 
-// What a golden unit's reading does.
+// DriftKind is what a golden unit's reading does.
+type DriftKind string
+
+// The kinds.
 const (
-	DriftNone   = "steady"
-	DriftSlope  = "drift" // creeps
-	DriftStep   = "step"  // jumped once
-	DriftFew    = "few"   // too few runs, or all at one time
-	fewestDrift = 4
+	DriftNone  DriftKind = "steady"
+	DriftSlope DriftKind = "drift" // creeps
+	DriftStep  DriftKind = "step"  // jumped once
+	DriftFew   DriftKind = "few"   // too few runs, or all at one time: below FewestDrift
+
+	FewestDrift = 4
 )
 
 // Drift is a golden unit's reading over time.
 type Drift struct {
-	Name string `json:"name"`
-	Unit string `json:"unit"`
-	Kind string `json:"kind"` // "steady", "drift", "step", "few"
+	Name string    `json:"name"`
+	Unit string    `json:"unit"`
+	Kind DriftKind `json:"kind"`
 	// Matters says that it is worth acting on: the shift so far, or that of 30
 	// days more, is beyond DriftOptions.Matters of the limits' width, or a limit
 	// is reached within 90 days.
@@ -74,8 +79,7 @@ type Drift struct {
 	// Step is the likeliest single jump; nil below six runs.
 	Step *Step `json:"step,omitempty"`
 
-	Text     string   `json:"text"`
-	Cautions []string `json:"cautions,omitempty"`
+	Cautions []Remark `json:"cautions,omitempty"`
 }
 
 // Reach is when a line meets a limit if it goes on as it did.
@@ -117,17 +121,15 @@ const (
 func FindDrift(s Series, o DriftOptions) Drift {
 	nan := math.NaN()
 	c := usualConfidence(o.Confidence)
-	say := o.Say.orPlain()
 	none := Estimate{Value: nan, Low: nan, High: nan, Confidence: c}
 	d := Drift{Name: s.Name, Unit: s.Unit, Kind: DriftFew, Now: nan, Reference: nan, Shift: none, ShiftShare: none, Slope: none, PerMonth: none}
 	points := inTime(s.Points)
 	d.N, d.Dropped = len(points), len(s.Points)-len(points)
 	if d.Dropped > 0 {
-		d.Cautions = append(d.Cautions, plural(int64(d.Dropped), "value")+" left out, not being a finite number.")
+		d.Cautions = append(d.Cautions, remark(Dropped, d.Dropped))
 	}
 	if d.N == 0 {
 		d.Reference, d.Now = 0, 0
-		d.Text = s.Name + ": the golden unit has not been measured."
 		return d
 	}
 	d.From, d.To = points[0].Time, points[d.N-1].Time
@@ -142,8 +144,7 @@ func FindDrift(s Series, o DriftOptions) Drift {
 	}
 	d.shift(y, width, o)
 	line, err := statistics.FitLine(x, y)
-	if err != nil || d.N < fewestDrift {
-		d.Text = d.fewText(say)
+	if err != nil || d.N < FewestDrift {
 		return d
 	}
 	d.Line = &line
@@ -165,13 +166,12 @@ func FindDrift(s Series, o DriftOptions) Drift {
 	}
 	switch d.Kind {
 	case DriftNone:
-		d.Matters = d.shifted() && off >= matters
+		d.Matters = d.Shifted() && off >= matters
 	case DriftSlope:
 		d.Matters = off >= matters || math.Abs(d.PerMonth.Value) >= matters || d.Reach != nil && d.Reach.Days.Value <= 90
 	default:
 		d.Matters = off >= matters
 	}
-	d.Text = d.text(say, width)
 	d.caution(s)
 	return d
 }
@@ -185,7 +185,7 @@ func (d *Drift) shift(y []float64, width float64, o DriftOptions) {
 	c := d.Shift.Confidence
 	rest := y
 	var reference Moments
-	if o.Reference != nil && len(statistics.FiniteOnly([]float64{*o.Reference})) == 1 {
+	if o.Reference != nil && statistics.Finite(*o.Reference) {
 		d.Reference = *o.Reference
 	} else {
 		// With few runs the half of them, so that something is left to compare.
@@ -212,8 +212,8 @@ func (d *Drift) shift(y []float64, width float64, o DriftOptions) {
 	d.ShiftShare = Estimate{Value: d.Shift.Value / width, Low: d.Shift.Low / width, High: d.Shift.High / width, Confidence: c, Method: d.Shift.Method}
 }
 
-// shifted says that the last runs are off the reference beyond chance.
-func (d Drift) shifted() bool { return d.Shift.Low > 0 || d.Shift.High < 0 }
+// Shifted says that the last runs are off the reference beyond chance.
+func (d Drift) Shifted() bool { return d.Shift.Low > 0 || d.Shift.High < 0 }
 
 // effective is how many independent values tell as much as n neighbours of this
 // autocorrelation.
@@ -287,7 +287,7 @@ func findStep(points []Point, y []float64, confidence float64) *Step {
 
 // kind decides between creeping and a jump by what is left about each: a line
 // has two parameters, a step three.
-func (d Drift) kind(l statistics.Line, alpha float64) string {
+func (d Drift) kind(l statistics.Line, alpha float64) DriftKind {
 	creeps := d.SlopeP != nil && *d.SlopeP <= alpha || l.F == nil && l.Slope != 0
 	jumps := d.Step != nil && d.Step.P <= alpha
 	n := float64(d.N)
@@ -326,4 +326,35 @@ func reach(l statistics.Line, lower, upper *float64, last, confidence, effective
 		r.Days.Low, r.Days.High = days(min(a, b)), days(max(a, b))
 	}
 	return r
+}
+
+// inTime leaves out values that are not finite and puts the rest in order.
+func inTime(points []Point) []Point {
+	var out []Point
+	for _, p := range points {
+		if statistics.Finite(p.Value) {
+			out = append(out, p)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Point) int { return cmp.Or(a.Time.Compare(b.Time)) })
+	return out
+}
+
+func (d *Drift) caution(s Series) {
+	add := func(code Code, args ...any) { d.Cautions = append(d.Cautions, remark(code, args...)) }
+	if d.N < 10 {
+		add(FewRuns, d.N)
+	}
+	if d.LagOne > 2/math.Sqrt(float64(d.N)) {
+		add(RunsAlike, d.LagOne, d.N, max(1, math.Round(d.Effective)))
+	}
+	if d.Reach != nil && d.Reach.Days.Value > d.Days {
+		add(FarAhead)
+	}
+	if s.LimitChanged {
+		add(LimitChanged)
+	}
+	if s.Total > int64(len(s.Points)) {
+		add(Newest, len(s.Points), s.Total)
+	}
 }

@@ -44,7 +44,7 @@ func (b *chartBuilder) ewma() error {
 		return err
 	}
 	start, sigma := b.target(), b.Baseline.Sigma
-	p := Panel{Title: fmt.Sprintf("weighted mean of the newest (%.4g for the newest point)", lambda), Unit: b.Unit, Centre: start}
+	p := Panel{Of: PanelEWMA, Unit: b.Unit, Centre: start}
 	values := 0
 	for _, g := range b.groups {
 		values += len(g.Values)
@@ -60,9 +60,7 @@ func (b *chartBuilder) ewma() error {
 		}
 		p.Points = append(p.Points, pointOf(g, e, start, limit*math.Sqrt(variance)))
 	}
-	b.beyondLimits(p, float64(len(p.Points))*2*statistics.NormalUpper(limit), func(h RuleHit) string {
-		return fmt.Sprintf("the weighted mean is beyond its limits (%s): the middle has moved, probably a little and some points before %s", h.Side, p.Points[h.First].X)
-	})
+	b.beyondLimits(p, float64(len(p.Points))*2*statistics.NormalUpper(limit), func(RuleHit) RuleCode { return RuleEWMA })
 	return nil
 }
 
@@ -84,7 +82,7 @@ func (b *chartBuilder) shortTerm() error {
 	}
 	b.limitsFrom(Baseline{Centre: statistics.Mean(all), Sigma: sigma}, len(b.base))
 	if !(b.Baseline.Sigma > 0) {
-		return errNoSpread
+		return because(NoSpread)
 	}
 	return nil
 }

@@ -1,7 +1,6 @@
 package yield
 
 import (
-	"fmt"
 	"math"
 
 	"fullthrow/reports/statistics"
@@ -29,13 +28,17 @@ type PercentileStudy struct {
 	Ppu *Estimate `json:"ppu,omitempty"`
 	Ppk *Estimate `json:"ppk,omitempty"`
 
-	AtMost  bool   `json:"at_most,omitempty"` // too few values: the true indices are probably lower
-	Caution string `json:"caution,omitempty"`
+	AtMost  bool    `json:"at_most,omitempty"` // too few values: the true indices are probably lower
+	Caution *Remark `json:"caution,omitempty"`
 }
 
 // fewestForPercentiles is how many values it takes that one is expected beyond
 // the 0.135 % point.
 const fewestForPercentiles = 741
+
+// usualForPercentiles is from about how many values on both ends of the outer
+// points have an interval.
+const usualForPercentiles = 2700
 
 // quantileEstimate is a share point with the interval that ranks give it.
 func quantileEstimate(sorted []float64, p, confidence float64) Estimate {
@@ -88,9 +91,11 @@ func newPercentileStudy(sorted []float64, spec Spec, confidence float64) *Percen
 	switch {
 	case n < fewestForPercentiles:
 		t.AtMost = true
-		t.Caution = fmt.Sprintf("%d values do not reach the 0.135 %% and 99.865 %% points (%d are needed that one is expected beyond): the smallest and largest value stand in for them, and the true indices are probably lower.", n, fewestForPercentiles)
+		c := remark(PercentilesBeyond, n, fewestForPercentiles)
+		t.Caution = &c
 	case math.IsInf(t.Low.Low, 0) || math.IsInf(t.High.High, 0):
-		t.Caution = fmt.Sprintf("%d values are few for the 0.135 %% and 99.865 %% points: how far out these may lie cannot be told (about 2700 are needed).", n)
+		c := remark(PercentilesRough, n, usualForPercentiles)
+		t.Caution = &c
 	}
 	return t
 }

@@ -1,19 +1,21 @@
 package yield
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
 	"fullthrow/reports/statistics"
 )
 
-// States of a process over time.
+// StabilityState is what a process does over time.
+type StabilityState string
+
+// The states of a process over time.
 const (
-	StabilityUnknown  = "unknown"  // too few points
-	StabilityStable   = "stable"   // nothing but chance is seen
-	StabilitySlight   = "slight"   // it moves, too little to matter
-	StabilityUnstable = "unstable" // it moves so much that one figure for all of it means nothing
+	StabilityUnknown  StabilityState = "unknown"  // too few points
+	StabilityStable   StabilityState = "stable"   // nothing but chance is seen
+	StabilitySlight   StabilityState = "slight"   // it moves, too little to matter
+	StabilityUnstable StabilityState = "unstable" // it moves so much that one figure for all of it means nothing
 )
 
 // Stability is whether a process was the same all the time, which capability
@@ -37,10 +39,23 @@ type Stability struct {
 	Ratio *float64 `json:"ratio,omitempty"`
 	// P as likely would a process that does not move look as uneven (von
 	// Neumann's ratio; analysis of variance).
-	P     *float64 `json:"p,omitempty"`
-	State string   `json:"state"` // one of the Stability constants
-	Text  string   `json:"text"`  // a sentence
+	P     *float64       `json:"p,omitempty"`
+	State StabilityState `json:"state"`
+	// Reason is what State goes by.
+	Reason StabilityReason `json:"reason,omitempty"`
 }
+
+// StabilityReason is what tells whether a process moves.
+type StabilityReason string
+
+// The reasons.
+const (
+	ReasonFew     StabilityReason = "few"     // points: it cannot be told
+	ReasonNoChart StabilityReason = "chart"   // there is none: it cannot be told
+	ReasonSpread  StabilityReason = "spread"  // all values are spread wider than neighbours, by Ratio
+	ReasonSignals StabilityReason = "signals" // so many points break a rule of the control chart
+	ReasonShape   StabilityReason = "shape"   // many break one, as happens with values that are not normal, but their order is chance
+)
 
 const (
 	ratioMatters       = 1.05
@@ -58,16 +73,16 @@ func newStability(groups []Subgroup, shape Normality, o CapabilityOptions) Stabi
 	}
 	t.Points = len(groups)
 	if values < fewestForStability || len(groups) < 5 {
-		t.Text = fmt.Sprintf("Whether the process is stable over time cannot be told from %s.", countOf(len(groups), "point"))
+		t.Reason = ReasonFew
 		return t
 	}
 	kind := ChartMeansSDs
 	if single {
 		kind = ChartIndividuals
 	}
-	chart, err := NewChart(kind, groups, ChartOptions{Format: o.Format, Unit: o.Unit})
+	chart, err := NewChart(kind, groups, ChartOptions{Unit: o.Unit})
 	if err != nil {
-		t.Text = "Whether the process is stable over time cannot be told: " + err.Error() + "."
+		t.Reason = ReasonNoChart
 		return t
 	}
 	// Only the values, or means: ranges tell of the spread within.
@@ -91,36 +106,22 @@ func newStability(groups []Subgroup, shape Normality, o CapabilityOptions) Stabi
 	moves := t.P != nil && p < 0.01
 	switch {
 	case moves && ratio >= ratioMatters:
-		t.State = StabilityUnstable
-		t.Text = fmt.Sprintf("The process moves over time: all values together are spread %.2f times as wide as neighbours are.", ratio)
+		t.State, t.Reason = StabilityUnstable, ReasonSpread
 	case many && !skewed && !moves:
-		t.State = StabilitySlight
+		t.State, t.Reason = StabilitySlight, ReasonSignals
 		if float64(t.Signals) >= signalsMatter*float64(t.Points) {
 			t.State = StabilityUnstable
 		}
-		t.Text = fmt.Sprintf("The process is not stable over time: %d of %d points break a rule of the control chart, %s would by chance.", t.Signals, t.Points, aboutSo(t.Chance))
 	case moves:
-		t.State = StabilitySlight
-		t.Text = fmt.Sprintf("The process moves over time, but little: all values together are spread %.2f times as wide as neighbours are.", ratio)
+		t.State, t.Reason = StabilitySlight, ReasonSpread
+	case many:
+		t.State, t.Reason = StabilityStable, ReasonShape
+	case t.Signals > 0:
+		t.State, t.Reason = StabilityStable, ReasonSignals
 	default:
 		t.State = StabilityStable
-		t.Text = "No movement over time can be made out"
-		switch {
-		case many:
-			t.Text += fmt.Sprintf(": %d of %d points break a rule, as happens with values that are not normally distributed, but their order is that of chance", t.Signals, t.Points)
-		case t.Signals > 0:
-			t.Text += fmt.Sprintf(": %s of %d %s a rule of the control chart, %s would by chance", countOf(t.Signals, "point"), t.Points, breaks(t.Signals), aboutSo(t.Chance))
-		}
-		t.Text += "."
 	}
 	return t
-}
-
-func aboutSo(v float64) string {
-	if v < 1.5 {
-		return "1 or none"
-	}
-	return fmt.Sprintf("about %.0f", v)
 }
 
 // unevenness is how much wider all values are spread than neighbours, and the

@@ -1,9 +1,7 @@
 package yield
 
 import (
-	"fmt"
 	"math"
-	"strings"
 	"time"
 
 	"fullthrow/reports/statistics"
@@ -134,38 +132,3 @@ func Trend(groups []Group, o TrendOptions) TrendResult {
 // one (Holm 1979, Scandinavian Journal of Statistics 6, 65-70). They need not be
 // independent. NaN stays NaN and counts as no test.
 func HolmBonferroni(p []float64) []float64 { return Adjust(p, Holm) }
-
-// String says in one or more sentences which groups differ.
-func (r TrendResult) String() string {
-	with := "the rest"
-	if r.Against == AgainstBefore {
-		with = "what came before"
-	}
-	switch {
-	case !r.Whole.Known():
-		return "No unit was tested."
-	case r.Compared == 0:
-		return "There is nothing to compare: all units are in one group."
-	case r.Differ == 0:
-		return fmt.Sprintf("No group differs from %s by more than chance would bring.", with)
-	}
-	var b strings.Builder
-	for _, p := range r.Points {
-		if p.Differs == 0 {
-			continue
-		}
-		if b.Len() > 0 {
-			b.WriteByte(' ')
-		}
-		b.WriteString(p.sentence(with))
-	}
-	return b.String()
-}
-
-func (p TrendPoint) sentence(with string) string {
-	word := "higher"
-	if p.Differs < 0 {
-		word = "lower"
-	}
-	return fmt.Sprintf("%s is %s than %s (%s against %s), and not by chance.", p.Key, word, with, Percent(p.FirstPass.Value), Percent(p.Other.Value))
-}
