@@ -19,7 +19,7 @@ import (
 var floors = map[string]int{
 	"drivers": 0, "reports": 0, "scripts": 0, "reports/statistics": 0, "reports/store/pgtest": 0,
 
-	"reports/yield": 1, "reports/serial": 1, "reports/recordtest": 1, "reports/archive": 2, "reports/page": 3,
+	"reports/yield": 1, "reports/serial": 1, "reports/recordtest": 1, "reports/archive": 2, "reports/page": 3, "reports/wording": 2,
 	"reports/store": 3, "reports/forward": 4,
 
 	"drivers/drivertest": 1, "drivers/gpio": 1, "drivers/modbus": 1, "drivers/motion": 1, "drivers/receiver": 1, "drivers/scpi": 1,

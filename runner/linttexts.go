@@ -10,6 +10,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -24,14 +25,14 @@ func (m *method) lintTexts(home folder, asked []string) (problems, notes []probl
 	if drawing != nil {
 		sentences = append(sentences, drawing.Titles()...)
 	}
-	names, _ := fs.Glob(home.fs, look.TextsFile("*")) // the pattern is a good one
+	names, _ := fs.Glob(home.fs, wording.TextsFile("*")) // the pattern is a good one
 	for _, name := range names {
 		at := home.path(name)
 		data, err := home.read(name)
 		if err != nil {
 			continue // gone since the folder was listed
 		}
-		texts, err := look.ParseTexts(at, data)
+		texts, err := wording.ParseTexts(at, data)
 		if err != nil {
 			problems = append(problems, placed(at, err))
 			continue

@@ -19,6 +19,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/forward"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/metrics"
 	"fullthrow/runner/station"
@@ -323,10 +324,10 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 
 // pageFiles reads what stands beside a plan for people: texts and drawing, as
 // far as there are any.
-func pageFiles(home folder) (map[string]look.Texts, *look.Drawing, error) {
-	texts := map[string]look.Texts{}
-	for _, lang := range look.Languages() {
-		name := look.TextsFile(lang.Tag)
+func pageFiles(home folder) (map[string]wording.Texts, *look.Drawing, error) {
+	texts := map[string]wording.Texts{}
+	for _, lang := range wording.Languages() {
+		name := wording.TextsFile(lang.Tag)
 		if !home.has(name) {
 			continue
 		}
@@ -334,7 +335,7 @@ func pageFiles(home folder) (map[string]look.Texts, *look.Drawing, error) {
 		if err != nil {
 			return nil, nil, err
 		}
-		if texts[lang.Tag], err = look.ParseTexts(home.path(name), data); err != nil {
+		if texts[lang.Tag], err = wording.ParseTexts(home.path(name), data); err != nil {
 			return nil, nil, usage("%w", err)
 		}
 	}

@@ -18,6 +18,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -303,7 +304,7 @@ func TestHostileInput(t *testing.T) {
 // The page has nothing that its own policy forbids, in every language.
 func TestOperatorPage(t *testing.T) {
 	g := newRig(t)
-	for _, l := range look.Languages() {
+	for _, l := range wording.Languages() {
 		status, page := get(t, g.http.URL+"/", &http.Cookie{Name: look.LanguageCookie, Value: l.Tag}, &http.Cookie{Name: OperatorCookie, Value: url.QueryEscape("<b>Mei & Co</b>")})
 		require.Equal(t, 200, status)
 		assert.Contains(t, page, `<html lang="`+l.Tag+`"`)

@@ -14,6 +14,7 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web/look"
 )
@@ -37,7 +38,7 @@ type Config struct {
 	// Pictures holds the files that prompts show; optional.
 	Pictures fs.FS
 	// Texts are the product's own sentences by language; optional.
-	Texts map[string]look.Texts
+	Texts map[string]wording.Texts
 	// Store answers for the counts of the day; optional. It may take a while
 	// until it is open: see [Server.Indexed].
 	Store store.Store

@@ -10,7 +10,7 @@ import (
 	"strings"
 	"sync"
 
-	"fullthrow/runner/web/look"
+	"fullthrow/reports/wording"
 )
 
 // message is one thing that followers are told: what an event of a run was,
@@ -21,14 +21,14 @@ type message struct {
 	name   string // of the server-sent event: "nest", "station", "event"
 	run    string // that it belongs to, "" none
 	seq    int64
-	build  func(t *look.Translator) any
+	build  func(t *wording.Translator) any
 
 	mu      sync.Mutex
 	written map[string][]byte // by language
 }
 
 // in is the message as JSON in the translator's language.
-func (m *message) in(t *look.Translator) ([]byte, error) {
+func (m *message) in(t *wording.Translator) ([]byte, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if data, ok := m.written[t.Lang]; ok {

@@ -8,9 +8,9 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
-	"fullthrow/runner/web/look"
 )
 
 // phase is what a nest is doing.
@@ -238,7 +238,7 @@ func (s *Server) tellEvent(n *nest, e reports.Event, changed bool) {
 	}
 	reading := e.Reading
 	if !changed {
-		m.build = func(t *look.Translator) any {
+		m.build = func(t *wording.Translator) any {
 			ev := ev
 			ev.Reading = s.readingJSON(t, reading)
 			return ev
@@ -246,7 +246,7 @@ func (s *Server) tellEvent(n *nest, e reports.Event, changed bool) {
 	} else {
 		m.name = "nest"
 		build := s.nestBuilder(n)
-		m.build = func(t *look.Translator) any {
+		m.build = func(t *wording.Translator) any {
 			ev, at := ev, build(t)
 			ev.Reading = s.readingJSON(t, reading)
 			at.Event = &ev
@@ -259,11 +259,11 @@ func (s *Server) tellEvent(n *nest, e reports.Event, changed bool) {
 // tellNest tells the followers how a nest is now. s.mu is held.
 func (s *Server) tellNest(n *nest) {
 	build := s.nestBuilder(n)
-	s.hub.publish(&message{name: "nest", build: func(t *look.Translator) any { return build(t) }})
+	s.hub.publish(&message{name: "nest", build: func(t *wording.Translator) any { return build(t) }})
 }
 
 // tellStation tells the followers what belongs to no nest. s.mu is held.
 func (s *Server) tellStation() {
 	build := s.stationBuilder()
-	s.hub.publish(&message{name: "station", build: func(t *look.Translator) any { return build(t) }})
+	s.hub.publish(&message{name: "station", build: func(t *wording.Translator) any { return build(t) }})
 }

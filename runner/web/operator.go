@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -57,7 +58,7 @@ func newOperatorPage(s *Server) (*operatorPage, error) {
 	if p.template, err = s.c.Look.Parse(dir, "operator.html"); err != nil {
 		return nil, err
 	}
-	for _, l := range look.Languages() {
+	for _, l := range wording.Languages() {
 		if s.c.Drawing != nil {
 			p.drawings[l.Tag] = s.c.Drawing.HTML(s.c.Texts[l.Tag])
 		}

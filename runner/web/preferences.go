@@ -14,6 +14,7 @@ import (
 	"time"
 	"unicode"
 
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -168,7 +169,7 @@ type languageCommand struct {
 
 // postLanguage chooses the language of the browser and of who is at it.
 func (s *Server) postLanguage(r *http.Request, w http.ResponseWriter, c languageCommand) (answer, error) {
-	if !slices.ContainsFunc(look.Languages(), func(l look.Language) bool { return l.Tag == c.Language }) {
+	if !slices.ContainsFunc(wording.Languages(), func(l wording.Language) bool { return l.Tag == c.Language }) {
 		return answer{}, badCommand("no such language")
 	}
 	setCookie(w, look.LanguageCookie, c.Language)

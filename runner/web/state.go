@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
-	"fullthrow/runner/web/look"
+	"fullthrow/reports/wording"
 )
 
 // What follows is what a browser gets, in JSON, with every word in its
@@ -163,11 +163,11 @@ type eventJSON struct {
 
 // state is the whole state in a language, and the number of the newest change
 // in it. followed is the run that the browser was following, "" none.
-func (s *Server) state(t *look.Translator, followed string) (stateJSON, int64) {
+func (s *Server) state(t *wording.Translator, followed string) (stateJSON, int64) {
 	s.mu.Lock()
 	number := s.hub.last()
 	station := s.stationBuilder()
-	var nests []func(*look.Translator) nestJSON
+	var nests []func(*wording.Translator) nestJSON
 	shown := false
 	for _, n := range s.nests {
 		nests = append(nests, s.nestBuilder(n))
@@ -194,7 +194,7 @@ func (s *Server) getState(w http.ResponseWriter, r *http.Request) {
 
 // nestBuilder copies the nest as it is; what it returns writes the copy in a
 // language, at any time. s.mu is held.
-func (s *Server) nestBuilder(n *nest) func(*look.Translator) nestJSON {
+func (s *Server) nestBuilder(n *nest) func(*wording.Translator) nestJSON {
 	c := struct {
 		name, held string
 		phase      phase
@@ -206,7 +206,7 @@ func (s *Server) nestBuilder(n *nest) func(*look.Translator) nestJSON {
 	if c.phase == "" {
 		c.phase = phaseFree
 	}
-	return func(t *look.Translator) nestJSON {
+	return func(t *wording.Translator) nestJSON {
 		j := nestJSON{Nest: c.name, Phase: c.phase, Checks: []checkJSON{}, Parts: map[string]string{}, Takt: s.c.Takt.Seconds()}
 		if c.out != "" {
 			j.Out = t.T("operator.nest.out_of_service", "nest", c.name)
@@ -254,9 +254,9 @@ func (s *Server) nestBuilder(n *nest) func(*look.Translator) nestJSON {
 }
 
 // stationBuilder is nestBuilder for what belongs to no nest. s.mu is held.
-func (s *Server) stationBuilder() func(*look.Translator) stationJSON {
+func (s *Server) stationBuilder() func(*wording.Translator) stationJSON {
 	queue, notice, question, today, stopping := append([]job(nil), s.queue...), s.notice, s.question, s.today, s.stopping
-	return func(t *look.Translator) stationJSON {
+	return func(t *wording.Translator) stationJSON {
 		j := stationJSON{Queue: []queuedJSON{}, Today: todayIn(t, today), Stopping: stopping}
 		for _, q := range queue {
 			j.Queue = append(j.Queue, queuedJSON{q.unit.SerialNumber, q.nest})

@@ -9,7 +9,7 @@ import (
 	"net/http"
 	"time"
 
-	"fullthrow/runner/web/look"
+	"fullthrow/reports/wording"
 )
 
 const (
@@ -118,7 +118,7 @@ func lastEventID(r *http.Request) string {
 }
 
 // sendState writes the state and returns the number of the newest change in it.
-func (s *Server) sendState(out *eventWriter, t *look.Translator, followed string) (int64, error) {
+func (s *Server) sendState(out *eventWriter, t *wording.Translator, followed string) (int64, error) {
 	state, number := s.state(t, followed)
 	data, err := json.Marshal(state)
 	if err != nil {

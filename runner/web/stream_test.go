@@ -16,8 +16,8 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/station"
-	"fullthrow/runner/web/look"
 )
 
 // runSeqs reads a stream until the run in it has ended and returns the numbers
@@ -109,7 +109,7 @@ func TestFiftyFollowers(t *testing.T) {
 func TestTooFarBehind(t *testing.T) {
 	h := newHub()
 	for range 2 * hubLog {
-		h.publish(&message{name: "event", build: func(*look.Translator) any { return nil }})
+		h.publish(&message{name: "event", build: func(*wording.Translator) any { return nil }})
 	}
 	assert.Equal(t, int64(2*hubLog), h.last())
 	assert.LessOrEqual(t, len(h.log), hubLog+hubLog/4, "the log is bounded")

@@ -6,8 +6,8 @@ import (
 	"time"
 
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
 )
 
 // today is what the station has made since midnight.
@@ -25,7 +25,7 @@ type todayJSON struct {
 	Range string `json:"range"` // what the yield may be as well
 }
 
-func todayIn(t *look.Translator, d today) todayJSON {
+func todayIn(t *wording.Translator, d today) todayJSON {
 	if !d.known {
 		return todayJSON{}
 	}

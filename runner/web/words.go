@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
-	"fullthrow/runner/web/look"
+	"fullthrow/reports/wording"
 )
 
 // phrase is a message with its values, to be said in a language later.
@@ -23,7 +23,7 @@ type planText string
 func say(id string, args ...any) phrase { return phrase{id, args} }
 
 // say is the phrase in a language; the zero phrase says nothing.
-func (s *Server) say(t *look.Translator, p phrase) string {
+func (s *Server) say(t *wording.Translator, p phrase) string {
 	if p.id == "" {
 		return ""
 	}
@@ -37,12 +37,12 @@ func (s *Server) say(t *look.Translator, p phrase) string {
 }
 
 // text is a sentence of the product in a language.
-func (s *Server) text(t *look.Translator, sentence string) string {
+func (s *Server) text(t *wording.Translator, sentence string) string {
 	return s.c.Texts[t.Lang].T(sentence)
 }
 
 // aboutUnit is what there is to say of the unit beside its serial number.
-func (s *Server) aboutUnit(t *look.Translator, start reports.Start) string {
+func (s *Server) aboutUnit(t *wording.Translator, start reports.Start) string {
 	var parts []string
 	if start.Unit.Golden {
 		parts = append(parts, t.T("operator.unit.golden"))
@@ -56,7 +56,7 @@ func (s *Server) aboutUnit(t *look.Translator, start reports.Start) string {
 	return strings.Join(parts, " · ")
 }
 
-func (s *Server) checkJSON(t *look.Translator, c checkView) checkJSON {
+func (s *Server) checkJSON(t *wording.Translator, c checkView) checkJSON {
 	about := s.text(t, c.about)
 	if about == "" {
 		about = c.name
@@ -65,7 +65,7 @@ func (s *Server) checkJSON(t *look.Translator, c checkView) checkJSON {
 }
 
 // part is what people call a part of the handset.
-func (s *Server) part(t *look.Translator, part string) string {
+func (s *Server) part(t *wording.Translator, part string) string {
 	if part == "" {
 		return ""
 	}
@@ -78,7 +78,7 @@ func (s *Server) part(t *look.Translator, part string) string {
 }
 
 // holdJSON says what a hand has to do before the run can begin.
-func (s *Server) holdJSON(t *look.Translator, nest, why string, j job, before *runView) *holdJSON {
+func (s *Server) holdJSON(t *wording.Translator, nest, why string, j job, before *runView) *holdJSON {
 	serial := j.unit.SerialNumber
 	h := &holdJSON{Why: why, Serial: serial, Text: t.T("operator.hold."+why, "nest", nest, "serial", serial), Detail: t.T("operator.hold.start")}
 	if why == heldLoad && before != nil {
@@ -88,7 +88,7 @@ func (s *Server) holdJSON(t *look.Translator, nest, why string, j job, before *r
 }
 
 // promptJSON is an open question.
-func (s *Server) promptJSON(t *look.Translator, p promptView) *promptJSON {
+func (s *Server) promptJSON(t *wording.Translator, p promptView) *promptJSON {
 	j := &promptJSON{ID: p.ID, Kind: p.Kind, Text: s.text(t, p.Text), Unit: p.Unit}
 	switch p.Kind {
 	case "confirm":
@@ -126,7 +126,7 @@ const (
 
 // endJSON says how a run ended and what to do now. A fault of the bench and a
 // stop are never said in the words of a failed unit.
-func (s *Server) endJSON(t *look.Translator, v *runView) endJSON {
+func (s *Server) endJSON(t *wording.Translator, v *runView) endJSON {
 	serial := v.start.Unit.SerialNumber
 	e := endJSON{Step: v.next, Next: t.T("operator.next."+string(v.next), "nest", v.start.Nest)}
 	e.Unsafe, e.NotSafe = s.notSafe(t, v.unsafe)
@@ -188,7 +188,7 @@ const shownDevices = 4
 
 // notSafe says what devices that are not safe may still do and what to do now,
 // by what they drive, and which they are; nothing where all are safe.
-func (s *Server) notSafe(t *look.Translator, list []reports.Unsafe) (warning, who string) {
+func (s *Server) notSafe(t *wording.Translator, list []reports.Unsafe) (warning, who string) {
 	drives := reports.UnsafeDrives(list)
 	if len(drives) == 0 {
 		return "", ""
@@ -217,7 +217,7 @@ func (s *Server) notSafe(t *look.Translator, list []reports.Unsafe) (warning, wh
 }
 
 // both is two sentences, one behind the other.
-func (s *Server) both(t *look.Translator, first, second string) string {
+func (s *Server) both(t *wording.Translator, first, second string) string {
 	if first == "" {
 		return second
 	}
@@ -240,7 +240,7 @@ func (v *runView) planFault() bool {
 
 // benchFault says what is wrong with the bench: in plain words first, and as
 // the bench itself said it for the engineer.
-func (s *Server) benchFault(t *look.Translator, v *runView) (text, detail string) {
+func (s *Server) benchFault(t *wording.Translator, v *runView) (text, detail string) {
 	if v.failure != "" {
 		return t.T("operator.fault.record"), v.failure
 	}
@@ -268,7 +268,7 @@ func (s *Server) benchFault(t *look.Translator, v *runView) (text, detail string
 }
 
 // device is what people call a device; roles are the bench file's own words.
-func (s *Server) device(t *look.Translator, role string) string {
+func (s *Server) device(t *wording.Translator, role string) string {
 	id := "operator.device." + strings.ReplaceAll(role, " ", "_")
 	if simple(role) && t.Has(id) {
 		return t.T(id)
@@ -287,7 +287,7 @@ func simple(name string) bool {
 }
 
 // failure says where a unit failed, why that may be, and what was measured.
-func (s *Server) failure(t *look.Translator, v *runView, e *endJSON) {
+func (s *Server) failure(t *wording.Translator, v *runView, e *endJSON) {
 	var failed []checkView
 	for _, c := range v.checks {
 		if c.state == checkBroken || c.state == checkDoubt {
@@ -350,7 +350,7 @@ func likelihood(percent int) string {
 }
 
 // readingJSON is a reading with the limit that it missed.
-func (s *Server) readingJSON(t *look.Translator, r *reports.Reading) *readingJSON {
+func (s *Server) readingJSON(t *wording.Translator, r *reports.Reading) *readingJSON {
 	if r == nil {
 		return nil
 	}
@@ -388,7 +388,7 @@ func (s *Server) readingJSON(t *look.Translator, r *reports.Reading) *readingJSO
 }
 
 // value is a value of a reading in the manner of the language.
-func value(t *look.Translator, r reports.Reading, v reports.Value) string {
+func value(t *wording.Translator, r reports.Reading, v reports.Value) string {
 	if x, ok := v.Number(); ok {
 		if l := r.Limit; l != nil && v.Equal(r.Value) {
 			for _, edge := range []*float64{l.Lower, l.Upper} {
@@ -411,7 +411,7 @@ func value(t *look.Translator, r reports.Reading, v reports.Value) string {
 }
 
 // readingLine is a reading in one line.
-func (s *Server) readingLine(t *look.Translator, r reports.Reading) string {
+func (s *Server) readingLine(t *wording.Translator, r reports.Reading) string {
 	j := s.readingJSON(t, &r)
 	return strings.TrimSpace(j.Name + " " + j.Value + " " + j.Limit)
 }

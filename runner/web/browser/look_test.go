@@ -12,6 +12,7 @@ import (
 
 	"github.com/chromedp/chromedp/kb"
 
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -36,7 +37,7 @@ var sizes = []struct {
 func (p *page) everywhere(name, path, ready string) {
 	p.t.Helper()
 	var english []string
-	for _, l := range look.Languages() {
+	for _, l := range wording.Languages() {
 		p.cookie(look.LanguageCookie, l.Tag)
 		p.calm()
 		p.open(path)
@@ -193,7 +194,7 @@ func TestOperatorLook(t *testing.T) {
 	p := browse(t, s, "operator")
 	// Others look on, each in his language.
 	var others []*page
-	for _, l := range look.Languages() {
+	for _, l := range wording.Languages() {
 		q := browse(t, s, "looks on, "+l.Tag)
 		q.cookie(look.LanguageCookie, l.Tag)
 		q.calm()
@@ -204,7 +205,7 @@ func TestOperatorLook(t *testing.T) {
 	state := func(name, ready string) {
 		t.Helper()
 		var english []string
-		for i, l := range look.Languages() {
+		for i, l := range wording.Languages() {
 			q := others[i]
 			if !q.holds(ready) { // looks at another nest
 				q.operator()

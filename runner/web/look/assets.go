@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"fullthrow/reports/wording"
 	"io/fs"
 	"net/http"
 	"path"
@@ -57,11 +58,11 @@ func newAssets(l *Look) (*assets, error) {
 	}
 	a.add("look.css", "text/css; charset=utf-8", all.Bytes())
 	pages := map[string]bool{}
-	for id := range l.messages["en"] {
+	for id := range l.Messages["en"] {
 		page, _, _ := strings.Cut(id, ".")
 		pages[page+"."] = true
 	}
-	for _, lang := range Languages() {
+	for _, lang := range wording.Languages() {
 		for prefix := range pages {
 			data, err := json.Marshal(l.Strings(lang.Tag, prefix)) // keys in order
 			if err != nil {

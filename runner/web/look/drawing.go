@@ -5,6 +5,7 @@ import (
 	"encoding/xml"
 	"errors"
 	"fmt"
+	"fullthrow/reports/wording"
 	"html"
 	"html/template"
 	"io"
@@ -188,7 +189,7 @@ func (d *Drawing) walk(f func(t xml.Token, inTitle bool)) {
 
 // HTML is the drawing to stand within a page, its titles in the language of the
 // texts.
-func (d *Drawing) HTML(texts Texts) template.HTML {
+func (d *Drawing) HTML(texts wording.Texts) template.HTML {
 	var b strings.Builder
 	space := false
 	d.walk(func(t xml.Token, inTitle bool) {

@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/chart"
 )
 
@@ -84,10 +85,10 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 	for _, shape := range []string{"pass", "fail", "doubt", "error"} {
 		p.Notices = append(p.Notices, Notice{shape, s[9], []string{s[6]}})
 	}
-	var texts Texts
+	var texts wording.Texts
 	if lang != "en" {
 		var err error
-		texts, err = ParseTexts("texts", stockFile(t, TextsFile(lang)))
+		texts, err = wording.ParseTexts("texts", stockFile(t, wording.TextsFile(lang)))
 		require.NoError(t, err)
 	}
 	plain := string(stockDrawing(t).HTML(texts))
@@ -213,7 +214,7 @@ func TestGallery(t *testing.T) {
 	l := testLook(t).In(time.UTC)
 	page, err := l.Parse(fstest.MapFS{"g.html": {Data: []byte(gallery)}}, "g.html")
 	require.NoError(t, err)
-	for _, lang := range Languages() {
+	for _, lang := range wording.Languages() {
 		for _, theme := range []string{"light", "dark"} {
 			var b strings.Builder
 			require.NoError(t, page.Execute(&b, galleryData(t, l, lang.Tag, theme)))

@@ -20,6 +20,13 @@ type demoPage struct {
 	Yield float64
 }
 
+func testLook(t *testing.T) *Look {
+	t.Helper()
+	l, err := New()
+	require.NoError(t, err)
+	return l
+}
+
 func request(path, lang, theme string) *http.Request {
 	r := httptest.NewRequest("GET", path, nil)
 	r.AddCookie(&http.Cookie{Name: LanguageCookie, Value: lang})

@@ -1,6 +1,7 @@
 package look
 
 import (
+	"fullthrow/reports/wording"
 	"net/http"
 )
 
@@ -18,7 +19,7 @@ type Page struct {
 	Class    string   // of the body: "operator", "print"
 	Bare     bool     // without head and foot: the page fills the screen
 
-	words *Translator
+	words *wording.Translator
 }
 
 // Link leads somewhere.
@@ -35,7 +36,7 @@ func (l *Look) Page(r *http.Request, title string) Page {
 		}
 		return ""
 	}
-	p := Page{Lang: Match(cookie(LanguageCookie), r.Header.Get("Accept-Language")), Title: title, Path: r.URL.RequestURI()}
+	p := Page{Lang: wording.Match(cookie(LanguageCookie), r.Header.Get("Accept-Language")), Title: title, Path: r.URL.RequestURI()}
 	if theme := cookie(ThemeCookie); knownTheme(theme) {
 		p.Theme = theme
 	}
@@ -44,24 +45,24 @@ func (l *Look) Page(r *http.Request, title string) Page {
 }
 
 // Words is the translator of the page's language.
-func (p Page) Words() *Translator { return p.words }
+func (p Page) Words() *wording.Translator { return p.words }
 
 // T translates in the page's language: see [Translator.T].
 func (p Page) T(id string, args ...any) string { return p.words.T(id, args...) }
 
 // Languages and themes to choose from, for the shell.
-func (p Page) Languages() []Language { return Languages() }
+func (p Page) Languages() []wording.Language { return wording.Languages() }
 
 // Item is a part of a page's data for a template of its own, with the page's
 // language: {{template "row" (in $ .)}}, and there {{t . "id"}}, {{.Item.Name}}.
 type Item struct {
 	Item  any
-	words *Translator
+	words *wording.Translator
 }
 
 // Words is the translator of the page that the item stands on.
-func (i Item) Words() *Translator { return i.words }
+func (i Item) Words() *wording.Translator { return i.words }
 
 // speaker is data that knows its language: a [Page], what embeds one, an [Item],
 // a [Translator].
-type speaker interface{ Words() *Translator }
+type speaker interface{ Words() *wording.Translator }

@@ -18,6 +18,7 @@ import (
 
 	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -32,9 +33,9 @@ type Config struct {
 	// Files holds the captures that reports refer to; optional.
 	Files   Files
 	Product Product
-	Checks  []Check               // of the plan, in order; optional
-	Texts   map[string]look.Texts // the product's own sentences by language; optional
-	Drawing *look.Drawing         // of the handset; optional
+	Checks  []Check                  // of the plan, in order; optional
+	Texts   map[string]wording.Texts // the product's own sentences by language; optional
+	Drawing *look.Drawing            // of the handset; optional
 	// Zone is where the plant is, nil the machine's; Shifts are when its shifts
 	// begin, as in [store.Selection].
 	Zone   *time.Location

@@ -27,6 +27,7 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
@@ -90,7 +91,7 @@ func TestEveryPage(t *testing.T) {
 	m := pages(t)
 	links := map[string]string{}
 	for _, address := range addresses() {
-		for _, lang := range look.Languages() {
+		for _, lang := range wording.Languages() {
 			status, body, _ := get(t, m, address, lang.Tag)
 			require.Equal(t, http.StatusOK, status, "%s: %s", address, shown(body))
 			at := address + " in " + lang.Name

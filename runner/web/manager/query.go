@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/web/look"
 )
@@ -22,7 +23,7 @@ type query struct {
 	m    *Manager
 	ctx  context.Context
 	page look.Page
-	w    *look.Translator
+	w    *wording.Translator
 	path string
 	now  time.Time
 

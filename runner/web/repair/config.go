@@ -20,6 +20,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -43,8 +44,8 @@ type Config struct {
 	Look *look.Look
 	// Causes are those of the product's rules, each once; optional.
 	Causes  []reports.Cause
-	Texts   map[string]look.Texts // the product's own sentences by language; optional
-	Drawing *look.Drawing         // of the handset; optional
+	Texts   map[string]wording.Texts // the product's own sentences by language; optional
+	Drawing *look.Drawing            // of the handset; optional
 	// Retests is how often the line tests a failed unit again by itself.
 	Retests int
 	// Unit is the page of a unit's history, to which ?serial= is added;
@@ -119,7 +120,7 @@ func New(c Config) (*Bench, error) {
 		b.rules[k.Rule] = k
 	}
 	if c.Drawing != nil {
-		for _, l := range look.Languages() {
+		for _, l := range wording.Languages() {
 			b.drawing[l.Tag] = string(c.Drawing.HTML(c.Texts[l.Tag]))
 		}
 	}
@@ -147,7 +148,7 @@ func (b *Bench) ServeHTTP(w http.ResponseWriter, r *http.Request) { b.mux.ServeH
 type request struct {
 	*http.Request
 	page look.Page
-	w    *look.Translator
+	w    *wording.Translator
 	now  time.Time
 }
 

@@ -22,6 +22,7 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -63,7 +64,7 @@ func newBench(t *testing.T, change func(*Config)) *bench {
 	b := &bench{t: t, archive: records, index: index, now: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)}
 	format := serial.Format{Product: "kite", Pattern: `K(?P<lot>[0-9]{2}[A-Z])[0-9]{4}`, CheckCharacter: serial.NoCheckCharacter}
 	c := Config{Store: index, Archive: records, Station: "T-1", Product: Product{"kite", "Kite"}, Look: l.In(time.UTC), Causes: testCauses, Drawing: drawing, Retests: 1,
-		Texts:    map[string]look.Texts{"es": {"play between shaft and potentiometer": "holgura entre eje y potenciómetro", "Left stick": "Palanca izquierda"}},
+		Texts:    map[string]wording.Texts{"es": {"play between shaft and potentiometer": "holgura entre eje y potenciómetro", "Left stick": "Palanca izquierda"}},
 		Patience: time.Hour, // a busy machine's answer is as good
 		Unit:     "/unit", Attachments: "/attachment/", Now: func() time.Time { b.now = b.now.Add(time.Second); return b.now },
 		Scan: func(text string) (string, error) { s, _, err := format.ParseScan(text); return s, err },
@@ -437,7 +438,7 @@ func TestPagesInEveryLanguage(t *testing.T) {
 	}
 	b.post(b.form("/repair/unit?serial=K24A0002", "found", "else", "else", "soldering", "done", "resoldered", "by", "Noor"))
 	missing := regexp.MustCompile(`\[[a-z]+\.[a-z_.-]+\]`)
-	for _, l := range look.Languages() {
+	for _, l := range wording.Languages() {
 		for _, path := range []string{"/repair/", "/repair/unit?serial=K24A0001", "/repair/unit?serial=K24A0002", "/repair/unit?serial=K24A0002&again=1", "/repair/hints", "/repair/record"} {
 			r := httptest.NewRequest("GET", path, nil)
 			r.AddCookie(&http.Cookie{Name: look.LanguageCookie, Value: l.Tag})

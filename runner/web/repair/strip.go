@@ -9,7 +9,7 @@ import (
 	"strings"
 
 	"fullthrow/reports"
-	"fullthrow/runner/web/look"
+	"fullthrow/reports/wording"
 )
 
 // Drawn size of a strip, in pixels of its own.
@@ -26,7 +26,7 @@ const (
 // strip draws a reading to scale: what is allowed, good units as fine lines,
 // and this unit as a diamond. It is empty for a reading that is no number or
 // has no lower or upper limit. Values that are not finite are left out.
-func strip(t *look.Translator, id string, r reports.Reading, good []float64, title, desc string) template.HTML {
+func strip(t *wording.Translator, id string, r reports.Reading, good []float64, title, desc string) template.HTML {
 	x, isNumber := r.Value.Number()
 	l := r.Limit
 	if !isNumber || l == nil || l.Lower == nil && l.Upper == nil || math.IsNaN(x) || math.IsInf(x, 0) {

@@ -8,7 +8,7 @@ import (
 	"unicode"
 
 	"fullthrow/reports"
-	"fullthrow/runner/web/look"
+	"fullthrow/reports/wording"
 )
 
 // sentence is a sentence of the product in the reader's language.
@@ -91,7 +91,7 @@ func likely(q *request, percent int) string {
 func broken(v reports.Verdict) bool { return v == reports.Fail || v == reports.Inconclusive }
 
 // value is a value of a reading in the manner of the language.
-func value(t *look.Translator, r reports.Reading, v reports.Value) string {
+func value(t *wording.Translator, r reports.Reading, v reports.Value) string {
 	if x, ok := v.Number(); ok {
 		if l := r.Limit; l != nil && v.Equal(r.Value) && broken(r.Verdict) {
 			for _, edge := range []*float64{l.Lower, l.Upper} {
@@ -114,7 +114,7 @@ func value(t *look.Translator, r reports.Reading, v reports.Value) string {
 }
 
 // shown is a reading's value, with what is known of it from one side.
-func shown(t *look.Translator, r reports.Reading) string {
+func shown(t *wording.Translator, r reports.Reading) string {
 	s := value(t, r, r.Value)
 	switch r.Bound {
 	case "more":
@@ -126,7 +126,7 @@ func shown(t *look.Translator, r reports.Reading) string {
 }
 
 // allowed is a limit in words.
-func allowed(t *look.Translator, r reports.Reading) string {
+func allowed(t *wording.Translator, r reports.Reading) string {
 	l := r.Limit
 	switch {
 	case l == nil:

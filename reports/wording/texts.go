@@ -1,4 +1,4 @@
-package look
+package wording
 
 import (
 	"errors"

@@ -1,4 +1,4 @@
-package look
+package wording
 
 import (
 	"io/fs"
@@ -8,17 +8,18 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/nicksnyder/go-i18n/v2/i18n"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
-func testLook(t *testing.T) *Look {
+func testBook(t *testing.T) *Book {
 	t.Helper()
-	l, err := New()
+	b, err := NewBook(time.Local)
 	require.NoError(t, err)
-	return l
+	return b
 }
 
 func placesOf(texts ...string) []string {
@@ -46,8 +47,8 @@ func plain(text string) bool {
 // Every message stands in every language, with the same places, and is not the
 // English text again.
 func TestEveryMessageInEveryLanguage(t *testing.T) {
-	l := testLook(t)
-	english := l.messages["en"]
+	l := testBook(t)
+	english := l.Messages["en"]
 	require.NotEmpty(t, english)
 	for id, en := range english {
 		if en.One != "" && !slices.Contains(placesOf(en.Other), "{count}") {
@@ -59,7 +60,7 @@ func TestEveryMessageInEveryLanguage(t *testing.T) {
 			continue
 		}
 		for id, en := range english {
-			m := l.messages[lang.Tag][id]
+			m := l.Messages[lang.Tag][id]
 			if m == nil {
 				t.Errorf("%s: missing in %s", id, lang.Tag)
 				continue
@@ -77,7 +78,7 @@ func TestEveryMessageInEveryLanguage(t *testing.T) {
 				t.Errorf("%s: %s has no form for one", id, lang.Tag)
 			}
 		}
-		for id := range l.messages[lang.Tag] {
+		for id := range l.Messages[lang.Tag] {
 			if english[id] == nil {
 				t.Errorf("%s: in %s, but not in English", id, lang.Tag)
 			}
@@ -93,52 +94,54 @@ var quoted = regexp.MustCompile("[\"'`]((?:[a-z]+)\\.[a-z0-9_.-]*)[\"'`]")
 // named somewhere; a literal that ends with a point stands for all that begin
 // so.
 func TestMessagesAreThoseInUse(t *testing.T) {
-	l := testLook(t)
-	english := l.messages["en"]
+	l := testBook(t)
+	english := l.Messages["en"]
 	pages := map[string]bool{}
 	for id := range english {
 		page, _, _ := strings.Cut(id, ".")
 		pages[page] = true
 	}
 	used := map[string]bool{}
-	require.NoError(t, filepath.WalkDir("..", func(path string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() || strings.HasSuffix(path, "_test.go") || !slices.Contains([]string{".go", ".html", ".tmpl", ".js"}, filepath.Ext(path)) {
-			return err
-		}
-		data, err := os.ReadFile(path)
-		if err != nil {
-			return err
-		}
-		for i, line := range strings.Split(string(data), "\n") {
-			if strings.HasPrefix(strings.TrimSpace(line), "//") {
-				continue
+	for _, root := range []string{"..", "../../runner"} {
+		require.NoError(t, filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() || strings.HasSuffix(path, "_test.go") || !slices.Contains([]string{".go", ".html", ".tmpl", ".js"}, filepath.Ext(path)) {
+				return err
 			}
-			for _, m := range quoted.FindAllStringSubmatch(line, -1) {
-				id := m[1]
-				page, _, _ := strings.Cut(id, ".")
-				if !pages[page] || slices.Contains([]string{".js", ".css", ".html", ".toml", ".json", ".svg", ".tmpl"}, filepath.Ext(id)) {
+			data, err := os.ReadFile(path)
+			if err != nil {
+				return err
+			}
+			for i, line := range strings.Split(string(data), "\n") {
+				if strings.HasPrefix(strings.TrimSpace(line), "//") {
 					continue
 				}
-				if strings.HasSuffix(id, ".") || strings.HasSuffix(id, "_") {
-					found := false
-					for other := range english {
-						if strings.HasPrefix(other, id) {
-							used[other], found = true, true
+				for _, m := range quoted.FindAllStringSubmatch(line, -1) {
+					id := m[1]
+					page, _, _ := strings.Cut(id, ".")
+					if !pages[page] || slices.Contains([]string{".js", ".css", ".html", ".toml", ".json", ".svg", ".tmpl"}, filepath.Ext(id)) {
+						continue
+					}
+					if strings.HasSuffix(id, ".") || strings.HasSuffix(id, "_") {
+						found := false
+						for other := range english {
+							if strings.HasPrefix(other, id) {
+								used[other], found = true, true
+							}
 						}
+						if !found {
+							t.Errorf("%s:%d: no message begins with %q", path, i+1, id)
+						}
+						continue
 					}
-					if !found {
-						t.Errorf("%s:%d: no message begins with %q", path, i+1, id)
+					used[id] = true
+					if english[id] == nil {
+						t.Errorf("%s:%d: there is no message %q", path, i+1, id)
 					}
-					continue
-				}
-				used[id] = true
-				if english[id] == nil {
-					t.Errorf("%s:%d: there is no message %q", path, i+1, id)
 				}
 			}
-		}
-		return nil
-	}))
+			return nil
+		}))
+	}
 	for id := range english {
 		if !used[id] {
 			t.Errorf("%s: no template, script or Go file uses it", id)
@@ -147,9 +150,9 @@ func TestMessagesAreThoseInUse(t *testing.T) {
 }
 
 func TestLanguageFilesAreRead(t *testing.T) {
-	l := testLook(t)
+	l := testBook(t)
 	for _, lang := range Languages() {
-		assert.NotEmpty(t, l.messages[lang.Tag], lang.Name)
+		assert.NotEmpty(t, l.Messages[lang.Tag], lang.Name)
 	}
 	assert.Equal(t, "Skip to content", l.Translator("en").T("shell.skip"))
 	assert.Equal(t, "Ir al contenido", l.Translator("es").T("shell.skip"))

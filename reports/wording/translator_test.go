@@ -1,4 +1,4 @@
-package look
+package wording
 
 import (
 	"math"
@@ -32,7 +32,7 @@ func TestMatch(t *testing.T) {
 }
 
 func TestNumbers(t *testing.T) {
-	l := testLook(t)
+	l := testBook(t)
 	en, es, zh := l.Translator("en"), l.Translator("es"), l.Translator("zh-Hans")
 	for _, c := range []struct{ got, want string }{
 		{en.Number(12345.6789), "12'345.679"}, {es.Number(12345.6), "12'345,6"}, {zh.Number(1234), "1234"},
@@ -52,7 +52,7 @@ func TestNumbers(t *testing.T) {
 }
 
 func TestTimes(t *testing.T) {
-	l := testLook(t).In(time.FixedZone("there", 8*3600))
+	l := testBook(t).In(time.FixedZone("there", 8*3600))
 	at := time.Date(2026, 11, 25, 23, 3, 0, 0, time.UTC)
 	assert.Equal(t, "26 Nov 2026, 07:03", l.Translator("en").When(at))
 	assert.Equal(t, "26 nov 2026, 07:03", l.Translator("es").When(at))
@@ -62,7 +62,7 @@ func TestTimes(t *testing.T) {
 }
 
 func TestPluralsAndPlaces(t *testing.T) {
-	l, err := newLook(fstest.MapFS{
+	l, err := newBook(fstest.MapFS{
 		"languages/x.en.toml": {Data: []byte("[x.units]\none = \"{count} unit of {lot}\"\nother = \"{count} units of {lot}\"\n")},
 		"languages/x.es.toml": {Data: []byte("[x.units]\none = \"{count} unidad de {lot}\"\nother = \"{count} unidades de {lot}\"\n")},
 	}, time.UTC)
@@ -87,7 +87,7 @@ func TestMistakesInLanguageFilesAreNamed(t *testing.T) {
 		"no such language": {fstest.MapFS{"languages/x.tlh.toml": {Data: []byte("")}}, `no language "tlh"`},
 		"foreign id":       {fstest.MapFS{"languages/x.en.toml": {Data: []byte("[y]\na = \"b\"")}}, `id "y.a" does not begin with "x."`},
 	} {
-		_, err := newLook(c.files, time.UTC)
+		_, err := newBook(c.files, time.UTC)
 		assert.ErrorContains(t, err, c.want, name)
 	}
 }

@@ -1,4 +1,4 @@
-package look
+package wording
 
 import (
 	"fmt"
@@ -22,8 +22,8 @@ type Translator struct {
 	percent   string // between number and %
 }
 
-func newTranslator(l *Look, lang string) *Translator {
-	t := &Translator{Lang: lang, localizer: i18n.NewLocalizer(l.bundle, lang), location: l.location, decimal: ".", group: "\u202f", percent: nbsp}
+func newTranslator(b *Book, lang string) *Translator {
+	t := &Translator{Lang: lang, localizer: i18n.NewLocalizer(b.bundle, lang), location: b.location, decimal: ".", group: "\u202f", percent: nbsp}
 	switch lang {
 	case "es":
 		t.decimal = ","
