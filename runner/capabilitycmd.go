@@ -11,10 +11,11 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
-const capabilitySchema = "fullthrow-capability/1"
+const capabilitySchema = "fullthrow-capability/2"
 
 // capabilityAnswer is what `capability READING --json` writes.
 type capabilityAnswer struct {
@@ -42,8 +43,8 @@ type roomReading struct {
 	Ppk  *yield.Estimate `json:"ppk,omitempty"`
 	Bulk *yield.Estimate `json:"bulk,omitempty"`
 	// Nearer is the limit that these go by, "lower" or "upper".
-	Nearer  string `json:"nearer,omitempty"`
-	Problem string `json:"problem,omitempty"` // why there is no Ppk
+	Nearer  string     `json:"nearer,omitempty"`
+	Problem yield.Code `json:"problem,omitempty"` // why there is no Ppk
 }
 
 // least is what readings are ranked by.
@@ -102,7 +103,7 @@ func (q *question) capability(ctx context.Context, reading string, retests bool,
 		return err
 	}
 	format := quantities(s.Unit, spreadOf(s.Values()))
-	o := yield.CapabilityOptions{Name: s.Name, Unit: s.Unit, Confidence: q.level, Format: format}
+	o := yield.CapabilityOptions{Name: s.Name, Unit: s.Unit, Confidence: q.level}
 	answer.Points = s.Total
 	if every > 0 {
 		groups, err := yield.Cut(s, yield.Cutting{Every: every})
@@ -128,11 +129,9 @@ func (q *question) capability(ctx context.Context, reading string, retests bool,
 func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from string, format func(float64) string) {
 	c := x.Study
 	q.out.say("")
-	if c.Problem != "" {
-		q.out.tell(0, q.out.strong("No index can be given.")+" "+c.Problem)
-	} else {
-		q.out.tell(0, q.out.strong(c.Verdict))
-		q.out.tell(0, c.Means)
+	q.out.tell(0, q.out.strong(wording.CapabilityVerdict(q.words, &c)))
+	for _, text := range wording.CapabilityMeans(q.words, &c) {
+		q.out.tell(0, text)
 	}
 	q.out.say("")
 	g := grid{right: "ll"}
@@ -147,27 +146,23 @@ func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from stri
 		g.add("spread", spread)
 	}
 	if o := c.Observed; o != nil && c.State != yield.CapabilityByPercent {
-		g.add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, o.Sentence("values")))
+		g.add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, plainSpaces(wording.Share(q.words, *o, wording.OfValues))))
 	}
 	if e := c.Expected; e != nil && c.State != yield.CapabilityByPercent {
-		g.add("", "expected in the long run: "+outsideWords(*e))
+		g.add("", "expected in the long run: "+plainSpaces(q.words.PerMillion(e.Value)+", "+q.words.T("figures.between", "low", q.words.PerMillion(e.Low), "high", q.words.PerMillion(e.High))))
 	}
 	g.show(q.out)
 	q.out.say("")
 	drawHistogram(q.out, s.Values(), c.Spec, s.Unit)
 	terms := q.tellIndices(&c)
 	q.out.say("")
-	for _, text := range append([]string{c.Normality.Text, c.Stability.Text}, c.Cautions...) {
-		if text != "" {
-			q.out.tell(0, text)
-		}
+	for _, text := range wording.CapabilityBasis(q.words, &c) {
+		q.out.tell(0, text)
 	}
-	if s.LimitChanged {
-		q.out.tell(0, "note: not all of these values were judged by the same limit; the newest one is used here")
-	}
+	q.remarks(c.Cautions)
 	q.notCounted(x.About)
 	if !q.brief && len(terms) > 0 {
-		glossary(q.out, append(terms, "standard_deviation", "normality", "interval")...)
+		q.glossary(append(terms, "standard_deviation", "normality", "interval")...)
 	}
 }
 
@@ -179,16 +174,6 @@ func mean(values []float64) float64 {
 	return m
 }
 
-func outsideWords(e yield.Estimate) string {
-	f := func(x float64) string {
-		if x < 0.001 {
-			return yield.PerMillion(x)
-		}
-		return yield.Percent(x)
-	}
-	return f(e.Value) + ", between " + f(e.Low) + " and " + f(e.High)
-}
-
 // tellIndices shows the indices that mean something here.
 func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 	g := grid{right: "lrll"}
@@ -196,16 +181,9 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 		if e == nil {
 			return
 		}
-		between := ""
-		switch {
-		case !math.IsInf(e.Low, 0) && !math.IsInf(e.High, 0) && !math.IsNaN(e.Low) && !math.IsNaN(e.High):
-			between = fmt.Sprintf("%.2f to %.2f", e.Low, e.High)
-		case !math.IsInf(e.High, 0) && !math.IsNaN(e.High):
-			between = fmt.Sprintf("at most %.2f", e.High)
-		case !math.IsInf(e.Low, 0) && !math.IsNaN(e.Low):
-			between = fmt.Sprintf("at least %.2f", e.Low)
-		}
-		g.add(name, fmt.Sprintf("%.2f", e.Value), between, about)
+		two := func(v float64) string { return q.words.Fixed(v, 2) }
+		between := wording.Range(q.words, e.Low, e.High, two)
+		g.add(name, two(e.Value), between, about)
 		terms = append(terms, term)
 	}
 	if p := c.Percentile; p != nil && c.State == yield.CapabilityByPercent {
@@ -287,15 +265,15 @@ func newRoom(m yield.Moments, level float64) roomReading {
 	}
 	switch {
 	case m.Lower == nil && m.Upper == nil:
-		r.Problem = "no lower or upper limit"
+		r.Problem = yield.NoLimits
 	case m.N < fewestValues:
-		r.Problem = fmt.Sprintf("only %s", count(int(m.N), "value"))
+		r.Problem = yield.TooFewValues
 	case r.SD == nil || *r.SD == 0:
-		r.Problem = "all values are the same"
+		r.Problem = yield.Constant
 	default:
 		i := yield.NewIndices(m.Mean, *r.SD, yield.Spec{Lower: m.Lower, Upper: m.Upper})
 		if math.IsNaN(i.Cpk) {
-			r.Problem = "the limits leave no room at all"
+			r.Problem = yield.LimitsSwapped
 			break
 		}
 		low, high := yield.CpkInterval(i.Cpk, float64(m.N), float64(m.N-1), level)
@@ -306,6 +284,11 @@ func newRoom(m yield.Moments, level float64) roomReading {
 		}
 	}
 	return r
+}
+
+// whyNoRoom says in a list why a reading has no index.
+var whyNoRoom = map[yield.Code]string{
+	yield.NoLimits: "no limit", yield.TooFewValues: "too few values", yield.Constant: "all values are the same", yield.LimitsSwapped: "limits without room",
 }
 
 func roomWords(x float64) string {
@@ -365,7 +348,7 @@ func (q *question) tellRooms(x *roomAnswer, most int) {
 	more := 0
 	for i, r := range x.Readings {
 		if r.Ppk == nil {
-			without = append(without, r.Name+" ("+r.Problem+")")
+			without = append(without, r.Name+" ("+whyNoRoom[r.Problem]+")")
 			continue
 		}
 		if i >= most {
@@ -413,6 +396,6 @@ func (q *question) tellRooms(x *roomAnswer, most int) {
 	q.hint("fullthrow capability READING studies one of them: its shape, and whether it holds still")
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "ppk", "limit", "interval")
+		q.glossary("ppk", "limit", "interval")
 	}
 }

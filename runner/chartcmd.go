@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -10,10 +11,11 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
-const chartSchema = "fullthrow-chart/1"
+const chartSchema = "fullthrow-chart/2"
 
 // chartAnswer is what `chart --json` writes.
 type chartAnswer struct {
@@ -23,6 +25,8 @@ type chartAnswer struct {
 	// Points behind the chart, in the order of its members; none for the yield.
 	Series *yield.Series `json:"series,omitempty"`
 	Drift  *yield.Drift  `json:"drift,omitempty"` // of golden units
+	// Problem is why there is no chart.
+	Problem *yield.Remark `json:"problem,omitempty"`
 }
 
 // chartNames are the kinds of charts as flags name them.
@@ -51,7 +55,7 @@ func (a *app) chartCommand() *cobra.Command {
 	q, o := a.question("chart"), chartOptions{}
 	var values, counts []string
 	for _, c := range chartNames {
-		if isCount(c.kind) {
+		if c.kind.Counts() {
 			counts = append(counts, c.flag)
 		} else {
 			values = append(values, c.flag)
@@ -97,10 +101,6 @@ for the yield ` + strings.Join(counts, ", ") + `.
 	return c
 }
 
-func isCount(kind yield.ChartKind) bool {
-	return slices.ContainsFunc(yield.ChartKinds(), func(i yield.ChartInfo) bool { return i.Kind == kind && i.Counts })
-}
-
 // chartKind reads --kind, by the short names and by the long ones.
 func chartKind(text string, counts bool) (yield.ChartKind, error) {
 	if text == "" {
@@ -112,16 +112,16 @@ func chartKind(text string, counts bool) (yield.ChartKind, error) {
 	var names []string
 	for _, c := range chartNames {
 		if text == c.flag || text == string(c.kind) {
-			if isCount(c.kind) != counts {
+			if c.kind.Counts() != counts {
 				of := "readings"
-				if isCount(c.kind) {
+				if c.kind.Counts() {
 					of = "the yield"
 				}
 				return "", usage("chart: --kind %s is a chart of %s", text, of).hint("fullthrow help chart")
 			}
 			return c.kind, nil
 		}
-		if isCount(c.kind) == counts {
+		if c.kind.Counts() == counts {
 			names = append(names, c.flag)
 		}
 	}
@@ -154,11 +154,15 @@ func (q *question) chart(ctx context.Context, what string, o chartOptions) error
 // tooLittle is a chart that cannot be drawn: not an error of the program, and
 // none of the user's.
 func (q *question) tooLittle(answer *chartAnswer, err error) error {
+	var why *yield.ChartError
+	if !errors.As(err, &why) {
+		return err
+	}
 	if q.asJSON {
-		answer.Chart.Cautions = append(answer.Chart.Cautions, err.Error())
+		answer.Problem = &why.Why
 		return q.json(answer)
 	}
-	q.out.tell(0, "No chart can be drawn: "+err.Error()+".")
+	q.out.tell(0, wording.NoChart(q.words, why.Why))
 	q.notCounted(answer.About)
 	return nil
 }
@@ -202,10 +206,10 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 			groups[i].Label = p.Time.In(q.sel.Zone).Format("2006-01-02 15:04")
 		}
 	}
-	options.Name, options.Unit, options.Format = s.Name, s.Unit, quantities(s.Unit, spreadOf(s.Values()))
+	options.Name, options.Unit = s.Name, s.Unit
 	answer.Series = &s
 	if o.golden {
-		d := yield.FindDrift(s, yield.DriftOptions{Say: sayQuantity})
+		d := yield.FindDrift(s, yield.DriftOptions{})
 		answer.Drift = &d
 	}
 	if answer.Chart, err = yield.NewChart(kind, groups, options); err != nil {
@@ -216,7 +220,8 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 	}
 	q.tellChart(answer, from)
 	if answer.Drift != nil {
-		q.out.tell(0, answer.Drift.Text)
+		q.out.tell(0, wording.Drift(q.words, *answer.Drift))
+		q.remarks(answer.Drift.Cautions)
 	}
 	return nil
 }
@@ -271,8 +276,14 @@ const mostHits = 8
 func (q *question) tellChart(x *chartAnswer, from string) {
 	c := x.Chart
 	q.out.say("")
-	q.out.tell(0, q.out.strong(c.Verdict))
-	q.out.tell(0, c.Means)
+	q.out.tell(0, q.out.strong(wording.Chart(q.words, c, c.Name)))
+	where := ""
+	if h := c.First; h != nil {
+		where = c.Panels[h.Panel].Points[h.First].X
+	}
+	for _, text := range wording.ChartMeans(q.words, c, where) {
+		q.out.tell(0, text)
+	}
 	q.out.say("")
 	rows := panelRows
 	for i, p := range c.Panels {
@@ -280,14 +291,10 @@ func (q *question) tellChart(x *chartAnswer, from string) {
 			rows = panelRows - 4
 			q.out.say("")
 		}
-		drawPanel(q.out, p, rows)
+		drawPanel(q.out, wording.Panel(q.words, p.Of), p, rows)
 	}
 	q.out.say("")
-	name := c.Title
-	if c.Name != "" {
-		name = c.Name + ": " + c.Title
-	}
-	q.out.tell(0, q.out.faint(fmt.Sprintf("%s; from %s; limits %s.", name, from, c.Limits)))
+	q.out.tell(0, q.out.faint(fmt.Sprintf("%s: %s; from %s; %s.", c.Name, wording.ChartKind(q.words, c.Kind), from, wording.ChartLimits(q.words, c.Limits))))
 	for i, h := range c.Rules {
 		if i == mostHits {
 			q.out.tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
@@ -298,16 +305,14 @@ func (q *question) tellChart(x *chartAnswer, from string) {
 		if h.To > h.First {
 			where += " to " + points[h.To].X
 		}
-		q.out.item("◆", where+": "+h.Text)
+		q.out.item("◆", where+": "+wording.Hit(q.words, h, c.Unit))
 	}
-	for _, text := range c.Cautions {
-		q.out.tell(0, "note: "+text)
-	}
+	q.remarks(c.Cautions)
 	if s := x.Series; s != nil && s.LimitChanged {
 		q.out.tell(0, "note: the product's limit was changed in this time; that does not touch the control limits")
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "control_chart", "control_limits")
+		q.glossary("control_chart", "control_limits")
 	}
 }

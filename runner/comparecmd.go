@@ -12,10 +12,11 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
-const compareSchema = "fullthrow-compare/1"
+const compareSchema = "fullthrow-compare/2"
 
 // compareAnswer is what `compare --json` writes.
 type compareAnswer struct {
@@ -90,7 +91,7 @@ func (q *question) compare(ctx context.Context, a, b string) error {
 		return usage("compare: %s and %s are not of a kind", x.name(), y.name()).
 			hint("compare two of a kind, or a unit with a group; flags such as --station narrow both sides")
 	}
-	o := yield.CompareOptions{Confidence: q.level, Say: sayQuantity}
+	o := yield.CompareOptions{Confidence: q.level}
 	var both [2]yield.Side
 	for i, s := range sides {
 		var notes []string
@@ -113,8 +114,6 @@ func (q *question) compare(ctx context.Context, a, b string) error {
 	q.tellComparison(&answer)
 	return nil
 }
-
-func sayQuantity(v float64, unit string) string { return reports.FormatQuantity(v, unit) }
 
 // side finds what a word means: "lot:24A", or a bare value.
 func (q *question) side(ctx context.Context, text string) (comparedSide, error) {
@@ -290,22 +289,21 @@ func (q *question) tellComparison(x *compareAnswer) {
 		q.out.say("")
 		axis := shareScale(min(max(q.out.room()-45, 16), 60), math.NaN(), y.A, y.B)
 		g := grid{right: "lrrl", head: []string{"", "units", "yield", axis.ends(wholePercent)}}
-		g.add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), axis.share(y.A))
-		g.add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), axis.share(y.B))
+		g.add(c.A, fmt.Sprint(y.A.Of), inPercent(y.A.Value), axis.share(y.A))
+		g.add(c.B, fmt.Sprint(y.B.Of), inPercent(y.B.Value), axis.share(y.B))
 		g.show(q.out)
-		q.out.tell(2, y.Text)
+		q.out.tell(2, wording.YieldDifference(q.words, c))
 	}
 	heading(q.out, "Readings", "")
 	switch {
 	case len(c.Readings) == 0:
-		q.out.tell(2, c.Text)
+		q.tellRest(c)
 	case c.Differ == 0:
-		q.out.tell(2, c.Text)
+		q.tellRest(c)
 		heading(q.out, "The nearest to a difference", "")
 		q.tellDifferences(c, c.Readings[:min(len(c.Readings), mostAlike)])
 	default:
-		q.out.tell(2, fmt.Sprintf("%d of %s %s by more than chance; the most important first.", c.Differ, count(len(c.Readings)-c.Untested, "reading"),
-			map[bool]string{true: "differs", false: "differ"}[c.Differ == 1]))
+		q.out.tell(2, wording.Comparison(q.words, c)+" The most important first.")
 		q.out.say("")
 		different := c.Readings[:min(c.Differ, mostDifferent)]
 		q.tellDifferences(c, different)
@@ -314,24 +312,25 @@ func (q *question) tellComparison(x *compareAnswer) {
 		}
 		q.out.say("")
 		for _, d := range different[:min(len(different), mostAlike)] {
-			q.out.tell(2, d.Text)
+			q.out.tell(2, wording.Difference(q.words, c, d))
 		}
-		if c.Untested > 0 {
-			q.out.tell(2, fmt.Sprintf("Of %s nothing can be said: too few values.", count(c.Untested, "reading")))
-		}
-		for i, only := range [][]string{c.OnlyA, c.OnlyB} {
-			if len(only) > 0 {
-				q.out.tell(2, "Only in "+[]string{c.A, c.B}[i]+": "+strings.Join(only, ", ")+".")
-			}
+		for _, text := range wording.ComparisonRest(q.words, c) {
+			q.out.tell(2, text)
 		}
 	}
 	q.out.say("")
-	for _, text := range c.Cautions {
-		q.out.tell(0, "note: "+text)
-	}
+	q.remarks(c.Cautions)
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "difference", "corrected", "interval")
+		q.glossary("difference", "corrected", "interval")
+	}
+}
+
+// tellRest is what there is to say of readings that do not differ.
+func (q *question) tellRest(c yield.Comparison) {
+	q.out.tell(2, wording.Comparison(q.words, c))
+	for _, text := range wording.ComparisonRest(q.words, c) {
+		q.out.tell(2, text)
 	}
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -188,7 +189,7 @@ func (l *lotTally) summary(records string, pages []string) {
 	}
 	if tested > 0 {
 		s := yield.NewShare(int64(l.first), int64(tested), 0.95)
-		l.screen.say("First-pass yield %s; from so many units, %s (%s, 95 %%)", yield.Percent(s.Value), s.Between(), s.Method)
+		l.screen.say("First-pass yield %s; from so many units, %s (%s, 95 %%)", inPercent(s.Value), plainSpaces(wording.Between(english(), s.Low, s.High)), s.Method)
 	}
 	if len(l.broken) > 0 {
 		l.screen.say("\nWhat was found first on those that failed:")

@@ -11,6 +11,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -123,7 +124,7 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 		return q.nothing(ctx, x.About)
 	case p.Failed == 0:
 		q.out.tell(0, fmt.Sprintf("All of %s passed at the first run; what could still go wrong is unseen in at most %s of units (with %s confidence).",
-			count(int(p.Units), "unit"), yield.Percent(1-statistics.AtLeast(float64(p.Units), float64(p.Units), q.level)), wholePercent(q.level)))
+			count(int(p.Units), "unit"), inPercent(1-statistics.AtLeast(float64(p.Units), float64(p.Units), q.level)), wholePercent(q.level)))
 		q.notCounted(x.About)
 		return nil
 	}
@@ -133,7 +134,7 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 	q.out.say("")
 	q.tellBars(p, x.By)
 	if o := p.Others; o != nil {
-		q.out.tell(2, fmt.Sprintf("and %s with %s, %s of all; --most shows more", count(o.Kinds, "other kind"), count(int(o.Findings), "finding"), yield.Percent(o.OfFindings)))
+		q.out.tell(2, fmt.Sprintf("and %s with %s, %s of all; --most shows more", count(o.Kinds, "other kind"), count(int(o.Findings), "finding"), inPercent(o.OfFindings)))
 	}
 	if p.Unnamed > 0 {
 		of := map[store.FailureKind]string{store.ByCause: "no cause was found; see --by reading", store.ByCheck: "no check failed by itself", store.ByReading: "no reading failed by itself"}[x.By]
@@ -141,22 +142,22 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 	}
 	q.out.say("")
 	if n := p.VitalFew; n > 0 && n < len(p.Bars) && n <= (len(p.Bars)+1)/2 {
-		q.out.tell(0, fmt.Sprintf("The first %d make up %s of all findings: begin there.", n, yield.Percent(p.Bars[n-1].Cumulative)))
+		q.out.tell(0, fmt.Sprintf("The first %d make up %s of all findings: begin there.", n, inPercent(p.Bars[n-1].Cumulative)))
 	} else if len(p.Bars) > 2 {
 		q.out.tell(0, "No few of them stand out: failures are spread over many kinds.")
 	}
 	if w := x.WithoutFirst; w != nil {
-		q.out.tell(0, fmt.Sprintf("Without the first the first-pass yield would be %s instead of %s, at best.", yield.Percent(*w), yield.Percent(x.FirstPass.Value)))
+		q.out.tell(0, fmt.Sprintf("Without the first the first-pass yield would be %s instead of %s, at best.", inPercent(*w), inPercent(x.FirstPass.Value)))
 	}
 	if len(p.Bars) > 1 && overlapping(p.Bars[0].OfTested, p.Bars[1].OfTested) {
 		q.out.tell(0, "Their order is not certain: the intervals of the first two overlap.")
 	}
 	if h := x.Hints; h != nil && h.Right.Known() {
-		q.out.tell(0, fmt.Sprintf("Repairs found the cause that the report had named first in %d of %d: %s.", h.Right.Count, h.Right.Of, h.Right.Sentence("repairs")))
+		q.out.tell(0, fmt.Sprintf("Repairs found the cause that the report had named first in %d of %d: %s.", h.Right.Count, h.Right.Of, wording.Share(q.words, h.Right, wording.OfRepairs)))
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "pareto", "of_tested", "cumulative", "interval")
+		q.glossary("pareto", "of_tested", "cumulative", "interval")
 	}
 	return nil
 }
@@ -186,7 +187,7 @@ func (q *question) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		if i == p.VitalFew && i > 0 && p.VitalFew < len(p.Bars) && !above {
 			g.add("", "", "", "", "", "")
 		}
-		row := []string{fmt.Sprint(b.Units), bar(float64(b.Units)/float64(p.Bars[0].Units), cells), yield.Percent(b.OfTested.Value), fromTo(b.OfTested), wholePercent(b.Cumulative)}
+		row := []string{fmt.Sprint(b.Units), bar(float64(b.Units)/float64(p.Bars[0].Units), cells), inPercent(b.OfTested.Value), fromTo(b.OfTested), wholePercent(b.Cumulative)}
 		if above {
 			g.title(b.Name)
 			g.add(row...)

@@ -36,7 +36,7 @@ const panelRows = 11
 // fired), the centre as a full line, the control limits as broken ones. More
 // points than columns share columns. Points far outside, which would press all
 // others into one line, stand at the edge as ▲ or ▼.
-func drawPanel(s *screen, p yield.Panel, rows int) {
+func drawPanel(s *screen, title string, p yield.Panel, rows int) {
 	if len(p.Points) == 0 {
 		return
 	}
@@ -46,7 +46,7 @@ func drawPanel(s *screen, p yield.Panel, rows int) {
 	}
 	format := quantities(p.Unit, high-low)
 	if p.Share {
-		format = yield.Percent
+		format = inPercent
 	}
 	last := p.Points[len(p.Points)-1]
 	labels := make([]string, rows)
@@ -95,7 +95,7 @@ func drawPanel(s *screen, p yield.Panel, rows int) {
 			}
 		}
 	}
-	s.say("  %s", s.strong(p.Title))
+	s.say("  %s", s.strong(title))
 	for r, cells := range field {
 		s.say("%s", strings.TrimRight("  "+strings.Repeat(" ", margin-columns(labels[r]))+labels[r]+" │"+string(cells), " "))
 	}

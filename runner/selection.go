@@ -14,6 +14,7 @@ import (
 
 	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -36,6 +37,7 @@ type question struct {
 	// plantRead says that the store is a plant's: no files beside it.
 	plantRead bool
 	out       *screen
+	words     *wording.Translator
 }
 
 func (a *app) question(name string) *question {
@@ -91,6 +93,11 @@ func (q *question) ask(ctx context.Context, f func(context.Context) error) (err 
 // read makes the selection of the flags.
 func (q *question) read() (err error) {
 	zone := q.now().Location()
+	book, err := wording.NewBook(zone)
+	if err != nil {
+		return err
+	}
+	q.words = book.Translator("en")
 	q.sel = store.Selection{
 		Product: q.product, Revision: q.revision, Lot: q.lot, Station: q.station, Nest: q.nest, Operator: q.operator, Zone: zone,
 	}

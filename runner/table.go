@@ -3,7 +3,10 @@ package main
 import (
 	"math"
 	"strings"
+	"sync"
+	"time"
 
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -218,24 +221,47 @@ func bar(share float64, cells int) string {
 	return strings.Repeat("█", halves/2) + strings.Repeat("▌", halves%2)
 }
 
+// english writes what stands outside sentences, whatever it is about.
+var english = sync.OnceValue(func() *wording.Translator {
+	book, err := wording.NewBook(time.Local)
+	if err != nil {
+		panic(err) // the language files are built in, and tested
+	}
+	return book.Translator("en")
+})
+
+// inPercent is a share in a table: "84.6 %".
+func inPercent(x float64) string { return plainSpaces(english().Column(x, 1)) }
+
 // wholePercent is a share for the ends of a scale: "80 %".
-func wholePercent(x float64) string { return yield.PercentDigits(x, 0) }
+func wholePercent(x float64) string { return plainSpaces(english().Column(x, 0)) }
+
+// plainSpaces has no spaces but those of a keyboard.
+func plainSpaces(s string) string {
+	return strings.NewReplacer("\u00a0", " ", "\u202f", " ").Replace(s)
+}
 
 // fromTo is an interval in a table: "78.4 % to 91.0 %".
 func fromTo(s yield.Share) string {
 	if !s.Known() {
 		return ""
 	}
-	return yield.Percent(s.Low) + " to " + yield.Percent(s.High)
+	return inPercent(s.Low) + " to " + inPercent(s.High)
 }
 
 // glossary says what words mean, under everything else.
-func glossary(s *screen, terms ...string) {
-	s.say("\n%s", s.strong("What the words mean"))
+func (q *question) glossary(terms ...string) {
+	q.out.say("\n%s", q.out.strong("What the words mean"))
 	for _, key := range terms {
-		if t := yield.Explain(key); t.Name != "" {
-			lines := folded(t.String(), min(s.room(), widest)-4, "    ")
-			s.say("%s", s.faint("  "+strings.TrimLeft(strings.Join(lines, "\n"), " ")))
-		}
+		name, meaning := wording.Term(q.words, key)
+		lines := folded(name+": "+meaning, min(q.out.room(), widest)-4, "    ")
+		q.out.say("%s", q.out.faint("  "+strings.TrimLeft(strings.Join(lines, "\n"), " ")))
+	}
+}
+
+// remarks are what must be known beside figures.
+func (q *question) remarks(list []yield.Remark) {
+	for _, text := range wording.Remarks(q.words, list) {
+		q.out.tell(0, "note: "+text)
 	}
 }

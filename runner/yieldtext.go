@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -26,17 +27,17 @@ func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions
 	}
 	terms := q.tellFigures(y, o.firstRuns)
 	if y.Target != nil {
-		q.out.tell(0, q.out.strong(y.Target.Text))
+		q.out.tell(0, q.out.strong(wording.Target(q.words, *y.Target)))
 	}
 	for _, n := range slices.Concat(y.Summary.Notes, y.Rolled.Notes) {
-		q.out.tell(0, "note: "+n)
+		q.out.tell(0, "note: "+wording.Remark(q.words, n))
 	}
 	q.tellTrend(y)
 	q.tellChecks(y)
 	q.tellTime(y)
 	q.notCounted(y.About)
 	if !q.brief {
-		glossary(q.out, terms...)
+		q.glossary(terms...)
 	}
 	return nil
 }
@@ -45,18 +46,18 @@ func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions
 // is to explain.
 func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) {
 	s, c := y.Summary, y.Summary.Counts
-	q.out.say("\n%s", q.out.strong(fmt.Sprintf("First-pass yield %s", yield.Percent(s.FirstPass.Value)))+
+	q.out.say("\n%s", q.out.strong(fmt.Sprintf("First-pass yield %s", inPercent(s.FirstPass.Value)))+
 		fmt.Sprintf(": %d of %s passed at the first run", c.FirstPassed, count(int(c.Units), "unit")))
 	few := "The true value is probably"
 	if s.FirstPass.High-s.FirstPass.Low > 0.1 {
 		few = "From so few units no more can be said than that the true value is probably"
 	}
-	q.out.tell(0, fmt.Sprintf("%s %s (%s, %s).", few, s.FirstPass.Between(), s.FirstPass.Method, yield.PercentDigits(s.Confidence, 0)))
+	q.out.tell(0, fmt.Sprintf("%s %s (%s, %s).", few, wording.Between(q.words, s.FirstPass.Low, s.FirstPass.High), s.FirstPass.Method, wholePercent(s.Confidence)))
 	q.out.say("")
 	g := grid{right: "lrll"}
 	share := func(name string, x yield.Share, of string) {
 		if x.Known() {
-			g.add(name, yield.Percent(x.Value), fromTo(x), fmt.Sprintf("%d of %d %s", x.Count, x.Of, of))
+			g.add(name, inPercent(x.Value), fromTo(x), fmt.Sprintf("%d of %d %s", x.Count, x.Of, of))
 		}
 	}
 	terms = []string{"first_pass"}
@@ -65,7 +66,7 @@ func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) 
 		terms = append(terms, "final")
 	}
 	if r := y.Rolled.Yield; r.Known() {
-		g.add("rolled yield", yield.Percent(r.Value), yield.Percent(r.Low)+" to "+yield.Percent(r.High), count(len(y.Rolled.Checks), "check")+" multiplied")
+		g.add("rolled yield", inPercent(r.Value), inPercent(r.Low)+" to "+inPercent(r.High), count(len(y.Rolled.Checks), "check")+" multiplied")
 		terms = append(terms, "rolled")
 	}
 	if !firstRuns {
@@ -151,9 +152,9 @@ func (q *question) tellTrend(y *yieldAnswer) {
 		}
 		gap = false
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
-		g.add(orElse(p.Key, "none"), fmt.Sprint(p.Counts.Units), yield.Percent(p.FirstPass.Value), axis.share(p.FirstPass), word)
+		g.add(orElse(p.Key, "none"), fmt.Sprint(p.Counts.Units), inPercent(p.FirstPass.Value), axis.share(p.FirstPass), word)
 	}
-	g.add("all", fmt.Sprint(y.Trend.Whole.Of), yield.Percent(y.Trend.Whole.Value), axis.share(y.Trend.Whole))
+	g.add("all", fmt.Sprint(y.Trend.Whole.Of), inPercent(y.Trend.Whole.Value), axis.share(y.Trend.Whole))
 	g.show(q.out)
 	if left > 0 {
 		q.out.tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
@@ -162,7 +163,7 @@ func (q *question) tellTrend(y *yieldAnswer) {
 		q.out.tell(2, "The broken line (╎ or ┼) is the target.")
 	}
 	if y.Trend.Compared > 0 {
-		q.out.tell(2, y.Trend.String())
+		q.out.tell(2, wording.Trend(q.words, y.Trend))
 	}
 }
 
@@ -200,7 +201,7 @@ func (q *question) tellChecks(y *yieldAnswer) {
 	axis := shareScale(min(max(q.out.room()-name-25, 16), 60), math.NaN(), shares...)
 	g := grid{right: "lrrl", head: []string{"check", "failed", "passed", axis.ends(wholePercent)}}
 	for _, c := range lossy[:min(len(lossy), mostChecks)] {
-		g.add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), yield.Percent(c.Share.Value), axis.share(c.Share))
+		g.add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), inPercent(c.Share.Value), axis.share(c.Share))
 	}
 	g.show(q.out)
 	if n := len(lossy) - mostChecks; n > 0 {
@@ -215,8 +216,8 @@ func (q *question) tellChecks(y *yieldAnswer) {
 func (q *question) tellTime(y *yieldAnswer) {
 	heading(q.out, "Time", "")
 	q.tellTimes(y.Times, y.Cycle)
-	q.out.tell(2, y.Cycle.String())
-	q.out.tell(2, y.Lost.String())
+	q.out.tell(2, wording.Cycle(q.words, y.Cycle))
+	q.out.tell(2, wording.Lost(q.words, y.Lost))
 }
 
 // timeRows is how many bars the times of runs are shown in, about.
@@ -269,7 +270,7 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 		}
 		word := ""
 		if c.Takt >= r.from && c.Takt < r.to {
-			word = "takt " + yield.Seconds(c.Takt)
+			word = "takt " + plainSpaces(q.words.Seconds(c.Takt))
 		}
 		g.add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(bar(float64(r.n)/float64(most), cells)+"  "+word, " "))
 	}

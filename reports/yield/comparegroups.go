@@ -42,7 +42,7 @@ type GroupState string
 // The states.
 const (
 	GroupsEmpty  GroupState = "empty"  // none has a value
-	GroupsOne    GroupState = "one"    // only one has: nothing to compare it with
+	GroupsOne    GroupState = "alone"  // only one has: nothing to compare it with
 	GroupsSingle GroupState = "single" // one value in each: nothing can be told from chance
 	GroupsSame   GroupState = "same"   // all values are
 	GroupsApart  GroupState = "apart"  // they differ, and none of them scatters

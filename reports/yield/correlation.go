@@ -92,7 +92,6 @@ type Pair struct {
 	Test *Test `json:"test,omitempty"`
 }
 
-
 // CorrelationInterval is the interval of a correlation r of n pairs by Fisher's
 // z: atanh r with a standard deviation of 1/sqrt(n - 3), for Spearman's
 // sqrt((1 + r²/2)/(n - 3)) (Bonett and Wright 2000). Fewer than four pairs, or r

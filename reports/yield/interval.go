@@ -3,7 +3,6 @@ package yield
 import (
 	"encoding/json"
 	"math"
-	"strconv"
 
 	"fullthrow/reports/statistics"
 )
@@ -205,48 +204,4 @@ func SigmaLevel(dpo float64) float64 {
 // 3.4. NaN gives NaN.
 func DefectsPerMillion(sigma float64) float64 {
 	return 1e6 * 0.5 * math.Erfc((sigma-SigmaShift)/math.Sqrt2)
-}
-
-// Percent is a share for people: 0.9 as "90.0 %". It has one digit after the
-// point, or as many more as it takes that what is not all does not read 100 %
-// and what is not nothing does not read 0 %: 0.99996 is "99.996 %". Beyond six
-// digits it says "over" or "under"; NaN is "not known".
-func Percent(share float64) string { return PercentDigits(share, 1) }
-
-// PercentDigits is [Percent] with so many digits, or more.
-func PercentDigits(share float64, digits int) string {
-	if math.IsNaN(share) || math.IsInf(share, 0) {
-		return "not known"
-	}
-	if share == 0 {
-		share = 0 // no sign
-	}
-	shown := strconv.FormatFloat(100*share, 'f', digitsNeeded(share, digits), 64)
-	if overdone(share, shown) {
-		switch {
-		case share > 0.5:
-			return "over 99.999999 %"
-		case share > 0:
-			return "under 0.000001 %"
-		}
-		return "between -0.000001 % and 0 %"
-	}
-	return shown + " %"
-}
-
-// digitsNeeded is how many digits after the point a percentage needs, so many
-// at least and six at most, that it does not read 0 or 100 and is not.
-func digitsNeeded(share float64, digits int) int {
-	const most = 6
-	digits = min(max(digits, 0), most)
-	for digits < most && overdone(share, strconv.FormatFloat(100*share, 'f', digits, 64)) {
-		digits++
-	}
-	return digits
-}
-
-// overdone says that a percentage was rounded to 0 or 100 and is not.
-func overdone(share float64, shown string) bool {
-	v, err := strconv.ParseFloat(shown, 64)
-	return err == nil && (v == 0 && share != 0 || v == 100 && share < 1)
 }

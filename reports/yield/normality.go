@@ -15,10 +15,10 @@ type Shape string
 
 // The shapes.
 const (
-	ShapeUnknown Shape = "unknown"  // too few values, all the same, or too coarse to tell
-	ShapeNormal  Shape = "normal"   // nothing speaks against it, or too little to matter
-	ShapeDoubt   Shape = "doubtful" // something does, not beyond doubt
-	ShapeOther   Shape = "other"    // not normal, so much that indices made for normal values mislead
+	ShapeUnknown Shape = "unknown"    // too few values, all the same, or too coarse to tell
+	ShapeNormal  Shape = "normal"     // nothing speaks against it, or too little to matter
+	ShapeDoubt   Shape = "doubtful"   // something does, not beyond doubt
+	ShapeOther   Shape = "not_normal" // not normal, so much that indices made for normal values mislead
 )
 
 // Normality is how well values fit a normal distribution, which capability

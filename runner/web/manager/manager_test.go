@@ -175,7 +175,7 @@ func TestFiguresAreThoseOfTheRecord(t *testing.T) {
 	assert.Contains(t, body, fmt.Sprintf("of %d units passed at their first run", r.units))
 	assert.Contains(t, body, fmt.Sprintf("failed at first: %d of %d", r.units-r.firstPassed, r.units))
 	w := m.look.Translator("en")
-	percent := func(x float64) string { return strings.ReplaceAll(w.Percent(tenth(x)), "\u00a0", " ") }
+	percent := func(x float64) string { return strings.ReplaceAll(w.Share(x), "\u00a0", " ") }
 	assert.Contains(t, body, percent(want.Value))
 	assert.Contains(t, body, "between "+percent(want.Low)+" and "+percent(want.High))
 	assert.Contains(t, body, fmt.Sprintf("%d bench fault", r.errors))
