@@ -130,7 +130,7 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 	}
 	q.out.say("")
 	q.out.tell(0, q.out.strong(fmt.Sprintf("%d of %s failed at the first run", p.Failed, count(int(p.Units), "unit")))+
-		fmt.Sprintf(": first-pass yield %s.", x.FirstPass))
+		fmt.Sprintf(": first-pass yield %s.", wording.Share(q.words, x.FirstPass, wording.OfUnits)))
 	q.out.say("")
 	q.tellBars(p, x.By)
 	if o := p.Others; o != nil {

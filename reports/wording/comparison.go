@@ -17,16 +17,17 @@ func YieldDifference(t *Translator, c yield.Comparison) string {
 		"share_b", t.Share(y.B.Value), "part_b", y.B.Count, "all_b", y.B.Of)
 	d := y.Difference
 	low, high := d.Low, d.High
+	points := func(x float64) string { return t.Digits(100*x, 2) }
 	id := "figures.yield.more"
 	switch {
 	case y.Test == nil:
 		return sentences(t, both, t.T("figures.yield.same"))
 	case y.Test.P > 1-c.Confidence:
-		return sentences(t, both, t.T("figures.yield.chance", "low", t.Share(low), "high", t.Share(high)))
+		return sentences(t, both, t.T("figures.yield.chance", "low", points(low), "high", points(high)))
 	case d.Value < 0:
 		id, low, high = "figures.yield.less", -high, -low
 	}
-	return sentences(t, both, t.T(id, "b", c.B, "size", t.Share(math.Abs(d.Value)), "low", t.Share(low), "high", t.Share(high)))
+	return sentences(t, both, t.T(id, "b", c.B, "size", points(math.Abs(d.Value)), "low", points(low), "high", points(high)))
 }
 
 // Comparison is what two groups have apart, as a whole.

@@ -128,8 +128,9 @@ func TestCompareStations(t *testing.T) {
 	require.Less(t, g.Groups[0].Test.Adjusted, 1e-6)
 	require.InDelta(t, g.Groups[0].Offset.Value/10, g.Groups[0].Share.Value, 1e-15)
 	require.Less(t, g.Ranks.P, 1e-6)
-	require.Regexp(t, `^c\.r: \d\d % of the spread lies between groups and not within them \(\d\d % to \d\d(\.\d)? %\); LQ-2 reads 0\.\d+ A above the others \(0\.\d+ A to 0\.\d+ A\), [23](\.\d)? % of the limits' width\.$`, g.Text)
-	require.Contains(t, g.Cautions[0], "From 3 groups the share between groups is known only roughly")
+	require.Equal(t, GroupsDiffer, g.State)
+	require.Greater(t, g.Variance.BetweenShare.Value, 0.3)
+	require.Equal(t, []Remark{remark(FewGroups, 3), remark(MixUnknown)}, g.Cautions)
 
 	// For two groups the offset is Welch's difference.
 	two := CompareGroups(stations[:2], CompareOptions{})
@@ -149,15 +150,16 @@ func TestCompareStations(t *testing.T) {
 	require.Nil(t, m.Ranks)
 
 	same := sampleOf("c.r", 1, 1)
-	for want, groups := range map[string][]Keyed{
-		"No group has a value: nothing can be compared.":                         nil,
-		"c.r: only LQ-1 has values, there is nothing to compare it with.":        {keyed("LQ-1", sampleOf("c.r", 1, 2))},
-		"c.r: one value in each of LQ-2, LQ-1; nothing can be told from chance.": {keyed("LQ-2", sampleOf("c.r", 1)), keyed("LQ-1", sampleOf("c.r", 2))},
-		"c.r: all values are the same.":                                          {keyed("LQ-1", same), keyed("LQ-2", same)},
-		"c.r: the groups differ, and none of them scatters.":                     {keyed("LQ-1", same), keyed("LQ-2", sampleOf("c.r", 2, 2))},
+	for want, groups := range map[GroupState][]Keyed{
+		GroupsEmpty:  nil,
+		GroupsOne:    {keyed("LQ-1", sampleOf("c.r", 1, 2))},
+		GroupsSingle: {keyed("LQ-2", sampleOf("c.r", 1)), keyed("LQ-1", sampleOf("c.r", 2))},
+		GroupsSame:   {keyed("LQ-1", same), keyed("LQ-2", same)},
+		GroupsApart:  {keyed("LQ-1", same), keyed("LQ-2", sampleOf("c.r", 2, 2))},
 	} {
 		r := CompareGroups(groups, CompareOptions{})
-		require.Equal(t, want, r.Text)
+		require.Equal(t, want, r.State)
+		require.Equal(t, want == GroupsApart, r.Differ)
 		_, err := json.Marshal(r)
 		require.NoError(t, err)
 	}

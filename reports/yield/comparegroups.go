@@ -50,11 +50,6 @@ const (
 	GroupsDiffer GroupState = "differ" // beyond chance
 )
 
-// GroupStates are all of them.
-func GroupStates() []GroupState {
-	return []GroupState{GroupsEmpty, GroupsOne, GroupsSingle, GroupsSame, GroupsApart, GroupsAlike, GroupsDiffer}
-}
-
 // RankTest is the result of Kruskal and Wallis.
 type RankTest struct {
 	H       float64 `json:"h"`

@@ -106,11 +106,6 @@ const (
 	PanelPerUnit     PanelOf = "defects_per_unit"
 )
 
-// Panels are all of them.
-func Panels() []PanelOf {
-	return []PanelOf{PanelValue, PanelMoving, PanelMean, PanelRange, PanelSD, PanelEWMA, PanelSumAbove, PanelSumBelow, PanelShareFailed, PanelFailed, PanelDefects, PanelPerUnit}
-}
-
 // Panel is one diagram of a chart.
 type Panel struct {
 	Of     PanelOf        `json:"of"`

@@ -129,32 +129,6 @@ func TestSigmaLevel(t *testing.T) {
 	}
 }
 
-// What is not all is never shown as 100 %, what is not nothing never as 0 %.
-func TestPercent(t *testing.T) {
-	for v, want := range map[float64]string{
-		0: "0.0 %", math.Copysign(0, -1): "0.0 %", 1: "100.0 %", 0.9: "90.0 %", 0.5958: "59.6 %",
-		0.9996: "99.96 %", 0.9994: "99.9 %", 0.99996: "99.996 %", 0.999999: "99.9999 %", 0.9999999999: "over 99.999999 %",
-		0.0004: "0.04 %", 0.0005: "0.1 %", 1e-6: "0.0001 %", 1e-10: "under 0.000001 %", -0.0004: "-0.04 %", -0.05: "-5.0 %", -1e-12: "between -0.000001 % and 0 %",
-	} {
-		require.Equal(t, want, Percent(v), "%v", v)
-	}
-	require.Equal(t, "not known", Percent(math.NaN()))
-	require.Equal(t, "not known", Percent(math.Inf(1)))
-	require.Equal(t, "99.6 %", PercentDigits(0.996, 0))
-	require.Equal(t, "99 %", PercentDigits(0.99, 0))
-	require.Equal(t, "0.4 %", PercentDigits(0.004, 0))
-	rng := rand.New(rand.NewPCG(1, 1))
-	for range 2000 {
-		n := 1 + rng.Int64N(1_000_000_000)
-		bad := 1 + rng.Int64N(min(n, 50))
-		if bad == n {
-			continue
-		}
-		require.NotContains(t, []string{"100.0 %", "0.0 %"}, Percent(float64(n-bad)/float64(n)))
-		require.NotContains(t, []string{"100.0 %", "0.0 %"}, Percent(float64(bad)/float64(n)))
-	}
-}
-
 func BenchmarkGuaranteedShare(b *testing.B) {
 	for b.Loop() {
 		GuaranteedShare(987_654, 1_000_000, 0.95)

@@ -71,11 +71,6 @@ const (
 	LookSlight   Look = "slight"    // not exactly normal, too little to matter
 )
 
-// Looks are all of them.
-func Looks() []Look {
-	return []Look{LookRight, LookLeft, LookTails, LookFlat, LookLowFar, LookLowNear, LookHighFar, LookHighNear, LookUneven, LookSlight}
-}
-
 // fewestForShape is how many values the test is done with; below, nothing
 // would be found.
 const fewestForShape = 8

@@ -48,12 +48,6 @@ const (
 	RuleSum         RuleCode = "sum"
 )
 
-// RuleCodes are all of them.
-func RuleCodes() []RuleCode {
-	return []RuleCode{RuleBeyond, RuleTwoOfThree, RuleFourOfFive, RuleEightRun, RuleNineRun, RuleSixTrend, RuleFourteenTurn,
-		RuleFifteenNear, RuleEightFar, RuleStep, RuleSpreadWide, RuleSpreadClose, RuleEWMA, RuleSum}
-}
-
 // HitSide is where a rule fired, where that means something.
 type HitSide string
 

@@ -18,11 +18,6 @@ const (
 	TargetBelow   TargetState = "below"   // so far, with too few units to tell
 )
 
-// TargetStates are all of them.
-func TargetStates() []TargetState {
-	return []TargetState{TargetReached, TargetMissed, TargetAbove, TargetBelow}
-}
-
 // Against sets a share against what is wanted.
 func (s Share) Against(target float64) Target {
 	switch {
