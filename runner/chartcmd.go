@@ -255,10 +255,6 @@ func (q *question) chartYield(ctx context.Context, answer *chartAnswer, kind yie
 	case yield.ChartU, yield.ChartUPrime, yield.ChartC:
 		tallies = yield.DefectTallies(groups)
 	}
-	options.Name = "units that failed at their first run"
-	if kind == yield.ChartU || kind == yield.ChartUPrime || kind == yield.ChartC {
-		options.Name = "failed checks in first runs"
-	}
 	if answer.Chart, err = yield.NewCountChart(kind, tallies, options); err != nil {
 		return q.tooLittle(answer, err)
 	}
@@ -276,7 +272,7 @@ const mostHits = 8
 func (q *question) tellChart(x *chartAnswer, from string) {
 	c := x.Chart
 	q.out.say("")
-	q.out.tell(0, q.out.strong(wording.Chart(q.words, c, c.Name)))
+	q.out.tell(0, q.out.strong(wording.Chart(q.words, c)))
 	where := ""
 	if h := c.First; h != nil {
 		where = c.Panels[h.Panel].Points[h.First].X
@@ -294,15 +290,19 @@ func (q *question) tellChart(x *chartAnswer, from string) {
 		drawPanel(q.out, wording.Panel(q.words, p.Of), p, rows)
 	}
 	q.out.say("")
-	q.out.tell(0, q.out.faint(fmt.Sprintf("%s: %s; from %s; %s.", c.Name, wording.ChartKind(q.words, c.Kind), from, wording.ChartLimits(q.words, c.Limits))))
+	q.out.tell(0, q.out.faint(fmt.Sprintf("%s: %s; from %s; %s.", wording.ChartOf(q.words, c), wording.ChartKind(q.words, c.Kind), from, wording.ChartLimits(q.words, c.Limits))))
 	for i, h := range c.Rules {
 		if i == mostHits {
 			q.out.tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
 			break
 		}
 		points := c.Panels[h.Panel].Points
-		where := points[h.First].X
-		if h.To > h.First {
+		first := h.First
+		if h.Code == yield.RuleSum {
+			first = h.From
+		}
+		where := points[first].X
+		if h.To > first {
 			where += " to " + points[h.To].X
 		}
 		q.out.item("◆", where+": "+wording.Hit(q.words, h, c.Unit))

@@ -53,10 +53,17 @@ func CapabilityMeans(t *Translator, s *yield.CapabilityStudy) []string {
 	return out
 }
 
-// CapabilityBasis is what the verdict rests on: the shape of the values, and
-// whether they hold still.
+// CapabilityBasis is what the verdict rests on, where there is something: the
+// shape of the values, and whether they hold still.
 func CapabilityBasis(t *Translator, s *yield.CapabilityStudy) []string {
-	return []string{Shape(t, s.Normality), Stability(t, s.Stability)}
+	var out []string
+	if s.Normality.N > 0 {
+		out = append(out, Shape(t, s.Normality))
+	}
+	if s.Stability.Points > 0 {
+		out = append(out, Stability(t, s.Stability))
+	}
+	return out
 }
 
 // fewForShape is below how many values only a gross departure shows.

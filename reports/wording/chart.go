@@ -10,14 +10,24 @@ func ChartKind(t *Translator, kind yield.ChartKind) string {
 // Panel is what a panel of a control chart shows.
 func Panel(t *Translator, of yield.PanelOf) string { return t.T("figures.panel." + string(of)) }
 
-// Chart is what a control chart says of what it is of ("sticks.hysteresis"), in
-// a sentence.
-func Chart(t *Translator, c yield.ControlChart, what string) string {
+// ChartOf is what a chart is of: a reading by its name, or what fails.
+func ChartOf(t *Translator, c yield.ControlChart) string {
+	switch c.Kind {
+	case yield.ChartP, yield.ChartNP, yield.ChartPPrime:
+		return t.T("figures.what.failed")
+	case yield.ChartC, yield.ChartU, yield.ChartUPrime:
+		return t.T("figures.what.defects")
+	}
+	return c.Name
+}
+
+// Chart is what a control chart says, in a sentence.
+func Chart(t *Translator, c yield.ControlChart) string {
 	points := 0
 	for _, p := range c.Panels {
 		points = max(points, len(p.Points))
 	}
-	return t.T("figures.state."+string(c.State), "what", what, "count", c.Signals, "points", points, "chance", t.Digits(c.Chance, 2))
+	return t.T("figures.state."+string(c.State), "what", ChartOf(t, c), "count", c.Signals, "points", points, "chance", t.Digits(c.Chance, 2))
 }
 
 // ChartMeans is what that means, and what to do. where names the point at which
@@ -67,7 +77,7 @@ func Hit(t *Translator, h yield.RuleHit, unit string) string {
 	if h.Size > 0 {
 		side += ", " + t.T("figures.rule_size", "size", t.Quantity(h.Size, unit))
 	}
-	return t.T("figures.reading", "name", brackets(t, name, side), "text", means)
+	return t.T("figures.hit", "name", brackets(t, name, side), "means", means)
 }
 
 // NoChart is why there is no chart.

@@ -60,8 +60,16 @@ func (t *Translator) Digits(x float64, digits int) string {
 	return t.Number(rounded)
 }
 
-// Seconds writes a length of time in s, as [Translator.Duration] does.
+// Seconds writes a time in s to a tenth: "38.2 s".
 func (t *Translator) Seconds(s float64) string {
+	if !finite(s) {
+		return "–"
+	}
+	return t.Fixed(s, 1) + nbsp + "s"
+}
+
+// Span writes a length of time in s, as [Translator.Duration] does.
+func (t *Translator) Span(s float64) string {
 	if !finite(s) {
 		return "–"
 	}

@@ -265,17 +265,18 @@ func TestShapeAndStabilityInWords(t *testing.T) {
 }
 
 func TestChartsInWords(t *testing.T) {
-	c := yield.ControlChart{Kind: yield.ChartCUSUM, Unit: "A", Signals: 2, Chance: 0.66, Limits: yield.Limits{From: yield.LimitsFromThese, Points: 25},
+	c := yield.ControlChart{Kind: yield.ChartCUSUM, Name: "sticks.hysteresis", Unit: "A", Signals: 2, Chance: 0.66, Limits: yield.Limits{From: yield.LimitsFromThese, Points: 25},
 		Panels: []yield.Panel{{Of: yield.PanelSumAbove, Points: make([]yield.ControlPoint, 25)}}, First: &yield.RuleHit{}}
 	eachLanguage(t, func(words *Translator) {
 		for _, state := range constants(t, "ChartState") {
 			c.State = yield.ChartState(state)
-			said(t, words, state, Chart(words, c, "sticks.hysteresis"))
+			said(t, words, state, Chart(words, c))
 			for _, text := range ChartMeans(words, c, "K8") {
 				said(t, words, state, text)
 			}
 		}
 		for _, kind := range yield.ChartKinds() {
+			said(t, words, string(kind), ChartOf(words, yield.ControlChart{Kind: kind, Name: "c.r"}))
 			said(t, words, string(kind), ChartKind(words, kind))
 		}
 		for _, of := range constants(t, "PanelOf") {
@@ -295,10 +296,10 @@ func TestChartsInWords(t *testing.T) {
 		said(t, words, "no chart", NoChart(words, yield.Remark{Code: yield.NoSpread}))
 	})
 	words := testBook(t).Translator("en")
-	require.Equal(t, "The sum beyond its limit (above, by about 2.79\u00a0A): The middle has moved since the sum began to grow.",
+	require.Equal(t, "The sum beyond its limit (above, by about 2.79\u00a0A). The middle has moved since the sum began to grow.",
 		Hit(words, yield.RuleHit{Code: yield.RuleSum, Side: yield.SideAbove, Size: 2.787}, "A"))
 	c.State = yield.StateSignals
-	require.Equal(t, "sticks.hysteresis moves: 2 of 25 points broke a rule, where chance gives about 0.66.", Chart(words, c, "sticks.hysteresis"))
+	require.Equal(t, "sticks.hysteresis moves: 2 of 25 points broke a rule, where chance gives about 0.66.", Chart(words, c))
 }
 
 func TestDriftInWords(t *testing.T) {
@@ -452,7 +453,7 @@ func TestSummariesInWords(t *testing.T) {
 		}
 	})
 	words := testBook(t).Translator("en")
-	require.Equal(t, "Half of the runs took up to 40 s, 95 of 100 up to 49 s, the longest 50 s. Longer than the takt of 45 s: "+
+	require.Equal(t, "Half of the runs took up to 40.0 s, 95 of 100 up to 49.0 s, the longest 49.5 s. Longer than the takt of 45.0 s: "+
 		"25 %; from so few runs, anywhere between 19.5 % and 31.4 %. The takt asks for 160.0 units an hour; the runs alone would let 180.0 through.", strings.ReplaceAll(Cycle(words, cycle), nbsp, " "))
 	require.Equal(t, "33 min lost, 20 % of all bench time: 25 min by faults of the bench (40 of 250 runs), 8 min 20 s in aborted runs (10). In that time some 50 units would have been tested.",
 		strings.ReplaceAll(Lost(words, lost), nbsp, " "))

@@ -38,8 +38,8 @@ func Lost(t *Translator, l yield.LostTime) string {
 	case l.ErrorRuns.Count == 0 && l.AbortedRuns.Count == 0:
 		return t.T("figures.lost.none")
 	}
-	text := t.T("figures.lost.time", "time", t.Seconds(l.Total), "share", t.Share(float64(l.Share)), "errors", t.Seconds(l.Errors),
-		"error_runs", l.ErrorRuns.Count, "runs", l.ErrorRuns.Of, "aborted", t.Seconds(l.Aborted), "aborted_runs", l.AbortedRuns.Count)
+	text := t.T("figures.lost.time", "time", t.Span(l.Total), "share", t.Share(float64(l.Share)), "errors", t.Span(l.Errors),
+		"error_runs", l.ErrorRuns.Count, "runs", l.ErrorRuns.Of, "aborted", t.Span(l.Aborted), "aborted_runs", l.AbortedRuns.Count)
 	if l.Units.Known() && l.Units.Value >= 1 {
 		text = sentences(t, text, t.T("figures.lost.units", "count", int(math.Round(l.Units.Value))))
 	}

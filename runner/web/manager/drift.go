@@ -183,7 +183,7 @@ func (q *query) yieldChart(v *view, kind string, by store.By, o yield.ChartOptio
 			return "", ""
 		}
 		return labels[i], q.behind(tested[i], by, "first", "1", "outcome", "failed")
-	}, q.t("manager.drift.yield"), q.t("manager.by."+string(by)), nil)
+	}, q.t("manager.by."+string(by)), nil)
 	return nil
 }
 
@@ -265,14 +265,14 @@ func (q *query) readingChart(v *view, s yield.Series, kind, by string, o yield.C
 			return named[i], unitOf("", p.SerialNumber, p.Run)
 		}
 		return named[i], q.behind(yield.Group{Key: g.Label, Start: g.Start}, store.By(by), "first", "1", "reading", "")
-	}, s.Name, q.t("manager.by."+by), notes)
+	}, q.t("manager.by."+by), notes)
 	v.add(block{Links: []look.Link{{Href: q.link("/hold", "reading", s.Name), Text: q.t("manager.drift.to_hold")}, {Href: q.link("/differs", "reading", s.Name), Text: q.t("manager.hold.to_differs")}}})
 	return nil
 }
 
 // controlChart draws the panels of a chart and says which rules fired.
-func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (label, href string), what, point string, notes []string) {
-	v.Answer = wording.Chart(q.w, c, what)
+func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (label, href string), point string, notes []string) {
+	v.Answer = wording.Chart(q.w, c)
 	for k, p := range c.Panels {
 		name := "panel"
 		if k > 0 {

@@ -267,6 +267,9 @@ func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, se
 	mean := q.term("mean")
 	mean.Value, mean.Interval, mean.Meaning = q.quantity(t.Mean, t.Unit), q.t("manager.hold.sigma", "sigma", q.quantity(t.Overall, t.Unit)), q.t("manager.hold.of_values", "count", t.N)
 	room := look.Figure{Name: q.t("manager.head.limits"), Value: q.limits(t.Spec.Lower, t.Spec.Upper, t.Unit), Interval: q.t("manager.hold.seen", "low", q.quantity(t.Min, t.Unit), "high", q.quantity(t.Max, t.Unit))}
+	if t.Normality.N == 0 { // nothing could be worked out
+		return first, nil
+	}
 	return first, append([]look.Figure{mean, room}, second...)
 }
 

@@ -188,7 +188,7 @@ func TestFiguresAreThoseOfTheRecord(t *testing.T) {
 	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=centre.play&chart=individuals")), "centre.play moves")
 	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=standby.current&chart=individuals&lot=24A")), "standby.current")
 	assert.Contains(t, shown(pageOf(t, m, "/drift")), "Which readings moved")
-	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "Yes. C")
+	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "The process holds its limits: C")
 	assert.Contains(t, shown(pageOf(t, m, "/differs?a=lot:24A&b=lot:24B&reading=centre.play")), "1 of 1 readings differs between lot 24A and lot 24B", "by ranks, which two failed units in each do not hide")
 	assert.Contains(t, shown(pageOf(t, m, "/differs?a=lot:24A&b=lot:24B&reading=standby.current")), "are alike")
 	assert.Contains(t, shown(pageOf(t, m, "/differs?reading=centre.play")), "centre.play differs by more than chance")
@@ -443,7 +443,7 @@ func TestStatesOfTheStore(t *testing.T) {
 	for _, path := range []string{"/fails", "/drift", "/drift?reading=standby.current", "/hold", "/hold?reading=standby.current", "/differs", "/units", "/unit?serial=K824A00001"} {
 		pageOf(t, m, path)
 	}
-	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "1 value is too few")
+	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "No index can be given. 1 value: 8 at least are needed")
 	assert.Contains(t, shown(pageOf(t, m, "/today?period=yesterday")), "The newest run is of 25 Nov 2026, 14:20")
 
 	require.NoError(t, index.SetFlags(context.Background(), sealed.Seal.Key, []store.Flag{{Run: sealed.Report.Run, Station: "LQ-1", File: sealed.File, Kind: "changed", Text: "x"}}))

@@ -50,7 +50,7 @@ func (q *query) figure(name string, s yield.Share) look.Figure {
 }
 
 // duration is a length of time in s.
-func (q *query) duration(s float64) string { return q.w.Seconds(s) }
+func (q *query) duration(s float64) string { return q.w.Span(s) }
 
 // fixedBetween is an interval with so many decimals; it may be open.
 func (q *query) fixedBetween(low, high float64, decimals int) string {
