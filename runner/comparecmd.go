@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -22,10 +23,21 @@ const compareSchema = "fullthrow-compare/2"
 type compareAnswer struct {
 	Schema     string           `json:"schema"`
 	About      about            `json:"about"`
-	Kinds      [2]string        `json:"kinds"` // "unit", "lot", "station", ...
+	Sides      [2]sideMade      `json:"sides"`
 	Comparison yield.Comparison `json:"comparison"`
-	// Notes say what the sides are made of, where that needs saying.
-	Notes []string `json:"notes,omitempty"`
+}
+
+// sideMade is what a side is made of: of a group the first runs of its units,
+// of a unit its newest judged run.
+type sideMade struct {
+	Kind    string            `json:"kind"` // "unit", "lot", "station", ...
+	Value   string            `json:"value"`
+	Units   int64             `json:"units,omitempty"`
+	Run     string            `json:"run,omitempty"`
+	Started time.Time         `json:"started,omitzero"`
+	Outcome reports.Outcome   `json:"outcome,omitempty"`
+	Broken  []string          `json:"broken,omitempty"` // readings that kept the run from passing
+	broken  []reports.Reading // the same
 }
 
 // sideKinds are what a side of a comparison may be, in the order in which a
@@ -83,7 +95,6 @@ func (q *question) compare(ctx context.Context, a, b string) error {
 		if sides[i], err = q.side(ctx, text); err != nil {
 			return err
 		}
-		answer.Kinds[i] = sides[i].kind
 	}
 	if x, y := sides[0], sides[1]; x.kind == y.kind && x.value == y.value {
 		return usage("compare: %s and %s are the same", a, b)
@@ -94,11 +105,9 @@ func (q *question) compare(ctx context.Context, a, b string) error {
 	o := yield.CompareOptions{Confidence: q.level}
 	var both [2]yield.Side
 	for i, s := range sides {
-		var notes []string
-		if both[i], notes, err = q.sideFigures(ctx, s); err != nil {
+		if both[i], answer.Sides[i], err = q.sideFigures(ctx, s); err != nil {
 			return err
 		}
-		answer.Notes = append(answer.Notes, notes...)
 	}
 	if sides[0].kind == kindUnit && sides[1].kind == kindUnit {
 		all := q.sel
@@ -212,12 +221,12 @@ func (q *question) unitSide(ctx context.Context, text string) (comparedSide, err
 const mostCompared = 2000
 
 // sideFigures reads what is compared of a side.
-func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side, []string, error) {
-	side := yield.Side{Name: s.name()}
+func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side, sideMade, error) {
+	side, made := yield.Side{Name: s.name()}, sideMade{Kind: s.kind, Value: s.value}
 	if s.kind == kindUnit {
 		sealed, err := q.store.Report(ctx, s.run.Run)
 		if err != nil {
-			return side, nil, err
+			return side, made, err
 		}
 		for _, c := range sealed.Report.Checks {
 			for _, r := range c.Readings {
@@ -226,26 +235,22 @@ func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side,
 				}
 			}
 		}
-		note := fmt.Sprintf("%s: its newest judged run, of %s, which %s", s.value, s.run.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.run.Outcome)
-		for i, r := range brokenReadings(sealed.Report) {
-			if i == mostAlike {
-				note += "; and more"
-				break
-			}
-			note += map[bool]string{true: ": ", false: "; "}[i == 0] + brief(r)
+		made.Run, made.Started, made.Outcome = s.run.Run, s.run.Started, s.run.Outcome
+		made.broken = brokenReadings(sealed.Report)
+		for _, r := range made.broken {
+			made.Broken = append(made.Broken, r.Check+"."+r.Name)
 		}
-		return side, []string{note}, nil
+		return side, made, nil
 	}
 	counts, err := q.store.Counts(ctx, s.sel)
 	if err != nil {
-		return side, nil, err
+		return side, made, err
 	}
-	side.Counts = &counts
+	side.Counts, made.Units = &counts, counts.Units
 	moments, err := q.store.Moments(ctx, s.sel)
 	if err != nil {
-		return side, nil, err
+		return side, made, err
 	}
-	var notes []string
 	live := newScreen(q.app.errs)
 	defer live.now("")
 	for i, m := range moments {
@@ -256,11 +261,26 @@ func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side,
 		}
 		series, err := q.store.Series(ctx, s.sel, m.Name, true, mostCompared)
 		if err != nil {
-			return side, nil, err
+			return side, made, err
 		}
 		side.Readings = append(side.Readings, yield.SampleOf(series))
 	}
-	return side, append(notes, fmt.Sprintf("%s: first runs of %s", s.name(), count(int(counts.Units), "unit"))), nil
+	return side, made, nil
+}
+
+// text says what a side is made of.
+func (m sideMade) text(q *question) string {
+	if m.Kind != kindUnit {
+		return fmt.Sprintf("%s %s: first runs of %s", m.Kind, m.Value, count(int(m.Units), "unit"))
+	}
+	text := fmt.Sprintf("%s: its newest judged run, of %s, which %s", m.Value, m.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), m.Outcome)
+	for i, r := range m.broken {
+		if i == mostAlike {
+			return text + "; and more"
+		}
+		text += map[bool]string{true: ": ", false: "; "}[i == 0] + brief(r)
+	}
+	return text
 }
 
 // sampleOf is one reading of one unit.
@@ -282,8 +302,8 @@ func (q *question) tellComparison(x *compareAnswer) {
 	c := x.Comparison
 	q.title(c.A+" and "+c.B, x.About)
 	q.out.say("")
-	for _, n := range x.Notes {
-		q.out.tell(2, n)
+	for _, side := range x.Sides {
+		q.out.tell(2, side.text(q))
 	}
 	if y := c.Yield; y != nil {
 		q.out.say("")

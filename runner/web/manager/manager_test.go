@@ -81,8 +81,9 @@ func addresses() []string {
 }
 
 var (
-	heading = regexp.MustCompile(`<h([1-6])`)
-	hrefs   = regexp.MustCompile(`href="(/[^"]*)"`)
+	ofTheRecord = regexp.MustCompile(`stopped by the operator|the set screw`) // as it was written there
+	heading     = regexp.MustCompile(`<h([1-6])`)
+	hrefs       = regexp.MustCompile(`href="(/[^"]*)"`)
 )
 
 // Every page answers, in every language, with all words, and so that people who
@@ -97,6 +98,10 @@ func TestEveryPage(t *testing.T) {
 			at := address + " in " + lang.Name
 			assert.NotContains(t, body, "[manager.", at)
 			assert.NotContains(t, body, "[charts.", at)
+			assert.NotContains(t, body, "[figures.", at)
+			if lang.Tag != "en" {
+				assert.NotRegexp(t, `\b(the|values|which|cannot|there|chance)\b`, ofTheRecord.ReplaceAllString(shown(body), ""), at)
+			}
 			assert.NotContains(t, shown(body), "NaN", at)
 			assert.NotContains(t, body, "<script", at)
 			assert.NotContains(t, body, " style=", at)
