@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
@@ -136,8 +137,8 @@ func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from stri
 	q.out.say("")
 	g := grid{right: "ll"}
 	g.add("values", from)
-	g.add("limit", specWords(c.Spec, format))
-	g.add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(mean(s.Values()))))
+	g.add("limit", wording.Limits(q.words, c.Spec, format))
+	g.add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(statistics.Mean(s.Values()))))
 	if c.Overall > 0 {
 		spread := "standard deviation " + reports.FormatQuantity(c.Overall, s.Unit)
 		if c.Within > 0 {
@@ -164,14 +165,6 @@ func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from stri
 	if !q.brief && len(terms) > 0 {
 		q.glossary(append(terms, "standard_deviation", "normality", "interval")...)
 	}
-}
-
-func mean(values []float64) float64 {
-	m := 0.0
-	for i, v := range values {
-		m += (v - m) / float64(i+1)
-	}
-	return m
 }
 
 // tellIndices shows the indices that mean something here.
@@ -258,10 +251,8 @@ const fewestValues = 8
 
 func newRoom(m yield.Moments, level float64) roomReading {
 	r := roomReading{Moments: m}
-	if m.N > 1 {
-		if sd := math.Sqrt(m.M2 / float64(m.N-1)); sd >= 0 && !math.IsInf(sd, 0) {
-			r.SD = &sd
-		}
+	if sd := m.SD(); finite(sd) {
+		r.SD = &sd
 	}
 	switch {
 	case m.Lower == nil && m.Upper == nil:
@@ -313,11 +304,7 @@ func bulk(s yield.Series, level float64) (e *yield.Estimate, nearer string) {
 	if len(v) < fewestValues {
 		return nil, ""
 	}
-	at := func(share float64) float64 {
-		x := share * (n - 1)
-		k := min(int(x), len(v)-2)
-		return v[k] + (x-float64(k))*(v[k+1]-v[k])
-	}
+	at := func(share float64) float64 { return statistics.Quantile(v, share) }
 	middle, least := at(0.5), math.Inf(1)
 	side := func(room, spread float64, name string) {
 		k := room / (3 * spread / 1.645)

@@ -11,6 +11,9 @@ import (
 // digits far out.
 func NormalUpper(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }
 
+// NormalLower is the share of a normal distribution below z.
+func NormalLower(z float64) float64 { return NormalUpper(-z) }
+
 // NormalTail is the chance of a z at least as far from 0, both sides.
 func NormalTail(z float64) float64 { return math.Erfc(math.Abs(z) / math.Sqrt2) }
 

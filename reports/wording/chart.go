@@ -74,6 +74,9 @@ func Side(t *Translator, side yield.HitSide) string {
 func Hit(t *Translator, h yield.RuleHit, unit string) string {
 	name, means := Rule(t, h.Code)
 	side := Side(t, h.Side)
+	if h.Code == yield.RuleStep { // has no sign
+		side = ""
+	}
 	if h.Size > 0 {
 		side += ", " + t.T("figures.rule_size", "size", t.Quantity(h.Size, unit))
 	}

@@ -147,6 +147,19 @@ func Range(t *Translator, low, high float64, format func(float64) string) string
 	return ""
 }
 
+// Limits are those of a reading, written by format: "1.2 to 1.6", "no limit".
+func Limits(t *Translator, spec yield.Spec, format func(float64) string) string {
+	switch l, u := spec.Lower, spec.Upper; {
+	case l != nil && u != nil:
+		return t.T("figures.spec.both", "low", format(*l), "high", format(*u))
+	case l != nil:
+		return t.T("figures.spec.lower", "low", format(*l))
+	case u != nil:
+		return t.T("figures.spec.upper", "high", format(*u))
+	}
+	return t.T("figures.spec.none")
+}
+
 // Term is a figure's name and what it means, by its key ([yield.Terms]).
 func Term(t *Translator, key string) (name, meaning string) {
 	return t.T("figures.term." + key), t.T("figures.term." + key + "_means")

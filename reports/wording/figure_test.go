@@ -143,6 +143,16 @@ func TestRemarksSayWhatTheySpeakOf(t *testing.T) {
 		strings.Replace(Remark(words, yield.Remark{Code: yield.NestsDiffer, Args: map[string]any{"count": 2, "share": 0.123}}), "2 nests", "2\u00a0nests", 1))
 }
 
+func TestLimits(t *testing.T) {
+	low, high := 1.0, 2.0
+	eachLanguage(t, func(words *Translator) {
+		for _, spec := range []yield.Spec{{Lower: &low, Upper: &high}, {Lower: &low}, {Upper: &high}, {}} {
+			said(t, words, "limits", Limits(words, spec, words.Number))
+		}
+	})
+	require.Equal(t, "1 or more", Limits(testBook(t).Translator("en"), yield.Spec{Lower: &low}, func(float64) string { return "1" }))
+}
+
 func TestShares(t *testing.T) {
 	words := testBook(t).Translator("en")
 	for want, s := range map[string]yield.Share{

@@ -36,7 +36,7 @@ const (
 
 func (r *response) curve(z float64) float64 {
 	if r.probit {
-		return statistics.NormalUpper(-z)
+		return statistics.NormalLower(z)
 	}
 	return 1 / (1 + math.Exp(-z))
 }

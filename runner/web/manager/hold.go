@@ -71,10 +71,10 @@ func (m *Manager) hold(q *query) (*view, error) {
 	s := sheet{name: "readings", head: []string{"reading", "unit", "n", "mean", "standard_deviation", "min", "max", "lower", "upper", "failed", "ppk", "ppk_low", "ppk_high"}}
 	for _, r := range rows {
 		n := r.moments
-		s.row(n.Name, n.Unit, n.N, n.Mean, sd(n), n.Min, n.Max, n.Lower, n.Upper, n.Failed, r.index, r.low, r.high)
+		s.row(n.Name, n.Unit, n.N, n.Mean, n.SD(), n.Min, n.Max, n.Lower, n.Upper, n.Failed, r.index, r.low, r.high)
 	}
 	for _, n := range slices.Concat(constant, without) {
-		s.row(n.Name, n.Unit, n.N, n.Mean, sd(n), n.Min, n.Max, n.Lower, n.Upper, n.Failed, nil, nil, nil)
+		s.row(n.Name, n.Unit, n.N, n.Mean, n.SD(), n.Min, n.Max, n.Lower, n.Upper, n.Failed, nil, nil, nil)
 	}
 	v.sheets = append(v.sheets, s)
 	if len(rows) > 0 {
@@ -97,19 +97,12 @@ func (m *Manager) hold(q *query) (*view, error) {
 	return v, nil
 }
 
-func sd(n yield.Moments) float64 {
-	if n.N < 2 {
-		return math.NaN()
-	}
-	return math.Sqrt(max(n.M2, 0) / float64(n.N-1))
-}
-
 // rank orders readings by how little room they have: the distance from the
 // mean to the nearer limit, in three standard deviations. Readings without a
 // limit, and those of too few or equal values, have none.
 func (q *query) rank(moments []yield.Moments) (rows []roomRow, without, constant []yield.Moments) {
 	for _, n := range moments {
-		sigma := sd(n)
+		sigma := n.SD()
 		switch {
 		case n.Lower == nil && n.Upper == nil:
 			without = append(without, n)

@@ -282,13 +282,5 @@ func (q *query) quantity(x float64, unit string) string { return q.w.Quantity(x,
 
 // limits are those of a reading in words.
 func (q *query) limits(lower, upper *float64, unit string) string {
-	switch {
-	case lower != nil && upper != nil:
-		return q.t("manager.limit.both", "low", q.quantity(*lower, unit), "high", q.quantity(*upper, unit))
-	case lower != nil:
-		return q.t("manager.limit.lower", "low", q.quantity(*lower, unit))
-	case upper != nil:
-		return q.t("manager.limit.upper", "high", q.quantity(*upper, unit))
-	}
-	return q.t("manager.limit.none")
+	return wording.Limits(q.w, yield.Spec{Lower: lower, Upper: upper}, func(x float64) string { return q.quantity(x, unit) })
 }
