@@ -14,6 +14,9 @@ import (
 	"fullthrow/reports/statistics"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 const capabilitySchema = "fullthrow-capability/2"
@@ -73,10 +76,10 @@ all readings.`,
 		Args: cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 1 {
-				return usage("capability: %q is one argument too many", args[1]).hint("fullthrow help capability")
+				return input.Usage("capability: %q is one argument too many", args[1]).Hint("fullthrow help capability")
 			}
 			if every < 0 || every == 1 {
-				return usage("capability: --every %d: a subgroup has two values or more", every)
+				return input.Usage("capability: --every %d: a subgroup has two values or more", every)
 			}
 			return q.ask(cmd.Context(), func(ctx context.Context) error {
 				if len(args) == 0 {
@@ -103,7 +106,7 @@ func (q *question) capability(ctx context.Context, reading string, retests bool,
 	if err != nil {
 		return err
 	}
-	format := quantities(s.Unit, spreadOf(s.Values()))
+	format := terminal.Quantities(s.Unit, terminal.SpreadOf(s.Values()))
 	o := yield.CapabilityOptions{Name: s.Name, Unit: s.Unit, Confidence: q.level}
 	answer.Points = s.Total
 	if every > 0 {
@@ -129,54 +132,54 @@ func (q *question) capability(ctx context.Context, reading string, retests bool,
 // tellCapability shows a study.
 func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from string, format func(float64) string) {
 	c := x.Study
-	q.out.say("")
-	q.out.tell(0, q.out.strong(wording.CapabilityVerdict(q.words, &c)))
+	q.out.Say("")
+	q.out.Tell(0, q.out.Strong(wording.CapabilityVerdict(q.words, &c)))
 	for _, text := range wording.CapabilityMeans(q.words, &c) {
-		q.out.tell(0, text)
+		q.out.Tell(0, text)
 	}
-	q.out.say("")
-	g := grid{right: "ll"}
-	g.add("values", from)
-	g.add("limit", wording.Limits(q.words, c.Spec, format))
-	g.add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(statistics.Mean(s.Values()))))
+	q.out.Say("")
+	g := terminal.Grid{Right: "ll"}
+	g.Add("values", from)
+	g.Add("limit", wording.Limits(q.words, c.Spec, format))
+	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(statistics.Mean(s.Values()))))
 	if c.Overall > 0 {
 		spread := "standard deviation " + reports.FormatQuantity(c.Overall, s.Unit)
 		if c.Within > 0 {
 			spread += ", of neighbours " + reports.FormatQuantity(c.Within, s.Unit)
 		}
-		g.add("spread", spread)
+		g.Add("spread", spread)
 	}
 	if o := c.Observed; o != nil && c.State != yield.CapabilityByPercent {
-		g.add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, plainSpaces(wording.Share(q.words, *o, wording.OfValues))))
+		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, terminal.PlainSpaces(wording.Share(q.words, *o, wording.OfValues))))
 	}
 	if e := c.Expected; e != nil && c.State != yield.CapabilityByPercent {
-		g.add("", "expected in the long run: "+plainSpaces(q.words.PerMillion(e.Value)+", "+q.words.T("figures.between", "low", q.words.PerMillion(e.Low), "high", q.words.PerMillion(e.High))))
+		g.Add("", "expected in the long run: "+terminal.PlainSpaces(q.words.PerMillion(e.Value)+", "+q.words.T("figures.between", "low", q.words.PerMillion(e.Low), "high", q.words.PerMillion(e.High))))
 	}
-	g.show(q.out)
-	q.out.say("")
-	drawHistogram(q.out, s.Values(), c.Spec, s.Unit)
+	g.Show(q.out)
+	q.out.Say("")
+	terminal.DrawHistogram(q.out, s.Values(), c.Spec, s.Unit)
 	terms := q.tellIndices(&c)
-	q.out.say("")
+	q.out.Say("")
 	for _, text := range wording.CapabilityBasis(q.words, &c) {
-		q.out.tell(0, text)
+		q.out.Tell(0, text)
 	}
 	q.remarks(c.Cautions)
 	q.notCounted(x.About)
 	if !q.brief && len(terms) > 0 {
-		q.glossary(append(terms, "standard_deviation", "normality", "interval")...)
+		terminal.Glossary(q.out, q.words, append(terms, "standard_deviation", "normality", "interval")...)
 	}
 }
 
 // tellIndices shows the indices that mean something here.
 func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
-	g := grid{right: "lrll"}
+	g := terminal.Grid{Right: "lrll"}
 	add := func(term, name string, e *yield.Estimate, about string) {
 		if e == nil {
 			return
 		}
 		two := func(v float64) string { return q.words.Fixed(v, 2) }
 		between := wording.Range(q.words, e.Low, e.High, two)
-		g.add(name, two(e.Value), between, about)
+		g.Add(name, two(e.Value), between, about)
 		terms = append(terms, term)
 	}
 	if p := c.Percentile; p != nil && c.State == yield.CapabilityByPercent {
@@ -190,8 +193,8 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 		add("cpm", "Cpm", c.Cpm, "with a penalty for being off the middle")
 	}
 	if len(terms) > 0 {
-		q.out.say("")
-		g.show(q.out)
+		q.out.Say("")
+		g.Show(q.out)
 	}
 	return terms
 }
@@ -207,9 +210,9 @@ func (q *question) rooms(ctx context.Context, most int) error {
 	if err != nil {
 		return err
 	}
-	live := newScreen(q.app.errs)
+	live := terminal.NewScreen(q.app.errs)
 	for i, m := range list {
-		live.now("reading %d of %d", i+1, len(list))
+		live.Now("reading %d of %d", i+1, len(list))
 		r := newRoom(m, q.level)
 		if r.Ppk != nil {
 			s, err := q.store.Series(ctx, q.sel, m.Name, true, mostBulk)
@@ -222,7 +225,7 @@ func (q *question) rooms(ctx context.Context, most int) error {
 		}
 		answer.Readings = append(answer.Readings, r)
 	}
-	live.now("")
+	live.Now("")
 	slices.SortStableFunc(answer.Readings, func(a, b roomReading) int {
 		switch {
 		case (a.Ppk == nil) != (b.Ppk == nil):
@@ -251,7 +254,7 @@ const fewestValues = 8
 
 func newRoom(m yield.Moments, level float64) roomReading {
 	r := roomReading{Moments: m}
-	if sd := m.SD(); finite(sd) {
+	if sd := m.SD(); bench.Finite(sd) {
 		r.SD = &sd
 	}
 	switch {
@@ -322,15 +325,15 @@ func bulk(s yield.Series, level float64) (e *yield.Estimate, nearer string) {
 		side(middle-*s.Lower, middle-at(0.05), "lower")
 	}
 	e = &yield.Estimate{Value: least, Low: least, High: least, Confidence: level, Method: "Bissell, median and 95th percentile"}
-	if finite(least) {
+	if bench.Finite(least) {
 		e.Low, e.High = yield.CpkInterval(least, 0.64*n, 0.28*(n-1), level)
 	}
 	return e, nearer
 }
 
 func (q *question) tellRooms(x *roomAnswer, most int) {
-	q.out.say("")
-	g := grid{right: "lrlrrrl", head: []string{"reading", "room", "between", "of all", "mean", "limit", ""}}
+	q.out.Say("")
+	g := terminal.Grid{Right: "lrlrrrl", Head: []string{"reading", "room", "between", "of all", "mean", "limit", ""}}
 	var without []string
 	more := 0
 	for i, r := range x.Readings {
@@ -356,15 +359,15 @@ func (q *question) tellRooms(x *roomAnswer, most int) {
 		} else if b != nil {
 			room, between = roomWords(b.Value), roomWords(b.Low)+" to "+roomWords(b.High)
 		}
-		g.add(r.Name, room, between, roomWords(r.Ppk.Value),
+		g.Add(r.Name, room, between, roomWords(r.Ppk.Value),
 			reports.FormatQuantity(r.Mean, r.Unit), sign+reports.FormatQuantity(*limit, r.Unit), word)
 	}
-	g.show(q.out)
+	g.Show(q.out)
 	if more > 0 {
-		q.out.tell(2, fmt.Sprintf("and %d with more room; --most shows more", more))
+		q.out.Tell(2, fmt.Sprintf("and %d with more room; --most shows more", more))
 	}
 	if len(without) > 0 {
-		q.out.say("")
+		q.out.Say("")
 		const most = 4
 		text := "Without an index: "
 		for i, w := range without[:min(len(without), most)] {
@@ -376,13 +379,13 @@ func (q *question) tellRooms(x *roomAnswer, most int) {
 		if n := len(without) - most; n > 0 {
 			text += fmt.Sprintf(", and %d more", n)
 		}
-		q.out.tell(0, text+".")
+		q.out.Tell(0, text+".")
 	}
-	q.out.say("")
-	q.out.tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
+	q.out.Say("")
+	q.out.Tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
 	q.hint("fullthrow capability READING studies one of them: its shape, and whether it holds still")
 	q.notCounted(x.About)
 	if !q.brief {
-		q.glossary("ppk", "limit", "interval")
+		terminal.Glossary(q.out, q.words, "ppk", "limit", "interval")
 	}
 }

@@ -13,6 +13,8 @@ import (
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 const chartSchema = "fullthrow-chart/2"
@@ -117,7 +119,7 @@ func chartKind(text string, counts bool) (yield.ChartKind, error) {
 				if c.kind.Counts() {
 					of = "the yield"
 				}
-				return "", usage("chart: --kind %s is a chart of %s", text, of).hint("fullthrow help chart")
+				return "", input.Usage("chart: --kind %s is a chart of %s", text, of).Hint("fullthrow help chart")
 			}
 			return c.kind, nil
 		}
@@ -125,7 +127,7 @@ func chartKind(text string, counts bool) (yield.ChartKind, error) {
 			names = append(names, c.flag)
 		}
 	}
-	return "", usage("chart: there is no kind of chart %q", text).hint(meant(text, names))
+	return "", input.Usage("chart: there is no kind of chart %q", text).Hint(input.Meant(text, names))
 }
 
 func (q *question) chart(ctx context.Context, what string, o chartOptions) error {
@@ -135,10 +137,10 @@ func (q *question) chart(ctx context.Context, what string, o chartOptions) error
 	}
 	rules := yield.RuleSet(o.rules)
 	if rules.Rules() == nil {
-		return usage("chart: there are no rules %q", o.rules).hint(meant(o.rules, []string{string(yield.WesternElectric), string(yield.Nelson)}))
+		return input.Usage("chart: there are no rules %q", o.rules).Hint(input.Meant(o.rules, []string{string(yield.WesternElectric), string(yield.Nelson)}))
 	}
 	if o.every < 0 || o.first < 0 || o.every > 0 && o.by != "" {
-		return usage("chart: give either --by or --every, and whole numbers above 0").hint("fullthrow help chart")
+		return input.Usage("chart: give either --by or --every, and whole numbers above 0").Hint("fullthrow help chart")
 	}
 	answer := chartAnswer{Schema: chartSchema}
 	if answer.About, err = q.about(ctx); err != nil {
@@ -162,7 +164,7 @@ func (q *question) tooLittle(answer *chartAnswer, err error) error {
 		answer.Problem = &why.Why
 		return q.json(answer)
 	}
-	q.out.tell(0, wording.NoChart(q.words, why.Why))
+	q.out.Tell(0, wording.NoChart(q.words, why.Why))
 	q.notCounted(answer.About)
 	return nil
 }
@@ -187,7 +189,7 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 	}
 	if len(s.Points) == 0 && !q.asJSON {
 		if o.golden {
-			q.out.tell(0, "No golden unit of this selection was tested.")
+			q.out.Tell(0, "No golden unit of this selection was tested.")
 			q.hint("a product names its golden units in product.toml")
 			return nil
 		}
@@ -199,7 +201,7 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 	}
 	groups, err := yield.Cut(s, cut)
 	if err != nil {
-		return usage("chart: --by %s: %w", o.by, err).hint("fullthrow help chart")
+		return input.Usage("chart: --by %s: %w", o.by, err).Hint("fullthrow help chart")
 	}
 	if o.golden && o.by == "" && o.every == 0 {
 		for i, p := range s.Points { // one unit, time and again
@@ -220,7 +222,7 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 	}
 	q.tellChart(answer, from)
 	if answer.Drift != nil {
-		q.out.tell(0, wording.Drift(q.words, *answer.Drift))
+		q.out.Tell(0, wording.Drift(q.words, *answer.Drift))
 		q.remarks(answer.Drift.Cautions)
 	}
 	return nil
@@ -231,9 +233,9 @@ func (q *question) chartYield(ctx context.Context, answer *chartAnswer, kind yie
 	var err error
 	switch {
 	case o.every > 0 || o.by == "unit":
-		return usage("chart: the yield is charted by groups of units").hint("give --by hour, shift, day, week, lot, ...")
+		return input.Usage("chart: the yield is charted by groups of units").Hint("give --by hour, shift, day, week, lot, ...")
 	case o.golden || o.retests || o.withoutFailed:
-		return usage("chart: the yield counts first runs of units that are sold, no others")
+		return input.Usage("chart: the yield counts first runs of units that are sold, no others")
 	case o.by != "":
 		if by, err = grouping(o.by); err != nil {
 			return err
@@ -261,7 +263,7 @@ func (q *question) chartYield(ctx context.Context, answer *chartAnswer, kind yie
 	if q.asJSON {
 		return q.json(answer)
 	}
-	q.tellChart(answer, count(int(units), "unit"))
+	q.tellChart(answer, wording.Count(int(units), "unit"))
 	return nil
 }
 
@@ -271,29 +273,29 @@ const mostHits = 8
 // tellChart shows a chart and what it says.
 func (q *question) tellChart(x *chartAnswer, from string) {
 	c := x.Chart
-	q.out.say("")
-	q.out.tell(0, q.out.strong(wording.Chart(q.words, c)))
+	q.out.Say("")
+	q.out.Tell(0, q.out.Strong(wording.Chart(q.words, c)))
 	where := ""
 	if h := c.First; h != nil {
 		where = c.Panels[h.Panel].Points[h.First].X
 	}
 	for _, text := range wording.ChartMeans(q.words, c, where) {
-		q.out.tell(0, text)
+		q.out.Tell(0, text)
 	}
-	q.out.say("")
-	rows := panelRows
+	q.out.Say("")
+	rows := terminal.PanelRows
 	for i, p := range c.Panels {
 		if i > 0 {
-			rows = panelRows - 4
-			q.out.say("")
+			rows = terminal.PanelRows - 4
+			q.out.Say("")
 		}
-		drawPanel(q.out, wording.Panel(q.words, p.Of), p, rows)
+		terminal.DrawPanel(q.out, wording.Panel(q.words, p.Of), p, rows)
 	}
-	q.out.say("")
-	q.out.tell(0, q.out.faint(fmt.Sprintf("%s: %s; from %s; %s.", wording.ChartOf(q.words, c), wording.ChartKind(q.words, c.Kind), from, wording.ChartLimits(q.words, c.Limits))))
+	q.out.Say("")
+	q.out.Tell(0, q.out.Faint(fmt.Sprintf("%s: %s; from %s; %s.", wording.ChartOf(q.words, c), wording.ChartKind(q.words, c.Kind), from, wording.ChartLimits(q.words, c.Limits))))
 	for i, h := range c.Rules {
 		if i == mostHits {
-			q.out.tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
+			q.out.Tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
 			break
 		}
 		points := c.Panels[h.Panel].Points
@@ -305,14 +307,14 @@ func (q *question) tellChart(x *chartAnswer, from string) {
 		if h.To > first {
 			where += " to " + points[h.To].X
 		}
-		q.out.item("◆", where+": "+wording.Hit(q.words, h, c.Unit))
+		q.out.Item("◆", where+": "+wording.Hit(q.words, h, c.Unit))
 	}
 	q.remarks(c.Cautions)
 	if s := x.Series; s != nil && s.LimitChanged {
-		q.out.tell(0, "note: the product's limit was changed in this time; that does not touch the control limits")
+		q.out.Tell(0, "note: the product's limit was changed in this time; that does not touch the control limits")
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		q.glossary("control_chart", "control_limits")
+		terminal.Glossary(q.out, q.words, "control_chart", "control_limits")
 	}
 }

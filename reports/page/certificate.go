@@ -9,6 +9,7 @@ import (
 	"html/template"
 	"io"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -19,11 +20,12 @@ var certificateTemplate string
 var certificateStyle string
 
 // The certificate draws a reading as the report does.
-var certificatePage = func() *template.Template {
+var certificatePage = sync.OnceValue(func() *template.Template {
 	t := template.Must(template.New("certificate").Parse(certificateTemplate))
-	template.Must(t.AddParseTree("scale", template.Must(template.New("report").Parse(reportTemplate)).Lookup("scale").Tree))
+	report := template.Must(template.New("report").Parse(reportTemplate)) // its own: running one changes its trees
+	template.Must(t.AddParseTree("scale", report.Lookup("scale").Tree))
 	return t
-}()
+})
 
 // Rows of a certificate; checks beyond them are named in one line, so that it
 // stays on one page.
@@ -46,7 +48,7 @@ func WriteCertificate(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
 	if opts.Location == nil {
 		opts.Location = time.Local
 	}
-	if err := certificatePage.Execute(w, newCertificate(s, opts)); err != nil {
+	if err := certificatePage().Execute(w, newCertificate(s, opts)); err != nil {
 		return fmt.Errorf("certificate: %w", err)
 	}
 	return nil

@@ -11,6 +11,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -20,7 +21,9 @@ var reportTemplate string
 //go:embed report.css
 var reportStyle string
 
-var reportPage = template.Must(template.New("report").Parse(reportTemplate))
+var reportPage = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("report").Parse(reportTemplate))
+})
 
 // HTMLOptions are what a page cannot know from the report alone.
 type HTMLOptions struct {
@@ -45,7 +48,7 @@ func WriteHTML(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
 	if opts.Location == nil {
 		opts.Location = time.Local
 	}
-	if err := reportPage.Execute(w, newPage(s, opts)); err != nil {
+	if err := reportPage().Execute(w, newPage(s, opts)); err != nil {
 		return fmt.Errorf("html: %w", err)
 	}
 	return nil
@@ -443,9 +446,9 @@ func newReading(rd reports.Reading, id string) readingView {
 }
 
 // minus gives numbers a minus sign in place of a hyphen.
-func minus(s string) string { return hyphenMinus.ReplaceAllString(s, "$1\u2212$2") }
+func minus(s string) string { return hyphenMinus().ReplaceAllString(s, "$1\u2212$2") }
 
-var hyphenMinus = regexp.MustCompile(`(^| )-([0-9])`)
+var hyphenMinus = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(^| )-([0-9])`) })
 
 // quantity shows a value for people.
 func quantity(v reports.Value, unit string) string {

@@ -2,12 +2,13 @@ package yield
 
 import (
 	"math"
+	"sync"
 
 	"fullthrow/reports/statistics"
 )
 
 // outerShare is what a normal distribution has beyond 3 sigma on one side.
-var outerShare = statistics.NormalUpper(3)
+var outerShare = sync.OnceValue(func() float64 { return statistics.NormalUpper(3) })
 
 // PercentileStudy is capability without a normal distribution: as ISO 22514-2
 // has it, from memory (Clements 1989 the same with percentiles of a fitted
@@ -50,8 +51,8 @@ func quantileEstimate(sorted []float64, p, confidence float64) Estimate {
 func newPercentileStudy(sorted []float64, spec Spec, confidence float64) *PercentileStudy {
 	t := &PercentileStudy{
 		Median: statistics.Quantile(sorted, 0.5),
-		Low:    quantileEstimate(sorted, outerShare, confidence),
-		High:   quantileEstimate(sorted, 1-outerShare, confidence),
+		Low:    quantileEstimate(sorted, outerShare(), confidence),
+		High:   quantileEstimate(sorted, 1-outerShare(), confidence),
 	}
 	// The interval is that of the outer points; the median is far surer.
 	index := func(room, reach, reachLow, reachHigh float64) *Estimate {

@@ -129,6 +129,9 @@ func New(c Config) (*Nest, error) {
 // somebody or something stops a run on purpose: the outcome is aborted.
 type Abort struct{ Reason, Hint string }
 
+// Advice is the hint: what to do about it, for people.
+func (a *Abort) Advice() string { return a.Hint }
+
 func (a *Abort) Error() string { return a.Reason }
 
 // Fault is a fault of the bench found by the station itself: outcome error.
@@ -139,11 +142,17 @@ type Fault struct {
 	Err    error
 }
 
+// Advice is the hint: what to do about it, for people.
+func (f *Fault) Advice() string { return f.Hint }
+
 func (f *Fault) Error() string { return f.Text }
 func (f *Fault) Unwrap() error { return f.Err }
 
 // NotReady says why no run was begun. Nothing is recorded: no unit was touched.
 type NotReady struct{ Text, Hint string }
+
+// Advice is the hint: what to do about it, for people.
+func (e *NotReady) Advice() string { return e.Hint }
 
 func (e *NotReady) Error() string { return e.Text }
 

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"unicode"
 
 	"fullthrow/reports"
@@ -150,15 +151,29 @@ func allowed(t *wording.Translator, r reports.Reading) string {
 // The sentences in which a report tells evidence, so that they can be told in
 // another language: see the package runner/causes.
 var (
-	evidenceFailed  = regexp.MustCompile(`^(\S+\.\S+) (.+), allowed (.+?)(?:, and (\d+) more like it)?$`)
-	evidenceNormal  = regexp.MustCompile(`^(\S+\.\S+) is normal \((.+)\)(?:, and (\d+) more like it)?$`)
-	evidenceAbsent  = regexp.MustCompile(`^(\S+\.\S+) was not measured$`)
-	evidenceBetween = regexp.MustCompile(`^(\S+\.\S+) (.+), between (.+) and (.+?)(?:, and (\d+) more like it)?$`)
-	evidenceBeyond  = regexp.MustCompile(`^(\S+\.\S+) (.+), (above|below) (.+?)(?:, and (\d+) more like it)?$`)
-	evidenceRight   = regexp.MustCompile(`^right in (\d+) of (\d+) repairs? where it was ranked first$`)
-	quantityBound   = regexp.MustCompile(`^(more|less) than (.+)$`)
-	limitRange      = regexp.MustCompile(`^(.+) to (.+)$`)
-	limitOne        = regexp.MustCompile(`^(at most|at least|exactly|one of) (.+)$`)
+	evidenceFailed = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^(\S+\.\S+) (.+), allowed (.+?)(?:, and (\d+) more like it)?$`)
+	})
+	evidenceNormal = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^(\S+\.\S+) is normal \((.+)\)(?:, and (\d+) more like it)?$`)
+	})
+	evidenceAbsent = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^(\S+\.\S+) was not measured$`)
+	})
+	evidenceBetween = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^(\S+\.\S+) (.+), between (.+) and (.+?)(?:, and (\d+) more like it)?$`)
+	})
+	evidenceBeyond = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^(\S+\.\S+) (.+), (above|below) (.+?)(?:, and (\d+) more like it)?$`)
+	})
+	evidenceRight = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^right in (\d+) of (\d+) repairs? where it was ranked first$`)
+	})
+	quantityBound = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^(more|less) than (.+)$`) })
+	limitRange    = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^(.+) to (.+)$`) })
+	limitOne      = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^(at most|at least|exactly|one of) (.+)$`)
+	})
 )
 
 // evidence tells a line of evidence in the reader's language; one that is not
@@ -173,14 +188,14 @@ func evidence(q *request, line string) string {
 		return q.t("repair.evidence.more", "line", s, "count", count)
 	}
 	quantity := func(s string) string {
-		if m := quantityBound.FindStringSubmatch(s); m != nil {
+		if m := quantityBound().FindStringSubmatch(s); m != nil {
 			return q.t("operator.reading."+m[1], "value", t.Localise(m[2]))
 		}
 		return t.Localise(s)
 	}
-	if m := evidenceFailed.FindStringSubmatch(line); m != nil {
+	if m := evidenceFailed().FindStringSubmatch(line); m != nil {
 		limit := m[3]
-		if l := limitOne.FindStringSubmatch(limit); l != nil {
+		if l := limitOne().FindStringSubmatch(limit); l != nil {
 			switch l[1] {
 			case "at most":
 				limit = q.t("repair.limit.most", "high", t.Localise(l[2]))
@@ -189,24 +204,24 @@ func evidence(q *request, line string) string {
 			default:
 				limit = q.t("repair.limit.exactly", "value", t.Localise(l[2]))
 			}
-		} else if l := limitRange.FindStringSubmatch(limit); l != nil {
+		} else if l := limitRange().FindStringSubmatch(limit); l != nil {
 			limit = q.t("repair.limit.between", "low", t.Localise(l[1]), "high", t.Localise(l[2]))
 		}
 		return more(q.t("repair.evidence.failed", "name", m[1], "value", quantity(m[2]), "limit", limit), m[4])
 	}
-	if m := evidenceNormal.FindStringSubmatch(line); m != nil {
+	if m := evidenceNormal().FindStringSubmatch(line); m != nil {
 		return more(q.t("repair.evidence.normal", "name", m[1], "value", quantity(m[2])), m[3])
 	}
-	if m := evidenceAbsent.FindStringSubmatch(line); m != nil {
+	if m := evidenceAbsent().FindStringSubmatch(line); m != nil {
 		return q.t("repair.evidence.absent", "name", m[1])
 	}
-	if m := evidenceBetween.FindStringSubmatch(line); m != nil {
+	if m := evidenceBetween().FindStringSubmatch(line); m != nil {
 		return more(q.t("repair.evidence.between", "name", m[1], "value", quantity(m[2]), "low", t.Localise(m[3]), "high", t.Localise(m[4])), m[5])
 	}
-	if m := evidenceBeyond.FindStringSubmatch(line); m != nil {
+	if m := evidenceBeyond().FindStringSubmatch(line); m != nil {
 		return more(q.t("repair.evidence."+m[3], "name", m[1], "value", quantity(m[2]), "edge", t.Localise(m[4])), m[5])
 	}
-	if m := evidenceRight.FindStringSubmatch(line); m != nil {
+	if m := evidenceRight().FindStringSubmatch(line); m != nil {
 		right, _ := strconv.Atoi(m[1])
 		of, _ := strconv.Atoi(m[2])
 		return q.t("repair.evidence.right", "right", right, "count", of)
