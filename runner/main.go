@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fullthrow/runner/input"
 	"io"
 	"os"
 	"slices"
@@ -9,8 +10,6 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
-
-	"fullthrow/runner/input"
 )
 
 func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }

@@ -2,6 +2,10 @@ package demo
 
 import (
 	"bytes"
+	"fullthrow/drivers/sim"
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/runner/bench"
 	"strings"
 	"sync"
 	"testing"
@@ -9,11 +13,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"fullthrow/drivers/sim"
-	"fullthrow/reports"
-	"fullthrow/reports/archive"
-	"fullthrow/runner/bench"
 )
 
 // The history is what the policy and the repair bench make of a few days.
