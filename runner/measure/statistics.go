@@ -7,25 +7,33 @@ import (
 )
 
 // Interval is where a quantity lies at a stated confidence.
-type Interval struct{ Low, High float64 }
+type Interval struct {
+	Low  float64 `why:"so few values bound it on one side only"`
+	High float64 `why:"so few values bound it on one side only"`
+}
+
+// percent makes an interval of fractions one in %.
+func percent(low, high float64) Interval { return Interval{100 * low, 100 * high} }
 
 // SummaryResult describes a list of values, in their unit.
 type SummaryResult struct {
-	Count           int
-	Mean            float64
-	SD              float64 // n - 1; NaN for a single value
-	Median          float64
-	Min, Max        float64
-	Autocorrelation float64 // lag 1, about the mean; 0 for constant values
-	// MeanInterval holds the mean (Student's t) and SDInterval the standard
-	// deviation (chi-square) of the population at the confidence asked for,
-	// taking the values for independent and normal. NaN for a single value.
-	MeanInterval, SDInterval Interval
+	_ struct{} `why:"a single value has no spread"`
+
+	Count           int     `help:"values"`
+	Mean            float64 `unit:"values"`
+	SD              float64 `unit:"values" help:"n - 1"`
+	Median          float64 `unit:"values"`
+	Min             float64 `unit:"values"`
+	Max             float64 `unit:"values"`
+	Autocorrelation float64 `unit:"1" help:"lag 1, about the mean; 0 for constant values"`
+	// Taking the values for independent and normal.
+	MeanInterval Interval `unit:"values" help:"of the population's mean (Student's t)"`
+	SDInterval   Interval `unit:"values" help:"of the population's standard deviation (chi-square)"`
 }
 
 // SummaryOptions for [Summary].
 type SummaryOptions struct {
-	Confidence float64 // %, of the intervals; 95 if not given
+	Confidence float64 `unit:"%" default:"95" range:"[50,100)" help:"of the intervals"`
 }
 
 // Summary describes values: mean, standard deviation and lag-1 autocorrelation
@@ -33,19 +41,20 @@ type SummaryOptions struct {
 // e-Handbook 7.2.6.2, intervals as e-Handbook 1.3.5.2 and 1.3.5.8.
 //
 // Special inputs: no value, a value that is NaN or infinite, and a confidence
-// not from 50 to under 100 % are errors; one value has no SD and no intervals (NaN);
+// not between 0 and 1 are errors; one value has no SD and no intervals (NaN);
 // constant values have SD 0 and intervals of no width.
 func Summary(values []float64, o SummaryOptions) (SummaryResult, error) {
 	const op = "summary"
-	c, err := confidence(op, o.Confidence)
+	o, err := complete(op, o)
 	if err != nil {
 		return SummaryResult{}, err
 	}
+	c := o.Confidence / 100
 	if err := finites(op, "value", values, 1); err != nil {
 		return SummaryResult{}, err
 	}
-	nan := Interval{math.NaN(), math.NaN()}
-	r := SummaryResult{Count: len(values), Median: statistics.Median(values), Autocorrelation: statistics.LagOne(values), MeanInterval: nan, SDInterval: nan}
+	none := Interval{nan, nan}
+	r := SummaryResult{Count: len(values), Median: statistics.Median(values), Autocorrelation: statistics.LagOne(values), MeanInterval: none, SDInterval: none}
 	r.Mean, r.SD = statistics.MeanSD(values)
 	r.Min, r.Max = extremes(values)
 	if r.Count > 1 {
@@ -56,18 +65,6 @@ func Summary(values []float64, o SummaryOptions) (SummaryResult, error) {
 		r.SDInterval = Interval{end((1 + c) / 2), end((1 - c) / 2)}
 	}
 	return r, nil
-}
-
-// confidence is percent as a share; 0.95 if it is not given.
-func confidence(op string, percent float64) (float64, error) {
-	if percent == 0 {
-		return 0.95, nil
-	}
-	c, err := statistics.Confidence(percent)
-	if err != nil {
-		return 0, errorf(op, "%w", err)
-	}
-	return c, nil
 }
 
 // finites refuses fewer than need values, and any that is not finite.
