@@ -311,10 +311,10 @@ func (q *question) tellComparison(x *compareAnswer) {
 	}
 	if y := c.Yield; y != nil {
 		q.out.Say("")
-		axis := terminal.ShareScale(min(max(q.out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
+		axis := terminal.ShareCells(min(max(q.out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
 		g := terminal.Grid{Right: "lrrl", Head: []string{"", "units", "yield", axis.Ends(terminal.WholePercent)}}
-		g.Add(c.A, fmt.Sprint(y.A.Of), terminal.Percent(y.A.Value), axis.Share(y.A))
-		g.Add(c.B, fmt.Sprint(y.B.Of), terminal.Percent(y.B.Value), axis.Share(y.B))
+		g.Add(c.A, fmt.Sprint(y.A.Of), terminal.Percent(y.A.Value), terminal.InCells(axis, y.A))
+		g.Add(c.B, fmt.Sprint(y.B.Of), terminal.Percent(y.B.Value), terminal.InCells(axis, y.B))
 		g.Show(q.out)
 		q.out.Tell(2, wording.YieldDifference(q.words, c))
 	}

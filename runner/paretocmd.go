@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
@@ -189,7 +190,7 @@ func (q *question) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		if i == p.VitalFew && i > 0 && p.VitalFew < len(p.Bars) && !above {
 			g.Add("", "", "", "", "", "")
 		}
-		row := []string{fmt.Sprint(b.Units), terminal.Bar(float64(b.Units)/float64(p.Bars[0].Units), cells), terminal.Percent(b.OfTested.Value), terminal.FromTo(b.OfTested), terminal.WholePercent(b.Cumulative)}
+		row := []string{fmt.Sprint(b.Units), draw.TextBar(float64(b.Units)/float64(p.Bars[0].Units), cells), terminal.Percent(b.OfTested.Value), terminal.FromTo(b.OfTested), terminal.WholePercent(b.Cumulative)}
 		if above {
 			g.Title(b.Name)
 			g.Add(row...)

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -142,7 +143,7 @@ func (q *question) tellTrend(y *yieldAnswer) {
 	if y.Target != nil {
 		mark = y.Target.Share
 	}
-	axis := terminal.ShareScale(min(max(q.out.Room()-name-31-digits, 16), 60), mark, shares...)
+	axis := terminal.ShareCells(min(max(q.out.Room()-name-31-digits, 16), 60), mark, shares...)
 	g := terminal.Grid{Right: "lrrll", Head: []string{string(y.By), "units", "yield", axis.Ends(terminal.WholePercent)}}
 	gap := false
 	for _, p := range points {
@@ -155,9 +156,9 @@ func (q *question) tellTrend(y *yieldAnswer) {
 		}
 		gap = false
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
-		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), terminal.Percent(p.FirstPass.Value), axis.Share(p.FirstPass), word)
+		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), terminal.Percent(p.FirstPass.Value), terminal.InCells(axis, p.FirstPass), word)
 	}
-	g.Add("all", fmt.Sprint(y.Trend.Whole.Of), terminal.Percent(y.Trend.Whole.Value), axis.Share(y.Trend.Whole))
+	g.Add("all", fmt.Sprint(y.Trend.Whole.Of), terminal.Percent(y.Trend.Whole.Value), terminal.InCells(axis, y.Trend.Whole))
 	g.Show(q.out)
 	if left > 0 {
 		q.out.Tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
@@ -201,10 +202,10 @@ func (q *question) tellChecks(y *yieldAnswer) {
 		shares = append(shares, c.Share)
 		name = max(name, terminal.Columns(c.Check))
 	}
-	axis := terminal.ShareScale(min(max(q.out.Room()-name-25, 16), 60), math.NaN(), shares...)
+	axis := terminal.ShareCells(min(max(q.out.Room()-name-25, 16), 60), math.NaN(), shares...)
 	g := terminal.Grid{Right: "lrrl", Head: []string{"check", "failed", "passed", axis.Ends(terminal.WholePercent)}}
 	for _, c := range lossy[:min(len(lossy), mostChecks)] {
-		g.Add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), terminal.Percent(c.Share.Value), axis.Share(c.Share))
+		g.Add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), terminal.Percent(c.Share.Value), terminal.InCells(axis, c.Share))
 	}
 	g.Show(q.out)
 	if n := len(lossy) - mostChecks; n > 0 {
@@ -275,7 +276,7 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 		if c.Takt >= r.from && c.Takt < r.to {
 			word = "takt " + terminal.PlainSpaces(q.words.Seconds(c.Takt))
 		}
-		g.Add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(terminal.Bar(float64(r.n)/float64(most), cells)+"  "+word, " "))
+		g.Add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(draw.TextBar(float64(r.n)/float64(most), cells)+"  "+word, " "))
 	}
 	g.Show(q.out)
 }

@@ -3,16 +3,18 @@ package page
 import (
 	_ "embed"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/archive"
 	"html/template"
 	"io"
 	"math"
-	"regexp"
 	"slices"
 	"strings"
 	"sync"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/draw"
+	"fullthrow/reports/serial"
 )
 
 //go:embed report.tmpl
@@ -138,13 +140,15 @@ type readingView struct {
 	Allow string // the limit in words
 	Plus  string // the uncertainty
 	Miss  string
-	Scale *scale
+	Scale template.HTML
 }
 
 type captureView struct {
 	reports.Capture
 	Kept    string
-	Drawing *drawing
+	Drawing template.HTML
+	Title   string
+	Hidden  int // series beyond those that can be told apart
 }
 
 type promptView struct {
@@ -188,7 +192,7 @@ func view(v reports.Verdict) (shape, word string) {
 func newPage(s archive.Sealed, opts HTMLOptions) page {
 	r := s.Report
 	p := page{
-		Style:  template.CSS(reportStyle), // our own file
+		Style:  template.CSS(draw.Tokens + draw.Style + reportStyle + "@media print {" + draw.Paper + "}"), // our own file
 		Report: r, Seal: s.Seal, Product: opts.ProductTitle, Attempt: attempt(r.Attempt),
 		Started: localTime(r.Started, opts.Location), Ended: localTime(r.Ended, opts.Location),
 		Took: duration(r.Ended.Sub(r.Started)),
@@ -212,8 +216,7 @@ func newPage(s archive.Sealed, opts HTMLOptions) page {
 			v.Kept = "raw data not kept"
 		}
 		if c.Plot != nil {
-			d := newDrawing(*c.Plot, fmt.Sprint("p", i))
-			v.Drawing = &d
+			v.draw(*c.Plot, fmt.Sprint("p", i))
 		}
 		captures[c.Check] = append(captures[c.Check], v)
 	}
@@ -280,7 +283,7 @@ func (p *page) history(opts HTMLOptions) {
 	}
 	for _, row := range opts.History {
 		v := historyView{HistoryRow: row, Date: row.At.In(opts.Location).Format("2 Jan 2006"), Time: row.At.In(opts.Location).Format("15:04")}
-		v.What, v.Cause = minus(row.What), minus(row.Cause)
+		v.What, v.Cause = draw.Signed(row.What), draw.Signed(row.Cause)
 		v.This = !row.Repair && row.Run == p.Report.Run
 		switch {
 		case row.Repair:
@@ -332,7 +335,7 @@ func (p *page) causes() {
 	for i, c := range p.Report.Causes {
 		v := causeView{Cause: c, Rank: i + 1, Word: c.Likelihood(), Fill: float64(c.Percent())}
 		for _, e := range c.Evidence {
-			e = minus(e)
+			e = draw.Signed(e)
 			if against, ok := strings.CutPrefix(e, reports.AgainstIt); ok {
 				v.Against = append(v.Against, against)
 			} else {
@@ -368,11 +371,7 @@ func (p *page) first() *finding {
 					continue
 				}
 				first := *rd
-				if rd.Scale != nil { // drawn a second time, under another name
-					again := *rd.Scale
-					again.ID = "first"
-					first.Scale = &again
-				}
+				first.Scale = scaleOf(rd.Reading, "first") // drawn a second time, under another name
 				f := &finding{Check: c, Reading: &first, Problem: rd.Problem, Hint: c.Hint, Cause: rd.Cause, Inspect: rd.Inspect}
 				return f
 			}
@@ -405,7 +404,7 @@ func (p *page) first() *finding {
 }
 
 func newReading(rd reports.Reading, id string) readingView {
-	v := readingView{Reading: rd, Shown: quantity(rd.Value, rd.Unit), Allow: minus(rd.Limit.String(rd.Unit))}
+	v := readingView{Reading: rd, Shown: quantity(rd.Value, rd.Unit), Allow: draw.Signed(rd.Limit.String(rd.Unit))}
 	v.Shape, v.Word = view(rd.Verdict)
 	if x, ok := rd.Value.Number(); ok && rd.Limit != nil {
 		for _, limit := range []*float64{rd.Limit.Lower, rd.Limit.Upper} {
@@ -417,7 +416,7 @@ func newReading(rd reports.Reading, id string) readingView {
 		}
 	}
 	if _, ok := rd.Value.Number(); ok {
-		v.Shown = minus(v.Shown)
+		v.Shown = draw.Signed(v.Shown)
 	}
 	switch {
 	case rd.Value.IsNone():
@@ -437,18 +436,69 @@ func newReading(rd reports.Reading, id string) readingView {
 		v.Plus += fmt.Sprintf(", within its limit with %s", probability(*rd.Conformance))
 	}
 	if rd.Verdict == reports.Fail || rd.Verdict == reports.Inconclusive {
-		v.Miss = minus(rd.Miss())
+		v.Miss = draw.Signed(rd.Miss())
 	}
-	if s, ok := newScale(rd, id); ok {
-		v.Scale = &s
-	}
+	v.Scale = scaleOf(rd, id)
 	return v
 }
 
-// minus gives numbers a minus sign in place of a hyphen.
-func minus(s string) string { return hyphenMinus().ReplaceAllString(s, "$1\u2212$2") }
+// scaleOf draws where a reading lies between its limits; "" where it has none.
+func scaleOf(rd reports.Reading, id string) template.HTML {
+	s, ok := draw.ScaleOf(rd)
+	if !ok {
+		return ""
+	}
+	return s.SVG(draw.Plain{}, id, rd.Name+": "+reports.FormatQuantity(s.Value, rd.Unit),
+		fmt.Sprintf("Allowed: %s. Verdict: %s.", rd.Limit.String(rd.Unit), rd.Verdict))
+}
 
-var hyphenMinus = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(^| )-([0-9])`) })
+// draw draws a capture; where it has no points the drawing stays empty.
+func (v *captureView) draw(p reports.Plot, id string) {
+	v.Title = p.Title
+	if v.Title == "" {
+		v.Title = p.YLabel + " over " + p.XLabel
+	}
+	v.Hidden = max(len(p.Series)-draw.MostLines, 0)
+	var xs, ys []float64
+	for _, s := range p.Series {
+		xs, ys = append(xs, s.X...), append(append(ys, s.Y...), s.Low...)
+	}
+	k := draw.Capture{Frame: draw.Frame{ID: id, Title: v.Title, Width: 660, Height: 240}, Plot: p}
+	k.Desc = extent(p.XLabel, xs) + ", " + extent(p.YLabel, ys) + "."
+	if f, _ := k.Figure(); !f.Panels[0].Blank() {
+		v.Drawing = f.Page(draw.Plain{})
+	}
+}
+
+// extent says from where to where values of an axis "quantity / unit" reach.
+func extent(label string, values []float64) string {
+	values = slices.DeleteFunc(values, func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) })
+	a := draw.Named(label)
+	if len(values) == 0 {
+		return a.Name
+	}
+	return fmt.Sprintf("%s from %s to %s", a.Name, reports.FormatQuantity(slices.Min(values), a.Unit), reports.FormatQuantity(slices.Max(values), a.Unit))
+}
+
+// code is a code ready to be drawn: one path in units of a module, quiet zone
+// included, so that its edges stay crisp at any size.
+type code struct {
+	Text string
+	Size int // modules along an edge, quiet zone included
+	Path string
+}
+
+// newCode draws the code; nil where there is none.
+func newCode(number, hash string) *code {
+	text := serial.CodeText(number, hash)
+	path, size := draw.QR(text)
+	if size == 0 {
+		return nil
+	}
+	return &code{text, size, path}
+}
+
+func round1(v float64) float64 { return math.Round(v*10) / 10 }
 
 // quantity shows a value for people.
 func quantity(v reports.Value, unit string) string {

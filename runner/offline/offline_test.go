@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -176,16 +177,24 @@ func TestOutputs(t *testing.T) {
 			}
 			require.NoError(t, err)
 			d := xml.NewDecoder(&svg)
-			tags := map[string]int{}
+			tags, depth := map[string]int{}, 0
 			for {
 				token, err := d.Token()
 				if err == io.EOF {
 					break
 				}
 				require.NoError(t, err)
+				if _, ok := token.(xml.EndElement); ok {
+					depth--
+				}
 				if s, ok := token.(xml.StartElement); ok {
-					tags[s.Name.Local]++
+					if depth++; depth == 2 { // of the whole
+						tags[s.Name.Local]++
+					}
 					for _, a := range s.Attr {
+						if a.Name.Local == "class" && slices.Contains([]string{"series", "dots", "dot", "bar"}, strings.Fields(a.Value + " -")[0]) {
+							tags["data"]++
+						}
 						assert.NotContains(t, a.Value, "NaN")
 						assert.NotContains(t, a.Value, "Inf")
 					}
@@ -193,7 +202,7 @@ func TestOutputs(t *testing.T) {
 			}
 			assert.Equal(t, 1, tags["title"])
 			assert.Equal(t, 1, tags["desc"])
-			assert.Positive(t, tags["polyline"]+tags["polygon"]+tags["circle"]+tags["path"])
+			assert.Positive(t, tags["data"])
 		})
 	}
 }

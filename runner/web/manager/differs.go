@@ -8,10 +8,10 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -336,7 +336,7 @@ func (q *query) differences(v *view, c yield.Comparison, sa, sb side) []block {
 	s := sheet{name: "readings", head: []string{"reading", "unit", "a_n", "a_mean", "a_sd", "a_failed", "b_n", "b_mean", "b_sd", "b_failed", "difference", "low", "high", "of_limits", "of_limits_low", "of_limits_high", "level_p", "level_p_corrected", "spread_ratio", "differs"}}
 	t := look.Table{Head: []look.Cell{{Text: q.t("manager.head.reading")}, {Text: c.A, Number: true}, {Text: c.B, Number: true}, {Text: q.t("manager.differs.difference"), Number: true},
 		{Text: q.t("manager.head.interval"), Number: true}, {Text: q.t("manager.head.of_limits"), Number: true}, {Text: q.t("manager.head.verdict")}}}
-	var rows []chart.Mark
+	var rows []draw.Mark
 	for _, d := range c.Readings {
 		href := q.same("reading", d.Name)
 		if q.values["reading"] == d.Name {
@@ -347,7 +347,7 @@ func (q *query) differences(v *view, c yield.Comparison, sa, sb side) []block {
 		if d.Limit != nil {
 			if share = d.Limit.Share; finite(share.Value) {
 				ofLimits = q.points(share.Value)
-				rows = append(rows, chart.Mark{Label: d.Name, Value: share.Value, Low: share.Low, High: share.High, Href: href,
+				rows = append(rows, draw.Mark{Label: d.Name, Value: share.Value, Low: share.Low, High: share.High, Href: href,
 					Title: q.t("manager.differs.mark", "name", d.Name, "a", q.quantity(d.A.Mean, d.Unit), "b", q.quantity(d.B.Mean, d.Unit))})
 			}
 		}
@@ -368,8 +368,7 @@ func (q *query) differences(v *view, c yield.Comparison, sa, sb side) []block {
 		}
 		s.row(d.Name, d.Unit, d.A.N, d.A.Mean, d.A.SD, d.A.Failed, d.B.N, d.B.Mean, d.B.SD, d.B.Failed, e.Value, e.Low, e.High, share.Value, share.Low, share.High, p, corrected, ratio, differing(d))
 	}
-	k := chart.Comparison{ID: "readings", Title: q.begun("manager.differs.chart", "a", c.A, "b", c.B), Desc: q.t("manager.differs.caption"), Unit: chart.Percent, Label: q.t("manager.differs.label"), Of: q.t("manager.head.reading"),
-		Rows: rows, Matter: 0.1, Most: mostRows}
+	k := draw.Comparison{Frame: draw.Frame{ID: "readings", Title: q.begun("manager.differs.chart", "a", c.A, "b", c.B), Desc: q.t("manager.differs.caption"), Unit: draw.Percent, Label: q.t("manager.differs.label"), Of: q.t("manager.head.reading")}, Rows: rows, Matter: 0.1, Most: mostRows}
 	drawn := look.NewChart(k.Title, k.Desc, k.Draw(q.w))
 	b := q.chart(v, drawn, s)
 	t.Caption = k.Title

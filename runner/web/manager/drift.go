@@ -7,10 +7,10 @@ import (
 	"strconv"
 	"time"
 
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -281,19 +281,19 @@ func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (labe
 		s := sheet{name: name, head: []string{"point", "time", "n", "value", "lower", "centre", "upper", "rules"}}
 		unit := p.Unit
 		if p.Share {
-			unit = chart.Percent
+			unit = draw.Percent
 		}
 		if c.Kind == yield.ChartCUSUM {
 			unit = p.Unit
 		}
 		title := wording.Panel(q.w, p.Of)
-		d := chart.Control{ID: name, Title: title, Unit: unit, Label: title, Of: point}
+		d := draw.Control{Frame: draw.Frame{ID: name, Title: title, Unit: unit, Label: title, Of: point}}
 		if k > 0 {
 			d.Height = 240
 		}
 		for i, x := range p.Points {
 			label, href := of(i + lag(c, k))
-			mark := chart.ControlPoint{Mark: chart.Mark{Label: label, Value: x.Value, Href: href}, Centre: x.Centre, Lower: x.Lower, Upper: x.Upper}
+			mark := draw.ControlPoint{Mark: draw.Mark{Label: label, Value: x.Value, Href: href}, Centre: x.Centre, Lower: x.Lower, Upper: x.Upper}
 			if x.Lower == x.Centre && x.Upper == x.Centre {
 				mark.Lower, mark.Upper = math.NaN(), math.NaN()
 			}
@@ -401,9 +401,9 @@ func (q *query) golden(v *view, s yield.Series) {
 	d := yield.FindDrift(s, yield.DriftOptions{})
 	line := wording.Drift(q.w, d)
 	sh := sheet{name: "golden", head: []string{"time", "run", "serial_number", "station", "nest", "value", "unit", "lower", "upper"}}
-	t := chart.Control{ID: "golden", Title: q.t("manager.golden.title"), Desc: line, Unit: s.Unit, Label: s.Name, Of: q.t("manager.by.run"), Height: 260}
+	t := draw.Control{Frame: draw.Frame{ID: "golden", Title: q.t("manager.golden.title"), Desc: line, Unit: s.Unit, Label: s.Name, Of: q.t("manager.by.run"), Height: 260}}
 	for _, p := range s.Points {
-		t.Points = append(t.Points, chart.ControlPoint{Mark: chart.Mark{Label: q.shortDay(p.Time), Value: p.Value, Href: unitOf("", p.SerialNumber, p.Run)},
+		t.Points = append(t.Points, draw.ControlPoint{Mark: draw.Mark{Label: q.shortDay(p.Time), Value: p.Value, Href: unitOf("", p.SerialNumber, p.Run)},
 			Centre: d.Reference, Lower: math.NaN(), Upper: math.NaN()})
 		sh.row(p.Time, p.Run, p.SerialNumber, p.Station, p.Nest, p.Value, s.Unit, s.Lower, s.Upper)
 	}

@@ -1,11 +1,11 @@
 package manager
 
 import (
+	"fullthrow/reports/draw"
 	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -84,12 +84,12 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 	for _, h := range []string{"units", "of_tested", "interval", "of_failed", "cumulative", "would_be"} {
 		t.Head = append(t.Head, look.Cell{Text: q.t("manager.head." + h), Number: true})
 	}
-	var marks []chart.Mark
+	var marks []draw.Mark
 	for _, b := range p.Bars {
 		href := q.units(kind, b.Name, "first", "1")
 		label := q.failureName(kind, b.Name)
 		if b.Units > 0 {
-			marks = append(marks, chart.Mark{Label: label, Value: float64(b.Units), Low: b.OfTested.Low * float64(p.Units), High: b.OfTested.High * float64(p.Units), Href: href,
+			marks = append(marks, draw.Mark{Label: label, Value: float64(b.Units), Low: b.OfTested.Low * float64(p.Units), High: b.OfTested.High * float64(p.Units), Href: href,
 				Title: q.t("manager.fails.bar", "label", label, "count", b.Units, "share", q.share(b.OfTested), "interval", q.interval(b.OfTested))})
 		} else {
 			href = q.units(kind, b.Name) // in retests only
@@ -104,7 +104,7 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 		t.Rows = append(t.Rows, row)
 		s.row(b.Name, b.Part, b.Rule, b.Units, b.Runs, b.OfTested.Value, b.OfTested.Low, b.OfTested.High, b.OfFailed.Value, b.Cumulative, p.WouldBe(b))
 	}
-	d := chart.Pareto{ID: "pareto", Title: q.t("manager.fails.chart_" + kind), Desc: q.t("manager.fails.caption"), Label: q.t("manager.head.units"), Of: q.t("manager.kind." + kind), Bars: marks, Total: float64(p.Findings)}
+	d := draw.Pareto{Frame: draw.Frame{ID: "pareto", Title: q.t("manager.fails.chart_" + kind), Desc: q.t("manager.fails.caption"), Label: q.t("manager.head.units"), Of: q.t("manager.kind." + kind)}, Bars: marks, Total: float64(p.Findings)}
 	c := look.NewChart(d.Title, d.Desc, d.Draw(q.w))
 	if p.Unnamed > 0 {
 		c.Notes = append(c.Notes, q.t("manager.fails.unnamed", "count", p.Unnamed))

@@ -1,17 +1,15 @@
 package manager
 
 import (
-	"fmt"
-	"html"
 	"html/template"
 	"math"
 	"net/http"
 	"slices"
 	"strings"
 
+	"fullthrow/reports/draw"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -147,28 +145,10 @@ func (q *query) rank(moments []yield.Moments) (rows []roomRow, without, constant
 // room draws where values lie against the limits: three standard deviations to
 // either side of the mean, as far as there were any.
 func (q *query) room(n yield.Moments, sigma float64) template.HTML {
-	const wide, high = 200.0, 30.0
-	from, to := max(n.Mean-3*sigma, n.Min), min(n.Mean+3*sigma, n.Max)
-	low, up := from, to
-	for _, l := range []*float64{n.Lower, n.Upper} {
-		if l != nil {
-			low, up = min(low, *l), max(up, *l)
-		}
-	}
-	edge := (up - low) * 0.06
-	low, up = low-edge, up+edge
-	at := func(x float64) float64 { return min(max((x-low)/(up-low)*wide, 0), wide) }
-	var b strings.Builder
-	title := q.t("manager.hold.room", "name", n.Name, "from", q.quantity(from, n.Unit), "to", q.quantity(to, n.Unit), "limits", q.limits(n.Lower, n.Upper, n.Unit))
-	fmt.Fprintf(&b, `<svg class="plot room" viewBox="0 0 %.0f %.0f" role="img"><title>%s</title>`, wide, high, html.EscapeString(title))
-	if n.Lower != nil {
-		fmt.Fprintf(&b, `<rect class="beyond" x="0" y="3" width="%.1f" height="24"/><path class="limit" d="M%.1f 3V27"/>`, at(*n.Lower), at(*n.Lower))
-	}
-	if n.Upper != nil {
-		fmt.Fprintf(&b, `<rect class="beyond" x="%.1f" y="3" width="%.1f" height="24"/><path class="limit" d="M%.1f 3V27"/>`, at(*n.Upper), wide-at(*n.Upper), at(*n.Upper))
-	}
-	fmt.Fprintf(&b, `<path class="axis" d="M0 27.5H%.0f"/><rect class="bar" x="%.1f" y="10" width="%.1f" height="10" rx="2"/><path class="over" d="M%.1f 6V24"/></svg>`, wide, at(from), max(at(to)-at(from), 1.5), at(n.Mean))
-	return svg(b.String())
+	s := draw.Scale{Unit: n.Unit, Value: n.Mean, Lower: n.Lower, Upper: n.Upper, Width: 240, Tall: 8}
+	s.From, s.To = max(n.Mean-3*sigma, n.Min), min(n.Mean+3*sigma, n.Max)
+	return s.SVG(q.w, "room-"+n.Name, n.Name, q.t("manager.hold.room", "name", n.Name, "from", q.quantity(s.From, n.Unit),
+		"to", q.quantity(s.To, n.Unit), "limits", q.limits(n.Lower, n.Upper, n.Unit)))
 }
 
 // series reads the newest values of a reading.
@@ -267,13 +247,13 @@ func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, se
 }
 
 func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) block {
-	bins := chart.Bins(s.Values(), 28)
+	bins := draw.Bins(s.Values(), 28)
 	sh := sheet{name: "histogram", head: []string{"from", "to", "units", "unit"}}
 	for i, b := range bins {
 		bins[i].Href = q.units("reading", s.Name, "low", exact(b.From), "high", exact(b.To))
 		sh.row(b.From, b.To, b.Count, s.Unit)
 	}
-	d := chart.Histogram{ID: "histogram", Title: q.t("manager.hold.histogram"), Unit: s.Unit, Label: s.Name, Bins: bins, Lower: s.Lower, Upper: s.Upper}
+	d := draw.Histogram{Frame: draw.Frame{ID: "histogram", Title: q.t("manager.hold.histogram"), Unit: s.Unit, Label: s.Name}, Bins: bins, Lower: s.Lower, Upper: s.Upper}
 	d.Desc = q.t("manager.hold.histogram_caption")
 	if t.Normality.Shape == yield.ShapeNormal || t.Normality.Shape == yield.ShapeDoubt {
 		d.Mean, d.SD = t.Mean, t.Overall

@@ -5,11 +5,11 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -216,11 +216,11 @@ func (q *query) yieldTrend(v *view, groups []yield.Group, by store.By) block {
 	r := yield.Trend(groups, yield.TrendOptions{})
 	labels := q.groupLabels(groups, by)
 	s := sheet{name: "trend", head: []string{"period", "start", "units", "first_passed", "first_pass", "low", "high", "rest", "difference", "corrected_p", "differs", "runs", "errors", "aborted"}}
-	var marks []chart.Mark
+	var marks []draw.Mark
 	worse, better, empty := 0, 0, 0
 	for i, p := range r.Points {
 		f := p.FirstPass
-		mark := chart.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by, "first", "1")}
+		mark := draw.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by, "first", "1")}
 		if f.Known() {
 			mark.Title = q.t("manager.today.point", "label", labels[i], "yield", q.share(f), "interval", wording.Between(q.w, f.Low, f.High), "count", f.Of)
 		} else {
@@ -243,8 +243,7 @@ func (q *query) yieldTrend(v *view, groups []yield.Group, by store.By) block {
 	if len(groups) < 2 {
 		caption = q.t("manager.today.trend_one")
 	}
-	d := chart.Trend{ID: "trend", Title: q.t("manager.today.trend"), Desc: caption, Unit: chart.Percent, Label: q.t("figures.term.first_pass"),
-		Of: q.t("manager.by." + string(by)), Points: marks, Target: &r.Whole.Value, TargetLabel: q.t("manager.today.whole")}
+	d := draw.Trend{Frame: draw.Frame{ID: "trend", Title: q.t("manager.today.trend"), Desc: caption, Unit: draw.Percent, Label: q.t("figures.term.first_pass"), Of: q.t("manager.by." + string(by))}, Points: marks, Target: &r.Whole.Value, TargetLabel: q.t("manager.today.whole")}
 	if !r.Whole.Known() {
 		d.Target = nil
 	}
@@ -260,10 +259,10 @@ func (q *query) yieldTrend(v *view, groups []yield.Group, by store.By) block {
 func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.CycleTime, nests int) block {
 	labels := q.groupLabels(groups, by)
 	s := sheet{name: "output", head: []string{"period", "start", "runs", "judged_no_unit", "units", "retests", "takt_asks_for"}}
-	var bars []chart.HoursBar
+	var bars []draw.HoursBar
 	for i, g := range groups {
 		c := g.Counts
-		b := chart.HoursBar{Mark: chart.Mark{Label: labels[i], Value: float64(c.Runs), Href: q.behind(g, by)}, Lost: float64(c.Errors + c.Aborted)}
+		b := draw.HoursBar{Mark: draw.Mark{Label: labels[i], Value: float64(c.Runs), Href: q.behind(g, by)}, Lost: float64(c.Errors + c.Aborted)}
 		if by == store.ByHour && c.Runs > 0 {
 			b.Target = cycle.Needed
 		}
@@ -274,8 +273,7 @@ func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.C
 	if by == store.ByHour && cycle.Needed > 0 {
 		caption = q.t("manager.today.output_takt", "takt", q.duration(cycle.Takt), "needed", cycle.Needed, "count", max(1, nests))
 	}
-	d := chart.Hours{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption, Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by)),
-		Bars: bars, TargetLabel: q.t("manager.term.takt")}
+	d := draw.Hours{Frame: draw.Frame{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption, Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by))}, Bars: bars, TargetLabel: q.t("manager.term.takt")}
 	return q.chart(v, look.NewChart(d.Title, caption, d.Draw(q.w)), s)
 }
 

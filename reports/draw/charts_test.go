@@ -1,4 +1,4 @@
-package chart_test
+package draw_test
 
 import (
 	"encoding/xml"
@@ -14,13 +14,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
-	"fullthrow/runner/web/chart"
-	"fullthrow/runner/web/look"
+	"fullthrow/reports/draw"
+	"fullthrow/reports/wording"
 )
 
 // drawer is any of the charts.
 type drawer interface {
-	Draw(w chart.Words) chart.Drawing
+	Draw(w draw.Words) draw.Drawing
 }
 
 var nan, inf = math.NaN(), math.Inf(1)
@@ -52,45 +52,42 @@ var labels = []string{"1", "a label that is far too long for any chart to show i
 
 // charts makes every chart of some values.
 func charts(values []float64, label func(i int) string) map[string]drawer {
-	marks := make([]chart.Mark, len(values))
-	control := make([]chart.ControlPoint, len(values))
-	sums := make([]chart.SumsPoint, len(values))
-	hours := make([]chart.HoursBar, len(values))
-	var bins []chart.Bin
+	marks := make([]draw.Mark, len(values))
+	control := make([]draw.ControlPoint, len(values))
+	hours := make([]draw.HoursBar, len(values))
+	var bins []draw.Bin
 	x := make([]float64, len(values))
 	for i, v := range values {
 		x[i] = float64(i) * 1e-3
-		m := chart.Mark{Label: label(i), Value: v, Low: v - math.Abs(v)/3 - 0.1, High: v + math.Abs(v)/2 + 0.1, Href: fmt.Sprintf("/units?i=%d&x=<>\"", i)}
+		m := draw.Mark{Label: label(i), Value: v, Low: v - math.Abs(v)/3 - 0.1, High: v + math.Abs(v)/2 + 0.1, Href: fmt.Sprintf("/units?i=%d&x=<>\"", i)}
 		marks[i] = m
-		control[i] = chart.ControlPoint{Mark: m, Centre: 50, Lower: 47 - float64(i%7), Upper: 53 + float64(i%7)}
+		control[i] = draw.ControlPoint{Mark: m, Centre: 50, Lower: 47 - float64(i%7), Upper: 53 + float64(i%7)}
 		if i%5 == 2 {
 			control[i].Hits = []string{"1", "2", "7"}
 		}
-		sums[i] = chart.SumsPoint{Label: label(i), Up: max(v, 0), Down: max(-v, 0), Href: "/units", Hit: v > 5}
-		hours[i] = chart.HoursBar{Mark: m, Lost: 1, Target: 60}
-		bins = append(bins, chart.Bin{From: v, To: v + 1, Count: i % 9, Href: "/units"})
+		hours[i] = draw.HoursBar{Mark: m, Lost: 1, Target: 60}
+		bins = append(bins, draw.Bin{From: v, To: v + 1, Count: i % 9, Href: "/units"})
 	}
 	long := label(1)
 	return map[string]drawer{
-		"trend":        chart.Trend{Title: long, Desc: long, Label: long, Unit: chart.Percent, Points: marks, Target: at(0.95), TargetLabel: long},
-		"trend narrow": chart.Trend{Title: "t", Label: "l", Unit: "A", Width: 240, Points: marks, Target: at(1e5)},
-		"pareto":       chart.Pareto{Title: long, Label: long, Bars: marks, Total: 100},
-		"pareto small": chart.Pareto{Title: "p", Width: 320, Bars: marks},
-		"histogram":    chart.Histogram{Title: long, Label: long, Unit: "s", Bins: bins, Lower: at(1e-6), Upper: at(12e-6), Mean: 5, SD: 2},
-		"histogram of": chart.Histogram{Title: "h", Unit: "1", Bins: chart.Bins(values, 20), Lower: at(nan), Upper: at(49), Mean: 50, SD: 2},
-		"control":      chart.Control{Title: long, Label: long, Unit: "V", Points: control},
-		"sums":         chart.Sums{Title: long, Label: long, Points: sums, Decision: 5},
-		"comparison":   chart.Comparison{Title: long, Label: long, Unit: chart.Percent, Rows: marks, Matter: 0.1},
-		"hours":        chart.Hours{Title: long, Label: long, Bars: hours, TargetLabel: long},
-		"capture":      chart.Capture{Title: long, Plot: reports.Plot{XLabel: "time / s", YLabel: long + " / V", Series: []reports.Series{{Name: long, X: x, Y: values}, {Name: "b", X: x, Y: values, Low: x}, {Y: []float64{1}}}}, Beside: []reports.Series{{X: x, Y: values}}},
+		"trend":        draw.Trend{Frame: draw.Frame{Title: long, Desc: long, Label: long, Unit: draw.Percent}, Points: marks, Target: at(0.95), TargetLabel: long},
+		"trend narrow": draw.Trend{Frame: draw.Frame{Title: "t", Label: "l", Unit: "A", Width: 240}, Points: marks, Target: at(1e5)},
+		"pareto":       draw.Pareto{Frame: draw.Frame{Title: long, Label: long}, Bars: marks, Total: 100},
+		"pareto small": draw.Pareto{Frame: draw.Frame{Title: "p", Width: 320}, Bars: marks},
+		"histogram":    draw.Histogram{Frame: draw.Frame{Title: long, Label: long, Unit: "s"}, Bins: bins, Lower: at(1e-6), Upper: at(12e-6), Mean: 5, SD: 2},
+		"histogram of": draw.Histogram{Frame: draw.Frame{Title: "h", Unit: "1"}, Bins: draw.Bins(values, 20), Lower: at(nan), Upper: at(49), Mean: 50, SD: 2},
+		"control":      draw.Control{Frame: draw.Frame{Title: long, Label: long, Unit: "V"}, Points: control},
+		"comparison":   draw.Comparison{Frame: draw.Frame{Title: long, Label: long, Unit: draw.Percent}, Rows: marks, Matter: 0.1},
+		"hours":        draw.Hours{Frame: draw.Frame{Title: long, Label: long}, Bars: hours, TargetLabel: long},
+		"capture":      draw.Capture{Frame: draw.Frame{Title: long}, Plot: reports.Plot{XLabel: "time / s", YLabel: long + " / V", Series: []reports.Series{{Name: long, X: x, Y: values}, {Name: "b", X: x, Y: values, Low: x}, {Y: []float64{1}}}}, Beside: []reports.Series{{X: x, Y: values}}},
 	}
 }
 
-func words(t *testing.T, lang string) chart.Words {
+func words(t *testing.T, lang string) draw.Words {
 	t.Helper()
-	l, err := look.New()
+	l, err := wording.NewBook(time.UTC)
 	require.NoError(t, err)
-	return l.In(time.UTC).Translator(lang)
+	return l.Translator(lang)
 }
 
 // textBox is a text of a drawing, measured by who reads it.
@@ -222,7 +219,7 @@ func TestMarks(t *testing.T) {
 			d := c.Draw(w)
 			_, marks := inspect(t, string(d.SVG))
 			switch kind {
-			case "trend", "control", "sums":
+			case "trend", "control":
 				if marks < n {
 					assert.NotEmpty(t, d.Notes, "%s of %d: %d marks and no note", kind, n, marks)
 					assert.GreaterOrEqual(t, marks, 100, kind)
@@ -243,16 +240,16 @@ func TestMarks(t *testing.T) {
 }
 
 func TestMissingValuesAreCounted(t *testing.T) {
-	d := chart.Trend{Title: "t", Points: []chart.Mark{{Value: 1}, {Value: nan}, {Value: inf}, {Value: 2}}}.Draw(words(t, "en"))
+	d := draw.Trend{Frame: draw.Frame{Title: "t"}, Points: []draw.Mark{{Value: 1}, {Value: nan}, {Value: inf}, {Value: 2}}}.Draw(words(t, "en"))
 	assert.Equal(t, []string{"2 values are no numbers and were left out."}, d.Notes)
 	assert.Regexp(t, `class="line" d="M[0-9. ]+M[0-9. ]+"`, string(d.SVG), "the line is broken where a value is missing")
-	empty := chart.Control{Title: "c"}.Draw(words(t, "es"))
+	empty := draw.Control{Frame: draw.Frame{Title: "c"}}.Draw(words(t, "es"))
 	assert.Contains(t, string(empty.SVG), "Sin datos para esta selección")
 }
 
 func TestLinksStayOnThisServer(t *testing.T) {
 	for _, href := range []string{"https://elsewhere.example/", "//elsewhere.example", "javascript:alert(1)", "/\\elsewhere.example", "data:text/html,x"} {
-		d := chart.Trend{Title: "t", Points: []chart.Mark{{Label: "a", Value: 1, Href: href}}}.Draw(words(t, "en"))
+		d := draw.Trend{Frame: draw.Frame{Title: "t"}, Points: []draw.Mark{{Label: "a", Value: 1, Href: href}}}.Draw(words(t, "en"))
 		assert.NotContains(t, string(d.SVG), "<a ", href)
 		assert.Contains(t, string(d.SVG), "<title>a: 1</title>")
 	}
@@ -260,57 +257,48 @@ func TestLinksStayOnThisServer(t *testing.T) {
 
 // Beyond a number of marks the tab key stops only at those with a finding.
 func TestTabStops(t *testing.T) {
-	points := make([]chart.ControlPoint, 100)
+	points := make([]draw.ControlPoint, 100)
 	for i := range points {
-		points[i] = chart.ControlPoint{Mark: chart.Mark{Label: "x", Value: float64(i % 3), Href: "/u"}, Centre: 1, Lower: 0, Upper: 2}
+		points[i] = draw.ControlPoint{Mark: draw.Mark{Label: "x", Value: float64(i % 3), Href: "/u"}, Centre: 1, Lower: 0, Upper: 2}
 	}
 	points[90].Hits = []string{"1"}
-	svg := string(chart.Control{Title: "c", Points: points}.Draw(words(t, "en")).SVG)
+	svg := string(draw.Control{Frame: draw.Frame{Title: "c"}, Points: points}.Draw(words(t, "en")).SVG)
 	assert.Equal(t, 100, strings.Count(svg, "<a "))
-	assert.Equal(t, 100-chart.Stops-1, strings.Count(svg, `tabindex="-1"`))
+	assert.Equal(t, 100-draw.Stops-1, strings.Count(svg, `tabindex="-1"`))
 }
 
 func TestParetoCollectsTheRest(t *testing.T) {
-	var bars []chart.Mark
+	var bars []draw.Mark
 	total := 0.0
 	for i := range 50 {
-		bars = append(bars, chart.Mark{Label: fmt.Sprint("cause ", i), Value: float64(50 - i)})
+		bars = append(bars, draw.Mark{Label: fmt.Sprint("cause ", i), Value: float64(50 - i)})
 		total += float64(50 - i)
 	}
-	d := chart.Pareto{Title: "p", Bars: bars, Total: total, Most: 10}.Draw(words(t, "en"))
-	assert.Contains(t, string(d.SVG), ">40 others<")
-	assert.Equal(t, []string{"The last bar is 40 others together; each stands in the numbers."}, d.Notes)
+	d := draw.Pareto{Frame: draw.Frame{Title: "p"}, Bars: bars, Total: total}.Draw(words(t, "en"))
+	assert.Contains(t, string(d.SVG), ">30 others<")
+	assert.Equal(t, []string{"The last bar is 30 others together; each stands in the numbers."}, d.Notes)
 	assert.Len(t, d.Table.Rows, 50)
 	assert.Equal(t, "100\u00a0%", d.Table.Rows[49][3].Text)
 }
 
 func TestBins(t *testing.T) {
-	assert.Nil(t, chart.Bins(nil, 10))
-	assert.Nil(t, chart.Bins([]float64{nan, inf}, 10))
-	one := chart.Bins([]float64{3, 3, nan}, 10)
+	assert.Nil(t, draw.Bins(nil, 10))
+	assert.Nil(t, draw.Bins([]float64{nan, inf}, 10))
+	one := draw.Bins([]float64{3, 3, nan}, 10)
 	require.Len(t, one, 1)
 	assert.Equal(t, 2, one[0].Count)
 	values := []float64{0.1, 0.2, 0.25, 0.7, 0.9, 1.0}
 	sum := 0
-	for i, b := range chart.Bins(values, 5) {
+	for i, b := range draw.Bins(values, 5) {
 		sum += b.Count
 		assert.InDelta(t, 0.2, b.To-b.From, 1e-9, i)
 	}
 	assert.Equal(t, len(values), sum)
-	assert.LessOrEqual(t, len(chart.Bins([]float64{0, 1e300, -1e300}, 20)), 1000)
-}
-
-func TestSpark(t *testing.T) {
-	for name, v := range hostile() {
-		svg := string(chart.Spark("of <x>", v))
-		inspect(t, svg)
-		assert.NotContains(t, svg, "NaN", name)
-		assert.Contains(t, svg, "of &lt;x&gt;")
-	}
+	assert.LessOrEqual(t, len(draw.Bins([]float64{0, 1e300, -1e300}, 20)), 1000)
 }
 
 func BenchmarkControl500(b *testing.B) {
-	l, err := look.New()
+	l, err := wording.NewBook(time.UTC)
 	if err != nil {
 		b.Fatal(err)
 	}
