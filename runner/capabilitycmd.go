@@ -11,6 +11,8 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/review"
+	"fullthrow/reports/statistics"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/terminal"
 )
@@ -54,17 +56,15 @@ func (q *question) tellCapability(x *review.Hold) {
 	format := terminal.Quantities(s.Unit, terminal.SpreadOf(s.Values()))
 	q.title(x.Reading, x.About)
 	q.out.Say("")
-	if c.Problem != "" {
-		q.out.Tell(0, q.out.Strong("No index can be given.")+" "+c.Problem)
-	} else {
-		q.out.Tell(0, q.out.Strong(c.Verdict))
-		q.out.Tell(0, c.Means)
+	q.out.Tell(0, q.out.Strong(wording.CapabilityVerdict(q.words, &c)))
+	for _, text := range wording.CapabilityMeans(q.words, &c) {
+		q.out.Tell(0, text)
 	}
 	q.out.Say("")
 	g := terminal.Grid{Right: "ll"}
 	g.Add("values", from)
-	g.Add("limit", specWords(c.Spec, format))
-	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(mean(s.Values()))))
+	g.Add("limit", wording.Limits(q.words, c.Spec, format))
+	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(statistics.Mean(s.Values()))))
 	if c.Overall > 0 {
 		spread := "standard deviation " + reports.FormatQuantity(c.Overall, s.Unit)
 		if c.Within > 0 {
@@ -73,46 +73,24 @@ func (q *question) tellCapability(x *review.Hold) {
 		g.Add("spread", spread)
 	}
 	if o := c.Observed; o != nil && c.State != yield.CapabilityByPercent {
-		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, o.Sentence("values")))
+		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, terminal.PlainSpaces(wording.Share(q.words, *o, wording.OfValues))))
 	}
 	if e := c.Expected; e != nil && c.State != yield.CapabilityByPercent {
-		g.Add("", "expected in the long run: "+outsideWords(*e))
+		g.Add("", "expected in the long run: "+terminal.PlainSpaces(q.words.PerMillion(e.Value)+", "+q.words.T("figures.between", "low", q.words.PerMillion(e.Low), "high", q.words.PerMillion(e.High))))
 	}
 	g.Show(q.out)
 	q.out.Say("")
 	terminal.DrawHistogram(q.out, s.Values(), c.Spec, s.Unit)
 	terms := q.tellIndices(&c)
 	q.out.Say("")
-	for _, text := range append([]string{c.Normality.Text, c.Stability.Text}, c.Cautions...) {
-		if text != "" {
-			q.out.Tell(0, text)
-		}
+	for _, text := range wording.CapabilityBasis(q.words, &c) {
+		q.out.Tell(0, text)
 	}
-	if s.LimitChanged {
-		q.out.Tell(0, "note: not all of these values were judged by the same limit; the newest one is used here")
-	}
+	q.remarks(c.Cautions)
 	q.notCounted(x.About)
 	if !q.brief && len(terms) > 0 {
-		terminal.Glossary(q.out, append(terms, "standard_deviation", "normality", "interval")...)
+		terminal.Glossary(q.out, q.words, append(terms, "standard_deviation", "normality", "interval")...)
 	}
-}
-
-func mean(values []float64) float64 {
-	m := 0.0
-	for i, v := range values {
-		m += (v - m) / float64(i+1)
-	}
-	return m
-}
-
-func outsideWords(e yield.Estimate) string {
-	f := func(x float64) string {
-		if x < 0.001 {
-			return yield.PerMillion(x)
-		}
-		return yield.Percent(x)
-	}
-	return f(e.Value) + ", between " + f(e.Low) + " and " + f(e.High)
 }
 
 // tellIndices shows the indices that mean something here.
@@ -122,16 +100,9 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 		if e == nil {
 			return
 		}
-		between := ""
-		switch {
-		case !math.IsInf(e.Low, 0) && !math.IsInf(e.High, 0) && !math.IsNaN(e.Low) && !math.IsNaN(e.High):
-			between = fmt.Sprintf("%.2f to %.2f", e.Low, e.High)
-		case !math.IsInf(e.High, 0) && !math.IsNaN(e.High):
-			between = fmt.Sprintf("at most %.2f", e.High)
-		case !math.IsInf(e.Low, 0) && !math.IsNaN(e.Low):
-			between = fmt.Sprintf("at least %.2f", e.Low)
-		}
-		g.Add(name, fmt.Sprintf("%.2f", e.Value), between, about)
+		two := func(v float64) string { return q.words.Fixed(v, 2) }
+		between := wording.Range(q.words, e.Low, e.High, two)
+		g.Add(name, two(e.Value), between, about)
 		terms = append(terms, term)
 	}
 	if p := c.Percentile; p != nil && c.State == yield.CapabilityByPercent {
@@ -152,9 +123,9 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 }
 
 // whyNoRoom says in a list why a reading has no index.
-var whyNoRoom = map[string]string{
-	review.NoLimit: "no lower or upper limit", review.NoValues: "too few values", review.NoSpread: "all values are the same",
-	review.NoRoomLeft: "the limits leave no room at all",
+var whyNoRoom = map[yield.Code]string{
+	yield.NoLimits: "no limit", yield.TooFewValues: "too few values", yield.Constant: "all values are the same",
+	yield.LimitsSwapped: "limits without room",
 }
 
 func roomWords(x float64) string {
@@ -223,7 +194,7 @@ func (q *question) tellRooms(ctx context.Context, x *review.Hold, most int) erro
 	q.hint("fullthrow hold READING studies one of them: its shape, and whether it holds still")
 	q.notCounted(x.About)
 	if !q.brief {
-		terminal.Glossary(q.out, "ppk", "limit", "interval")
+		terminal.Glossary(q.out, q.words, "ppk", "limit", "interval")
 	}
 	return nil
 }

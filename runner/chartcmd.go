@@ -9,6 +9,7 @@ import (
 
 	"fullthrow/reports/review"
 	"fullthrow/reports/wording"
+	"fullthrow/reports/yield"
 	"fullthrow/runner/terminal"
 )
 
@@ -69,14 +70,15 @@ func (q *question) tellDrift(ctx context.Context, x *review.Drift) error {
 	if x.LeftOut > 0 {
 		from += fmt.Sprintf(" without %d that broke the limit", x.LeftOut)
 	}
-	if x.TooFew {
-		q.out.Tell(0, "No chart can be drawn: there are too few points for one.")
+	if x.Problem != nil {
+		q.out.Tell(0, wording.NoChart(q.words, *x.Problem))
 		q.notCounted(x.About)
 		return nil
 	}
 	q.tellChart(x, from)
 	if x.Golden != nil && x.Runs == review.GoldenRuns {
-		q.out.Tell(0, x.Golden.Drift.Text)
+		q.out.Tell(0, wording.Drift(q.words, x.Golden.Drift))
+		q.remarks(x.Golden.Drift.Cautions)
 	}
 	return nil
 }
@@ -88,8 +90,14 @@ const mostHits = 8
 func (q *question) tellChart(x *review.Drift, from string) {
 	c := x.Chart
 	q.out.Say("")
-	q.out.Tell(0, q.out.Strong(c.Verdict))
-	q.out.Tell(0, c.Means)
+	q.out.Tell(0, q.out.Strong(wording.Chart(q.words, c)))
+	where := ""
+	if h := c.First; h != nil {
+		where = c.Panels[h.Panel].Points[h.First].X
+	}
+	for _, text := range wording.ChartMeans(q.words, c, where) {
+		q.out.Tell(0, text)
+	}
 	q.out.Say("")
 	rows := terminal.PanelRows
 	for i, p := range c.Panels {
@@ -97,34 +105,32 @@ func (q *question) tellChart(x *review.Drift, from string) {
 			rows = terminal.PanelRows - 4
 			q.out.Say("")
 		}
-		terminal.DrawPanel(q.out, p, rows)
+		terminal.DrawPanel(q.out, wording.Panel(q.words, p.Of), p, rows)
 	}
 	q.out.Say("")
-	name := c.Title
-	if c.Name != "" {
-		name = c.Name + ": " + c.Title
-	}
-	q.out.Tell(0, q.out.Faint(fmt.Sprintf("%s; from %s; limits %s.", name, from, c.Limits)))
+	q.out.Tell(0, q.out.Faint(fmt.Sprintf("%s: %s; from %s; %s.", wording.ChartOf(q.words, c), wording.ChartKind(q.words, c.Kind), from, wording.ChartLimits(q.words, c.Limits))))
 	for i, h := range c.Rules {
 		if i == mostHits {
 			q.out.Tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
 			break
 		}
 		points := c.Panels[h.Panel].Points
-		where := points[h.First].X
-		if h.To > h.First {
+		first := h.First
+		if h.Code == yield.RuleSum {
+			first = h.From
+		}
+		where := points[first].X
+		if h.To > first {
 			where += " to " + points[h.To].X
 		}
-		q.out.Item("◆", where+": "+h.Text)
+		q.out.Item("◆", where+": "+wording.Hit(q.words, h, c.Unit))
 	}
-	for _, text := range c.Cautions {
-		q.out.Tell(0, "note: "+text)
-	}
+	q.remarks(c.Cautions)
 	if s := x.Series; s != nil && s.LimitChanged {
 		q.out.Tell(0, "note: the product's limit was changed in this time; that does not touch the control limits")
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		terminal.Glossary(q.out, "control_chart", "control_limits")
+		terminal.Glossary(q.out, q.words, "control_chart", "control_limits")
 	}
 }

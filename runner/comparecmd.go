@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -75,22 +74,21 @@ func (q *question) tellComparison(x *review.Differs) {
 		q.out.Say("")
 		axis := terminal.ShareCells(min(max(q.out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
 		g := terminal.Grid{Right: "lrrl", Head: []string{"", "units", "yield", axis.Ends(terminal.WholePercent)}}
-		g.Add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), terminal.InCells(axis, y.A))
-		g.Add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), terminal.InCells(axis, y.B))
+		g.Add(c.A, fmt.Sprint(y.A.Of), terminal.Percent(y.A.Value), terminal.InCells(axis, y.A))
+		g.Add(c.B, fmt.Sprint(y.B.Of), terminal.Percent(y.B.Value), terminal.InCells(axis, y.B))
 		g.Show(q.out)
-		q.out.Tell(2, y.Text)
+		q.out.Tell(2, wording.YieldDifference(q.words, c))
 	}
 	rehearsal.Heading(q.out, "Readings", "")
 	switch {
 	case len(c.Readings) == 0:
-		q.out.Tell(2, c.Text)
+		q.tellRest(c)
 	case c.Differ == 0:
-		q.out.Tell(2, c.Text)
+		q.tellRest(c)
 		rehearsal.Heading(q.out, "The nearest to a difference", "")
 		q.tellDifferences(c, c.Readings[:min(len(c.Readings), mostAlike)])
 	default:
-		q.out.Tell(2, fmt.Sprintf("%d of %s %s by more than chance; the most important first.", c.Differ, wording.Count(len(c.Readings)-c.Untested, "reading"),
-			map[bool]string{true: "differs", false: "differ"}[c.Differ == 1]))
+		q.out.Tell(2, wording.Comparison(q.words, c)+" The most important first.")
 		q.out.Say("")
 		different := c.Readings[:min(c.Differ, mostDifferent)]
 		q.tellDifferences(c, different)
@@ -99,24 +97,25 @@ func (q *question) tellComparison(x *review.Differs) {
 		}
 		q.out.Say("")
 		for _, d := range different[:min(len(different), mostAlike)] {
-			q.out.Tell(2, d.Text)
+			q.out.Tell(2, wording.Difference(q.words, c, d))
 		}
-		if c.Untested > 0 {
-			q.out.Tell(2, fmt.Sprintf("Of %s nothing can be said: too few values.", wording.Count(c.Untested, "reading")))
-		}
-		for i, only := range [][]string{c.OnlyA, c.OnlyB} {
-			if len(only) > 0 {
-				q.out.Tell(2, "Only in "+[]string{c.A, c.B}[i]+": "+strings.Join(only, ", ")+".")
-			}
+		for _, text := range wording.ComparisonRest(q.words, c) {
+			q.out.Tell(2, text)
 		}
 	}
 	q.out.Say("")
-	for _, text := range c.Cautions {
-		q.out.Tell(0, "note: "+text)
-	}
+	q.remarks(c.Cautions)
 	q.notCounted(x.About)
 	if !q.brief {
-		terminal.Glossary(q.out, "difference", "corrected", "interval")
+		terminal.Glossary(q.out, q.words, "difference", "corrected", "interval")
+	}
+}
+
+// tellRest is what there is to say of readings that do not differ.
+func (q *question) tellRest(c yield.Comparison) {
+	q.out.Tell(2, wording.Comparison(q.words, c))
+	for _, text := range wording.ComparisonRest(q.words, c) {
+		q.out.Tell(2, text)
 	}
 }
 

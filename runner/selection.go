@@ -15,6 +15,7 @@ import (
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
+	"fullthrow/reports/yield"
 	"fullthrow/runner/input"
 	"fullthrow/runner/terminal"
 )
@@ -127,7 +128,7 @@ func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Comma
 		for i, text := range args {
 			q.values[q.args[i]] = text
 		}
-		q.out, q.words = terminal.NewScreen(q.app.out), wording.English()
+		q.out, q.words = terminal.NewScreen(q.app.out), terminal.English()
 		r := &review.Review{Serials: stockSerials}
 		if q.asked, err = r.Parse(q.name, q.values); err != nil {
 			return q.refused(err)
@@ -260,6 +261,13 @@ func hintFor(p *review.Problem) string {
 		}
 	}
 	return input.Meant(p.Given, p.Known)
+}
+
+// remarks are what must be known beside figures.
+func (q *question) remarks(list []yield.Remark) {
+	for _, text := range wording.Remarks(q.words, list) {
+		q.out.Tell(0, "note: "+text)
+	}
 }
 
 func (q *question) hint(text string) { q.out.Tell(0, "hint: "+text) }

@@ -6,7 +6,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/review"
-	"fullthrow/reports/yield"
 )
 
 func (a *app) todayCommand() *cobra.Command {
@@ -31,18 +30,4 @@ passed is not 90 %.`,
 	c.Flags().BoolVar(&firstRuns, "first-runs", false, "only what first runs say: nothing of retests")
 	q.flags(c)
 	return c
-}
-
-// targetWords say how a share stands to what is wanted.
-func targetWords(s yield.Share, t *review.Target) string {
-	switch want := yield.Percent(t.Share); {
-	case t.State == review.TargetReached:
-		return "The target of " + want + " is reached, and not by chance."
-	case t.State == review.TargetMissed:
-		return "The target of " + want + " is missed, and not by chance."
-	case s.Value >= t.Share:
-		return "The target of " + want + " is reached so far, but with so few units that may be luck: the interval goes down to " + yield.Percent(s.Low) + "."
-	default:
-		return "The target of " + want + " is missed so far, but with so few units that may be bad luck: the interval goes up to " + yield.Percent(s.High) + "."
-	}
 }

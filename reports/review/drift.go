@@ -2,6 +2,7 @@ package review
 
 import (
 	"context"
+	"errors"
 	"slices"
 
 	"fullthrow/reports/store"
@@ -17,14 +18,13 @@ type Drift struct {
 	Every   int                `json:"every,omitempty"` // or so many units after one another
 	Runs    string             `json:"runs"`            // that are counted: "first", "judged" or "golden"
 	Chart   yield.ControlChart `json:"chart"`
-	// TooFew says that there is too little for a chart.
-	TooFew  bool          `json:"too_few,omitempty"`
-	Lone    int           `json:"lone,omitempty"`     // subgroups of one unit, which have no spread and are left out
-	LeftOut int           `json:"left_out,omitempty"` // values that broke their limit, where that was asked for
-	Units   int64         `json:"units"`              // or values in the chart
-	Series  *yield.Series `json:"series,omitempty"`   // the points behind a reading's chart
-	Golden  *Golden       `json:"golden,omitempty"`
-	Moved   *Moved        `json:"moved,omitempty"` // with the yield: which readings moved
+	Problem *yield.Remark      `json:"problem,omitempty"`  // why there is no chart
+	Lone    int                `json:"lone,omitempty"`     // subgroups of one unit, which have no spread and are left out
+	LeftOut int                `json:"left_out,omitempty"` // values that broke their limit, where that was asked for
+	Units   int64              `json:"units"`              // or values in the chart
+	Series  *yield.Series      `json:"series,omitempty"`   // the points behind a reading's chart
+	Golden  *Golden            `json:"golden,omitempty"`
+	Moved   *Moved             `json:"moved,omitempty"` // with the yield: which readings moved
 
 	Groups    []yield.Group    `json:"-"` // behind the points of the yield's chart
 	Subgroups []yield.Subgroup `json:"-"` // behind those of a reading's
@@ -88,11 +88,21 @@ func (r *Review) driftOfYield(ctx context.Context, q *Question, a *Drift) error 
 	if kind == yield.ChartU || kind == yield.ChartUPrime || kind == yield.ChartC {
 		tallies = yield.DefectTallies(groups)
 	}
-	c, err := yield.NewCountChart(kind, tallies, yield.ChartOptions{Rules: q.Rules, First: q.First, Name: ofYield})
-	if a.TooFew = err != nil; !a.TooFew {
+	c, err := yield.NewCountChart(kind, tallies, yield.ChartOptions{Rules: q.Rules, First: q.First})
+	return a.take(c, err)
+}
+
+// take takes in a chart, or why there is none.
+func (a *Drift) take(c yield.ControlChart, err error) error {
+	var why *yield.ChartError
+	if errors.As(err, &why) {
+		a.Problem = &why.Why
+		return nil
+	}
+	if err == nil {
 		a.Chart = c
 	}
-	return nil
+	return err
 }
 
 func (r *Review) driftOfReading(ctx context.Context, q *Question, a *Drift) (err error) {
@@ -150,10 +160,7 @@ func (r *Review) driftOfReading(ctx context.Context, q *Question, a *Drift) (err
 	}
 	a.Subgroups = groups
 	c, err := yield.NewChart(kind, groups, yield.ChartOptions{Rules: q.Rules, First: q.First, Name: s.Name, Unit: s.Unit})
-	if a.TooFew = err != nil; !a.TooFew {
-		a.Chart = c
-	}
-	return nil
+	return a.take(c, err)
 }
 
 // usualCut chooses subgroups that give a chart one can read.

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 )
@@ -72,7 +73,7 @@ func (r *Review) Fails(ctx context.Context, q Question) (Fails, error) {
 		a.WithoutFirst = &w
 	}
 	if a.Pareto.Failed == 0 && counts.Units > 0 {
-		most := yield.AtMost(0, float64(counts.Units), q.Confidence)
+		most := statistics.AtMost(0, float64(counts.Units), q.Confidence)
 		a.UnseenAtMost = &most
 	}
 	return a, nil

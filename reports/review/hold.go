@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/yield"
 )
 
@@ -31,17 +32,11 @@ type Room struct {
 	Ppk  *yield.Estimate `json:"ppk,omitempty"`
 	Bulk *yield.Estimate `json:"bulk,omitempty"`
 	// Nearer is the limit that these go by, "lower" or "upper".
-	Nearer  string `json:"nearer,omitempty"`
-	Problem string `json:"problem,omitempty"` // why there is no room, one of the No constants
+	Nearer string `json:"nearer,omitempty"`
+	// Problem is why there is no index: [yield.NoLimits], [yield.TooFewValues],
+	// [yield.Constant] or [yield.LimitsSwapped].
+	Problem yield.Code `json:"problem,omitempty"`
 }
-
-// Why a reading has no index.
-const (
-	NoLimit    = "no_limit"
-	NoValues   = "few"      // fewer than [FewestValues]
-	NoSpread   = "constant" // all values are alike
-	NoRoomLeft = "no_room"  // the limits leave none
-)
 
 // FewestValues is how many values an index is made of at least.
 const FewestValues = 8
@@ -133,22 +128,20 @@ func (r *Review) rooms(ctx context.Context, q *Question) ([]Room, error) {
 
 func newRoom(m yield.Moments, level float64) Room {
 	r := Room{Moments: m}
-	if m.N > 1 {
-		if sd := math.Sqrt(max(m.M2, 0) / float64(m.N-1)); !math.IsInf(sd, 0) && !math.IsNaN(sd) {
-			r.SD = &sd
-		}
+	if sd := m.SD(); !math.IsInf(sd, 0) && !math.IsNaN(sd) {
+		r.SD = &sd
 	}
 	switch {
 	case m.Lower == nil && m.Upper == nil:
-		r.Problem = NoLimit
+		r.Problem = yield.NoLimits
 	case m.N < FewestValues:
-		r.Problem = NoValues
+		r.Problem = yield.TooFewValues
 	case r.SD == nil || *r.SD <= 1e-12*math.Abs(m.Mean): // what is left of rounding is no spread
-		r.Problem = NoSpread
+		r.Problem = yield.Constant
 	default:
 		i := yield.NewIndices(m.Mean, *r.SD, yield.Spec{Lower: m.Lower, Upper: m.Upper})
 		if math.IsNaN(i.Cpk) || math.IsInf(i.Cpk, 0) {
-			r.Problem = NoRoomLeft
+			r.Problem = yield.LimitsSwapped
 			break
 		}
 		low, high := yield.CpkInterval(i.Cpk, float64(m.N), float64(m.N-1), level)
@@ -176,11 +169,7 @@ func bulk(s yield.Series, level float64) (e *yield.Estimate, nearer string) {
 	if len(v) < FewestValues {
 		return nil, ""
 	}
-	at := func(share float64) float64 {
-		x := share * (n - 1)
-		k := min(int(x), len(v)-2)
-		return v[k] + (x-float64(k))*(v[k+1]-v[k])
-	}
+	at := func(share float64) float64 { return statistics.Quantile(v, share) }
 	middle, least := at(0.5), math.Inf(1)
 	side := func(room, spread float64, name string) {
 		k := room / (3 * spread / 1.645)

@@ -26,7 +26,7 @@ const (
 	BadChoice     = "choice"     // none of those "allowed"
 	BadNumber     = "number"     // not a number
 	BadWhole      = "whole"      // not a whole number from "least" on
-	BadPercent    = "percent"    // not from "least" to "most" per cent
+	BadPercent    = "percent"    // no percentage, or a confidence not from 50 to under 100
 	BadShare      = "share"      // a share of 1 where per cent are meant
 	BadSeconds    = "seconds"    // no length of time
 	BadWhen       = "when"       // no time or period; "zone" is that of times

@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 )
@@ -131,15 +132,11 @@ func ChartName(kind yield.ChartKind) string {
 // ChartsOf are the charts of counts (of the yield) or of values (of a reading).
 func ChartsOf(counts bool) (names []string) {
 	for _, c := range ChartNames {
-		if isCount(c.Kind) == counts {
+		if c.Kind.Counts() == counts {
 			names = append(names, c.Name)
 		}
 	}
 	return names
-}
-
-func isCount(kind yield.ChartKind) bool {
-	return slices.ContainsFunc(yield.ChartKinds(), func(i yield.ChartInfo) bool { return i.Kind == kind && i.Counts })
 }
 
 // Periods are what may be grouped by that is time.
@@ -236,9 +233,9 @@ func (q *Question) read(option, text string) (err error) {
 			err = problem(BadShifts, "name", option, "value", brief(text))
 		}
 	case "confidence":
-		q.Confidence, err = percent(option, text, 50, 99.9999)
+		q.Confidence, err = percent(option, text, statistics.Confidence)
 	case "target":
-		q.Target, err = percent(option, text, 0, 100)
+		q.Target, err = percent(option, text, func(x float64) (float64, error) { return x / 100, nil })
 	case "takt":
 		q.Takt, err = seconds(option, text)
 	case "by":
@@ -345,7 +342,7 @@ func (q *Question) fits() error {
 	if q.Name != AskDrift {
 		return nil
 	}
-	if q.Chart != "" && isCount(q.Chart) == q.isReading() {
+	if q.Chart != "" && q.Chart.Counts() == q.isReading() {
 		return &Problem{Code: BadChart, Args: []any{"name", "chart", "value", ChartName(q.Chart), "allowed", strings.Join(ChartsOf(!q.isReading()), ", ")}}
 	}
 	if !q.isReading() {
@@ -358,16 +355,22 @@ func (q *Question) fits() error {
 	return nil
 }
 
-// percent reads "95", "95 %" or "99.7%" as a share of 1.
-func percent(option, text string, least, most float64) (float64, error) {
+// percent reads "95", "95 %" or "99.7%" as a share of 1, as far as read takes
+// it.
+func percent(option, text string, read func(percent float64) (float64, error)) (float64, error) {
 	x, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(text, "%")), 64)
-	switch {
-	case err == nil && x > 0 && x < 1:
-		return 0, problem(BadShare, "name", option, "value", brief(text), "percent", strconv.FormatFloat(math.Round(x*1e6)/1e4, 'g', -1, 64))
-	case err != nil || !(x >= least && x <= most):
-		return 0, problem(BadPercent, "name", option, "value", brief(text), "least", least, "most", math.Ceil(most))
+	if err == nil && x > 0 && x < 1 {
+		meant := strconv.FormatFloat(math.Round(x*1e6)/1e4, 'g', -1, 64)
+		return 0, problem(BadShare, "name", option, "value", brief(text), "percent", meant)
 	}
-	return x / 100, nil
+	share := 0.0
+	if err == nil {
+		share, err = read(x)
+	}
+	if err != nil || !(share >= 0 && share <= 1) {
+		return 0, problem(BadPercent, "name", option, "value", brief(text))
+	}
+	return share, nil
 }
 
 func number(option, text string) (float64, error) {

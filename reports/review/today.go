@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
 )
@@ -23,7 +24,7 @@ type Today struct {
 	Cycle   yield.CycleTime   `json:"cycle"`
 	Times   yield.Histogram   `json:"times"`
 	Lost    yield.LostTime    `json:"lost"`
-	Target  *Target           `json:"target,omitempty"`
+	Target  *yield.Target     `json:"target,omitempty"`
 	// Stopped are the newest runs that judged no unit, newest first: bench
 	// faults, then those that were stopped; [MostStopped] of each.
 	Stopped []store.Run `json:"stopped"`
@@ -52,19 +53,6 @@ type Pace struct {
 	Worked int      `json:"worked"` // in which there was a run
 	Units  float64  `json:"units"`  // tested in each of them, on average
 }
-
-// Target is how the first-pass yield stands to what is wanted.
-type Target struct {
-	Share float64 `json:"share"`
-	State string  `json:"state"` // one of the Target constants
-}
-
-// How a yield stands to what is wanted.
-const (
-	TargetReached = "reached"
-	TargetMissed  = "missed"
-	TargetOpen    = "open" // too few units to tell
-)
 
 // Today answers.
 func (r *Review) Today(ctx context.Context, q Question) (Today, error) {
@@ -106,7 +94,7 @@ func (r *Review) Today(ctx context.Context, q Question) (Today, error) {
 	a.Summary = yield.Summarise(counts, q.Confidence)
 	if past.Units > 0 {
 		a.Before = &Before{Days: days, FirstPass: yield.NewShare(past.FirstPassed, past.Units, q.Confidence),
-			P: yield.Probability(yield.FisherExact(counts.FirstPassed, counts.Units, past.FirstPassed, past.Units))}
+			P: yield.Probability(statistics.FisherExact(counts.FirstPassed, counts.Units, past.FirstPassed, past.Units))}
 		if counts.Units > 0 && float64(a.Before.P) < 1-q.Confidence {
 			a.Before.Differs = -1
 			if a.Summary.FirstPass.Value > a.Before.FirstPass.Value {
@@ -128,19 +116,10 @@ func (r *Review) Today(ctx context.Context, q Question) (Today, error) {
 		a.Pace.Units = float64(counts.Units) / float64(a.Pace.Worked)
 	}
 	if !math.IsNaN(q.Target) && counts.Units > 0 {
-		a.Target = newTarget(a.Summary.FirstPass, q.Target)
+		t := a.Summary.FirstPass.Against(q.Target)
+		a.Target = &t
 	}
 	return a, nil
-}
-
-func newTarget(s yield.Share, target float64) *Target {
-	switch {
-	case s.Low >= target:
-		return &Target{target, TargetReached}
-	case s.High < target:
-		return &Target{target, TargetMissed}
-	}
-	return &Target{target, TargetOpen}
 }
 
 // before is the time that this one is held against; ok is false where there is

@@ -1,10 +1,6 @@
 package wording
 
-import (
-	"fmt"
-	"sync"
-	"time"
-)
+import "fmt"
 
 // Count writes a number of things: "1 nest", "2 nests".
 func Count(n int, thing string) string {
@@ -20,13 +16,3 @@ func Prefixed(prefix, s string) string {
 	}
 	return prefix + s
 }
-
-// English is the translator for what has no reader with a language of his own:
-// the terminal.
-var English = sync.OnceValue(func() *Translator {
-	book, err := NewBook(time.Local)
-	if err != nil {
-		panic(err) // the language files are built in, and tested
-	}
-	return book.Translator("en")
-})

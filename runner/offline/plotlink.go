@@ -8,6 +8,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports/draw"
+	"fullthrow/reports/statistics"
 	"fullthrow/runner/measure"
 )
 
@@ -259,7 +260,7 @@ func plotSweep(t *Taken) draw.Figure {
 	slices.SortFunc(points, func(a, b measure.SweepPoint) int { return cmp.Compare(a.Attenuation, b.Attenuation) })
 	p := fromZero(panel("attenuation / dB", "lost / %", 380))
 	for _, x := range points {
-		low, high := measure.Wilson(x.Lost, x.Sent, 0.95)
+		low, high := statistics.Wilson(float64(x.Lost), float64(x.Sent), 0.95)
 		share(&p, x.Attenuation, float64(x.Lost)/float64(x.Sent), low, high)
 	}
 	where := said("", "{%} lost at {}", cmp.Or(o.ErrorRate, 1.0), bounded(r.Attenuation, r.Bound, "dB"))

@@ -5,7 +5,7 @@ import (
 	"math"
 
 	"fullthrow/reports/draw"
-	"fullthrow/runner/measure"
+	"fullthrow/reports/statistics"
 )
 
 // Svg draws the share caught against severity, one panel a kind of defect. It
@@ -65,7 +65,7 @@ func (d *defectResult) panel() draw.Panel {
 	}
 	for _, s := range d.Sweep {
 		if s.Units > 0 {
-			low, high := measure.Wilson(s.Caught, s.Units, 0.95)
+			low, high := statistics.Wilson(float64(s.Caught), float64(s.Units), 0.95)
 			share := float64(s.Caught) / float64(s.Units)
 			p.Points = append(p.Points, draw.Point{X: s.Severity, Y: share, Low: low, High: high, Shape: "quiet"})
 		}

@@ -34,7 +34,7 @@ func SpreadOf(values []float64) float64 {
 const PanelRows = 11
 
 // DrawPanel draws one diagram of a control chart in so many rows.
-func DrawPanel(s *Screen, p yield.Panel, rows int) {
+func DrawPanel(s *Screen, title string, p yield.Panel, rows int) {
 	if len(p.Points) == 0 {
 		return
 	}
@@ -54,11 +54,11 @@ func DrawPanel(s *Screen, p yield.Panel, rows int) {
 		format = Quantities(p.Unit, last.Upper-last.Lower)
 	}
 	if p.Share {
-		format = yield.Percent
+		format = Percent
 	}
 	names := [3]string{"upper " + format(last.Upper), "middle " + format(last.Centre), "lower " + format(last.Lower)}
 	lines, under, over := k.Panel(names).Text(s.Room()-3, rows)
-	s.Say("  %s", s.Strong(p.Title))
+	s.Say("  %s", s.Strong(title))
 	for i, line := range lines {
 		if i == len(lines)-1 {
 			line = s.Faint(line)

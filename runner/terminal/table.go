@@ -2,8 +2,11 @@ package terminal
 
 import (
 	"strings"
+	"sync"
+	"time"
 
 	"fullthrow/reports/draw"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -159,24 +162,40 @@ func ShareCells(cells int, mark float64, list ...yield.Share) draw.Cells {
 // InCells draws a share with its interval.
 func InCells(a draw.Cells, s yield.Share) string { return a.Interval(s.Low, s.Value, s.High) }
 
+// English writes what stands outside sentences, whatever it is about.
+var English = sync.OnceValue(func() *wording.Translator {
+	book, err := wording.NewBook(time.Local)
+	if err != nil {
+		panic(err) // the language files are built in, and tested
+	}
+	return book.Translator("en")
+})
+
+// Percent is a share in a table: "84.6 %".
+func Percent(x float64) string { return PlainSpaces(English().Column(x, 1)) }
+
 // WholePercent is a share for the ends of a scale: "80 %".
-func WholePercent(x float64) string { return yield.PercentDigits(x, 0) }
+func WholePercent(x float64) string { return PlainSpaces(English().Column(x, 0)) }
+
+// PlainSpaces has no spaces but those of a keyboard.
+func PlainSpaces(s string) string {
+	return strings.NewReplacer("\u00a0", " ", "\u202f", " ").Replace(s)
+}
 
 // FromTo is an interval in a table: "78.4 % to 91.0 %".
 func FromTo(s yield.Share) string {
 	if !s.Known() {
 		return ""
 	}
-	return yield.Percent(s.Low) + " to " + yield.Percent(s.High)
+	return Percent(s.Low) + " to " + Percent(s.High)
 }
 
 // Glossary says what words mean, under everything else.
-func Glossary(s *Screen, terms ...string) {
+func Glossary(s *Screen, t *wording.Translator, terms ...string) {
 	s.Say("\n%s", s.Strong("What the words mean"))
 	for _, key := range terms {
-		if t := yield.Explain(key); t.Name != "" {
-			lines := folded(t.String(), min(s.Room(), widest)-4, "    ")
-			s.Say("%s", s.Faint("  "+strings.TrimLeft(strings.Join(lines, "\n"), " ")))
-		}
+		name, meaning := wording.Term(t, key)
+		lines := folded(name+": "+meaning, min(s.Room(), widest)-4, "    ")
+		s.Say("%s", s.Faint("  "+strings.TrimLeft(strings.Join(lines, "\n"), " ")))
 	}
 }

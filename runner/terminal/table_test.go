@@ -80,7 +80,7 @@ func TestPanelKeepsPointsFarOutsideAtItsEdge(t *testing.T) {
 	c, err := yield.NewChart(yield.ChartIndividuals, groups, yield.ChartOptions{Unit: "A", Baseline: base})
 	require.NoError(t, err)
 	var out strings.Builder
-	DrawPanel(&Screen{w: &out}, c.Panels[0], 9)
+	DrawPanel(&Screen{w: &out}, "value", c.Panels[0], 9)
 	text := out.String()
 	assert.Equal(t, 1, strings.Count(text, "▲ "), text) // and in the words below
 	assert.Contains(t, text, "▲ lies above the picture, up to 500 A.")

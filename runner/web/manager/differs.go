@@ -8,6 +8,7 @@ import (
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
@@ -120,14 +121,7 @@ func (q *query) begun(id string, args ...any) string { return upperFirst(q.t(id,
 // twoSides sets two groups side by side, reading by reading.
 func (q *query) twoSides(v *view, c yield.Comparison, sa, sb review.Side) {
 	c.A, c.B = q.sideName(sa), q.sideName(sb)
-	switch {
-	case len(c.Readings) == 0:
-		v.Answer = q.t("manager.differs.nothing")
-	case c.Differ == 0:
-		v.Answer = q.begun("manager.differs.none_differ", "count", len(c.Readings), "a", c.A, "b", c.B)
-	default:
-		v.Answer = q.begun("manager.differs.answer", "count", c.Differ, "of", len(c.Readings), "a", c.A, "b", c.B)
-	}
+	v.Answer = upperFirst(wording.Comparison(q.w, c))
 	for _, s := range []review.Side{sa, sb} {
 		if s.Kind == review.SideUnit {
 			v.About += " · " + q.t("manager.differs.run", "name", s.Value, "when", q.w.When(*s.Started))
@@ -137,8 +131,9 @@ func (q *query) twoSides(v *view, c yield.Comparison, sa, sb review.Side) {
 		v.add(block{Figures: q.yieldPair(y, c.A, c.B, sa, sb)})
 	}
 	v.add(q.differences(v, c)...)
-	if len(c.Cautions) > 0 {
-		v.add(block{Text: &text{Notes: append([]string{c.Text}, c.Cautions...), NotesTitle: q.t("manager.notes")}})
+	if len(c.Readings) > 0 {
+		notes := append([]string{wording.Difference(q.w, c, c.Readings[0])}, wording.Remarks(q.w, c.Cautions)...)
+		v.add(block{Text: &text{Notes: notes, NotesTitle: q.t("manager.notes")}})
 	}
 }
 
@@ -150,7 +145,7 @@ func (q *query) yieldPair(y *yield.ShareDifference, a, b string, sa, sb review.S
 		f.Href = q.units(of.Kind, of.Value, "first-runs", "1")
 		return f
 	}
-	d := look.Figure{Name: q.t("manager.differs.difference"), Value: q.points(y.Difference.Value), Interval: q.t("manager.between", "low", q.points(y.Difference.Low), "high", q.points(y.Difference.High))}
+	d := look.Figure{Name: q.t("manager.differs.difference"), Value: q.points(y.Difference.Value), Interval: q.t("figures.between", "low", q.points(y.Difference.Low), "high", q.points(y.Difference.High))}
 	switch {
 	case y.Test == nil:
 		d.Meaning = q.t("manager.differs.no_test")
@@ -209,7 +204,7 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 		words, shape := q.differWords(d)
 		between := ""
 		if finite(e.Low) && finite(e.High) {
-			between = q.t("manager.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
+			between = q.t("figures.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
 		}
 		t.Rows = append(t.Rows, []look.Cell{{Text: d.Name, Href: href}, {Text: q.quantity(d.A.Mean, d.Unit), Number: true}, {Text: q.quantity(d.B.Mean, d.Unit), Number: true},
 			{Text: q.signed(e.Value, d.Unit), Number: true}, {Text: between, Number: true}, {Text: ofLimits, Number: true}, {Text: words, Shape: shape}})
@@ -220,7 +215,7 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 		if d.Spread != nil {
 			ratio = d.Spread.Ratio.Value
 		}
-		s.row(d.Name, d.Unit, d.A.N, d.A.Mean, d.A.SD, d.A.Failed, d.B.N, d.B.Mean, d.B.SD, d.B.Failed, e.Value, e.Low, e.High, share.Value, share.Low, share.High, p, corrected, ratio, strings.Join(d.Differs, " "))
+		s.row(d.Name, d.Unit, d.A.N, d.A.Mean, d.A.SD, d.A.Failed, d.B.N, d.B.Mean, d.B.SD, d.B.Failed, e.Value, e.Low, e.High, share.Value, share.Low, share.High, p, corrected, ratio, differing(d))
 	}
 	k := draw.Comparison{Frame: draw.Frame{ID: "readings", Title: q.begun("manager.differs.chart", "a", c.A, "b", c.B), Desc: q.t("manager.differs.caption"), Unit: draw.Percent, Label: q.t("manager.differs.label"), Of: q.t("manager.head.reading")}, Rows: rows, Matter: 0.1, Most: mostRows}
 	drawn := look.NewChart(k.Title, k.Desc, k.Draw(q.w))
@@ -228,30 +223,25 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 	t.Caption = k.Title
 	b.Chart.Table, b.Chart.Open = t, true
 	list := []block{b}
-	if len(c.OnlyA)+len(c.OnlyB) > 0 {
-		x := &text{}
-		if len(c.OnlyA) > 0 {
-			x.Lines = append(x.Lines, q.t("manager.differs.only", "name", c.A, "list", strings.Join(c.OnlyA, ", ")))
-		}
-		if len(c.OnlyB) > 0 {
-			x.Lines = append(x.Lines, q.t("manager.differs.only", "name", c.B, "list", strings.Join(c.OnlyB, ", ")))
-		}
-		list = append(list, block{Text: x})
+	if rest := wording.ComparisonRest(q.w, c); len(rest) > 0 {
+		list = append(list, block{Text: &text{Lines: rest}})
 	}
 	return list
+}
+
+// differing are the codes of what differs, for a sheet.
+func differing(d yield.Difference) string {
+	var codes []string
+	for _, what := range d.Differs {
+		codes = append(codes, string(what))
+	}
+	return strings.Join(codes, " ")
 }
 
 func (q *query) differWords(d yield.Difference) (text, shape string) {
 	var parts []string
 	for _, what := range d.Differs {
-		switch what {
-		case yield.DiffersFailing:
-			parts = append(parts, q.t("manager.differs.failing"))
-		case yield.DiffersLevel:
-			parts = append(parts, q.t("manager.differs.level"))
-		case yield.DiffersSpread:
-			parts = append(parts, q.t("manager.differs.spread"))
-		}
+		parts = append(parts, q.t("manager.differs.is_"+string(what)))
 	}
 	if len(parts) == 0 {
 		if d.Level.Test == nil {

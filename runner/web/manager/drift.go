@@ -2,13 +2,13 @@ package manager
 
 import (
 	"math"
-	"slices"
 	"strconv"
 	"time"
 
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
@@ -31,8 +31,8 @@ func (m *Manager) drift(q *query) (*view, error) {
 	switch {
 	case a.Units == 0:
 		err = q.nothing(v)
-	case a.TooFew:
-		v.Answer = q.t("manager.drift.no_chart")
+	case a.Problem != nil:
+		v.Answer = wording.NoChart(q.w, *a.Problem)
 		v.add(block{Text: &text{Lines: []string{q.t("manager.drift.no_chart_hint")}}})
 	case a.Series == nil:
 		q.yieldChart(v, a)
@@ -48,21 +48,19 @@ func (m *Manager) drift(q *query) (*view, error) {
 	return v, err
 }
 
-// menuCharts are the kinds that the menu offers, of the yield or of a reading;
-// an address may name any.
-var menuCharts = map[bool][]string{true: {"p", "p-prime"}, false: {"imr", "xbar-s", "ewma", "cusum"}}
-
 // driftChoice is the form that chooses what is charted, and how.
 func (q *query) driftChoice(names []string, a review.Drift) block {
 	reading, by := q.asked.Reading, string(a.By)
 	c := &choice{Label: q.t("manager.drift.choose"), Action: q.path, Button: q.t("manager.filter.show")}
-	what := selectField{Name: "reading", Label: q.t("manager.drift.what"), Options: []option{{"", q.t("manager.term.first_pass"), reading == ""}}}
+	what := selectField{Name: "reading", Label: q.t("manager.drift.what"), Options: []option{{"", q.t("figures.term.first_pass"), reading == ""}}}
 	for _, n := range names {
 		what.Options = append(what.Options, option{n, n, n == reading})
 	}
 	chart := selectField{Name: "chart", Label: q.t("manager.drift.chart")}
-	for _, k := range menuCharts[reading == ""] {
-		chart.Options = append(chart.Options, option{k, q.t("manager.drift.kind." + k), k == review.ChartName(a.Chart.Kind)})
+	for _, k := range review.ChartNames {
+		if k.Kind.Counts() == (reading == "") {
+			chart.Options = append(chart.Options, option{k.Name, wording.ChartKind(q.w, k.Kind), k.Kind == a.Chart.Kind})
+		}
 	}
 	point := selectField{Name: "by", Label: q.t("manager.drift.point"), Options: []option{{"", q.t("manager.drift.usual"), q.asked.By == ""}}}
 	for _, b := range []string{"hour", "shift", "day", "week", "lot", "nest"} {
@@ -94,7 +92,7 @@ func (q *query) yieldChart(v *view, a review.Drift) {
 			return "", ""
 		}
 		return labels[i], q.behind(tested[i], by, "first-runs", "1", "outcome", "failed")
-	}, q.t("manager.drift.yield"), q.t("manager.by."+string(by)), nil)
+	}, q.t("manager.by."+string(by)), nil)
 }
 
 // readingChart is the control chart of a reading.
@@ -105,10 +103,10 @@ func (q *query) readingChart(v *view, a review.Drift) {
 		notes = append(notes, q.t("manager.drift.lone", "count", a.Lone))
 	}
 	if s.Total > int64(len(s.Points)) {
-		notes = append(notes, q.t("manager.newest", "shown", len(s.Points), "count", s.Total))
+		notes = append(notes, q.t("figures.remark.newest", "shown", len(s.Points), "count", s.Total))
 	}
 	if s.LimitChanged {
-		notes = append(notes, q.t("manager.limit_changed"))
+		notes = append(notes, q.t("figures.remark.limit_changed"))
 	}
 	named := make([]string, len(groups))
 	for i, g := range groups {
@@ -130,20 +128,13 @@ func (q *query) readingChart(v *view, a review.Drift) {
 			return named[i], unitOf("", p.SerialNumber, p.Run)
 		}
 		return named[i], q.behind(yield.Group{Key: g.Label, Start: g.Start}, store.By(by), "first-runs", "1", "reading", "")
-	}, s.Name, q.t("manager.by."+by), notes)
+	}, q.t("manager.by."+by), notes)
 	v.add(block{Links: []look.Link{{Href: q.link("/hold", "reading", s.Name), Text: q.t("manager.drift.to_hold")}, {Href: q.link("/differs", "reading", s.Name), Text: q.t("manager.hold.to_differs")}}})
 }
 
 // controlChart draws the panels of a chart and says which rules fired.
-func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (label, href string), what, point string, notes []string) {
-	switch c.State {
-	case yield.StateInControl:
-		v.Answer = q.t("manager.drift.in_control", "what", what)
-	case yield.StateByChance:
-		v.Answer = q.t("manager.drift.by_chance", "what", what, "count", c.Signals, "chance", math.Round(c.Chance*10)/10)
-	default:
-		v.Answer = q.t("manager.drift.signals", "what", what, "count", c.Signals, "chance", math.Round(c.Chance*10)/10)
-	}
+func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (label, href string), point string, notes []string) {
+	v.Answer = wording.Chart(q.w, c)
 	for k, p := range c.Panels {
 		name := "panel"
 		if k > 0 {
@@ -157,7 +148,7 @@ func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (labe
 		if c.Kind == yield.ChartCUSUM {
 			unit = p.Unit
 		}
-		title := q.t("manager.drift.panel." + string(c.Kind) + "." + strconv.Itoa(k))
+		title := wording.Panel(q.w, p.Of)
 		d := draw.Control{Frame: draw.Frame{ID: name, Title: title, Unit: unit, Label: title, Of: point}}
 		if k > 0 {
 			d.Height = 240
@@ -218,17 +209,16 @@ func (q *query) fired(c yield.ControlChart, of func(i int) (label, href string))
 		if h.From != h.To {
 			where = q.t("manager.drift.from_to", "from", from, "to", to)
 		}
-		switch h.Side {
-		case "above", "below", "rising", "falling":
-			where += " (" + q.t("manager.drift.side."+h.Side) + ")"
+		if h.Side != "" {
+			where += " (" + wording.Side(q.w, h.Side) + ")"
 		}
 		k := kind{h.Panel, h.Rule}
 		i, ok := place[k]
 		if !ok {
-			id := "manager.rule." + string(c.RuleSet) + "." + strconv.Itoa(h.Rule)
-			r := rule{Number: strconv.Itoa(h.Rule), Name: q.t(id), Means: q.t(id + "_means"), Where: where}
+			name, means := wording.Rule(q.w, h.Code)
+			r := rule{Number: strconv.Itoa(h.Rule), Name: name, Means: means, Where: where}
 			if len(c.Panels) > 1 {
-				r.Where = q.t("manager.drift.panel."+string(c.Kind)+"."+strconv.Itoa(h.Panel)) + ": " + where
+				r.Where = wording.Panel(q.w, c.Panels[h.Panel].Of) + ": " + where
 			}
 			place[k] = len(x.Rules)
 			x.Rules = append(x.Rules, r)
@@ -243,9 +233,12 @@ func (q *query) fired(c yield.ControlChart, of func(i int) (label, href string))
 			x.Rules[place[k]].Where += " " + q.t("manager.drift.fired_more", "count", n-mostFired+1)
 		}
 	}
-	x.Notes = append(x.Notes, c.Verdict, c.Means, c.Limits)
-	x.Notes = append(x.Notes, c.Cautions...)
-	x.Notes = slices.DeleteFunc(x.Notes, func(s string) bool { return s == "" })
+	first := ""
+	if h := c.First; h != nil {
+		first, _ = of(h.First + lag(c, h.Panel))
+	}
+	x.Notes = append(wording.ChartMeans(q.w, c, first), upperFirst(wording.ChartLimits(q.w, c.Limits))+".")
+	x.Notes = append(x.Notes, wording.Remarks(q.w, c.Cautions)...)
 	return block{Text: x}
 }
 
@@ -256,7 +249,7 @@ func (q *query) golden(v *view, g *review.Golden) {
 		return
 	}
 	s, d := g.Series, g.Drift
-	line := q.goldenWords(d)
+	line := wording.Drift(q.w, d)
 	sh := sheet{name: "golden", head: []string{"time", "run", "serial_number", "station", "nest", "value", "unit", "lower", "upper"}}
 	t := draw.Control{Frame: draw.Frame{ID: "golden", Title: q.t("manager.golden.title"), Desc: line, Unit: s.Unit, Label: s.Name, Of: q.t("manager.by.run"), Height: 260}}
 	for _, p := range s.Points {
@@ -268,28 +261,7 @@ func (q *query) golden(v *view, g *review.Golden) {
 	c.Notes = append(c.Notes, q.t("manager.golden.about"))
 	b := q.chart(v, c, sh)
 	v.add(b)
-	if notes := append([]string{d.Text}, d.Cautions...); d.Text != "" {
-		v.add(block{Text: &text{Notes: notes, NotesTitle: q.t("manager.notes")}})
+	if len(d.Cautions) > 0 {
+		v.add(block{Text: &text{Notes: wording.Remarks(q.w, d.Cautions), NotesTitle: q.t("manager.notes")}})
 	}
-}
-
-func (q *query) goldenWords(d yield.Drift) string {
-	var text string
-	switch d.Kind {
-	case yield.DriftFew:
-		return q.t("manager.golden.few", "count", d.N)
-	case yield.DriftStep:
-		text = q.t("manager.golden.step", "size", q.quantity(math.Abs(d.Step.Size.Value), d.Unit), "day", q.w.Day(d.Step.Time))
-	case yield.DriftSlope:
-		text = q.t("manager.golden.slope", "size", q.quantity(math.Abs(30*d.Slope.Value), d.Unit))
-	default:
-		text = q.t("manager.golden.steady", "count", d.N, "days", math.Round(d.Days))
-	}
-	if finite(d.ShiftShare.Value) && d.Kind != yield.DriftNone {
-		text += " " + q.t("manager.golden.share", "share", q.w.Percent(tenth(math.Abs(d.ShiftShare.Value))))
-	}
-	if d.Matters {
-		return text + " " + q.t("manager.golden.matters")
-	}
-	return text
 }

@@ -2,6 +2,7 @@ package manager
 
 import (
 	"fullthrow/reports/draw"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
@@ -27,7 +28,7 @@ func (m *Manager) fails(q *query) (*view, error) {
 	v.add(block{Links: links})
 	if p.Failed == 0 {
 		v.Answer = q.t("manager.fails.nothing", "count", p.Units)
-		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Percent(tenth(*a.UnseenAtMost)))}})
+		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Share(*a.UnseenAtMost))}})
 	} else {
 		v.Answer = q.failsAnswer(p, kind)
 		v.add(q.pareto(v, p, kind))
@@ -106,7 +107,7 @@ func (q *query) rolled(v *view, r yield.RolledYield) block {
 	t := &table{Title: q.t("manager.fails.checks"), CSV: q.csvOf("checks")}
 	t.Caption = t.Title
 	if r.Yield.Known() {
-		t.Intro = q.t("manager.fails.rolled", "yield", q.w.Percent(tenth(r.Yield.Value)), "interval", q.between(r.Yield.Low, r.Yield.High))
+		t.Intro = q.t("manager.fails.rolled", "yield", q.w.Share(r.Yield.Value), "interval", wording.Between(q.w, r.Yield.Low, r.Yield.High))
 	}
 	t.Head = []look.Cell{{Text: q.t("manager.kind.check")}, {Text: q.t("manager.head.about")}, {Text: q.t("manager.head.judged"), Number: true}, {Text: q.t("manager.head.failed"), Number: true}, {Text: q.t("manager.head.passed"), Number: true}, {Text: q.t("manager.head.interval"), Number: true}}
 	for _, c := range r.Checks {

@@ -2,10 +2,10 @@ package manager
 
 import (
 	"math"
-	"slices"
 
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -21,7 +21,7 @@ func (q *query) yieldGroups(v *view, a review.Differs) {
 		v.Answer = q.t("manager.differs.group_one")
 	}
 	s := sheet{name: "groups", head: []string{string(by), "units", "first_passed", "first_pass", "low", "high", "rest", "difference", "difference_low", "difference_high", "p", "p_corrected", "differs"}}
-	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true}, {Text: q.t("manager.term.first_pass"), Number: true}, {Text: q.t("manager.head.interval"), Number: true},
+	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true}, {Text: q.t("figures.term.first_pass"), Number: true}, {Text: q.t("manager.head.interval"), Number: true},
 		{Text: q.t("manager.differs.rest"), Number: true}, {Text: q.t("manager.differs.difference"), Number: true}, {Text: q.t("manager.head.verdict")}}}
 	var rows []draw.Mark
 	for _, p := range r.Points {
@@ -55,14 +55,7 @@ func (q *query) readingGroups(v *view, a review.Differs) {
 	if n := len(c.Groups); n < a.GroupsOf {
 		note = q.t("manager.differs.newest", "shown", n, "count", a.GroupsOf)
 	}
-	switch {
-	case len(c.Groups) < 2:
-		v.Answer = q.t("manager.differs.group_one")
-	case c.Differ:
-		v.Answer = q.t("manager.differs.reading_differs", "name", reading, "first", c.Groups[0].Key)
-	default:
-		v.Answer = q.t("manager.differs.reading_alike", "name", reading)
-	}
+	v.Answer = wording.Groups(q.w, c)
 	s := sheet{name: "groups", head: []string{string(by), "n", "mean", "sd", "median", "min", "max", "failed", "offset", "low", "high", "of_limits", "p_corrected", "unit"}}
 	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true}, {Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.sd"), Number: true},
 		{Text: q.t("manager.differs.offset"), Number: true}, {Text: q.t("manager.head.interval"), Number: true}, {Text: q.t("manager.head.of_limits"), Number: true}}}
@@ -79,7 +72,7 @@ func (q *query) readingGroups(v *view, a review.Differs) {
 			ofLimits = q.points(g.Share.Value)
 		}
 		if finite(g.Offset.Low) {
-			between = q.t("manager.range", "low", q.signed(g.Offset.Low, unit), "high", q.signed(g.Offset.High, unit))
+			between = q.t("figures.range", "low", q.signed(g.Offset.Low, unit), "high", q.signed(g.Offset.High, unit))
 		}
 		t.Rows = append(t.Rows, []look.Cell{{Text: g.Key, Href: href}, {Text: q.w.Number(float64(g.N)), Number: true}, {Text: q.quantity(g.Mean, unit), Number: true}, {Text: spread, Number: true},
 			{Text: q.signed(g.Offset.Value, unit), Number: true}, {Text: between, Number: true}, {Text: ofLimits, Number: true}})
@@ -98,9 +91,7 @@ func (q *query) readingGroups(v *view, a review.Differs) {
 	t.Caption = k.Title
 	b.Chart.Table, b.Chart.Open = t, true
 	v.add(b)
-	notes := append([]string{c.Text}, c.Cautions...)
-	if c.UseRanks != "" {
-		notes = append(notes, c.UseRanks)
+	if notes := wording.GroupsCautions(q.w, c); len(notes) > 0 {
+		v.add(block{Text: &text{Notes: notes, NotesTitle: q.t("manager.notes")}})
 	}
-	v.add(block{Text: &text{Notes: slices.DeleteFunc(notes, func(s string) bool { return s == "" }), NotesTitle: q.t("manager.notes")}})
 }

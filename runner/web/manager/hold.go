@@ -3,11 +3,11 @@ package manager
 import (
 	"html/template"
 	"math"
-	"slices"
 	"strings"
 
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
@@ -110,7 +110,7 @@ func (q *query) roomRow(n review.Room, least float64) roomRow {
 	r := roomRow{Name: n.Name, About: q.readingAbout(n.Name), Href: q.same("reading", n.Name), Ppk: q.w.Fixed(n.Ppk.Value, 2),
 		Mean: q.quantity(n.Mean, n.Unit), Limits: q.limits(n.Lower, n.Upper, n.Unit), Failed: q.w.Number(float64(n.Failed))}
 	if r.Index = q.t("manager.hold.any"); !math.IsInf(least, 0) {
-		r.Index, r.Interval = q.w.Fixed(e.Value, 2), q.t("manager.range", "low", q.w.Fixed(e.Low, 2), "high", q.w.Fixed(e.High, 2))
+		r.Index, r.Interval = q.w.Fixed(e.Value, 2), q.t("figures.range", "low", q.w.Fixed(e.Low, 2), "high", q.w.Fixed(e.High, 2))
 	}
 	if n.Failed > 0 {
 		r.FailedHref = q.units("reading", n.Name, "first-runs", "1")
@@ -142,7 +142,7 @@ func (q *query) holdOne(v *view, a review.Hold) error {
 	if len(s.Points) == 0 {
 		return q.nothing(v)
 	}
-	v.Answer = q.studyAnswer(study)
+	v.Answer = wording.CapabilityVerdict(q.w, &study)
 	if about := q.readingAbout(reading); about != "" {
 		v.About += " · " + about
 	}
@@ -152,7 +152,7 @@ func (q *query) holdOne(v *view, a review.Hold) error {
 		v.add(block{Figures: second, Small: true})
 	}
 	v.add(q.histogram(v, s, study))
-	v.add(q.studyWords(study, s))
+	v.add(q.studyWords(study))
 	q.studySheet(v, study)
 	values := sheet{name: "values", head: []string{"time", "run", "serial_number", "lot", "station", "nest", "value", "unit", "verdict"}}
 	for _, p := range s.Points {
@@ -163,59 +163,13 @@ func (q *query) holdOne(v *view, a review.Hold) error {
 	return nil
 }
 
-// decisive is the index that the verdict goes by, as yield takes it.
-func decisive(t yield.CapabilityStudy) (name string, e *yield.Estimate) {
-	if t.State == yield.CapabilityByPercent && t.Percentile != nil && t.Percentile.Ppk != nil {
-		return "Ppk", t.Percentile.Ppk
-	}
-	if t.Cpk != nil && (t.Ppk == nil || t.Ppk.Value >= t.Cpk.Value/1.05) {
-		return "Cpk", t.Cpk
-	}
-	return "Ppk", t.Ppk
-}
-
-func (q *query) studyAnswer(t yield.CapabilityStudy) string {
-	name, e := decisive(t)
-	index := ""
-	if e != nil {
-		index = q.w.Fixed(e.Value, 2)
-	}
-	switch t.State {
-	case yield.CapabilityHolds:
-		return q.t("manager.hold.holds", "index", name, "value", index)
-	case yield.CapabilityLikely:
-		return q.t("manager.hold.likely", "index", name, "value", index)
-	case yield.CapabilityJust:
-		return q.t("manager.hold.just", "index", name, "value", index)
-	case yield.CapabilityNot:
-		return q.t("manager.hold.not", "index", name, "value", index)
-	case yield.CapabilityMoot:
-		return q.t("manager.hold.moot")
-	case yield.CapabilityByPercent:
-		if e == nil {
-			return q.t("manager.hold.not_normal")
-		}
-		if t.Percentile.AtMost {
-			return q.t("manager.hold.percentile_most", "value", index)
-		}
-		return q.t("manager.hold.percentile", "value", index)
-	}
-	switch {
-	case t.Spec.Lower == nil && t.Spec.Upper == nil:
-		return q.t("manager.hold.none_limits")
-	case t.N < review.FewestValues:
-		return q.t("manager.hold.none_few", "count", t.N)
-	}
-	return q.t("manager.hold.none_constant")
-}
-
 // studyFigures are the figures that the verdict goes by, and the others.
 func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, second []look.Figure) {
 	index := func(name string, e *yield.Estimate) (look.Figure, bool) {
 		if e == nil {
 			return look.Figure{}, false
 		}
-		return look.Figure{Name: name, Explain: q.t("manager.explain." + strings.ToLower(name)), Value: q.w.Fixed(e.Value, 2), Interval: q.fixedBetween(e.Low, e.High, 2)}, true
+		return look.Figure{Name: name, Explain: q.term(strings.ToLower(name)).Explain, Value: q.w.Fixed(e.Value, 2), Interval: q.fixedBetween(e.Low, e.High, 2)}, true
 	}
 	moot := t.State == yield.CapabilityMoot
 	if t.State == yield.CapabilityByPercent && t.Percentile != nil {
@@ -247,28 +201,16 @@ func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, se
 		first = append(first, f)
 	}
 	if t.Expected != nil && !moot && t.State != yield.CapabilityByPercent && t.State != yield.CapabilityNone {
-		first = append(first, look.Figure{Name: q.t("manager.term.expected"), Explain: q.t("manager.explain.expected"), Value: q.ppm(t.Expected.Value),
-			Interval: q.t("manager.between", "low", q.ppm(t.Expected.Low), "high", q.ppm(t.Expected.High)), Meaning: q.t("manager.hold.expected")})
+		first = append(first, look.Figure{Name: q.t("manager.term.expected"), Explain: q.t("manager.explain.expected"), Value: q.w.PerMillion(t.Expected.Value),
+			Interval: q.t("figures.between", "low", q.w.PerMillion(t.Expected.Low), "high", q.w.PerMillion(t.Expected.High)), Meaning: q.t("manager.hold.expected")})
 	}
-	mean := look.Figure{Name: q.t("manager.term.mean"), Value: q.quantity(t.Mean, t.Unit), Interval: q.t("manager.hold.sigma", "sigma", q.quantity(t.Overall, t.Unit)), Meaning: q.t("manager.hold.of_values", "count", t.N)}
+	mean := q.term("mean")
+	mean.Value, mean.Interval, mean.Meaning = q.quantity(t.Mean, t.Unit), q.t("manager.hold.sigma", "sigma", q.quantity(t.Overall, t.Unit)), q.t("manager.hold.of_values", "count", t.N)
 	room := look.Figure{Name: q.t("manager.head.limits"), Value: q.limits(t.Spec.Lower, t.Spec.Upper, t.Unit), Interval: q.t("manager.hold.seen", "low", q.quantity(t.Min, t.Unit), "high", q.quantity(t.Max, t.Unit))}
-	return first, append([]look.Figure{mean, room}, second...)
-}
-
-// ppm writes a share as parts per million.
-func (q *query) ppm(share float64) string {
-	ppm := share * 1e6
-	switch {
-	case !finite(ppm):
-		return "–"
-	case ppm > 0 && ppm < 0.001:
-		return "< " + q.w.Number(0.001) + "\u00a0ppm"
-	case ppm < 10:
-		return q.w.Number(math.Round(ppm*1000)/1000) + "\u00a0ppm"
-	case ppm >= 10000:
-		return q.w.Percent(tenth(share))
+	if t.Normality.N == 0 { // nothing could be worked out
+		return first, nil
 	}
-	return q.w.Number(math.Round(ppm)) + "\u00a0ppm"
+	return first, append([]look.Figure{mean, room}, second...)
 }
 
 func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) block {
@@ -286,44 +228,15 @@ func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) bloc
 	}
 	c := look.NewChart(d.Title, d.Desc, d.Draw(q.w))
 	if s.Total > int64(len(s.Points)) {
-		c.Notes = append(c.Notes, q.t("manager.newest", "shown", len(s.Points), "count", s.Total))
+		c.Notes = append(c.Notes, q.t("figures.remark.newest", "shown", len(s.Points), "count", s.Total))
 	}
 	return q.chart(v, c, sh)
 }
 
-// studyWords says what the verdict rests on.
-func (q *query) studyWords(t yield.CapabilityStudy, s yield.Series) block {
-	x := &text{Title: q.t("manager.hold.why"), NotesTitle: q.t("manager.notes")}
-	switch t.Normality.Shape {
-	case yield.ShapeNormal:
-		x.Lines = append(x.Lines, q.t("manager.hold.shape_normal"))
-	case yield.ShapeDoubt:
-		x.Lines = append(x.Lines, q.t("manager.hold.shape_doubt"))
-	case yield.ShapeOther:
-		x.Lines = append(x.Lines, q.t("manager.hold.shape_other"))
-	default:
-		x.Lines = append(x.Lines, q.t("manager.hold.shape_unknown"))
-	}
-	switch t.Stability.State {
-	case yield.StabilityStable:
-		x.Lines = append(x.Lines, q.t("manager.hold.stable"))
-	case yield.StabilitySlight:
-		x.Lines = append(x.Lines, q.t("manager.hold.slight"))
-	case yield.StabilityUnstable:
-		x.Lines = append(x.Lines, q.t("manager.hold.unstable"))
-	default:
-		x.Lines = append(x.Lines, q.t("manager.hold.stability_unknown"))
-	}
-	if t.Cp != nil && t.Cpk != nil && t.OffCentre != nil && t.Cp.Value-t.Cpk.Value > 0.15 && *t.OffCentre > 0.1 {
-		middle := *t.Spec.Lower + (*t.Spec.Upper-*t.Spec.Lower)/2
-		x.Lines = append(x.Lines, q.t("manager.hold.off_centre", "by", q.quantity(middle-t.Mean, t.Unit), "value", q.w.Fixed(t.Cp.Value, 2)))
-	}
-	if s.LimitChanged {
-		x.Lines = append(x.Lines, q.t("manager.limit_changed"))
-	}
-	x.Notes = append(x.Notes, t.Verdict, t.Means, t.Normality.Text, t.Stability.Text)
-	x.Notes = append(x.Notes, t.Cautions...)
-	x.Notes = slices.DeleteFunc(x.Notes, func(s string) bool { return s == "" })
+// studyWords says what the verdict means, and what it rests on.
+func (q *query) studyWords(t yield.CapabilityStudy) block {
+	x := &text{Title: q.t("manager.hold.why"), NotesTitle: q.t("manager.notes"), Notes: wording.Remarks(q.w, t.Cautions)}
+	x.Lines = append(wording.CapabilityMeans(q.w, &t), wording.CapabilityBasis(q.w, &t)...)
 	return block{Text: x}
 }
 

@@ -8,6 +8,7 @@ import (
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
@@ -84,8 +85,9 @@ func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.Cycl
 	if c.Units == c.FinalPassed {
 		final.Meaning = q.t("manager.today.final_all")
 	}
-	gone := look.Figure{Name: q.t("manager.term.lost"), Explain: q.t("manager.explain.lost"), Value: q.duration(lost.Total), Meaning: q.t("manager.today.lost_none"),
-		Interval: q.t("manager.today.lost_of", "share", q.probability(lost.Share), "time", q.duration(lost.BenchTime))}
+	gone := q.term("lost")
+	gone.Value, gone.Meaning = q.duration(lost.Total), q.t("manager.today.lost_none")
+	gone.Interval = q.t("manager.today.lost_of", "share", q.w.Share(float64(lost.Share)), "time", q.duration(lost.BenchTime))
 	if c.Errors+c.Aborted > 0 {
 		gone.Meaning = q.t("manager.today.lost_errors", "count", c.Errors) + ", " + q.t("manager.today.lost_aborted", "count", c.Aborted)
 		if lost.Units.Known() && lost.Units.Value >= 1 {
@@ -97,13 +99,6 @@ func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.Cycl
 		}
 	}
 	return []look.Figure{first, rate, final, gone}
-}
-
-func (q *query) probability(p yield.Probability) string {
-	if !finite(float64(p)) {
-		return "–"
-	}
-	return q.w.Percent(tenth(float64(p)))
 }
 
 func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.CycleTime) []look.Figure {
@@ -119,7 +114,8 @@ func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.Cycle
 	}
 	fixed := q.figure("repaired", sum.Repaired)
 	fixed.Meaning = q.t("manager.today.repaired_meaning", "count", c.Repaired)
-	time := look.Figure{Name: q.t("manager.term.cycle"), Explain: q.t("manager.explain.cycle"), Value: "–"}
+	time := q.term("cycle")
+	time.Value = "–"
 	if cycle.N > 0 {
 		time.Value = q.duration(cycle.Median.Value)
 		time.Interval = q.t("manager.today.cycle_p95", "time", q.duration(cycle.P95.Value))
@@ -152,7 +148,7 @@ func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, b
 		f := p.FirstPass
 		mark := draw.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by, "first-runs", "1")}
 		if f.Known() {
-			mark.Title = q.t("manager.today.point", "label", labels[i], "yield", q.share(f), "interval", q.between(f.Low, f.High), "count", f.Of)
+			mark.Title = q.t("manager.today.point", "label", labels[i], "yield", q.share(f), "interval", wording.Between(q.w, f.Low, f.High), "count", f.Of)
 		} else {
 			mark.Low, mark.High = 0, 0
 			empty++
@@ -173,7 +169,7 @@ func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, b
 	if len(groups) < 2 {
 		caption = q.t("manager.today.trend_one")
 	}
-	d := draw.Trend{Frame: draw.Frame{ID: "trend", Title: q.t("manager.today.trend"), Desc: caption, Unit: draw.Percent, Label: q.t("manager.term.first_pass"), Of: q.t("manager.by." + string(by))}, Points: marks, Target: &r.Whole.Value, TargetLabel: q.t("manager.today.whole")}
+	d := draw.Trend{Frame: draw.Frame{ID: "trend", Title: q.t("manager.today.trend"), Desc: caption, Unit: draw.Percent, Label: q.t("figures.term.first_pass"), Of: q.t("manager.by." + string(by))}, Points: marks, Target: &r.Whole.Value, TargetLabel: q.t("manager.today.whole")}
 	if !r.Whole.Known() {
 		d.Target = nil
 	}

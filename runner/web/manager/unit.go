@@ -250,7 +250,7 @@ func (q *query) readings(v *view, d *runDetail, p reports.Report) {
 			shape, word := q.verdict(r.Verdict)
 			value := q.value(r)
 			var lower, upper *float64
-			limits := q.t("manager.limit.none")
+			limits := q.t("figures.spec.none")
 			if r.Limit != nil {
 				lower, upper = r.Limit.Lower, r.Limit.Upper
 				if limits = q.limits(lower, upper, r.Unit); lower == nil && upper == nil {

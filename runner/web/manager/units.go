@@ -179,7 +179,7 @@ func (q *query) valued(v *view, a review.Units) {
 		t.Notes = append(t.Notes, q.t("manager.list.hidden", "count", hidden))
 	}
 	if series.Total > int64(a.Of) {
-		t.Notes = append(t.Notes, q.t("manager.newest", "shown", a.Of, "count", series.Total))
+		t.Notes = append(t.Notes, q.t("figures.remark.newest", "shown", a.Of, "count", series.Total))
 	}
 	v.sheets = append(v.sheets, s)
 	v.add(block{Table: t})

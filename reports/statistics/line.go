@@ -1,4 +1,4 @@
-package yield
+package statistics
 
 import (
 	"fmt"
@@ -27,8 +27,8 @@ type Line struct {
 	F *float64 `json:"f,omitempty"`
 	P *float64 `json:"p,omitempty"`
 
-	MeanX, MeanY, SXX float64 `json:"-"` // SXX is the sum of squares of x about its mean
-	residuals         []float64
+	MeanX, MeanY, SXX float64   `json:"-"` // SXX is the sum of squares of x about its mean
+	Residuals         []float64 `json:"-"` // of the points used, in order
 }
 
 // FitLine fits a line. Points of which x or y is NaN or infinite are left out.
@@ -42,7 +42,7 @@ func FitLine(x, y []float64) (Line, error) {
 	}
 	var xs, ys []float64
 	for i := range x {
-		if len(finiteOnly([]float64{x[i], y[i]})) == 2 {
+		if Finite(x[i]) && Finite(y[i]) {
 			xs, ys = append(xs, x[i]), append(ys, y[i])
 		}
 	}
@@ -53,7 +53,7 @@ func FitLine(x, y []float64) (Line, error) {
 		return Line{}, fmt.Errorf("line: all %d points have x %v", len(xs), xs[0])
 	}
 	n := float64(len(xs))
-	mx, my := meanFrom(xs[0], xs), meanFrom(ys[0], ys)
+	mx, my := meanAbout(xs[0], xs), meanAbout(ys[0], ys)
 	l := Line{N: len(xs), MeanX: xs[0] + mx, MeanY: ys[0] + my, Freedom: len(xs) - 2}
 	var sxy, syy float64
 	for i := range xs {
@@ -71,13 +71,13 @@ func FitLine(x, y []float64) (Line, error) {
 	}
 	l.Slope = sxy / l.SXX
 	l.Intercept = l.MeanY - l.Slope*l.MeanX
-	l.residuals = make([]float64, len(xs))
+	l.Residuals = make([]float64, len(xs))
 	for i := range xs {
 		e := (ys[i] - ys[0] - my) - l.Slope*(xs[i]-xs[0]-mx)
 		if flat {
 			e = 0
 		}
-		l.residuals[i] = e
+		l.Residuals[i] = e
 		l.ResidualSS += e * e
 	}
 	l.RegressionSS = l.Slope * l.Slope * l.SXX
@@ -94,7 +94,7 @@ func FitLine(x, y []float64) (Line, error) {
 	// What rounding leaves of y is no scatter.
 	if l.ResidualSS > 1e-26*syy && l.ResidualSS > 0 {
 		f := l.RegressionSS / l.ResidualMS
-		p := ratioTail(f, 1, float64(l.Freedom))
+		p := RatioTail(f, 1, float64(l.Freedom))
 		l.F, l.P = &f, &p
 	}
 	return l, nil
