@@ -33,14 +33,14 @@ the readings that failed. A unit with two things wrong stands in two rows.`,
 		if most < 1 {
 			return input.Usage("fails: --most %d shows nothing", most)
 		}
-		return answered(ctx, q, q.review.Fails, func(x *review.Fails) error { return q.tellPareto(ctx, x, most) })
+		return answered(ctx, q, q.review.Fails, func(x *review.Fails) error { return q.tellFails(ctx, x, most) })
 	})
 	c.Flags().IntVar(&most, "most", most, "show `N` rows at most")
 	q.flags(c)
 	return c
 }
 
-func (q *question) tellPareto(ctx context.Context, x *review.Fails, most int) error {
+func (q *question) tellFails(ctx context.Context, x *review.Fails, most int) error {
 	q.title("What goes wrong", x.About)
 	p := mostBars(x.Pareto, most)
 	switch {

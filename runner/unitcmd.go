@@ -31,7 +31,7 @@ or the code on the unit's page or certificate.`,
 	}
 	c.RunE = q.run(func(ctx context.Context) error {
 		return answered(ctx, q, q.review.Unit, func(x *review.Unit) error {
-			q.tellHistory(x)
+			q.tellUnit(x)
 			return nil
 		})
 	})
@@ -56,7 +56,7 @@ func stockSerials(text string) (list []string) {
 	return list
 }
 
-func (q *question) tellHistory(x *review.Unit) {
+func (q *question) tellUnit(x *review.Unit) {
 	s, runs, repairs := q.out, x.Runs, x.Repairs
 	unit, newest, judged, failed := reports.Unit{}, x.Of(), x.Judged, x.Failed
 	if x.State == "" {

@@ -34,7 +34,7 @@ aside, however many readings there are.`,
 	}
 	c.RunE = q.run(func(ctx context.Context) error {
 		return answered(ctx, q, q.review.Differs, func(x *review.Differs) error {
-			q.tellComparison(x)
+			q.tellDiffers(x)
 			return nil
 		})
 	})
@@ -63,7 +63,7 @@ const (
 	mostAlike     = 5
 )
 
-func (q *question) tellComparison(x *review.Differs) {
+func (q *question) tellDiffers(x *review.Differs) {
 	c := *x.Comparison
 	q.title(c.A+" and "+c.B, x.About)
 	q.out.Say("")

@@ -24,8 +24,8 @@ const (
 	mostChecks = 12
 )
 
-// tellYield shows the answer to people.
-func (q *question) tellYield(ctx context.Context, y *review.Today, firstRuns bool) error {
+// tellToday shows the answer to people.
+func (q *question) tellToday(ctx context.Context, y *review.Today, firstRuns bool) error {
 	q.title("Yield", y.About)
 	if y.Summary.Counts.Units == 0 {
 		return q.nothing(ctx, y.About)

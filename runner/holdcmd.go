@@ -41,7 +41,7 @@ all readings.`,
 				q.title(x.Reading, x.About)
 				return q.nothing(ctx, x.About)
 			}
-			q.tellCapability(x)
+			q.tellStudy(x)
 			return nil
 		})
 	})
@@ -50,8 +50,8 @@ all readings.`,
 	return c
 }
 
-// tellCapability shows a study.
-func (q *question) tellCapability(x *review.Hold) {
+// tellStudy shows a study.
+func (q *question) tellStudy(x *review.Hold) {
 	c, s, from := *x.Study, *x.Series, pointsWords(*x.Series, x.Runs)
 	format := terminal.Quantities(s.Unit, terminal.SpreadOf(s.Values()))
 	q.title(x.Reading, x.About)
