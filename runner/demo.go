@@ -155,7 +155,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 	l.summary(records.Dir(), pages)
 	var aborted *station.Abort
 	if errors.As(context.Cause(ctx), &aborted) {
-		s.say("\n%s, after %d of %d units", aborted.Reason, l.done, o.units)
+		s.say("\n%s, after %d of %d units", aborted, l.done, o.units)
 		return quiet(exitAborted)
 	}
 	return nil

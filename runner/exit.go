@@ -8,6 +8,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/script"
 	"fullthrow/runner/station"
 )
@@ -131,24 +132,18 @@ func printProblem(w io.Writer, p problem) {
 // hintOf finds what to do about err, as far as whoever made it knew.
 func hintOf(err error) string {
 	var (
-		device   *drivers.Error
-		record   *reports.HintedError
-		lua      *script.Error
-		notReady *station.NotReady
-		fault    *station.Fault
-		abort    *station.Abort
+		device *drivers.Error
+		record *reports.HintedError
+		lua    *script.Error
 	)
+	why := station.Why(err)
 	switch {
 	case errors.As(err, &device) && device.Hint != "":
 		return device.Hint
 	case errors.As(err, &record):
 		return record.Hint
-	case errors.As(err, &notReady):
-		return notReady.Hint
-	case errors.As(err, &fault):
-		return fault.Hint
-	case errors.As(err, &abort):
-		return abort.Hint
+	case why != nil:
+		return wording.English().Hint(why)
 	case errors.As(err, &lua):
 		return lua.Hint
 	}

@@ -20,6 +20,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/page"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 )
 
 // exported is one kind of rows that can be exported.
@@ -230,7 +231,7 @@ func (q *question) exportRuns(ctx context.Context, row func(...any) error) error
 	return q.eachRun(ctx, func(r store.Run) error {
 		u := r.Unit
 		return row(r.Run, r.Number, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.Attempt, r.First, r.Station, r.Nest, r.Operator,
-			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), r.Reason, strings.Join(r.Failed, "; "), r.Cause, r.Rule, r.Part,
+			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), codeOf(r.Reason), strings.Join(r.Failed, "; "), r.Cause, r.Rule, r.Part,
 			r.Simulated, r.Flag, r.File, r.SHA256)
 	})
 }
@@ -304,14 +305,14 @@ func limitColumns(x reports.Reading) (lower, upper, other any) {
 		upper = *l.Upper
 	}
 	if lower == nil && upper == nil {
-		other = l.String(x.Unit)
+		other = wording.English().Limit(l, x.Unit)
 	}
 	return lower, upper, other
 }
 
 var failureColumns = []string{
 	"run", "product", "revision", "lot", "serial_number", "golden", "first", "station", "nest", "operator", "started", "not_counted",
-	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "verdict", "missed", "cause", "inspect", "likeliest_cause", "rule", "part",
+	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "verdict", "problem", "cause", "inspect", "likeliest_cause", "rule", "part",
 }
 
 func (q *question) exportFailures(ctx context.Context, row func(...any) error) error {
@@ -321,7 +322,7 @@ func (q *question) exportFailures(ctx context.Context, row func(...any) error) e
 			value, text := valueColumns(x)
 			lower, upper, limit := limitColumns(x)
 			if err := row(r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.First, r.Station, r.Nest, r.Operator, r.Started, r.Flag,
-				x.Check, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, string(x.Verdict), orElse(x.Problem, x.Miss()), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
+				x.Check, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, string(x.Verdict), codeOf(x.Problem), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
 				return err
 			}
 		}
@@ -393,4 +394,12 @@ func (a *app) tellViews(q *question) error {
   SELECT check_name, reading, value, unit, verdict FROM v_readings
     WHERE run IN (SELECT run FROM v_runs WHERE serial_number = 'K824A00017M');`)
 	return nil
+}
+
+// codeOf is a reason as a table has it, "" where there is none.
+func codeOf(r *reports.Reason) string {
+	if r == nil {
+		return ""
+	}
+	return string(r.Code)
 }

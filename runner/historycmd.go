@@ -13,6 +13,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/scripts"
 )
 
@@ -224,13 +225,14 @@ func (q *question) tellRun(r store.Run) {
 	}
 	if r.Cause != "" {
 		s.tell(6, "likely cause: "+r.Cause)
-	} else if r.Outcome != reports.Passed && r.Reason != "" && len(r.Failed) == 0 {
-		s.tell(6, r.Reason)
+	} else if r.Outcome != reports.Passed && r.Reason != nil && len(r.Failed) == 0 {
+		s.tell(6, wording.English().Reason(r.Reason))
 	}
 }
 
 func (q *question) tellRepair(r reports.Repair, runs []store.Run) {
-	found := reports.FindingWords(r.Found)
+	english := wording.English()
+	found := english.Finding(nil, r.Found, nil)
 	for _, run := range runs {
 		if run.Run == r.Run && run.Rule == r.Found && run.Cause != "" {
 			found = run.Cause
@@ -245,5 +247,5 @@ func (q *question) tellRepair(r reports.Repair, runs []store.Run) {
 	if r.Part != "" {
 		text += ", at the " + strings.ReplaceAll(r.Part, "-", " ")
 	}
-	q.out.tell(6, text+"; "+reports.RemedyWords(r.Done)+prefixed(". ", r.Text))
+	q.out.tell(6, text+"; "+english.Remedy(r.Done)+prefixed(". ", r.Text))
 }

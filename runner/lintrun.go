@@ -7,6 +7,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
 )
@@ -57,7 +58,7 @@ func (r *lintRun) Reading(in script.Reading) (reports.Verdict, error) {
 	r.taken = append(r.taken, in)
 	j := r.m.limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound, Uncertainty: in.Uncertainty})
 	if j.Verdict == reports.Error {
-		r.problems = append(r.problems, problem{r.m.file(in.File), in.Line, fmt.Sprintf("reading %q cannot be judged: %s", in.Check+"."+in.Name, j.Problem), ""})
+		r.problems = append(r.problems, problem{r.m.file(in.File), in.Line, fmt.Sprintf("reading %q cannot be judged: %s", in.Check+"."+in.Name, wording.English().Reason(j.Problem)), ""})
 	}
 	return j.Verdict, nil
 }

@@ -13,6 +13,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -137,14 +138,15 @@ func (l *lotTally) verdict(rep reports.Report) string {
 	bad := brokenReadings(rep)
 	word := map[reports.Outcome]string{reports.Failed: "FAILED", reports.Aborted: "ABORTED"}[rep.Outcome]
 	if rep.Outcome != reports.Failed || len(bad) == 0 {
-		fmt.Fprintf(&b, "%s %s: %s", l.screen.strong(rep.Unit.SerialNumber), l.screen.strong(orElse(word, "NOT TESTED")), orElse(rep.Reason, firstProblem(rep)))
+		fmt.Fprintf(&b, "%s %s: %s", l.screen.strong(rep.Unit.SerialNumber), l.screen.strong(orElse(word, "NOT TESTED")), orElse(wording.English().Reason(rep.Reason), firstProblem(rep)))
 		return b.String()
 	}
 	cause, inspect := blame(bad)
 	kind, sure := cause, ""
 	if len(rep.Causes) > 0 {
 		c := rep.Causes[0]
-		cause, inspect, kind, sure = c.String(), c.Inspect, c.Cause, " ("+c.Likelihood()+")"
+		english := wording.English()
+		cause, inspect, kind, sure = english.Cause(nil, c), c.Inspect, c.Cause, " ("+english.Likelihood(c)+")"
 	}
 	l.broken[kindOfFailure{bad[0].Check, orElse(kind, bad[0].Name)}]++
 	fmt.Fprintf(&b, "%s %s %s", l.screen.strong(rep.Unit.SerialNumber), l.screen.strong(word), brief(bad[0]))

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 )
 
 // passage shows one run to the person beside the fixture, event by event as
@@ -35,6 +36,7 @@ type passage struct {
 
 // tell shows one event.
 func (p *passage) tell(e reports.Event) {
+	english := wording.English()
 	switch e.Kind {
 	case reports.RunStarted:
 		p.started, p.takt = e.Time, e.Start.Takt
@@ -73,19 +75,22 @@ func (p *passage) tell(e reports.Event) {
 		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.CheckEnded:
 		if !p.full {
-			p.checkLine(e.Check.Problem != "")
+			p.checkLine(e.Check.Problem != nil)
 		}
-		if e.Check.Problem != "" {
-			p.s.say("  %s %s", p.s.strong("NOT FINISHED:"), e.Check.Problem)
-			p.also("to do", e.Check.Hint)
+		if e.Check.Problem != nil {
+			p.s.say("  %s %s", p.s.strong("NOT FINISHED:"), english.Reason(e.Check.Problem))
+			p.also("to do", english.Hint(e.Check.Problem))
+		}
+		if len(e.Check.Skipped) > 0 {
+			p.s.say("  %s", english.Skipped(e.Check.Skipped))
 		}
 	case reports.BenchFault:
 		who := "bench:"
-		if e.Fault.Kind == reports.FaultOfPlan {
+		if e.Fault.Reason.OfPlan() {
 			who = "plan:"
 		}
-		p.s.say("\n%s %s", p.s.strong(who), e.Fault.Text)
-		p.also("to do", e.Fault.Hint)
+		p.s.say("\n%s %s", p.s.strong(who), english.Fault(*e.Fault))
+		p.also("to do", english.Hint(&e.Fault.Reason))
 		if e.Fault.AfterPlan {
 			p.s.say("      after the last reading: it changes nothing about this unit")
 		}
@@ -208,15 +213,15 @@ func (p *passage) finish(r reports.Report, file string) {
 		}
 		p.causes(&b, r, bad)
 	case reports.Aborted:
-		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("ABORTED"), orElse(r.Reason, "stopped"))
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("ABORTED"), orElse(wording.English().Reason(r.Reason), "stopped"))
 		p.now(&b, r, "nothing is known about the unit; run it again")
 	default:
-		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("NOT TESTED, "+atFault(r)), orElse(r.Reason, firstProblem(r)))
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.s.strong("NOT TESTED, "+atFault(r)), orElse(wording.English().Reason(r.Reason), firstProblem(r)))
 		p.now(&b, r, "put the bench right, then run the unit again; it is neither good nor bad")
 	}
 	if r.Outcome != reports.Errored {
 		for _, f := range r.Faults {
-			fmt.Fprintf(&b, "  %s %s\n", p.s.strong("the bench needs attention before the next unit:"), f.Text)
+			fmt.Fprintf(&b, "  %s %s\n", p.s.strong("the bench needs attention before the next unit:"), wording.English().Fault(f))
 		}
 	}
 	if len(r.Unsafe) > 0 {
@@ -229,7 +234,7 @@ func (p *passage) finish(r reports.Report, file string) {
 // atFault says who is to blame for a run that tested nothing.
 func atFault(r reports.Report) string {
 	for _, f := range r.Faults {
-		if f.Kind != reports.FaultOfPlan {
+		if !f.Reason.OfPlan() {
 			return "THE BENCH IS AT FAULT"
 		}
 	}
@@ -243,16 +248,16 @@ func atFault(r reports.Report) string {
 // safe, that comes first and alone.
 func (p *passage) now(b *strings.Builder, r reports.Report, instead string) {
 	if len(r.Unsafe) == 0 {
-		fmt.Fprintf(b, "  now: %s\n", orElse(r.Hint, instead))
+		fmt.Fprintf(b, "  now: %s\n", orElse(wording.English().Hint(r.Reason), instead))
 	}
 }
 
 // notSafe says what may happen at the fixture, what to do now, and what it is
 // that did not become safe.
 func notSafe(s *screen, list []reports.Unsafe) string {
-	text := s.strong("NOT SAFE: " + reports.UnsafeWarning(list))
-	for _, g := range reports.GroupUnsafe(list) {
-		text += "\n      " + g.Who() + ": " + g.Text
+	text := s.strong("NOT SAFE: " + wording.English().UnsafeWarning(list))
+	for _, line := range wording.English().Unsafe(list) {
+		text += "\n      " + line
 	}
 	return text
 }
@@ -260,6 +265,7 @@ func notSafe(s *screen, list []reports.Unsafe) string {
 // causes lists the likely causes and what to do now. Where no rule explains a
 // reading, the cause that its limit names is told.
 func (p *passage) causes(b *strings.Builder, r reports.Report, bad []reports.Reading) {
+	english := wording.English()
 	for i, c := range r.Causes {
 		label := "likely cause"
 		if i > 0 {
@@ -268,9 +274,13 @@ func (p *passage) causes(b *strings.Builder, r reports.Report, bad []reports.Rea
 				label = "and"
 			}
 		}
-		fmt.Fprintf(b, "  %s: %s (%s)\n", label, p.s.strong(c.String()), c.Likelihood())
+		fmt.Fprintf(b, "  %s: %s (%s)\n", label, p.s.strong(english.Cause(nil, c)), english.Likelihood(c))
 		for _, e := range c.Evidence {
-			fmt.Fprintf(b, "      %s\n", e)
+			text := english.Evidence(e)
+			if e.Against {
+				text = english.T("record.against", "evidence", text)
+			}
+			fmt.Fprintf(b, "      %s\n", text)
 		}
 		fmt.Fprintf(b, "      look first at: %s\n", c.Inspect)
 	}
@@ -312,9 +322,9 @@ func unexplained(r reports.Report, bad []reports.Reading) []reports.Reading {
 // brief is a reading that does not keep its limit, in one line.
 func brief(r reports.Reading) string {
 	if r.Verdict == reports.Error {
-		return r.Check + "." + r.Name + ": not measured" + prefixed(", ", r.Problem)
+		return r.Check + "." + r.Name + ": not measured" + prefixed(", ", wording.English().Reason(r.Problem))
 	}
-	return r.Check + "." + r.Name + ": " + r.Miss()
+	return r.Check + "." + r.Name + ": " + wording.English().Miss(r)
 }
 
 // blame is the first cause and the first place to look at that any of the
@@ -331,12 +341,12 @@ func blame(list []reports.Reading) (cause, inspect string) {
 // firstProblem is why the first unfinished check did not finish.
 func firstProblem(r reports.Report) string {
 	for _, c := range r.Checks {
-		if c.Problem != "" {
-			return c.Name + ": " + c.Problem
+		if c.Problem != nil {
+			return c.Name + ": " + wording.English().Reason(c.Problem)
 		}
 	}
 	for _, f := range r.Faults {
-		return f.Text
+		return wording.English().Fault(f)
 	}
 	return "it could not measure"
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 )
 
 // rulerCells is how many places a value can take between its limits.
@@ -41,14 +42,14 @@ func shown(v reports.Value, unit string) string {
 
 // judged says in words how a reading stands to its limit.
 func judged(r reports.Reading) string {
-	why := prefixed(": ", orElse(r.Problem, r.Miss()))
+	why := prefixed(": ", orElse(wording.English().Reason(r.Problem), wording.English().Miss(r)))
 	switch r.Verdict {
 	case reports.Pass:
 		return "kept"
 	case reports.Unlimited:
 		return "no limit"
 	case reports.Error:
-		return "NOT MEASURED" + prefixed(": ", r.Problem)
+		return "NOT MEASURED" + prefixed(": ", wording.English().Reason(r.Problem))
 	case reports.Inconclusive:
 		return "UNDECIDED" + why
 	}
@@ -67,7 +68,7 @@ func readingLine(r reports.Reading) string {
 	}
 	where := ""
 	if l := r.Limit; l != nil {
-		where = strings.Repeat(" ", 10) + l.String(r.Unit)
+		where = strings.Repeat(" ", 10) + wording.English().Limit(l, r.Unit)
 		if x, ok := r.Value.Number(); ok && !math.IsNaN(x) && l.Lower != nil && l.Upper != nil && *l.Lower < *l.Upper {
 			where = fmt.Sprintf("%9s %s %s", reports.FormatQuantity(*l.Lower, r.Unit),
 				ruler(x, *l.Lower, *l.Upper), reports.FormatQuantity(*l.Upper, r.Unit))

@@ -15,6 +15,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/page"
+	"fullthrow/reports/wording"
 )
 
 // verifyCommand proves an archive.
@@ -113,7 +114,7 @@ func (a *app) report(file string, to reportFiles) error {
 	}{
 		{to.html, func(w io.Writer, s archive.Sealed) error { return page.WriteHTML(w, s, o) }, ""},
 		{to.certificate, func(w io.Writer, s archive.Sealed) error { return page.WriteCertificate(w, s, o) }, " (one page; for a PDF, print it to a file from a browser)"},
-		{to.csv, page.WriteCSV, ""},
+		{to.csv, func(w io.Writer, s archive.Sealed) error { return page.WriteCSV(w, s, wording.English()) }, ""},
 	} {
 		var err error
 		switch f.out {

@@ -132,7 +132,7 @@ func (a *app) rehearse(ctx context.Context, o rehearseOptions) error {
 	}
 	var aborted *station.Abort
 	if errors.As(context.Cause(ctx), &aborted) {
-		fmt.Fprintf(a.errs, "%s, after %d of %d units\n", aborted.Reason, r.Done, r.Asked)
+		fmt.Fprintf(a.errs, "%s, after %d of %d units\n", aborted, r.Done, r.Asked)
 		return quiet(exitAborted)
 	}
 	if !r.Kept {

@@ -1,7 +1,6 @@
 package page
 
 import (
-	"fmt"
 	"fullthrow/reports"
 	"math"
 )
@@ -126,8 +125,6 @@ func newScale(rd reports.Reading, id string) (s scale, ok bool) {
 		s.HasWhisker = s.WhiskerTo-s.WhiskerFrom > 3
 	}
 	s.Bound = map[string]int{"more": 1, "less": -1}[rd.Bound]
-	s.Title = rd.Name + ": " + reports.FormatQuantity(x, rd.Unit)
-	s.Desc = fmt.Sprintf("Allowed: %s. Verdict: %s.", l.String(rd.Unit), rd.Verdict)
 	return s, true
 }
 

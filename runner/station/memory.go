@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"fullthrow/reports"
 	"fullthrow/runner/crash"
 )
 
@@ -216,15 +217,10 @@ func (w *memoryWatch) fault(on []*memoryUse) *Fault {
 	for _, u := range on {
 		sum += u.may
 	}
-	f := &Fault{Text: fmt.Sprintf("the plan took more than %d MiB of memory", sum>>20), Err: errMemory,
-		Hint: "look for a table, a text or calls that grow without end; " +
-			"how much a plan may take is memory below [plan] in the bench file"}
 	if len(on) > 1 {
-		f.Err = nil
-		f.Text = fmt.Sprintf("this program took more than the %d MiB of memory that %d runs may take, "+
-			"and cannot tell which plan it was", sum>>20, len(on))
+		return &Fault{Why: reports.Reason{Code: reports.MemoryTogether, Size: sum, Count: len(on)}}
 	}
-	return f
+	return &Fault{reports.Reason{Code: reports.MemoryTaken, Size: sum}, errMemory}
 }
 
 // memoryInUse is what Go holds of the system's memory: all that a plan takes is

@@ -4,6 +4,8 @@ import (
 	"context"
 	"net/http"
 	"time"
+
+	"fullthrow/reports/wording"
 )
 
 // nestHealth is one nest in GET /healthz.
@@ -31,8 +33,8 @@ func (s *Server) health(w http.ResponseWriter, r *http.Request) {
 	s.mu.Lock()
 	for _, n := range s.nests {
 		why := n.runner.InService()
-		some = some || why == ""
-		h := nestHealth{Nest: n.Name, InService: why == "", Why: why, Running: n.phase == phaseRunning}
+		some = some || why == nil
+		h := nestHealth{Nest: n.Name, InService: why == nil, Why: wording.English().Reason(why), Running: n.phase == phaseRunning}
 		if n.phase == phaseHeld {
 			h.Waiting = n.held
 		}

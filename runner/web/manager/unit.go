@@ -215,7 +215,7 @@ func (q *query) unitHistory(v *view, runs []store.Run, repairs []reports.Repair,
 		if h.run != nil {
 			r := h.run
 			shape, word := q.outcome(r.Outcome)
-			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest, r.Reason)
+			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest, codeOf(r.Reason))
 			if i < shownRuns {
 				href := unitOf(u.Product, u.Serial, r.Run)
 				if r == shown {
@@ -238,23 +238,16 @@ func (q *query) unitHistory(v *view, runs []store.Run, repairs []reports.Repair,
 
 // repairWords say what was found at a repair, and done.
 func (q *query) repairWords(r reports.Repair, runs []store.Run) string {
-	found := strings.ReplaceAll(r.Found, "-", " ")
+	found := q.w.Finding(q.texts(), r.Found, nil)
 	for _, run := range runs {
 		if run.Rule == r.Found && run.Cause != "" {
 			found = q.cause(run.Cause)
 		}
 	}
-	if slices.Contains(reports.Findings(), r.Found) {
-		found = q.t("manager.found.is_" + r.Found)
-	}
 	if r.Part != "" {
 		found += " (" + q.part(r.Part) + ")"
 	}
-	done := r.Done
-	if slices.Contains(reports.Remedies(), r.Done) {
-		done = q.t("manager.done." + r.Done)
-	}
-	text := found + " · " + done
+	text := found + " · " + q.w.Remedy(r.Done)
 	if r.Text != "" {
 		text += " · " + r.Text
 	}
@@ -266,7 +259,7 @@ func (q *query) runDetail(v *view, r store.Run) (*runDetail, error) {
 	shape, word := q.outcome(r.Outcome)
 	d := &runDetail{Title: q.t("manager.unit.run", "when", q.w.When(r.Started), "station", r.Station, "nest", r.Nest), Shape: shape, Word: word}
 	if r.Outcome != reports.Failed { // there the readings say it, in the reader's language
-		d.Reason = r.Reason
+		d.Reason = q.w.Reason(r.Reason)
 	}
 	sealed, err := q.m.c.Store.Report(q.ctx, r.Run)
 	if err != nil {
@@ -280,7 +273,7 @@ func (q *query) runDetail(v *view, r store.Run) (*runDetail, error) {
 	p := sealed.Report
 	q.sealState(d, sealed, r)
 	for _, c := range p.Causes {
-		d.Causes = append(d.Causes, causeDetail{Text: q.cause(c.String()), Likely: q.t("manager.unit.likely", "count", c.Percent()), Inspect: q.sentence(c.Inspect), Evidence: c.Evidence})
+		d.Causes = append(d.Causes, causeDetail{Text: q.w.Cause(q.texts(), c), Likely: q.w.Likelihood(c), Inspect: q.sentence(c.Inspect), Evidence: q.evidence(c)})
 	}
 	d.Drawing = q.lit(p)
 	q.readings(v, d, p)
@@ -314,7 +307,7 @@ func (q *query) readings(v *view, d *runDetail, p reports.Report) {
 	s := sheet{name: "readings", head: []string{"check", "reading", "value", "unit", "lower", "upper", "verdict", "uncertainty"}}
 	d.Failed = look.Table{Caption: q.t("manager.unit.failed_readings"), Head: head}
 	for _, c := range p.Checks {
-		k := checkDetail{Name: c.Name, About: q.check(c.Name), Problem: c.Problem}
+		k := checkDetail{Name: c.Name, About: q.check(c.Name), Problem: q.w.Reason(c.Problem)}
 		if k.About == "" {
 			k.About = q.sentence(c.About)
 		}

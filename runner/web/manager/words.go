@@ -11,6 +11,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
@@ -92,7 +93,9 @@ func (q *query) fixedBetween(low, high float64, decimals int) string {
 }
 
 // sentence is a sentence of the product in the reader's language.
-func (q *query) sentence(s string) string { return q.m.c.Texts[q.page.Lang].T(s) }
+func (q *query) sentence(s string) string { return q.texts().T(s) }
+
+func (q *query) texts() wording.Texts { return q.m.c.Texts[q.page.Lang] }
 
 // cause is a cause as the store names it, "where: what", in the reader's
 // language.
@@ -317,4 +320,24 @@ func (q *query) limits(lower, upper *float64, unit string) string {
 		return q.t("manager.limit.upper", "high", q.quantity(*upper, unit))
 	}
 	return q.t("manager.limit.none")
+}
+
+// evidence is what speaks for a cause, and last what speaks against it.
+func (q *query) evidence(c reports.Cause) (list []string) {
+	for _, e := range c.Evidence {
+		text := q.w.Evidence(e)
+		if e.Against {
+			text = q.t("record.against", "evidence", text)
+		}
+		list = append(list, text)
+	}
+	return list
+}
+
+// codeOf is a reason as a table to be worked on has it.
+func codeOf(r *reports.Reason) string {
+	if r == nil {
+		return ""
+	}
+	return string(r.Code)
 }

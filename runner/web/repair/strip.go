@@ -135,7 +135,7 @@ func strip(t *wording.Translator, id string, r reports.Reading, good []float64, 
 	default:
 		add(`<path class="this" d="M%.1f %gl11 11-11 11-11-11z"/>`, p, mid-11)
 	}
-	name := shown(t, r)
+	name := t.Value(r)
 	add(`<text class="strong" x="%.1f" y="20" text-anchor="middle">%s</text></svg>`, place(p, name), esc(name))
 	return template.HTML(b.String())
 }
