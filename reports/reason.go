@@ -27,7 +27,7 @@ const (
 	ProgramEnds      Code = "program_ends"        // Text, Hint: the program had to end at once
 	MemoryLost       Code = "memory_lost"         // the program goes on taking memory for a plan that could not be stopped
 	MemoryTogether   Code = "memory_together"     // Size, Count runs: nobody knows which plan took it
-	OtherFault       Code = "other"               // Text, Hint: whatever else kept the bench from its work
+	OtherFault       Code = "other_fault"         // Text, Hint: whatever else kept the bench from its work
 	Several          Code = "several"             // Because: more than one thing, none before the others
 )
 

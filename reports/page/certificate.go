@@ -193,7 +193,7 @@ func (w words) newCertificateRow(ch reports.Check, passed int, id string) certif
 			row.Plus = reports.Brief("± "+w.Quantity(nearest.Uncertainty, nearest.Unit), 16)
 		}
 	default:
-		row.Value, row.Name = w.T("report.certificate.readings", "count", passed), w.T("report.certificate.all_kept", "count", passed)
+		row.Value, row.Name = w.T("report.certificate.readings", "count", passed), w.T("report.certificate.all_kept")
 	}
 	return row
 }

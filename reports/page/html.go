@@ -265,6 +265,11 @@ func newPage(s archive.Sealed, opts HTMLOptions, said words) page {
 		}
 		if c.Plot != nil {
 			d := newDrawing(*c.Plot, fmt.Sprint("p", i))
+			if d.Empty {
+				d.Desc = said.T("report.head.no_points", "title", c.Name)
+			} else if c.Plot.Title == "" {
+				d.Title = said.T("report.over", "y", said.Axis(c.Plot.YLabel), "x", said.Axis(c.Plot.XLabel))
+			}
 			v.Drawing = &d
 		}
 		captures[c.Check] = append(captures[c.Check], v)
@@ -467,7 +472,8 @@ func (w words) newReading(rd reports.Reading, id string) readingView {
 		v.Plus = "± " + w.Quantity(rd.Uncertainty, rd.Unit)
 	}
 	if rd.Conformance != nil {
-		v.Plus += ", " + w.T("report.within", "probability", w.Percent(*rd.Conformance))
+		p := min(max(*rd.Conformance, 1e-7), 1-1e-7) // a certainty is only rounded
+		v.Plus += ", " + w.T("report.within", "probability", w.Percent(p))
 	}
 	if rd.Verdict == reports.Fail || rd.Verdict == reports.Inconclusive {
 		v.Miss = w.Miss(rd)

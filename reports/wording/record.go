@@ -361,9 +361,9 @@ func (t *Translator) Miss(rd reports.Reading) string {
 	case number:
 		return t.T("record.miss.open", "value", value, "limit", t.Limit(l, rd.Unit))
 	case l.Equal != nil:
-		return t.T("record.miss.other", "value", value, "limit", t.One(*l.Equal, rd.Unit))
+		return t.T("record.miss.unlike", "value", value, "limit", t.One(*l.Equal, rd.Unit))
 	case len(l.OneOf) > 0:
-		return t.T("record.miss.other", "value", value, "limit", t.Limit(l, rd.Unit))
+		return t.T("record.miss.unlike", "value", value, "limit", t.Limit(l, rd.Unit))
 	}
 	return value
 }
