@@ -12,8 +12,8 @@ type Samples struct {
 	Channels int // >= 1
 }
 
-// Frames returns the number of sample instants.
-func (s Samples) Frames() int {
+// Count returns the number of sample instants.
+func (s Samples) Count() int {
 	if s.Channels < 1 {
 		return 0
 	}
@@ -25,7 +25,7 @@ func (s Samples) Frames() int {
 // samples is not constant, one of a single instant is; an infinite value equals
 // itself, NaN nothing.
 func (s Samples) Constant() bool {
-	if s.Frames() == 0 {
+	if s.Count() == 0 {
 		return false
 	}
 	for i := range s.Values {
@@ -41,7 +41,7 @@ func (s Samples) Duration() time.Duration {
 	if s.Rate <= 0 {
 		return 0
 	}
-	return time.Duration(float64(s.Frames()) / s.Rate * float64(time.Second))
+	return time.Duration(float64(s.Count()) / s.Rate * float64(time.Second))
 }
 
 // Frame is what a receiver heard at one moment.

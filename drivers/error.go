@@ -31,6 +31,9 @@ type Error struct {
 	Hint   string // what to do about it, for people; may be empty
 }
 
+// Advice is the hint: what to do about it, for people.
+func (e *Error) Advice() string { return e.Hint }
+
 func (e *Error) Error() string {
 	s := e.Device + ": " + e.Op + ": "
 	if e.Err != nil {

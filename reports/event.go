@@ -211,7 +211,7 @@ type End struct {
 	Reason  *Reason `json:"reason,omitempty"` // nil: the readings say it
 }
 
-// finite returns e without numbers that JSON cannot hold, see [Journal.Append].
+// Finite returns e without numbers that JSON cannot hold, see [Journal.Append].
 func (e Event) Finite() Event {
 	bad := func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) }
 	if e.Start != nil && bad(e.Start.Takt) {
@@ -273,7 +273,7 @@ func notFinite(x float64) Code {
 	return NotFinite
 }
 
-// finite returns the series with equal numbers of X and Y (and Low), without
+// Finite returns the series with equal numbers of X and Y (and Low), without
 // the points that are not finite.
 func (s Series) Finite() Series {
 	bad := func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) }

@@ -42,7 +42,7 @@ func worse(a, b Verdict) Verdict {
 	return a
 }
 
-// validate says what makes an event meaningless: the part its kind promises
+// Validate says what makes an event meaningless: the part its kind promises
 // is missing. Unknown kinds are refused, since a reader that skipped one might
 // skip a failure.
 func (e *Event) Validate() error {

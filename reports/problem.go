@@ -9,6 +9,9 @@ type HintedError struct {
 // Hinted is err with a hint.
 func Hinted(err error, hint string) error { return &HintedError{Err: err, Hint: hint} }
 
+// Advice is the hint: what to do about it, for people.
+func (e *HintedError) Advice() string { return e.Hint }
+
 func (e *HintedError) Error() string { return e.Err.Error() }
 
 func (e *HintedError) Unwrap() error { return e.Err }

@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// prefixed lists the units that people read with an engineering prefix, and
+// Prefixed lists the units that people read with an engineering prefix, and
 // their symbol for people. The largest prefix that is in use is given: nobody
 // reads "3.6 ks".
 var Prefixed = map[string]struct {
@@ -19,7 +19,7 @@ var Prefixed = map[string]struct {
 	"bit": {"bit", 0, 0},
 }
 
-// unprefixed gives the symbols of units that take no prefix, and whether people
+// Unprefixed gives the symbols of units that take no prefix, and whether people
 // expect a fixed number of decimals.
 var Unprefixed = map[string]struct {
 	Symbol   string
@@ -110,7 +110,7 @@ func engineering(v float64, digits, min, max int) (text string, exp int) {
 	return Significant(shifted, digits), exp
 }
 
-// significant writes v with so many significant digits, without exponent for
+// Significant writes v with so many significant digits, without exponent for
 // sizes people meet, trailing zeros dropped.
 func Significant(v float64, digits int) string {
 	if a := math.Abs(v); a != 0 && (a < 1e-4 || a >= 1e9) {

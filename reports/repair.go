@@ -50,7 +50,7 @@ func Remedies() []string {
 	return []string{"replaced", "resoldered", "reassembled", "adjusted", "cleaned", "reprogrammed", "nothing", Scrapped}
 }
 
-// check returns the repair as it is written down, against the run it answers.
+// Check returns the repair as it is written down, against the run it answers.
 func (r Repair) Check(of Report) (Repair, error) {
 	refuse := func(hint, format string, args ...any) (Repair, error) {
 		return Repair{}, &HintedError{Err: fmt.Errorf("repair: "+format, args...), Hint: hint}

@@ -44,7 +44,7 @@ func plain(s string) string {
 	return s[:min(len(s), 12)]
 }
 
-// validRun reports whether a run's name may become a file name.
+// ValidRun reports whether a run's name may become a file name.
 func ValidRun(run string) bool {
 	if len(run) == 0 || len(run) > 80 || run[0] == '-' {
 		return false

@@ -17,7 +17,7 @@ import (
 // floors says which packages exist and on which floor each stands. A package
 // imports only what lies on a lower floor; a package missing here fails.
 var floors = map[string]int{
-	"drivers": 0, "reports": 0, "scripts": 0, "reports/yield": 0, "reports/store/pgtest": 0,
+	"drivers": 0, "reports": 0, "scripts": 0, "reports/yield": 0, "reports/store/pgtest": 0, "runner/input": 0,
 
 	"reports/serial": 1, "reports/recordtest": 1, "reports/archive": 2, "reports/page": 3, "reports/wording": 2,
 	"reports/store": 3, "reports/forward": 4,
@@ -28,15 +28,22 @@ var floors = map[string]int{
 
 	"runner/chart": 1, "runner/capturefile": 2, "runner/offline": 3,
 
-	"runner/selfcheck":   2,
-	"runner/script":      3,
-	"runner/station":     4,
-	"runner/web/chart":   4,
-	"runner/web/look":    5,
-	"runner/web/manager": 6,
-	"runner/web/repair":  6,
-	"runner/web":         6,
-	"runner":             7,
+	"runner/selfcheck":     2,
+	"runner/script":        3,
+	"runner/station":       4,
+	"runner/product":       5,
+	"runner/bench":         6,
+	"runner/terminal":      7,
+	"runner/web/chart":     4,
+	"runner/web/look":      5,
+	"runner/web/manager":   6,
+	"runner/web/repair":    6,
+	"runner/web":           6,
+	"runner/lint":          7,
+	"runner/rehearsal":     8,
+	"runner/demo":          8,
+	"runner/demo/demotest": 9,
+	"runner":               10,
 }
 
 // rooms adds to the floors what a floor alone does not say: who may not know
@@ -49,16 +56,16 @@ var rooms = []struct{ of, not, why string }{
 	{"reports", "fullthrow/drivers", "a report must be readable without the bench"},
 	{"reports/yield", "fullthrow/", "figures are pure over rows"},
 	{"scripts", "fullthrow/", "scripts are text"},
-	{"runner/script", "fullthrow/drivers/", "only package main knows concrete drivers"},
-	{"runner/station", "fullthrow/drivers/", "only package main knows concrete drivers"},
+	{"runner/script", "fullthrow/drivers/", "only runner/bench knows concrete drivers"},
+	{"runner/station", "fullthrow/drivers/", "only runner/bench knows concrete drivers"},
 	{"runner/measure", "fullthrow/drivers/", "measurements are pure"},
 	{"runner/measure", "github.com/yuin/gopher-lua", "measurements are pure"},
 	{"runner/limits", "fullthrow/drivers", "limits are pure"},
 	{"runner/web/chart", "fullthrow/runner", "a chart is data and knows nothing of what is drawn"},
 	{"runner/chart", "fullthrow/", "a drawing knows nothing of what is drawn"},
 	{"runner/causes", "fullthrow/drivers", "rules for causes are pure"},
-	{"runner/causes", "fullthrow/runner", "rules for causes go by the record alone"},
-	{"runner/selfcheck", "fullthrow/drivers/", "only package main knows concrete drivers"},
+	{"runner/causes", "fullthrow/runner/limits", "rules for causes go by the record alone"},
+	{"runner/selfcheck", "fullthrow/drivers/", "only runner/bench knows concrete drivers"},
 	{"runner/station", "github.com/yuin/gopher-lua", "only runner/script knows Lua"},
 }
 

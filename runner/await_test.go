@@ -28,13 +28,3 @@ func inTime(t testing.TB, what string) {
 		t.Fatalf("waited in vain until the end of go test -timeout: %s", what)
 	}
 }
-
-// of is how many of the units (or other repetitions) of a proof are taken: all,
-// or with -short, as under the race detector, as many as have goroutines of
-// every kind beside each other. .ci/test does both.
-func of(all, short int) int {
-	if testing.Short() {
-		return short
-	}
-	return all
-}

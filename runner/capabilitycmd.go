@@ -11,7 +11,11 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 const capabilitySchema = "fullthrow-capability/1"
@@ -71,10 +75,10 @@ all readings.`,
 		Args: cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 1 {
-				return usage("capability: %q is one argument too many", args[1]).hint("fullthrow help capability")
+				return input.Usage("capability: %q is one argument too many", args[1]).Hint("fullthrow help capability")
 			}
 			if every < 0 || every == 1 {
-				return usage("capability: --every %d: a subgroup has two values or more", every)
+				return input.Usage("capability: --every %d: a subgroup has two values or more", every)
 			}
 			return q.ask(cmd.Context(), func(ctx context.Context) error {
 				if len(args) == 0 {
@@ -101,7 +105,7 @@ func (q *question) capability(ctx context.Context, reading string, retests bool,
 	if err != nil {
 		return err
 	}
-	format := quantities(s.Unit, spreadOf(s.Values()))
+	format := terminal.Quantities(s.Unit, terminal.SpreadOf(s.Values()))
 	o := yield.CapabilityOptions{Name: s.Name, Unit: s.Unit, Confidence: q.level, Format: format}
 	answer.Points = s.Total
 	if every > 0 {
@@ -127,47 +131,47 @@ func (q *question) capability(ctx context.Context, reading string, retests bool,
 // tellCapability shows a study.
 func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from string, format func(float64) string) {
 	c := x.Study
-	q.out.say("")
+	q.out.Say("")
 	if c.Problem != "" {
-		q.out.tell(0, q.out.strong("No index can be given.")+" "+c.Problem)
+		q.out.Tell(0, q.out.Strong("No index can be given.")+" "+c.Problem)
 	} else {
-		q.out.tell(0, q.out.strong(c.Verdict))
-		q.out.tell(0, c.Means)
+		q.out.Tell(0, q.out.Strong(c.Verdict))
+		q.out.Tell(0, c.Means)
 	}
-	q.out.say("")
-	g := grid{right: "ll"}
-	g.add("values", from)
-	g.add("limit", specWords(c.Spec, format))
-	g.add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(mean(s.Values()))))
+	q.out.Say("")
+	g := terminal.Grid{Right: "ll"}
+	g.Add("values", from)
+	g.Add("limit", specWords(c.Spec, format))
+	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(mean(s.Values()))))
 	if c.Overall > 0 {
 		spread := "standard deviation " + reports.FormatQuantity(c.Overall, s.Unit)
 		if c.Within > 0 {
 			spread += ", of neighbours " + reports.FormatQuantity(c.Within, s.Unit)
 		}
-		g.add("spread", spread)
+		g.Add("spread", spread)
 	}
 	if o := c.Observed; o != nil && c.State != yield.CapabilityByPercent {
-		g.add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, o.Sentence("values")))
+		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, o.Sentence("values")))
 	}
 	if e := c.Expected; e != nil && c.State != yield.CapabilityByPercent {
-		g.add("", "expected in the long run: "+outsideWords(*e))
+		g.Add("", "expected in the long run: "+outsideWords(*e))
 	}
-	g.show(q.out)
-	q.out.say("")
-	drawHistogram(q.out, s.Values(), c.Spec, s.Unit)
+	g.Show(q.out)
+	q.out.Say("")
+	terminal.DrawHistogram(q.out, s.Values(), c.Spec, s.Unit)
 	terms := q.tellIndices(&c)
-	q.out.say("")
+	q.out.Say("")
 	for _, text := range append([]string{c.Normality.Text, c.Stability.Text}, c.Cautions...) {
 		if text != "" {
-			q.out.tell(0, text)
+			q.out.Tell(0, text)
 		}
 	}
 	if s.LimitChanged {
-		q.out.tell(0, "note: not all of these values were judged by the same limit; the newest one is used here")
+		q.out.Tell(0, "note: not all of these values were judged by the same limit; the newest one is used here")
 	}
 	q.notCounted(x.About)
 	if !q.brief && len(terms) > 0 {
-		glossary(q.out, append(terms, "standard_deviation", "normality", "interval")...)
+		terminal.Glossary(q.out, append(terms, "standard_deviation", "normality", "interval")...)
 	}
 }
 
@@ -191,7 +195,7 @@ func outsideWords(e yield.Estimate) string {
 
 // tellIndices shows the indices that mean something here.
 func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
-	g := grid{right: "lrll"}
+	g := terminal.Grid{Right: "lrll"}
 	add := func(term, name string, e *yield.Estimate, about string) {
 		if e == nil {
 			return
@@ -205,7 +209,7 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 		case !math.IsInf(e.Low, 0) && !math.IsNaN(e.Low):
 			between = fmt.Sprintf("at least %.2f", e.Low)
 		}
-		g.add(name, fmt.Sprintf("%.2f", e.Value), between, about)
+		g.Add(name, fmt.Sprintf("%.2f", e.Value), between, about)
 		terms = append(terms, term)
 	}
 	if p := c.Percentile; p != nil && c.State == yield.CapabilityByPercent {
@@ -219,8 +223,8 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 		add("cpm", "Cpm", c.Cpm, "with a penalty for being off the middle")
 	}
 	if len(terms) > 0 {
-		q.out.say("")
-		g.show(q.out)
+		q.out.Say("")
+		g.Show(q.out)
 	}
 	return terms
 }
@@ -236,9 +240,9 @@ func (q *question) rooms(ctx context.Context, most int) error {
 	if err != nil {
 		return err
 	}
-	live := newScreen(q.app.errs)
+	live := terminal.NewScreen(q.app.errs)
 	for i, m := range list {
-		live.now("reading %d of %d", i+1, len(list))
+		live.Now("reading %d of %d", i+1, len(list))
 		r := newRoom(m, q.level)
 		if r.Ppk != nil {
 			s, err := q.store.Series(ctx, q.sel, m.Name, true, mostBulk)
@@ -251,7 +255,7 @@ func (q *question) rooms(ctx context.Context, most int) error {
 		}
 		answer.Readings = append(answer.Readings, r)
 	}
-	live.now("")
+	live.Now("")
 	slices.SortStableFunc(answer.Readings, func(a, b roomReading) int {
 		switch {
 		case (a.Ppk == nil) != (b.Ppk == nil):
@@ -289,7 +293,7 @@ func newRoom(m yield.Moments, level float64) roomReading {
 	case m.Lower == nil && m.Upper == nil:
 		r.Problem = "no lower or upper limit"
 	case m.N < fewestValues:
-		r.Problem = fmt.Sprintf("only %s", count(int(m.N), "value"))
+		r.Problem = fmt.Sprintf("only %s", wording.Count(int(m.N), "value"))
 	case r.SD == nil || *r.SD == 0:
 		r.Problem = "all values are the same"
 	default:
@@ -352,15 +356,15 @@ func bulk(s yield.Series, level float64) (e *yield.Estimate, nearer string) {
 		side(middle-*s.Lower, middle-at(0.05), "lower")
 	}
 	e = &yield.Estimate{Value: least, Low: least, High: least, Confidence: level, Method: "Bissell, median and 95th percentile"}
-	if finite(least) {
+	if bench.Finite(least) {
 		e.Low, e.High = yield.CpkInterval(least, 0.64*n, 0.28*(n-1), level)
 	}
 	return e, nearer
 }
 
 func (q *question) tellRooms(x *roomAnswer, most int) {
-	q.out.say("")
-	g := grid{right: "lrlrrrl", head: []string{"reading", "room", "between", "of all", "mean", "limit", ""}}
+	q.out.Say("")
+	g := terminal.Grid{Right: "lrlrrrl", Head: []string{"reading", "room", "between", "of all", "mean", "limit", ""}}
 	var without []string
 	more := 0
 	for i, r := range x.Readings {
@@ -386,15 +390,15 @@ func (q *question) tellRooms(x *roomAnswer, most int) {
 		} else if b != nil {
 			room, between = roomWords(b.Value), roomWords(b.Low)+" to "+roomWords(b.High)
 		}
-		g.add(r.Name, room, between, roomWords(r.Ppk.Value),
+		g.Add(r.Name, room, between, roomWords(r.Ppk.Value),
 			reports.FormatQuantity(r.Mean, r.Unit), sign+reports.FormatQuantity(*limit, r.Unit), word)
 	}
-	g.show(q.out)
+	g.Show(q.out)
 	if more > 0 {
-		q.out.tell(2, fmt.Sprintf("and %d with more room; --most shows more", more))
+		q.out.Tell(2, fmt.Sprintf("and %d with more room; --most shows more", more))
 	}
 	if len(without) > 0 {
-		q.out.say("")
+		q.out.Say("")
 		const most = 4
 		text := "Without an index: "
 		for i, w := range without[:min(len(without), most)] {
@@ -406,13 +410,13 @@ func (q *question) tellRooms(x *roomAnswer, most int) {
 		if n := len(without) - most; n > 0 {
 			text += fmt.Sprintf(", and %d more", n)
 		}
-		q.out.tell(0, text+".")
+		q.out.Tell(0, text+".")
 	}
-	q.out.say("")
-	q.out.tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
+	q.out.Say("")
+	q.out.Tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
 	q.hint("fullthrow capability READING studies one of them: its shape, and whether it holds still")
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "ppk", "limit", "interval")
+		terminal.Glossary(q.out, "ppk", "limit", "interval")
 	}
 }

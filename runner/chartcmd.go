@@ -10,7 +10,10 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 const chartSchema = "fullthrow-chart/1"
@@ -117,7 +120,7 @@ func chartKind(text string, counts bool) (yield.ChartKind, error) {
 				if isCount(c.kind) {
 					of = "the yield"
 				}
-				return "", usage("chart: --kind %s is a chart of %s", text, of).hint("fullthrow help chart")
+				return "", input.Usage("chart: --kind %s is a chart of %s", text, of).Hint("fullthrow help chart")
 			}
 			return c.kind, nil
 		}
@@ -125,7 +128,7 @@ func chartKind(text string, counts bool) (yield.ChartKind, error) {
 			names = append(names, c.flag)
 		}
 	}
-	return "", usage("chart: there is no kind of chart %q", text).hint(meant(text, names))
+	return "", input.Usage("chart: there is no kind of chart %q", text).Hint(input.Meant(text, names))
 }
 
 func (q *question) chart(ctx context.Context, what string, o chartOptions) error {
@@ -135,10 +138,10 @@ func (q *question) chart(ctx context.Context, what string, o chartOptions) error
 	}
 	rules := yield.RuleSet(o.rules)
 	if rules.Rules() == nil {
-		return usage("chart: there are no rules %q", o.rules).hint(meant(o.rules, []string{string(yield.WesternElectric), string(yield.Nelson)}))
+		return input.Usage("chart: there are no rules %q", o.rules).Hint(input.Meant(o.rules, []string{string(yield.WesternElectric), string(yield.Nelson)}))
 	}
 	if o.every < 0 || o.first < 0 || o.every > 0 && o.by != "" {
-		return usage("chart: give either --by or --every, and whole numbers above 0").hint("fullthrow help chart")
+		return input.Usage("chart: give either --by or --every, and whole numbers above 0").Hint("fullthrow help chart")
 	}
 	answer := chartAnswer{Schema: chartSchema}
 	if answer.About, err = q.about(ctx); err != nil {
@@ -158,7 +161,7 @@ func (q *question) tooLittle(answer *chartAnswer, err error) error {
 		answer.Chart.Cautions = append(answer.Chart.Cautions, err.Error())
 		return q.json(answer)
 	}
-	q.out.tell(0, "No chart can be drawn: "+err.Error()+".")
+	q.out.Tell(0, "No chart can be drawn: "+err.Error()+".")
 	q.notCounted(answer.About)
 	return nil
 }
@@ -183,7 +186,7 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 	}
 	if len(s.Points) == 0 && !q.asJSON {
 		if o.golden {
-			q.out.tell(0, "No golden unit of this selection was tested.")
+			q.out.Tell(0, "No golden unit of this selection was tested.")
 			q.hint("a product names its golden units in product.toml")
 			return nil
 		}
@@ -195,14 +198,14 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 	}
 	groups, err := yield.Cut(s, cut)
 	if err != nil {
-		return usage("chart: --by %s: %w", o.by, err).hint("fullthrow help chart")
+		return input.Usage("chart: --by %s: %w", o.by, err).Hint("fullthrow help chart")
 	}
 	if o.golden && o.by == "" && o.every == 0 {
 		for i, p := range s.Points { // one unit, time and again
 			groups[i].Label = p.Time.In(q.sel.Zone).Format("2006-01-02 15:04")
 		}
 	}
-	options.Name, options.Unit, options.Format = s.Name, s.Unit, quantities(s.Unit, spreadOf(s.Values()))
+	options.Name, options.Unit, options.Format = s.Name, s.Unit, terminal.Quantities(s.Unit, terminal.SpreadOf(s.Values()))
 	answer.Series = &s
 	if o.golden {
 		d := yield.FindDrift(s, yield.DriftOptions{Say: sayQuantity})
@@ -216,7 +219,7 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 	}
 	q.tellChart(answer, from)
 	if answer.Drift != nil {
-		q.out.tell(0, answer.Drift.Text)
+		q.out.Tell(0, answer.Drift.Text)
 	}
 	return nil
 }
@@ -226,9 +229,9 @@ func (q *question) chartYield(ctx context.Context, answer *chartAnswer, kind yie
 	var err error
 	switch {
 	case o.every > 0 || o.by == "unit":
-		return usage("chart: the yield is charted by groups of units").hint("give --by hour, shift, day, week, lot, ...")
+		return input.Usage("chart: the yield is charted by groups of units").Hint("give --by hour, shift, day, week, lot, ...")
 	case o.golden || o.retests || o.withoutFailed:
-		return usage("chart: the yield counts first runs of units that are sold, no others")
+		return input.Usage("chart: the yield counts first runs of units that are sold, no others")
 	case o.by != "":
 		if by, err = grouping(o.by); err != nil {
 			return err
@@ -260,7 +263,7 @@ func (q *question) chartYield(ctx context.Context, answer *chartAnswer, kind yie
 	if q.asJSON {
 		return q.json(answer)
 	}
-	q.tellChart(answer, count(int(units), "unit"))
+	q.tellChart(answer, wording.Count(int(units), "unit"))
 	return nil
 }
 
@@ -270,27 +273,27 @@ const mostHits = 8
 // tellChart shows a chart and what it says.
 func (q *question) tellChart(x *chartAnswer, from string) {
 	c := x.Chart
-	q.out.say("")
-	q.out.tell(0, q.out.strong(c.Verdict))
-	q.out.tell(0, c.Means)
-	q.out.say("")
-	rows := panelRows
+	q.out.Say("")
+	q.out.Tell(0, q.out.Strong(c.Verdict))
+	q.out.Tell(0, c.Means)
+	q.out.Say("")
+	rows := terminal.PanelRows
 	for i, p := range c.Panels {
 		if i > 0 {
-			rows = panelRows - 4
-			q.out.say("")
+			rows = terminal.PanelRows - 4
+			q.out.Say("")
 		}
-		drawPanel(q.out, p, rows)
+		terminal.DrawPanel(q.out, p, rows)
 	}
-	q.out.say("")
+	q.out.Say("")
 	name := c.Title
 	if c.Name != "" {
 		name = c.Name + ": " + c.Title
 	}
-	q.out.tell(0, q.out.faint(fmt.Sprintf("%s; from %s; limits %s.", name, from, c.Limits)))
+	q.out.Tell(0, q.out.Faint(fmt.Sprintf("%s; from %s; limits %s.", name, from, c.Limits)))
 	for i, h := range c.Rules {
 		if i == mostHits {
-			q.out.tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
+			q.out.Tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
 			break
 		}
 		points := c.Panels[h.Panel].Points
@@ -298,16 +301,16 @@ func (q *question) tellChart(x *chartAnswer, from string) {
 		if h.To > h.First {
 			where += " to " + points[h.To].X
 		}
-		q.out.item("◆", where+": "+h.Text)
+		q.out.Item("◆", where+": "+h.Text)
 	}
 	for _, text := range c.Cautions {
-		q.out.tell(0, "note: "+text)
+		q.out.Tell(0, "note: "+text)
 	}
 	if s := x.Series; s != nil && s.LimitChanged {
-		q.out.tell(0, "note: the product's limit was changed in this time; that does not touch the control limits")
+		q.out.Tell(0, "note: the product's limit was changed in this time; that does not touch the control limits")
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "control_chart", "control_limits")
+		terminal.Glossary(q.out, "control_chart", "control_limits")
 	}
 }

@@ -2,12 +2,44 @@ package main
 
 import "github.com/spf13/cobra"
 
-// commands lists every command, in the order in which help shows them.
-func (a *app) commands() []*cobra.Command {
-	return []*cobra.Command{
-		a.demoCommand(), a.serveCommand(), a.testCommand(), a.lintCommand(), a.rehearseCommand(), a.measureCommand(), a.portsCommand(), a.simulateCommand(),
-		a.yieldCommand(), a.paretoCommand(), a.capabilityCommand(), a.chartCommand(), a.compareCommand(), a.historyCommand(), a.exportCommand(),
-		a.forwardCommand(), a.reindexCommand(),
-		a.verifyCommand(), a.reportCommand(), a.selfcheckCommand(), a.versionCommand(),
+// commands makes the command that args begin with. Where they begin with none,
+// it makes all of them, in the order in which help shows them: what is not asked
+// for costs a command no time at its start.
+func (a *app) commands(args []string) []*cobra.Command {
+	all := []struct {
+		name string
+		make func() *cobra.Command
+	}{
+		{"demo", a.demoCommand},
+		{"serve", a.serveCommand},
+		{"test", a.testCommand},
+		{"lint", a.lintCommand},
+		{"rehearse", a.rehearseCommand},
+		{"measure", a.measureCommand},
+		{"ports", a.portsCommand},
+		{"simulate", a.simulateCommand},
+		{"yield", a.yieldCommand},
+		{"pareto", a.paretoCommand},
+		{"capability", a.capabilityCommand},
+		{"chart", a.chartCommand},
+		{"compare", a.compareCommand},
+		{"history", a.historyCommand},
+		{"export", a.exportCommand},
+		{"forward", a.forwardCommand},
+		{"reindex", a.reindexCommand},
+		{"verify", a.verifyCommand},
+		{"report", a.reportCommand},
+		{"selfcheck", a.selfcheckCommand},
+		{"version", a.versionCommand},
 	}
+	var list []*cobra.Command
+	for _, c := range all {
+		if len(args) > 0 && args[0] == c.name {
+			return []*cobra.Command{c.make()}
+		}
+	}
+	for _, c := range all {
+		list = append(list, c.make())
+	}
+	return list
 }

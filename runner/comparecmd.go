@@ -12,7 +12,12 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/input"
+	"fullthrow/runner/rehearsal"
+	"fullthrow/runner/terminal"
 )
 
 const compareSchema = "fullthrow-compare/1"
@@ -85,10 +90,10 @@ func (q *question) compare(ctx context.Context, a, b string) error {
 		answer.Kinds[i] = sides[i].kind
 	}
 	if x, y := sides[0], sides[1]; x.kind == y.kind && x.value == y.value {
-		return usage("compare: %s and %s are the same", a, b)
+		return input.Usage("compare: %s and %s are the same", a, b)
 	} else if x.kind != y.kind && x.kind != kindUnit && y.kind != kindUnit {
-		return usage("compare: %s and %s are not of a kind", x.name(), y.name()).
-			hint("compare two of a kind, or a unit with a group; flags such as --station narrow both sides")
+		return input.Usage("compare: %s and %s are not of a kind", x.name(), y.name()).
+			Hint("compare two of a kind, or a unit with a group; flags such as --station narrow both sides")
 	}
 	o := yield.CompareOptions{Confidence: q.level, Say: sayQuantity}
 	var both [2]yield.Side
@@ -128,7 +133,7 @@ func (q *question) side(ctx context.Context, text string) (comparedSide, error) 
 			return comparedSide{}, err
 		}
 		if !slices.Contains(values, value) {
-			return comparedSide{}, usage("compare: no run of %s %s is in %s", kind, value, q.where).hint(meant(value, values))
+			return comparedSide{}, input.Usage("compare: no run of %s %s is in %s", kind, value, q.where).Hint(input.Meant(value, values))
 		}
 		return q.groupSide(store.By(kind), value)
 	}
@@ -151,11 +156,11 @@ func (q *question) side(ctx context.Context, text string) (comparedSide, error) 
 	case len(found) == 1 && err != nil:
 		return q.groupSide(found[0], text)
 	case len(found) == 0:
-		f := usage("compare: %q is no serial number, lot, station, revision, product, nest or operator in %s", text, q.where)
-		if n := near(text, all); n != "" {
-			return unit, f.hint(`did you mean "` + n + `"?`)
+		f := input.Usage("compare: %q is no serial number, lot, station, revision, product, nest or operator in %s", text, q.where)
+		if n := input.Near(text, all); n != "" {
+			return unit, f.Hint(`did you mean "` + n + `"?`)
 		}
-		return unit, f.hint("fullthrow yield --by lot (or station, revision, ...) lists what there is")
+		return unit, f.Hint("fullthrow yield --by lot (or station, revision, ...) lists what there is")
 	}
 	var names []string
 	for _, by := range found {
@@ -164,14 +169,14 @@ func (q *question) side(ctx context.Context, text string) (comparedSide, error) 
 	if err == nil {
 		names = append(names, kindUnit+":"+text)
 	}
-	return unit, usage("compare: %s may mean several things", text).hint("say which: " + strings.Join(names, " or "))
+	return unit, input.Usage("compare: %s may mean several things", text).Hint("say which: " + strings.Join(names, " or "))
 }
 
 func (q *question) groupSide(by store.By, value string) (comparedSide, error) {
 	s := comparedSide{kind: string(by), value: value, sel: q.sel}
 	set := func(field *string) error {
 		if *field != "" && *field != value {
-			return usage("compare: --%s %s leaves nothing of %s %s", by, *field, by, value)
+			return input.Usage("compare: --%s %s leaves nothing of %s %s", by, *field, by, value)
 		}
 		*field = value
 		return nil
@@ -205,7 +210,7 @@ func (q *question) unitSide(ctx context.Context, text string) (comparedSide, err
 			return comparedSide{kind: kindUnit, value: serial, run: r}, nil
 		}
 	}
-	return comparedSide{}, usage("compare: %s %w", serial, errNotTested)
+	return comparedSide{}, input.Usage("compare: %s %w", serial, errNotTested)
 }
 
 // mostCompared is up to how many values of a reading are compared one by one;
@@ -228,12 +233,12 @@ func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side,
 			}
 		}
 		note := fmt.Sprintf("%s: its newest judged run, of %s, which %s", s.value, s.run.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.run.Outcome)
-		for i, r := range brokenReadings(sealed.Report) {
+		for i, r := range terminal.BrokenReadings(sealed.Report) {
 			if i == mostAlike {
 				note += "; and more"
 				break
 			}
-			note += map[bool]string{true: ": ", false: "; "}[i == 0] + brief(r)
+			note += map[bool]string{true: ": ", false: "; "}[i == 0] + terminal.Brief(r)
 		}
 		return side, []string{note}, nil
 	}
@@ -247,10 +252,10 @@ func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side,
 		return side, nil, err
 	}
 	var notes []string
-	live := newScreen(q.app.errs)
-	defer live.now("")
+	live := terminal.NewScreen(q.app.errs)
+	defer live.Now("")
 	for i, m := range moments {
-		live.now("%s: reading %d of %d", s.name(), i+1, len(moments))
+		live.Now("%s: reading %d of %d", s.name(), i+1, len(moments))
 		if m.N > mostCompared {
 			side.Readings = append(side.Readings, yield.Sample{Moments: m})
 			continue
@@ -261,7 +266,7 @@ func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side,
 		}
 		side.Readings = append(side.Readings, yield.SampleOf(series))
 	}
-	return side, append(notes, fmt.Sprintf("%s: first runs of %s", s.name(), count(int(counts.Units), "unit"))), nil
+	return side, append(notes, fmt.Sprintf("%s: first runs of %s", s.name(), wording.Count(int(counts.Units), "unit"))), nil
 }
 
 // sampleOf is one reading of one unit.
@@ -282,56 +287,56 @@ const (
 func (q *question) tellComparison(x *compareAnswer) {
 	c := x.Comparison
 	q.title(c.A+" and "+c.B, x.About)
-	q.out.say("")
+	q.out.Say("")
 	for _, n := range x.Notes {
-		q.out.tell(2, n)
+		q.out.Tell(2, n)
 	}
 	if y := c.Yield; y != nil {
-		q.out.say("")
-		axis := shareScale(min(max(q.out.room()-45, 16), 60), math.NaN(), y.A, y.B)
-		g := grid{right: "lrrl", head: []string{"", "units", "yield", axis.ends(wholePercent)}}
-		g.add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), axis.share(y.A))
-		g.add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), axis.share(y.B))
-		g.show(q.out)
-		q.out.tell(2, y.Text)
+		q.out.Say("")
+		axis := terminal.ShareScale(min(max(q.out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
+		g := terminal.Grid{Right: "lrrl", Head: []string{"", "units", "yield", axis.Ends(terminal.WholePercent)}}
+		g.Add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), axis.Share(y.A))
+		g.Add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), axis.Share(y.B))
+		g.Show(q.out)
+		q.out.Tell(2, y.Text)
 	}
-	heading(q.out, "Readings", "")
+	rehearsal.Heading(q.out, "Readings", "")
 	switch {
 	case len(c.Readings) == 0:
-		q.out.tell(2, c.Text)
+		q.out.Tell(2, c.Text)
 	case c.Differ == 0:
-		q.out.tell(2, c.Text)
-		heading(q.out, "The nearest to a difference", "")
+		q.out.Tell(2, c.Text)
+		rehearsal.Heading(q.out, "The nearest to a difference", "")
 		q.tellDifferences(c, c.Readings[:min(len(c.Readings), mostAlike)])
 	default:
-		q.out.tell(2, fmt.Sprintf("%d of %s %s by more than chance; the most important first.", c.Differ, count(len(c.Readings)-c.Untested, "reading"),
+		q.out.Tell(2, fmt.Sprintf("%d of %s %s by more than chance; the most important first.", c.Differ, wording.Count(len(c.Readings)-c.Untested, "reading"),
 			map[bool]string{true: "differs", false: "differ"}[c.Differ == 1]))
-		q.out.say("")
+		q.out.Say("")
 		different := c.Readings[:min(c.Differ, mostDifferent)]
 		q.tellDifferences(c, different)
 		if n := c.Differ - len(different); n > 0 {
-			q.out.tell(2, fmt.Sprintf("and %d more; --json has all", n))
+			q.out.Tell(2, fmt.Sprintf("and %d more; --json has all", n))
 		}
-		q.out.say("")
+		q.out.Say("")
 		for _, d := range different[:min(len(different), mostAlike)] {
-			q.out.tell(2, d.Text)
+			q.out.Tell(2, d.Text)
 		}
 		if c.Untested > 0 {
-			q.out.tell(2, fmt.Sprintf("Of %s nothing can be said: too few values.", count(c.Untested, "reading")))
+			q.out.Tell(2, fmt.Sprintf("Of %s nothing can be said: too few values.", wording.Count(c.Untested, "reading")))
 		}
 		for i, only := range [][]string{c.OnlyA, c.OnlyB} {
 			if len(only) > 0 {
-				q.out.tell(2, "Only in "+[]string{c.A, c.B}[i]+": "+strings.Join(only, ", ")+".")
+				q.out.Tell(2, "Only in "+[]string{c.A, c.B}[i]+": "+strings.Join(only, ", ")+".")
 			}
 		}
 	}
-	q.out.say("")
+	q.out.Say("")
 	for _, text := range c.Cautions {
-		q.out.tell(0, "note: "+text)
+		q.out.Tell(0, "note: "+text)
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "difference", "corrected", "interval")
+		terminal.Glossary(q.out, "difference", "corrected", "interval")
 	}
 }
 
@@ -339,10 +344,10 @@ func (q *question) tellComparison(x *compareAnswer) {
 // name above its figures.
 func (q *question) tellDifferences(c yield.Comparison, list []yield.Difference) {
 	head := []string{c.A, c.B, "difference", "between", "of the limits"}
-	g := grid{right: "rrrll", head: head}
-	wide := q.out.room() > 115
+	g := terminal.Grid{Right: "rrrll", Head: head}
+	wide := q.out.Room() > 115
 	if wide {
-		g = grid{right: "lrrrll", head: append([]string{"reading"}, head...)}
+		g = terminal.Grid{Right: "lrrrll", Head: append([]string{"reading"}, head...)}
 	}
 	for _, d := range list {
 		e := d.Level.Difference
@@ -350,29 +355,29 @@ func (q *question) tellDifferences(c yield.Comparison, list []yield.Difference) 
 		if e.Method == yield.MethodShift && d.A.Median != nil && d.B.Median != nil {
 			a, b = *d.A.Median, *d.B.Median
 		}
-		format := quantities(d.Unit, max(10*math.Abs(e.Value), 5*spanOf(e)))
+		format := terminal.Quantities(d.Unit, max(10*math.Abs(e.Value), 5*spanOf(e)))
 		between := ""
-		if finite(e.Low) && finite(e.High) {
+		if bench.Finite(e.Low) && bench.Finite(e.High) {
 			between = format(e.Low) + " to " + format(e.High)
 		}
 		of := ""
 		if l := d.Limit; l != nil && l.Share.Known() {
-			of = wholePercent(math.Abs(l.Share.Value)) + map[string]string{"width": " of their width", "room": " of the room"}[l.Of]
+			of = terminal.WholePercent(math.Abs(l.Share.Value)) + map[string]string{"width": " of their width", "room": " of the room"}[l.Of]
 		}
 		row := []string{format(a), format(b), signedWith(format, e.Value), between, of}
 		if wide {
-			g.add(append([]string{d.Name}, row...)...)
+			g.Add(append([]string{d.Name}, row...)...)
 			continue
 		}
-		g.title(d.Name)
-		g.add(row...)
+		g.Title(d.Name)
+		g.Add(row...)
 	}
-	g.show(q.out)
+	g.Show(q.out)
 }
 
 // spanOf is how wide an interval is, 0 where it has no ends.
 func spanOf(e yield.Estimate) float64 {
-	if w := e.High - e.Low; finite(w) {
+	if w := e.High - e.Low; bench.Finite(w) {
 		return w
 	}
 	return 0

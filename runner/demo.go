@@ -3,29 +3,22 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
-	"maps"
 	"os"
 	"path/filepath"
 	"regexp"
 	"sync"
-	"time"
 
 	"github.com/spf13/cobra"
 
-	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
-	"fullthrow/reports/serial"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/crash"
+	"fullthrow/runner/demo"
+	"fullthrow/runner/input"
 	"fullthrow/runner/station"
+	"fullthrow/runner/terminal"
 )
-
-// demoProduct is the invented product that the demo makes.
-const demoProduct = "kittiwake-k8"
-
-// demoStart is when the demo's shift begins, on its own virtual clock.
-var demoStart = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 
 // demoOptions say what lot is made.
 type demoOptions struct {
@@ -34,7 +27,7 @@ type demoOptions struct {
 	lot          string
 }
 
-var lotName = regexp.MustCompile(`^[0-9]{2}[A-Z]$`)
+var lotName = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[0-9]{2}[A-Z]$`) })
 
 func (a *app) demoCommand() *cobra.Command {
 	o := demoOptions{units: 120, nests: 2, seed: 1, lot: "24A"}
@@ -52,14 +45,14 @@ same lot.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			switch {
 			case web:
-				pages.from.bench = demoName
+				pages.from.Bench = demoName
 				return a.serve(cmd.Context(), pages)
 			case o.units < 1 || o.units > 99999:
-				return usage("demo: --units %d is not in 1 to 99999", o.units)
+				return input.Usage("demo: --units %d is not in 1 to 99999", o.units)
 			case o.nests < 1 || o.nests > 26:
-				return usage("demo: --nests %d is not in 1 to 26", o.nests)
-			case !lotName.MatchString(o.lot):
-				return usage("demo: --lot %q is not two digits and a capital letter, like 24A", o.lot)
+				return input.Usage("demo: --nests %d is not in 1 to 26", o.nests)
+			case !lotName().MatchString(o.lot):
+				return input.Usage("demo: --lot %q is not two digits and a capital letter, like 24A", o.lot)
 			}
 			return a.demo(cmd.Context(), o)
 		},
@@ -77,16 +70,10 @@ same lot.`,
 	return c
 }
 
-// demoNest is one place of the demo's station.
-type demoNest struct {
-	*station.Nest
-	fixture *sim.Bench
-}
-
 func (a *app) demo(ctx context.Context, o demoOptions) error {
 	ctx, e := a.begin(ctx)
 	defer e.done()
-	m, b, people, err := demoFiles(o.nests)
+	m, b, people, err := demo.Files(o.nests)
 	if err != nil {
 		return err
 	}
@@ -102,18 +89,18 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 	defer records.Close()
 	index := a.indexLater(ctx, records.Dir())
 
-	s := newScreen(a.out)
-	s.say("%s", s.strong("Simulated units, invented data."))
-	s.say("Lot %s of the %s, %d units, seed %d, at the plant Lantern Quay; station %s, %s.\n",
-		o.lot, m.product.Title, o.units, o.seed, b.Station, count(o.nests, "nest"))
-	l := newLotTally(s, o.units)
+	s := terminal.NewScreen(a.out)
+	s.Say("%s", s.Strong("Simulated units, invented data."))
+	s.Say("Lot %s of the %s, %d units, seed %d, at the plant Lantern Quay; station %s, %s.\n",
+		o.lot, m.Product.Title, o.units, o.seed, b.Station, wording.Count(o.nests, "nest"))
+	l := demo.NewTally(s, o.units)
 
 	var wg sync.WaitGroup
 	failures := make([]error, o.nests)
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	for k := range o.nests {
-		nest, close, err := demoBench(ctx, m, b, k, records, o.seed, l)
+		nest, close, err := demo.Bench(ctx, m, b, k, records, o.seed, l)
 		if err != nil {
 			cancel(err)
 			wg.Wait()
@@ -126,12 +113,12 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 			defer close()
 			for i := k; i < o.units && ctx.Err() == nil; i += o.nests {
 				handset, defects := people.Draw(o.seed, i)
-				nest.fixture.Load(handset)
-				unit := reports.Unit{Product: m.product.Product, Revision: m.product.Revision, Lot: o.lot}
-				if unit.SerialNumber, failures[k] = demoSerial(o.lot, i+1); failures[k] == nil {
+				nest.Fixture.Load(handset)
+				unit := reports.Unit{Product: m.Product.Product, Revision: m.Product.Revision, Lot: o.lot}
+				if unit.SerialNumber, failures[k] = demo.Serial(o.lot, i+1); failures[k] == nil {
 					var sealed archive.Sealed
 					if sealed, failures[k] = nest.Run(ctx, station.Job{Unit: unit, Operator: "demo"}); failures[k] == nil {
-						l.add(i, lotResult{sealed, defects})
+						l.Add(i, demo.Result{Sealed: sealed, Defects: defects})
 					}
 				}
 				if failures[k] != nil {
@@ -142,88 +129,21 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 		}()
 	}
 	wg.Wait()
-	s.now("")
+	s.Now("")
 	if err := errors.Join(failures...); err != nil {
 		return err
 	}
-	l.flush()
+	l.Flush()
 	index()
-	pages, err := l.pages(filepath.Join(a.data, "pages"))
+	pages, err := l.Pages(filepath.Join(a.data, "pages"), writePage)
 	if err != nil {
 		return err
 	}
-	l.summary(records.Dir(), pages)
+	l.Summary(records.Dir(), pages)
 	var aborted *station.Abort
 	if errors.As(context.Cause(ctx), &aborted) {
-		s.say("\n%s, after %d of %d units", aborted, l.done, o.units)
-		return quiet(exitAborted)
+		s.Say("\n%s, after %d of %d units", aborted, l.Done, o.units)
+		return quiet(input.ExitAborted)
 	}
 	return nil
-}
-
-// demoFiles reads the stock files, with as many nests as are wanted.
-func demoFiles(nests int) (*method, *benchFile, *sim.Population, error) {
-	home, err := stockFolder(demoProduct)
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	data, err := home.read("bench-demo.toml")
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	b, err := parseBench(home.path("bench-demo.toml"), data)
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	for k := len(b.Nests); k < nests; k++ {
-		more := b.Nests[0]
-		more.Devices = maps.Clone(more.Devices)
-		more.Name = string(rune('A' + k))
-		b.Nests = append(b.Nests, more)
-	}
-	if data, err = home.read("population.toml"); err != nil {
-		return nil, nil, nil, err
-	}
-	people, err := sim.ParsePopulation(home.path("population.toml"), data)
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	m, err := sources{}.load(b.Product)
-	return m, b, people, err
-}
-
-// demoBench makes nest k with a simulated fixture and a clock of its own, so
-// that the nests do not disturb each other's order of events.
-func demoBench(ctx context.Context, m *method, b *benchFile, k int, records *archive.Archive, seed uint64, l *lotTally) (*demoNest, func(), error) {
-	clock := sim.NewClock(demoStart)
-	fixture := sim.NewBench(clock, seed)
-	n, err := b.open(ctx, k, simulated(fixture, clock))
-	if err != nil {
-		return nil, nil, err
-	}
-	c := m.nestConfig(b, k, n, clock, records)
-	c.Watch = l.watch
-	nest, err := station.New(c)
-	if err != nil {
-		return nil, nil, errors.Join(err, n.Close())
-	}
-	// The drivers' first conversation takes a little longer than later ones.
-	// Had here, the first unit of a nest is tested exactly like any other.
-	if _, err := nest.Ready(ctx); err != nil {
-		return nil, nil, errors.Join(err, n.Close())
-	}
-	return &demoNest{nest, fixture}, func() { n.Close() }, nil
-}
-
-// demoSerial is the serial number of unit n of a lot.
-func demoSerial(lot string, n int) (string, error) {
-	return serial.AppendMod3736(fmt.Sprintf("K8%s%05d", lot, n))
-}
-
-// count writes a number of things: "1 nest", "2 nests".
-func count(n int, thing string) string {
-	if n == 1 {
-		return fmt.Sprintf("%d %s", n, thing)
-	}
-	return fmt.Sprintf("%d %ss", n, thing)
 }

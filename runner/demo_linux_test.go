@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"fullthrow/runner/input"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -22,7 +23,7 @@ func TestStoppedDemo(t *testing.T) {
 	await(t, "the first sealed report", func() bool { return sealedIn(data) > 0 })
 	require.NoError(t, cmd.Process.Signal(os.Interrupt))
 	err := cmd.Wait()
-	assert.Equal(t, exitAborted, exitCode(err), out.String())
+	assert.Equal(t, input.ExitAborted, exitCode(err), out.String())
 	assert.Regexp(t, `stopped by Ctrl-C \(SIGINT\), after \d+ of 20000 units`, out.String())
 	verified, err := exec.Command("fullthrow", "verify", filepath.Join(data, "records")).CombinedOutput()
 	assert.NoError(t, err, "%s", verified)

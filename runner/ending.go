@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -16,8 +17,11 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/reports"
 	"fullthrow/reports/wording"
+	"fullthrow/runner/bench"
 	"fullthrow/runner/crash"
+	"fullthrow/runner/input"
 	"fullthrow/runner/station"
+	"fullthrow/runner/terminal"
 )
 
 // ending decides what ends a command that has a bench open, and how: whatever
@@ -50,7 +54,7 @@ type ending struct {
 	log     *backlog // of [ending.logger]; nil: none
 
 	mu   sync.Mutex
-	held map[*openNest]string // hardware that is open, by nest
+	held map[*bench.Opened]string // hardware that is open, by nest
 	last sync.Once
 	// leaving: the program ends by leave, with its code and its words, also if
 	// the command returns meanwhile.
@@ -70,7 +74,7 @@ const (
 // cancelled with a [station.Abort] when something asks the program to end.
 func (a *app) begin(ctx context.Context) (context.Context, *ending) {
 	e := &ending{app: a, heard: make(chan os.Signal, 16), ended: make(chan struct{}),
-		held: map[*openNest]string{}, out: a.out, errs: a.errs}
+		held: map[*bench.Opened]string{}, out: a.out, errs: a.errs}
 	ctx, e.cancel = context.WithCancelCause(ctx)
 	a.ending = e
 	e.restore = crash.Handle(func(p *crash.Panic) { e.crashed(p, p.Stack) })
@@ -158,11 +162,11 @@ func (e *ending) done() {
 }
 
 // hold keeps the hardware of a nest in mind until it is closed.
-func (e *ending) hold(nest string, n *openNest) {
+func (e *ending) hold(nest string, n *bench.Opened) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	e.held[n] = nest
-	n.close = append(n.close, func() error { // first of all when it is closed
+	n.OnClose(func() error { // first of all when it is closed
 		e.mu.Lock()
 		defer e.mu.Unlock()
 		delete(e.held, n)
@@ -196,7 +200,7 @@ func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duratio
 		case <-e.ended:
 		case <-time.After(wait):
 		}
-		now := orElse(unsafe, "the fixture was made safe")
+		now := cmp.Or(unsafe, "the fixture was made safe")
 		told := make(chan struct{})
 		go func() { // the output may be what is stuck
 			defer crash.Guard()
@@ -207,7 +211,7 @@ func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duratio
 		case <-told:
 		case <-time.After(time.Second):
 		}
-		os.Exit(exitBench)
+		os.Exit(input.ExitBench)
 	})
 	select {} // others that crash at the same time wait for the end
 }
@@ -216,7 +220,7 @@ func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duratio
 // not, "" if all is.
 func (e *ending) makeSafe() string {
 	e.mu.Lock()
-	nests := make(map[*openNest]string, len(e.held))
+	nests := make(map[*bench.Opened]string, len(e.held))
 	for n, name := range e.held {
 		nests[n] = name
 	}
@@ -226,7 +230,7 @@ func (e *ending) makeSafe() string {
 		go func() {
 			defer crash.Guard()
 			text := ""
-			if unsafe := station.MakeSafe(drivers.System, n.devices, n.drives).Record(); len(unsafe) > 0 {
+			if unsafe := station.MakeSafe(drivers.System, n.Devices, n.Drives).Record(); len(unsafe) > 0 {
 				text = fmt.Sprintf("NOT SAFE: nest %s: %s", name, wording.English().UnsafeWarning(unsafe))
 			}
 			results <- text
@@ -236,7 +240,7 @@ func (e *ending) makeSafe() string {
 	for range nests {
 		list = append(list, <-results)
 	}
-	return strings.Join(nonEmpty(list...), "\n")
+	return strings.Join(terminal.NonEmpty(list...), "\n")
 }
 
 // stream is an output that is no reason to end: who reads it may go away, the
@@ -249,11 +253,14 @@ type stream struct {
 	shut bool
 }
 
+// File is the file that it writes to, nil if it is none.
+func (s *stream) File() *os.File { return s.file }
+
 func (e *ending) stream(w io.Writer) io.Writer {
 	s := &stream{w: w}
 	s.file, _ = w.(*os.File)
 	s.gone = func(err error) {
-		if s.file != nil && errors.Is(err, terminalGone) {
+		if s.file != nil && errors.Is(err, terminal.TerminalGone) {
 			e.abort("the end of its terminal")
 		}
 	}
@@ -275,17 +282,6 @@ func (s *stream) Write(p []byte) (int, error) {
 		s.gone(err)
 	}
 	return len(p), nil
-}
-
-// fileOf is the file that w writes to, nil if it is none.
-func fileOf(w any) *os.File {
-	switch f := w.(type) {
-	case *os.File:
-		return f
-	case *stream:
-		return f.file
-	}
-	return nil
 }
 
 // backlog is an output that nobody waits for: a log whose reader has stopped

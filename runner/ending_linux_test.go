@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -30,6 +31,8 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/runner/crash"
+	"fullthrow/runner/demo"
+	"fullthrow/runner/input"
 )
 
 // panics is the program with a goroutine that panics on SIGUSR1.
@@ -152,22 +155,22 @@ type place struct {
 
 func newPlace(t *testing.T, number int) *place {
 	t.Helper()
-	_, b, _, err := demoFiles(1)
+	_, b, _, err := demo.Files(1)
 	require.NoError(t, err)
 	b.Nests = b.Nests[:1]
 	p := &place{t: t, fixture: sim.NewBench(drivers.System, uint64(number)+1), units: 1000 * number}
-	p.fixture.Load(soundUnit("K824A00017M"))
+	p.fixture.Load(sim.GoodOf("K824A00017M"))
 	dir := t.TempDir()
-	_, err = b.Nests[0].serve(t.Context(), p.fixture, filepath.Join(dir, "nest"))
+	_, err = b.Nests[0].Serve(t.Context(), p.fixture, filepath.Join(dir, "nest"))
 	require.NoError(t, err)
 	p.bench = filepath.Join(dir, "bench.toml")
-	require.NoError(t, b.writeTo(p.bench))
+	require.NoError(t, b.WriteTo(p.bench))
 	return p
 }
 
 func (p *place) serial() string {
 	p.units++
-	serial, err := demoSerial("24A", p.units)
+	serial, err := demo.Serial("24A", p.units)
 	require.NoError(p.t, err)
 	return serial
 }
@@ -176,7 +179,7 @@ func (p *place) serial() string {
 // are closed.
 func (p *place) begin(w wayOut, args ...string) *leaving {
 	l := &leaving{t: p.t}
-	l.cmd = exec.Command(orElse(w.program, "fullthrow"), args...)
+	l.cmd = exec.Command(cmp.Or(w.program, "fullthrow"), args...)
 	if w.start != nil {
 		w.start(l.cmd, l)
 	}
@@ -270,7 +273,7 @@ func (p *place) leave(command string, w wayOut, after time.Duration) result {
 		t.Errorf("the program was ended by %v: %v: %s", status.Signal(), err, what)
 	}
 	if w.program != "" && command == "serve" {
-		assert.Equal(t, exitBench, l.cmd.ProcessState.ExitCode(), what)
+		assert.Equal(t, input.ExitBench, l.cmd.ProcessState.ExitCode(), what)
 		until(t, "it says what it was", func() bool {
 			return strings.Contains(l.said.String(), "fullthrow: internal error: as the test wants it\nthe fixture was made safe\n")
 		})

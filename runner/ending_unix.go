@@ -25,6 +25,3 @@ var (
 	// ignored, reading from it is an error and writing works.
 	endure = []os.Signal{syscall.SIGTTIN, syscall.SIGTTOU}
 )
-
-// terminalGone is what writing to a terminal that has hung up returns.
-const terminalGone = syscall.EIO

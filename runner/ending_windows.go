@@ -13,6 +13,3 @@ var stops = []stop{
 }
 
 var drop, endure []os.Signal
-
-// terminalGone is nothing that this system returns.
-const terminalGone = syscall.Errno(1<<29 - 1)

@@ -6,20 +6,8 @@ import (
 	"io"
 	"strings"
 
-	"fullthrow/drivers"
 	"fullthrow/reports"
-	"fullthrow/reports/wording"
-	"fullthrow/runner/script"
-	"fullthrow/runner/station"
-)
-
-// What the program answers its caller with. Help and README print exitTable.
-const (
-	exitPassed  = 0
-	exitFailed  = 1
-	exitInput   = 2
-	exitBench   = 3
-	exitAborted = 4
+	"fullthrow/runner/input"
 )
 
 // exitTable is the one place where exit codes are explained.
@@ -37,68 +25,38 @@ func exitTable() string {
 func exitOf(o reports.Outcome) int {
 	switch o {
 	case reports.Passed:
-		return exitPassed
+		return input.ExitPassed
 	case reports.Failed:
-		return exitFailed
+		return input.ExitFailed
 	case reports.Aborted:
-		return exitAborted
+		return input.ExitAborted
 	default:
-		return exitBench
+		return input.ExitBench
 	}
-}
-
-// failure is an error that ends the program, with the code to exit with and
-// what to do about it. A failure without err only sets the code: everything
-// was said already.
-type failure struct {
-	code  int
-	err   error
-	hints []string
-}
-
-func (f *failure) Error() string {
-	if f.err == nil {
-		return fmt.Sprintf("exit code %d", f.code)
-	}
-	return f.err.Error()
-}
-func (f *failure) Unwrap() error { return f.err }
-
-// hint adds what to do; "" adds nothing.
-func (f *failure) hint(s string) *failure {
-	if s != "" {
-		f.hints = append(f.hints, s)
-	}
-	return f
-}
-
-// usage is a command line or input file that cannot be used.
-func usage(format string, args ...any) *failure {
-	return &failure{code: exitInput, err: fmt.Errorf(format, args...)}
 }
 
 // quiet ends the program with code after everything was said.
 func quiet(code int) error {
-	if code == exitPassed {
+	if code == input.ExitPassed {
 		return nil
 	}
-	return &failure{code: code}
+	return &input.Failure{Code: code}
 }
 
 // complain prints err as people read it and returns the exit code for it: what
 // is wrong on the first line, what to do about it on the hint lines.
 func complain(w io.Writer, err error) int {
-	code, hints := exitBench, []string(nil)
-	var f *failure
+	code, hints := input.ExitBench, []string(nil)
+	var f *input.Failure
 	if errors.As(err, &f) {
-		code, hints = f.code, f.hints
-		if f.err == nil {
+		code, hints = f.Code, f.Hints
+		if f.Err == nil {
 			return code
 		}
 	}
-	list, input := asProblems(err)
-	if input {
-		code = exitInput
+	list, wrong := input.Problems(err)
+	if wrong {
+		code = input.ExitInput
 	}
 	fmt.Fprintf(w, "fullthrow: %v\n", err)
 	switch {
@@ -109,7 +67,7 @@ func complain(w io.Writer, err error) int {
 			printProblem(w, p)
 		}
 	}
-	if d := hintOf(err); d != "" {
+	if d := input.HintOf(err); d != "" {
 		hints = append(hints, d)
 	}
 	for _, h := range hints {
@@ -122,30 +80,9 @@ func complain(w io.Writer, err error) int {
 	return code
 }
 
-func printProblem(w io.Writer, p problem) {
+func printProblem(w io.Writer, p input.Problem) {
 	fmt.Fprintln(w, p)
 	if p.Hint != "" {
 		fmt.Fprintf(w, "    %s\n", p.Hint)
 	}
-}
-
-// hintOf finds what to do about err, as far as whoever made it knew.
-func hintOf(err error) string {
-	var (
-		device *drivers.Error
-		record *reports.HintedError
-		lua    *script.Error
-	)
-	why := station.Why(err)
-	switch {
-	case errors.As(err, &device) && device.Hint != "":
-		return device.Hint
-	case errors.As(err, &record):
-		return record.Hint
-	case why != nil:
-		return wording.English().Hint(why)
-	case errors.As(err, &lua):
-		return lua.Hint
-	}
-	return ""
 }

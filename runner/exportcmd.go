@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"encoding/csv"
 	"encoding/json"
@@ -21,6 +22,9 @@ import (
 	"fullthrow/reports/page"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 // exported is one kind of rows that can be exported.
@@ -68,11 +72,11 @@ it can ask, ` + "`--views --json`" + ` the same for programs.`
 				return a.tellViews(q)
 			}
 			if len(args) != 1 {
-				return usage("export: say what: %s", strings.Join(names, ", ")).hint("fullthrow help export")
+				return input.Usage("export: say what: %s", strings.Join(names, ", ")).Hint("fullthrow help export")
 			}
 			i := slices.Index(names, args[0])
 			if i < 0 {
-				return usage("export: there are no %s to export", args[0]).hint(meant(args[0], names))
+				return input.Usage("export: there are no %s to export", args[0]).Hint(input.Meant(args[0], names))
 			}
 			switch {
 			case format == "" && (q.asJSON || strings.HasSuffix(out, ".jsonl") || strings.HasSuffix(out, ".ndjson")):
@@ -80,7 +84,7 @@ it can ask, ` + "`--views --json`" + ` the same for programs.`
 			case format == "":
 				format = "csv"
 			case format != "csv" && format != "jsonl":
-				return usage("export: --format %q is neither csv nor jsonl", format)
+				return input.Usage("export: --format %q is neither csv nor jsonl", format)
 			}
 			return q.ask(cmd.Context(), func(ctx context.Context) error { return q.export(ctx, exports()[i], format, out) })
 		},
@@ -100,7 +104,7 @@ func (q *question) export(ctx context.Context, e exported, format, file string) 
 	if file != "" {
 		f, err := os.CreateTemp(filepath.Dir(file), ".fullthrow-*")
 		if err != nil {
-			return usage("cannot write %s: %w", file, err)
+			return input.Usage("cannot write %s: %w", file, err)
 		}
 		defer func() {
 			f.Close()
@@ -116,14 +120,14 @@ func (q *question) export(ctx context.Context, e exported, format, file string) 
 	} else if err := row(toAny(e.columns)...); err != nil {
 		return err
 	}
-	progress := newScreen(q.app.errs)
+	progress := terminal.NewScreen(q.app.errs)
 	err = e.write(q, ctx, func(values ...any) error {
 		if rows++; rows%500 == 0 {
-			progress.now("%d rows", rows)
+			progress.Now("%d rows", rows)
 		}
 		return row(values...)
 	})
-	progress.now("")
+	progress.Now("")
 	if err = errors.Join(err, b.Flush()); err != nil {
 		return err
 	}
@@ -134,7 +138,7 @@ func (q *question) export(ctx context.Context, e exported, format, file string) 
 		if err := os.Rename(f.Name(), file); err != nil {
 			return err
 		}
-		fmt.Fprintf(q.app.errs, "written: %s, %s\n", file, count(rows, "row"))
+		fmt.Fprintf(q.app.errs, "written: %s, %s\n", file, wording.Count(rows, "row"))
 	}
 	return nil
 }
@@ -283,7 +287,7 @@ func (q *question) exportReadings(ctx context.Context, row func(...any) error) e
 
 // valueColumns is a value as a number, or else as text.
 func valueColumns(x reports.Reading) (value, text any) {
-	if n, ok := x.Value.Number(); ok && finite(n) {
+	if n, ok := x.Value.Number(); ok && bench.Finite(n) {
 		return n, nil
 	}
 	if x.Value.IsNone() {
@@ -317,7 +321,7 @@ var failureColumns = []string{
 
 func (q *question) exportFailures(ctx context.Context, row func(...any) error) error {
 	return q.eachReport(ctx, func(r store.Run, rep reports.Report) error {
-		for _, x := range brokenReadings(rep) {
+		for _, x := range terminal.BrokenReadings(rep) {
 			u := r.Unit
 			value, text := valueColumns(x)
 			lower, upper, limit := limitColumns(x)
@@ -377,20 +381,20 @@ func (a *app) tellViews(q *question) error {
 		}
 		return a.writeJSON(out)
 	}
-	s := newScreen(a.out)
-	s.tell(0, "Programs that read databases (spreadsheets through a database driver, programs for business figures) can ask these views: at a station in the file "+store.IndexFile+" beside the records (SQLite; open it for reading only), at a plant in its PostgreSQL database. Figures that count use only rows with counts = 1. Times are UTC, values in the unit that the row names.")
+	s := terminal.NewScreen(a.out)
+	s.Tell(0, "Programs that read databases (spreadsheets through a database driver, programs for business figures) can ask these views: at a station in the file "+store.IndexFile+" beside the records (SQLite; open it for reading only), at a plant in its PostgreSQL database. Figures that count use only rows with counts = 1. Times are UTC, values in the unit that the row names.")
 	for _, v := range list {
-		s.say("")
-		s.tell(0, s.strong(v.Name)+": "+v.About)
-		var g grid
+		s.Say("")
+		s.Tell(0, s.Strong(v.Name)+": "+v.About)
+		var g terminal.Grid
 		for _, c := range v.Columns {
-			g.add(c.Name, c.About)
+			g.Add(c.Name, c.About)
 		}
-		g.show(s)
+		g.Show(s)
 	}
-	s.say("")
-	s.tell(0, "For example, first-pass yield by lot, and the readings of a unit:")
-	s.say("%s", `  SELECT lot, SUM(first_passed) * 1.0 / SUM(units) FROM v_daily_yield GROUP BY lot;
+	s.Say("")
+	s.Tell(0, "For example, first-pass yield by lot, and the readings of a unit:")
+	s.Say("%s", `  SELECT lot, SUM(first_passed) * 1.0 / SUM(units) FROM v_daily_yield GROUP BY lot;
   SELECT check_name, reading, value, unit, verdict FROM v_readings
     WHERE run IN (SELECT run FROM v_runs WHERE serial_number = 'K824A00017M');`)
 	return nil

@@ -19,8 +19,12 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/demo/demotest"
+	"fullthrow/runner/input"
 )
 
 // fixture is fullthrow simulate, running as a process of its own.
@@ -84,11 +88,11 @@ func (f *fixture) stop(t testing.TB) {
 }
 
 // port is the port of a role in the fixture's bench file.
-func (f *fixture) port(t *testing.T, role string) portName {
+func (f *fixture) port(t *testing.T, role string) bench.PortName {
 	t.Helper()
-	b, err := loadBench(f.bench)
+	b, err := bench.Load(f.bench)
 	require.NoError(t, err)
-	p, err := parsePort(b.Nests[0].Devices[role].Port)
+	p, err := bench.ParsePort(b.Nests[0].Devices[role].Port)
 	require.NoError(t, err)
 	return p
 }
@@ -98,7 +102,7 @@ func (f *fixture) supplyOutput(t *testing.T) (answer string) {
 	t.Helper()
 	// The wire serves one connection after another; the last may still be ending.
 	await(t, "the supply's answer", func() bool {
-		c, err := net.Dial("tcp", f.port(t, "supply").rest)
+		c, err := net.Dial("tcp", f.port(t, "supply").Rest)
 		if err != nil {
 			return false
 		}
@@ -187,10 +191,10 @@ func TestUnitOnAFixtureInAnotherProcess(t *testing.T) {
 		output, err := cmd.CombinedOutput()
 		code, out := exitCode(err), string(output)
 		// Whatever the machine does.
-		require.NotEqual(t, exitPassed, code, "a bad unit passed\n%s", out)
+		require.NotEqual(t, input.ExitPassed, code, "a bad unit passed\n%s", out)
 		assert.NotContains(t, out, "simulated, nothing here", "the runner cannot know what is behind its ports")
 
-		if !assert.Equal(wrong, exitFailed, code, out) {
+		if !assert.Equal(wrong, input.ExitFailed, code, out) {
 			return
 		}
 		assert.Regexp(wrong, `(?m)^  foreign_level .* NOT KEPT: `, out)
@@ -228,7 +232,7 @@ func TestStopMakesSafe(t *testing.T) {
 		var exit *exec.ExitError
 		require.True(t, err == nil || errors.As(err, &exit), "%v", err)
 		out := said.String() + errs.String()
-		assert.Equal(wrong, exitAborted, exitCode(err), out)
+		assert.Equal(wrong, input.ExitAborted, exitCode(err), out)
 		assert.Contains(wrong, out, "K824A00017M ABORTED: stopped by Ctrl-C (SIGINT)")
 		assert.NotContains(wrong, out, "NOT SAFE")
 		assert.Equal(wrong, "0", f.supplyOutput(t))
@@ -240,8 +244,8 @@ func TestStopMakesSafe(t *testing.T) {
 // the devices wait by themselves, which is what the run takes on the simulated
 // clock. 1 would be a runner that costs nothing.
 func BenchmarkRealTime(b *testing.B) {
-	n, _ := proofNest(b, 1)
-	virtual := n.unit(b, 1, soundUnit("K824A00017M"))
+	n, _ := demotest.Nest(b, 1)
+	virtual := n.Unit(b, 1, sim.GoodOf("K824A00017M"))
 	require.Equal(b, reports.Passed, virtual.Outcome)
 	waits := virtual.Ended.Sub(virtual.Started)
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +14,9 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/forward"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 const forwardSchema = "fullthrow-forward/1"
@@ -57,9 +61,9 @@ may test meanwhile, and fullthrow serve sends by itself.`,
 }
 
 func (a *app) forward(ctx context.Context, plant string, follow, attachments, asJSON bool) error {
-	dsn := orElse(plant, plantVariableValue())
+	dsn := cmp.Or(plant, plantVariableValue())
 	if dsn == "" {
-		return usage("forward: no plant is named").hint("set " + plantVariable + ", or give --plant postgres://user@host/fullthrow")
+		return input.Usage("forward: no plant is named").Hint("set " + plantVariable + ", or give --plant postgres://user@host/fullthrow")
 	}
 	if err := readablePlant(dsn); err != nil {
 		return err
@@ -73,7 +77,7 @@ func (a *app) forward(ctx context.Context, plant string, follow, attachments, as
 		return err
 	}
 	defer ix.Close()
-	s := newScreen(a.out)
+	s := terminal.NewScreen(a.out)
 	c := forward.Config{
 		Dir: dir, Attachments: attachments, Memory: filepath.Join(dir, plantMemory),
 		Plant: func(ctx context.Context) (store.Store, error) { return store.OpenPlant(ctx, dsn, store.PlantOptions{}) },
@@ -87,12 +91,12 @@ func (a *app) forward(ctx context.Context, plant string, follow, attachments, as
 		case asJSON:
 		case follow:
 			if text := st.String(); text != before {
-				s.now("")
-				s.tell(0, text)
+				s.Now("")
+				s.Tell(0, text)
 				before = text
 			}
 		default:
-			s.now("%s", st.String())
+			s.Now("%s", st.String())
 		}
 	}
 	f := forward.New(c)
@@ -103,12 +107,12 @@ func (a *app) forward(ctx context.Context, plant string, follow, attachments, as
 			return err
 		}
 		if !asJSON {
-			s.tell(0, "ended: "+f.State().String())
+			s.Tell(0, "ended: "+f.State().String())
 		}
 		return nil
 	}
 	sent, err := f.Once(ctx)
-	s.now("")
+	s.Now("")
 	st := f.State()
 	if asJSON {
 		err = errors.Join(err, a.writeJSON(forwardAnswer{forwardSchema, dir, st}))
@@ -120,28 +124,28 @@ func (a *app) forward(ctx context.Context, plant string, follow, attachments, as
 		if errors.As(err, &h) {
 			return err
 		}
-		return (&failure{code: exitBench, err: err}).hint("nothing is lost: what was not sent stays in the records, and goes with the next try")
+		return (&input.Failure{Code: input.ExitBench, Err: err}).Hint("nothing is lost: what was not sent stays in the records, and goes with the next try")
 	}
 	if len(st.Problems) > 0 {
-		return quiet(exitFailed)
+		return quiet(input.ExitFailed)
 	}
 	return nil
 }
 
 // tellForward says what was sent, and what is wrong.
-func (a *app) tellForward(s *screen, st forward.State, sent forward.Result, err error) {
+func (a *app) tellForward(s *terminal.Screen, st forward.State, sent forward.Result, err error) {
 	if sent.Sent > 0 || sent.Repairs > 0 {
-		text := count(sent.Sent, "report")
+		text := wording.Count(sent.Sent, "report")
 		if sent.Attachments > 0 {
-			text += ", " + count(sent.Attachments, "attachment")
+			text += ", " + wording.Count(sent.Attachments, "attachment")
 		}
 		if sent.Repairs > 0 {
-			text += ", " + count(sent.Repairs, "repair")
+			text += ", " + wording.Count(sent.Repairs, "repair")
 		}
-		s.tell(0, s.strong("sent: "+text))
+		s.Tell(0, s.Strong("sent: "+text))
 	}
 	for _, p := range st.Problems {
-		printProblem(a.out, problem{File: orElse(p.File, p.Kind), Text: p.Text, Hint: p.Hint})
+		printProblem(a.out, input.Problem{File: cmp.Or(p.File, p.Kind), Text: p.Text, Hint: p.Hint})
 	}
 	if err != nil {
 		return // the error says the rest
@@ -149,12 +153,12 @@ func (a *app) tellForward(s *screen, st forward.State, sent forward.Result, err 
 	switch st.Behind.Reports {
 	case 0:
 		if len(st.Problems) == 0 {
-			s.tell(0, "the plant has all reports")
+			s.Tell(0, "the plant has all reports")
 		} else {
-			s.tell(0, "the plant has all other reports")
+			s.Tell(0, "the plant has all other reports")
 		}
 	default:
-		s.tell(0, st.String())
+		s.Tell(0, st.String())
 	}
 	if text, hint := st.Skew.Text(); text != "" {
 		fmt.Fprintf(a.errs, "note: %s\nhint: %s\n", text, hint)

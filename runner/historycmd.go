@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"path/filepath"
@@ -14,6 +15,8 @@ import (
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
+	"fullthrow/runner/input"
+	"fullthrow/runner/product"
 	"fullthrow/scripts"
 )
 
@@ -69,15 +72,15 @@ func (q *question) historyOf(ctx context.Context, text string) (serial string, r
 			return serial, runs, repairs, err
 		}
 	}
-	f := usage("%s: no run of a unit %s is in %s", q.name, tried[0], q.where)
+	f := input.Usage("%s: no run of a unit %s is in %s", q.name, tried[0], q.where)
 	if newest, err := q.store.Runs(ctx, store.Selection{Product: q.sel.Product}, store.RunFilter{}, "", 1000); err == nil {
 		var serials []string
 		for _, r := range newest {
 			serials = append(serials, r.Unit.SerialNumber)
 		}
 		// One letter misread, not a third of them.
-		if n := near(tried[0], serials); n != "" && levenshtein.ComputeDistance(tried[0], n) <= 2 {
-			f.hint(`did you mean "` + n + `"?`)
+		if n := input.Near(tried[0], serials); n != "" && levenshtein.ComputeDistance(tried[0], n) <= 2 {
+			f.Hint(`did you mean "` + n + `"?`)
 		}
 	}
 	return tried[0], nil, nil, f
@@ -92,12 +95,12 @@ func serialsIn(text string) []string {
 		list = []string{number}
 	}
 	for _, name := range scripts.Products() {
-		home, err := stockFolder(name)
+		home, err := product.StockFolder(name)
 		if err != nil {
 			continue
 		}
-		if p, err := home.product(); err == nil {
-			if serial, _, err := p.format().ParseScan(text); err == nil {
+		if p, err := home.Product(); err == nil {
+			if serial, _, err := p.Format().ParseScan(text); err == nil {
 				list = append(list, serial)
 			}
 		}
@@ -130,22 +133,22 @@ func (q *question) tellHistory(runs []store.Run, repairs []reports.Repair) {
 	if len(runs) == 0 {
 		unit = repairs[0].Unit
 	}
-	head := unit.SerialNumber + ", a " + orElse(productTitle(unit.Product), unit.Product) + prefixed(" revision ", unit.Revision) + prefixed(", lot ", unit.Lot)
+	head := unit.SerialNumber + ", a " + cmp.Or(productTitle(unit.Product), unit.Product) + wording.Prefixed(" revision ", unit.Revision) + wording.Prefixed(", lot ", unit.Lot)
 	if unit.Golden {
 		head += ", a golden unit"
 	}
-	s.say("%s", s.strong(head))
+	s.Say("%s", s.Strong(head))
 	switch {
 	case newest == nil:
-		s.tell(0, "No run that counts has judged it so far.")
+		s.Tell(0, "No run that counts has judged it so far.")
 	default:
-		text := fmt.Sprintf("Now %s; %s judged", newest.Outcome, count(judged, "run"))
+		text := fmt.Sprintf("Now %s; %s judged", newest.Outcome, wording.Count(judged, "run"))
 		if failed > 0 {
 			text += fmt.Sprintf(", %d failed", failed)
 		}
-		s.tell(0, text+prefixed(", ", repairsWords(len(repairs)))+".")
+		s.Tell(0, text+wording.Prefixed(", ", repairsWords(len(repairs)))+".")
 	}
-	s.say("")
+	s.Say("")
 	shown := map[string]bool{}
 	for _, e := range merged(runs, repairs) {
 		if e.run != nil {
@@ -156,7 +159,7 @@ func (q *question) tellHistory(runs []store.Run, repairs []reports.Repair) {
 		}
 	}
 	if newest != nil && newest.File != "" && !q.plantRead {
-		s.tell(0, "the newest judged one as a page: fullthrow report "+filepath.Join(q.where, filepath.FromSlash(newest.File))+" --html page.html")
+		s.Tell(0, "the newest judged one as a page: fullthrow report "+filepath.Join(q.where, filepath.FromSlash(newest.File))+" --html page.html")
 	}
 }
 
@@ -164,7 +167,7 @@ func repairsWords(n int) string {
 	if n == 0 {
 		return ""
 	}
-	return count(n, "repair")
+	return wording.Count(n, "repair")
 }
 
 // happened is one thing that happened to a unit.
@@ -197,7 +200,7 @@ func merged(runs []store.Run, repairs []reports.Repair) []happened {
 func (q *question) tellRun(r store.Run) {
 	s := q.out
 	word := map[reports.Outcome]string{reports.Passed: "passed", reports.Failed: "FAILED", reports.Aborted: "aborted", reports.Errored: "not tested"}[r.Outcome]
-	line := fmt.Sprintf("  %s  %s  at %s, nest %s", r.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.strong(fmt.Sprintf("%-10s", word)), r.Station, r.Nest)
+	line := fmt.Sprintf("  %s  %s  at %s, nest %s", r.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.Strong(fmt.Sprintf("%-10s", word)), r.Station, r.Nest)
 	if r.Operator != "" {
 		line += " by " + r.Operator
 	}
@@ -211,9 +214,9 @@ func (q *question) tellRun(r store.Run) {
 	if r.Simulated {
 		line += "; simulated"
 	}
-	s.say("%s", line)
+	s.Say("%s", line)
 	if r.Flag != "" {
-		s.tell(6, s.strong("not counted: "+r.Flag))
+		s.Tell(6, s.Strong("not counted: "+r.Flag))
 	}
 	const most = 6
 	if n := len(r.Failed); n > 0 {
@@ -221,12 +224,12 @@ func (q *question) tellRun(r store.Run) {
 		if n > most {
 			text += fmt.Sprintf(" and %d more", n-most)
 		}
-		s.tell(6, "not kept: "+text)
+		s.Tell(6, "not kept: "+text)
 	}
 	if r.Cause != "" {
-		s.tell(6, "likely cause: "+r.Cause)
+		s.Tell(6, "likely cause: "+r.Cause)
 	} else if r.Outcome != reports.Passed && r.Reason != nil && len(r.Failed) == 0 {
-		s.tell(6, wording.English().Reason(r.Reason))
+		s.Tell(6, wording.English().Reason(r.Reason))
 	}
 }
 
@@ -242,10 +245,10 @@ func (q *question) tellRepair(r reports.Repair, runs []store.Run) {
 	if r.By != "" {
 		by = "  by " + r.By
 	}
-	q.out.say("  %s  %s%s", r.At.In(q.sel.Zone).Format("2006-01-02 15:04"), q.out.strong(fmt.Sprintf("%-10s", "repair")), by)
+	q.out.Say("  %s  %s%s", r.At.In(q.sel.Zone).Format("2006-01-02 15:04"), q.out.Strong(fmt.Sprintf("%-10s", "repair")), by)
 	text := "found: " + found
 	if r.Part != "" {
 		text += ", at the " + strings.ReplaceAll(r.Part, "-", " ")
 	}
-	q.out.tell(6, text+"; "+english.Remedy(r.Done)+prefixed(". ", r.Text))
+	q.out.Tell(6, text+"; "+english.Remedy(r.Done)+wording.Prefixed(". ", r.Text))
 }

@@ -15,6 +15,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/runner/demo/demotest"
 )
 
 var shownPassed = regexp.MustCompile(`(?m)^  K8\S+ (?:passed|to K8\S+, (\d+) units, passed)$`)
@@ -25,7 +26,7 @@ var shownPassed = regexp.MustCompile(`(?m)^  K8\S+ (?:passed|to K8\S+, (\d+) uni
 // opened.
 func TestKilledAtAnyMoment(t *testing.T) {
 	t.Parallel()
-	rounds := of(8, 2)
+	rounds := demotest.Of(8, 2)
 	seed := rand.Uint64()
 	rng := rand.New(rand.NewPCG(seed, 0))
 	t.Logf("moments drawn with seed %d", seed)

@@ -2,7 +2,7 @@ package main
 
 import (
 	"context"
-	"fmt"
+	"fullthrow/runner/input"
 	"io"
 	"os"
 	"slices"
@@ -17,12 +17,12 @@ func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
 // run is the program: it returns the exit code.
 func run(args []string, in io.Reader, out, errs io.Writer) int {
 	a := &app{in: in, out: out, errs: errs}
-	root := a.root()
+	root := a.root(args)
 	root.SetArgs(args)
 	if err := root.ExecuteContext(context.Background()); err != nil {
 		return complain(errs, err)
 	}
-	return exitPassed
+	return input.ExitPassed
 }
 
 // app is what every command shares: the three streams and the flags that
@@ -34,7 +34,7 @@ type app struct {
 	ending    *ending // while a bench is open: see [app.begin]
 }
 
-func (a *app) root() *cobra.Command {
+func (a *app) root(args []string) *cobra.Command {
 	cobra.EnableCommandSorting = false
 	root := &cobra.Command{
 		Use:   "fullthrow",
@@ -69,7 +69,7 @@ leaves one sealed report per serial number. Begin with: fullthrow demo`,
 	})
 	root.SetUsageTemplate(usageTemplate)
 	root.SetHelpTemplate(helpTemplate + "{{if not .HasParent}}\nExit codes:\n" + exitTable() + "{{end}}")
-	root.AddCommand(a.commands()...)
+	root.AddCommand(a.commands(args)...)
 	return root
 }
 
@@ -98,23 +98,23 @@ func unknownCommand(root *cobra.Command, word string) error {
 			names = append(names, c.Name())
 		}
 	}
-	return usage("there is no command %q", word).hint(meant(word, names))
+	return input.Usage("there is no command %q", word).Hint(input.Meant(word, names))
 }
 
 // flagError makes a flag's error ours, with the flag that was perhaps meant.
 func flagError(cmd *cobra.Command, err error) error {
-	f := usage("%s: %w", cmd.Name(), err)
+	f := input.Usage("%s: %w", cmd.Name(), err)
 	word, ok := strings.CutPrefix(err.Error(), "unknown flag: --")
 	if !ok {
-		return f.hint("fullthrow help " + strings.TrimPrefix(cmd.CommandPath(), "fullthrow "))
+		return f.Hint("fullthrow help " + strings.TrimPrefix(cmd.CommandPath(), "fullthrow "))
 	}
 	var names []string
 	cmd.Flags().VisitAll(func(fl *pflag.Flag) { names = append(names, fl.Name) })
 	slices.Sort(names)
-	if n := near(word, names); n != "" {
-		return f.hint("did you mean --" + n + "?")
+	if n := input.Near(word, names); n != "" {
+		return f.Hint("did you mean --" + n + "?")
 	}
-	return f.hint("fullthrow help " + strings.TrimPrefix(cmd.CommandPath(), "fullthrow "))
+	return f.Hint("fullthrow help " + strings.TrimPrefix(cmd.CommandPath(), "fullthrow "))
 }
 
 // takes is an argument rule that says what is missing or too much.
@@ -122,20 +122,12 @@ func takes(names ...string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		switch {
 		case len(args) < len(names):
-			return usage("%s: %s is missing", cmd.Name(), names[len(args)]).hint("fullthrow help " + cmd.Name())
+			return input.Usage("%s: %s is missing", cmd.Name(), names[len(args)]).Hint("fullthrow help " + cmd.Name())
 		case len(args) > len(names):
-			return usage("%s: %q is one argument too many", cmd.Name(), args[len(names)]).hint("fullthrow help " + cmd.Name())
+			return input.Usage("%s: %q is one argument too many", cmd.Name(), args[len(names)]).Hint("fullthrow help " + cmd.Name())
 		}
 		return nil
 	}
-}
-
-// missingFile is the failure for an input file that cannot be read.
-func missingFile(what, path string, err error) error {
-	if os.IsNotExist(err) {
-		return usage("%s %s: no such file", what, path)
-	}
-	return &failure{code: exitInput, err: fmt.Errorf("%s: %w", what, err)}
 }
 
 func (a *app) dataFlag(c *cobra.Command, about string) {

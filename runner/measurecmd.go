@@ -9,7 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"fullthrow/runner/capturefile"
+	"fullthrow/runner/input"
 	"fullthrow/runner/offline"
 )
 
@@ -57,7 +57,7 @@ carry a unit: 60mA, "2.4 GHz".`,
 				names = append(names, m.Name)
 				names = append(names, m.Aliases...)
 			}
-			return usage("measure: there is no measurement %q", args[0]).hint(meant(args[0], names)).hint("fullthrow help measure lists them")
+			return input.Usage("measure: there is no measurement %q", args[0]).Hint(input.Meant(args[0], names)).Hint("fullthrow help measure lists them")
 		},
 	}
 	for _, m := range offline.List() {
@@ -126,7 +126,7 @@ func (q quantityFlag) Type() string       { return q.unit }
 func (a *app) measure(m offline.Measurement, s offline.Settings, asJSON bool, plot string) error {
 	if plot != "" { // find out before the work, not after it
 		if info, err := os.Stat(filepath.Dir(plot)); err != nil || !info.IsDir() {
-			return usage("--plot %s: there is no such folder to write it into", plot)
+			return input.Usage("--plot %s: there is no such folder to write it into", plot)
 		}
 	}
 	taken, err := offline.Run(m, s)
@@ -136,7 +136,7 @@ func (a *app) measure(m offline.Measurement, s offline.Settings, asJSON bool, pl
 	if plot != "" {
 		f, err := os.Create(plot)
 		if err != nil {
-			return usage("--plot: %w", err)
+			return input.Usage("--plot: %w", err)
 		}
 		err = taken.WriteSVG(f)
 		if e := f.Close(); err == nil {
@@ -156,23 +156,23 @@ func (a *app) measure(m offline.Measurement, s offline.Settings, asJSON bool, pl
 // measureFailed says whose mistake an error is: always that of the command
 // line or a file, there is nothing else.
 func measureFailed(m offline.Measurement, s offline.Settings, err error) error {
-	var wrong *capturefile.Error
+	var wrong *input.Error
 	var used *offline.UsageError
 	switch {
 	case errors.As(err, &wrong):
-		return &inputError{[]problem{{wrong.File, wrong.Line, wrong.Text, wrong.Hint}}}
+		return err
 	case errors.As(err, &used):
 		hint := used.Hint
 		if hint == "" {
 			hint = "fullthrow help measure " + m.Name
 		}
-		return usage("%w", err).hint(hint)
+		return input.Usage("%w", err).Hint(hint)
 	case errors.Is(err, os.ErrNotExist):
 		var path *os.PathError
 		if errors.As(err, &path) {
-			return usage("%s: no such file", path.Path)
+			return input.Usage("%s: no such file", path.Path)
 		}
 	}
 	text := strings.TrimPrefix(err.Error(), "measure: ")
-	return usage("%s: %s", strings.Join(s.Arguments, ", "), text).hint("fullthrow help measure " + m.Name)
+	return input.Usage("%s: %s", strings.Join(s.Arguments, ", "), text).Hint("fullthrow help measure " + m.Name)
 }

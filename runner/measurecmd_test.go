@@ -12,6 +12,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/runner/demo/demotest"
 	"fullthrow/runner/offline"
 	"fullthrow/runner/station"
 )
@@ -21,13 +22,13 @@ import (
 // of its file again.
 func TestAttachmentsMeasureTheSame(t *testing.T) {
 	t.Parallel()
-	n, archive := proofNest(t, 11, func(c *station.Config) { c.Keep = station.KeepFailed })
+	n, archive := demotest.Nest(t, 11, func(c *station.Config) { c.Keep = station.KeepFailed })
 	d, err := sim.DefectNamed("stick-play")
 	require.NoError(t, err)
 	rng := rand.New(rand.NewPCG(7, 1))
-	h := sim.Sound(rng)
+	h := sim.Good(rng)
 	d.Apply(&h, 1, rng)
-	r := n.unit(t, 1, h)
+	r := n.Unit(t, 1, h)
 	require.Equal(t, reports.Failed, r.Outcome)
 
 	files := map[string]string{}
@@ -98,5 +99,5 @@ func TestAttachmentsMeasureTheSame(t *testing.T) {
 			"stick_slow", "stick_slow_up", "stick_slow_down")
 		same("sticks", axis+"_dead_band", band["width"])
 	}
-	assert.Equal(t, 11+4*8, compared, "readings compared; failed: %v", broke(r))
+	assert.Equal(t, 11+4*8, compared, "readings compared; failed: %v", demotest.Broke(r))
 }

@@ -10,7 +10,10 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 const paretoSchema = "fullthrow-pareto/1"
@@ -46,10 +49,10 @@ the readings that failed. A unit with two things wrong stands in two rows.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			kinds := []string{string(store.ByCause), string(store.ByCheck), string(store.ByReading)}
 			if !slices.Contains(kinds, by) {
-				return usage("pareto: --by %q: failures are not counted by that", by).hint(meant(by, kinds))
+				return input.Usage("pareto: --by %q: failures are not counted by that", by).Hint(input.Meant(by, kinds))
 			}
 			if most < 1 {
-				return usage("pareto: --most %d shows nothing", most)
+				return input.Usage("pareto: --most %d shows nothing", most)
 			}
 			return q.ask(cmd.Context(), func(ctx context.Context) error { return q.pareto(ctx, store.FailureKind(by), most) })
 		},
@@ -121,41 +124,41 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 	case p.Units == 0:
 		return q.nothing(ctx, x.About)
 	case p.Failed == 0:
-		q.out.tell(0, fmt.Sprintf("All of %s passed at the first run; what could still go wrong is unseen in at most %s of units (with %s confidence).",
-			count(int(p.Units), "unit"), yield.Percent(1-yield.AtLeast(float64(p.Units), float64(p.Units), q.level)), wholePercent(q.level)))
+		q.out.Tell(0, fmt.Sprintf("All of %s passed at the first run; what could still go wrong is unseen in at most %s of units (with %s confidence).",
+			wording.Count(int(p.Units), "unit"), yield.Percent(1-yield.AtLeast(float64(p.Units), float64(p.Units), q.level)), terminal.WholePercent(q.level)))
 		q.notCounted(x.About)
 		return nil
 	}
-	q.out.say("")
-	q.out.tell(0, q.out.strong(fmt.Sprintf("%d of %s failed at the first run", p.Failed, count(int(p.Units), "unit")))+
+	q.out.Say("")
+	q.out.Tell(0, q.out.Strong(fmt.Sprintf("%d of %s failed at the first run", p.Failed, wording.Count(int(p.Units), "unit")))+
 		fmt.Sprintf(": first-pass yield %s.", x.FirstPass))
-	q.out.say("")
+	q.out.Say("")
 	q.tellBars(p, x.By)
 	if o := p.Others; o != nil {
-		q.out.tell(2, fmt.Sprintf("and %s with %s, %s of all; --most shows more", count(o.Kinds, "other kind"), count(int(o.Findings), "finding"), yield.Percent(o.OfFindings)))
+		q.out.Tell(2, fmt.Sprintf("and %s with %s, %s of all; --most shows more", wording.Count(o.Kinds, "other kind"), wording.Count(int(o.Findings), "finding"), yield.Percent(o.OfFindings)))
 	}
 	if p.Unnamed > 0 {
 		of := map[store.FailureKind]string{store.ByCause: "no cause was found; see --by reading", store.ByCheck: "no check failed by itself", store.ByReading: "no reading failed by itself"}[x.By]
-		q.out.tell(2, fmt.Sprintf("For %d of the failed units %s.", p.Unnamed, of))
+		q.out.Tell(2, fmt.Sprintf("For %d of the failed units %s.", p.Unnamed, of))
 	}
-	q.out.say("")
+	q.out.Say("")
 	if n := p.VitalFew; n > 0 && n < len(p.Bars) && n <= (len(p.Bars)+1)/2 {
-		q.out.tell(0, fmt.Sprintf("The first %d make up %s of all findings: begin there.", n, yield.Percent(p.Bars[n-1].Cumulative)))
+		q.out.Tell(0, fmt.Sprintf("The first %d make up %s of all findings: begin there.", n, yield.Percent(p.Bars[n-1].Cumulative)))
 	} else if len(p.Bars) > 2 {
-		q.out.tell(0, "No few of them stand out: failures are spread over many kinds.")
+		q.out.Tell(0, "No few of them stand out: failures are spread over many kinds.")
 	}
 	if w := x.WithoutFirst; w != nil {
-		q.out.tell(0, fmt.Sprintf("Without the first the first-pass yield would be %s instead of %s, at best.", yield.Percent(*w), yield.Percent(x.FirstPass.Value)))
+		q.out.Tell(0, fmt.Sprintf("Without the first the first-pass yield would be %s instead of %s, at best.", yield.Percent(*w), yield.Percent(x.FirstPass.Value)))
 	}
 	if len(p.Bars) > 1 && overlapping(p.Bars[0].OfTested, p.Bars[1].OfTested) {
-		q.out.tell(0, "Their order is not certain: the intervals of the first two overlap.")
+		q.out.Tell(0, "Their order is not certain: the intervals of the first two overlap.")
 	}
 	if h := x.Hints; h != nil && h.Right.Known() {
-		q.out.tell(0, fmt.Sprintf("Repairs found the cause that the report had named first in %d of %d: %s.", h.Right.Count, h.Right.Of, h.Right.Sentence("repairs")))
+		q.out.Tell(0, fmt.Sprintf("Repairs found the cause that the report had named first in %d of %d: %s.", h.Right.Count, h.Right.Of, h.Right.Sentence("repairs")))
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		glossary(q.out, "pareto", "of_tested", "cumulative", "interval")
+		terminal.Glossary(q.out, "pareto", "of_tested", "cumulative", "interval")
 	}
 	return nil
 }
@@ -166,36 +169,36 @@ func overlapping(a, b yield.Share) bool { return a.Low <= b.High && b.Low <= a.H
 // sentences stand above their bar.
 func (q *question) tellBars(p yield.ParetoChart, by store.FailureKind) {
 	cells := 12
-	if q.out.room() > 100 {
+	if q.out.Room() > 100 {
 		cells = 24
 	}
 	const figures = 45 // columns of the figures
-	above := slices.ContainsFunc(p.Bars, func(b yield.Bar) bool { return columns(b.Name) > q.out.room()-cells-figures })
+	above := slices.ContainsFunc(p.Bars, func(b yield.Bar) bool { return terminal.Columns(b.Name) > q.out.Room()-cells-figures })
 	if above {
-		cells = min(q.out.room()-figures, 50)
+		cells = min(q.out.Room()-figures, 50)
 	}
-	g := grid{right: "rlrlrl", head: []string{"units", "", "of tested", "between", "sum", string(by)}}
+	g := terminal.Grid{Right: "rlrlrl", Head: []string{"units", "", "of tested", "between", "sum", string(by)}}
 	if above {
-		g.head = g.head[:5]
+		g.Head = g.Head[:5]
 	}
 	for i, b := range p.Bars {
 		if b.Units == 0 {
 			continue
 		}
 		if i == p.VitalFew && i > 0 && p.VitalFew < len(p.Bars) && !above {
-			g.add("", "", "", "", "", "")
+			g.Add("", "", "", "", "", "")
 		}
-		row := []string{fmt.Sprint(b.Units), bar(float64(b.Units)/float64(p.Bars[0].Units), cells), yield.Percent(b.OfTested.Value), fromTo(b.OfTested), wholePercent(b.Cumulative)}
+		row := []string{fmt.Sprint(b.Units), terminal.Bar(float64(b.Units)/float64(p.Bars[0].Units), cells), yield.Percent(b.OfTested.Value), terminal.FromTo(b.OfTested), terminal.WholePercent(b.Cumulative)}
 		if above {
-			g.title(b.Name)
-			g.add(row...)
+			g.Title(b.Name)
+			g.Add(row...)
 			continue
 		}
-		g.add(append(row, b.Name)...)
+		g.Add(append(row, b.Name)...)
 	}
-	g.show(q.out)
+	g.Show(q.out)
 	if retests := onlyInRetests(p.Bars); retests > 0 {
-		q.out.tell(2, fmt.Sprintf("%s more in retests only.", count(retests, "kind")))
+		q.out.Tell(2, fmt.Sprintf("%s more in retests only.", wording.Count(retests, "kind")))
 	}
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"os"
@@ -11,6 +12,8 @@ import (
 	"fullthrow/drivers/gpio"
 	"fullthrow/drivers/serialport"
 	"fullthrow/drivers/sound"
+	"fullthrow/reports/wording"
+	"fullthrow/runner/terminal"
 )
 
 // portsCommand lists what a bench file can name on this computer.
@@ -44,7 +47,7 @@ func listSerial(w io.Writer) error {
 		if p.USB != (serialport.USB{}) {
 			name = strings.TrimRight(strings.ToLower(fmt.Sprintf("usb:%s:%s", p.USB.Vendor, p.USB.Product))+":"+p.USB.Serial, ":")
 		}
-		portLine(w, name, nonEmpty(elsewhere(p.Path, name), p.About)...)
+		portLine(w, name, terminal.NonEmpty(elsewhere(p.Path, name), p.About)...)
 	}
 	if len(ports) == 0 {
 		fmt.Fprintln(w, "  none: no serial port is built in or plugged in")
@@ -54,7 +57,7 @@ func listSerial(w io.Writer) error {
 
 // portLine writes a port as it stands in a bench file, and what it is.
 func portLine(w io.Writer, name string, about ...string) {
-	fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("  port = %-34q %s", name, strings.Join(nonEmpty(about...), ", ")), " "))
+	fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("  port = %-34q %s", name, strings.Join(terminal.NonEmpty(about...), ", ")), " "))
 }
 
 // elsewhere is the path, where the name is another.
@@ -69,16 +72,16 @@ func listGPIO(w io.Writer) error {
 	fmt.Fprintln(w, "GPIO chips and their lines")
 	chips, err := gpio.List()
 	for _, c := range chips {
-		portLine(w, "gpio:"+strings.TrimPrefix(c.Path, "/dev/"), c.Label, count(len(c.Lines), "line"))
+		portLine(w, "gpio:"+strings.TrimPrefix(c.Path, "/dev/"), c.Label, wording.Count(len(c.Lines), "line"))
 		for _, l := range c.Lines {
 			if l.Name == "" && !l.Used {
 				continue // nothing to tell it by
 			}
 			state := ""
 			if l.Used {
-				state = "held by " + orElse(l.Consumer, "the kernel")
+				state = "held by " + cmp.Or(l.Consumer, "the kernel")
 			}
-			fmt.Fprintf(w, "    line = %-4d %s\n", l.Number, strings.Join(nonEmpty(l.Name, state), ", "))
+			fmt.Fprintf(w, "    line = %-4d %s\n", l.Number, strings.Join(terminal.NonEmpty(l.Name, state), ", "))
 		}
 	}
 	if len(chips) == 0 {
@@ -91,7 +94,7 @@ func listSound(w io.Writer) error {
 	fmt.Fprintln(w, "sound inputs")
 	inputs, err := sound.List()
 	for _, d := range inputs {
-		portLine(w, "sound:"+d.Name, prefixed("card ", d.Card), d.About)
+		portLine(w, "sound:"+d.Name, wording.Prefixed("card ", d.Card), d.About)
 	}
 	if len(inputs) == 0 {
 		if _, err := os.Stat("/proc/asound"); err != nil {

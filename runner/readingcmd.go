@@ -8,7 +8,9 @@ import (
 	"strings"
 
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/input"
 )
 
 // mostPoints is how many of the newest values a question about one reading
@@ -37,9 +39,9 @@ func (q *question) unknownReading(ctx context.Context, reading string) error {
 	if err != nil {
 		return err
 	}
-	f := usage("%s: there is no reading %q that is a number", q.name, reading)
+	f := input.Usage("%s: there is no reading %q that is a number", q.name, reading)
 	if len(names) == 0 {
-		return f.hint("there are no readings in " + q.where + " at all")
+		return f.Hint("there are no readings in " + q.where + " at all")
 	}
 	var within, heads []string
 	for _, n := range names {
@@ -51,17 +53,17 @@ func (q *question) unknownReading(ctx context.Context, reading string) error {
 			heads = append(heads, check)
 		}
 	}
-	switch n := near(reading, names); {
+	switch n := input.Near(reading, names); {
 	case len(within) > 0 && len(within) <= 8:
-		f.hint("did you mean " + strings.Join(within, " or ") + "?")
+		f.Hint("did you mean " + strings.Join(within, " or ") + "?")
 	case n != "":
-		f.hint(`did you mean "` + n + `"?`)
+		f.Hint(`did you mean "` + n + `"?`)
 	case len(within) > 8:
-		f.hint(fmt.Sprintf("%d readings have that in their name, such as %s", len(within), strings.Join(within[:4], ", ")))
+		f.Hint(fmt.Sprintf("%d readings have that in their name, such as %s", len(within), strings.Join(within[:4], ", ")))
 	default:
-		f.hint("readings are named check.reading; the checks are " + strings.Join(heads, ", "))
+		f.Hint("readings are named check.reading; the checks are " + strings.Join(heads, ", "))
 	}
-	return f.hint("fullthrow capability lists all of them")
+	return f.Hint("fullthrow capability lists all of them")
 }
 
 // pointsWords says what a series is made of: "500 first runs".
@@ -77,7 +79,7 @@ func pointsWords(s yield.Series, retests, golden bool) string {
 	case retests:
 		what = "judged run"
 	}
-	text := count(len(s.Points), what)
+	text := wording.Count(len(s.Points), what)
 	if s.Total > int64(len(s.Points)) {
 		text = fmt.Sprintf("the newest %d of %d %ss", len(s.Points), s.Total, what)
 	}

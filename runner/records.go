@@ -16,6 +16,9 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/page"
 	"fullthrow/reports/wording"
+	"fullthrow/runner/input"
+	"fullthrow/runner/product"
+	"fullthrow/runner/terminal"
 )
 
 // verifyCommand proves an archive.
@@ -29,7 +32,7 @@ func (a *app) verifyCommand() *cobra.Command {
 
 func (a *app) verify(ctx context.Context, dir string) error {
 	if _, err := os.Stat(dir); err != nil {
-		return missingFile("records", dir, err)
+		return input.MissingFile("records", dir, err)
 	}
 	dir = archiveDir(dir)
 	v, err := archive.Verify(dir)
@@ -37,7 +40,7 @@ func (a *app) verify(ctx context.Context, dir string) error {
 		return err
 	}
 	if v.Reports == 0 && len(v.Problems) == 0 && len(v.Pending) == 0 {
-		return usage("%s holds no reports", dir).hint("give the folder that --data of test, serve or demo named")
+		return input.Usage("%s holds no reports", dir).Hint("give the folder that --data of test, serve or demo named")
 	}
 	var ends []string
 	for _, o := range []reports.Outcome{reports.Passed, reports.Failed, reports.Errored, reports.Aborted} {
@@ -45,9 +48,9 @@ func (a *app) verify(ctx context.Context, dir string) error {
 			ends = append(ends, fmt.Sprintf("%d %s", v.Outcomes[o], o))
 		}
 	}
-	fmt.Fprintf(a.out, "%s read: %s\n", count(v.Reports, "report"), strings.Join(ends, ", "))
+	fmt.Fprintf(a.out, "%s read: %s\n", wording.Count(v.Reports, "report"), strings.Join(ends, ", "))
 	if v.Repairs > 0 {
-		fmt.Fprintf(a.out, "%s read\n", count(v.Repairs, "repair"))
+		fmt.Fprintf(a.out, "%s read\n", wording.Count(v.Repairs, "repair"))
 	}
 	if len(v.Key) > 0 {
 		fmt.Fprintf(a.out, "station key %s\n", archive.Fingerprint(v.Key))
@@ -63,14 +66,14 @@ func (a *app) verify(ctx context.Context, dir string) error {
 		fmt.Fprintln(a.out, "every report is as it was sealed, and none is missing")
 		return nil
 	}
-	fmt.Fprintf(a.out, "%s:\n", count(len(v.Problems), "problem"))
+	fmt.Fprintf(a.out, "%s:\n", wording.Count(len(v.Problems), "problem"))
 	for _, p := range v.Problems {
-		printProblem(a.out, problem{File: p.File, Text: p.Text, Hint: p.Hint})
+		printProblem(a.out, input.Problem{File: p.File, Text: p.Text, Hint: p.Hint})
 	}
 	if len(v.Key) > 0 {
 		fmt.Fprintln(a.out, "every report not named here fits its seal and the station's key")
 	}
-	return quiet(exitFailed)
+	return quiet(input.ExitFailed)
 }
 
 // reportCommand shows one sealed report.
@@ -97,11 +100,11 @@ type reportFiles struct{ html, certificate, csv string }
 
 func (a *app) report(file string, to reportFiles) error {
 	if _, err := os.Stat(file); err != nil {
-		return missingFile("report", file, err)
+		return input.MissingFile("report", file, err)
 	}
 	sealed, err := archive.Load(file)
 	if err != nil {
-		return (&failure{code: exitInput, err: err}).hint(hintOf(err))
+		return (&input.Failure{Code: input.ExitInput, Err: err}).Hint(input.HintOf(err))
 	}
 	o, err := pageOptions(sealed, file)
 	if err != nil {
@@ -127,7 +130,7 @@ func (a *app) report(file string, to reportFiles) error {
 		}
 		var refused *reports.HintedError
 		if errors.As(err, &refused) {
-			return &failure{code: exitInput, err: err}
+			return &input.Failure{Code: input.ExitInput, Err: err}
 		}
 		if err != nil {
 			return err
@@ -144,23 +147,23 @@ func (a *app) report(file string, to reportFiles) error {
 
 // tellReport shows a report as it was shown while it ran.
 func (a *app) tellReport(r reports.Report, file string) {
-	p := &passage{full: true, s: newScreen(a.out), started: r.Started, takt: r.Takt, ranked: len(r.Causes) > 0}
-	p.s.say("%s\n%s", p.head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))
+	p := &terminal.Passage{Full: true, S: terminal.NewScreen(a.out), Started: r.Started, Takt: r.Takt, Ranked: len(r.Causes) > 0}
+	p.S.Say("%s\n%s", p.Head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))
 	for _, c := range r.Checks {
-		p.tell(reports.Event{Kind: reports.CheckStarted, Time: c.Started, Check: &c})
+		p.Tell(reports.Event{Kind: reports.CheckStarted, Time: c.Started, Check: &c})
 		for _, x := range c.Readings {
-			p.reading(x)
+			p.Reading(x)
 		}
 		for _, n := range c.Notes {
-			p.tell(reports.Event{Kind: reports.NoteMade, Text: n})
+			p.Tell(reports.Event{Kind: reports.NoteMade, Text: n})
 		}
-		p.tell(reports.Event{Kind: reports.CheckEnded, Check: &c})
+		p.Tell(reports.Event{Kind: reports.CheckEnded, Check: &c})
 	}
 	for _, f := range r.Faults {
-		p.tell(reports.Event{Kind: reports.BenchFault, Fault: &f})
+		p.Tell(reports.Event{Kind: reports.BenchFault, Fault: &f})
 	}
-	p.s.now("")
-	p.finish(r, file)
+	p.S.Now("")
+	p.Finish(r, file)
 }
 
 func writePage(file string, s archive.Sealed) error { return writeFile(file, s, htmlPage) }
@@ -184,9 +187,9 @@ func pageOptions(s archive.Sealed, file string) (page.HTMLOptions, error) {
 }
 
 // productTitle is a product's name for people, "" where it is not known here.
-func productTitle(product string) string {
-	if home, err := stockFolder(product); err == nil {
-		if p, err := home.product(); err == nil {
+func productTitle(name string) string {
+	if home, err := product.StockFolder(name); err == nil {
+		if p, err := home.Product(); err == nil {
 			return p.Title
 		}
 	}
@@ -198,7 +201,7 @@ func productTitle(product string) string {
 func writeFile(file string, s archive.Sealed, write func(io.Writer, archive.Sealed) error) (err error) {
 	f, err := os.CreateTemp(filepath.Dir(file), ".fullthrow-*")
 	if err != nil {
-		return usage("cannot write %s: %w", file, err)
+		return input.Usage("cannot write %s: %w", file, err)
 	}
 	defer func() {
 		if err != nil {

@@ -13,6 +13,9 @@ import (
 
 	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 // plantVariable holds the plant's database where --plant does not.
@@ -47,9 +50,9 @@ func (a *app) recordsDir() (string, error) {
 		}
 	}
 	if _, err := os.Stat(dir); err != nil {
-		f := usage("records %s: no such folder", dir)
+		f := input.Usage("records %s: no such folder", dir)
 		if a.data == "" {
-			f.hint("nothing was tested here yet; say where the records are with --data DIR")
+			f.Hint("nothing was tested here yet; say where the records are with --data DIR")
 		}
 		return "", f
 	}
@@ -70,7 +73,7 @@ func plantVariableValue() string { return os.Getenv(plantVariable) }
 // readablePlant refuses what is no connection string, without showing a password.
 func readablePlant(dsn string) error {
 	if _, err := pgx.ParseConfig(dsn); err != nil {
-		return usage("plant: %w", err).hint("write it like postgres://station@plant.example/fullthrow")
+		return input.Usage("plant: %w", err).Hint("write it like postgres://station@plant.example/fullthrow")
 	}
 	return nil
 }
@@ -79,7 +82,7 @@ func readablePlant(dsn string) error {
 // whether it is a plant's. What had to be put right goes to standard error.
 func (a *app) openStore(ctx context.Context, plant string) (store.Store, string, bool, error) {
 	if plant != "" && a.data != "" {
-		return nil, "", false, usage("give either --data or --plant: the records of one station, or those of the plant")
+		return nil, "", false, input.Usage("give either --data or --plant: the records of one station, or those of the plant")
 	}
 	if dsn := a.plantDSN(plant); dsn != "" {
 		if err := readablePlant(dsn); err != nil {
@@ -103,11 +106,11 @@ func (a *app) openStore(ctx context.Context, plant string) (store.Store, string,
 // through all files. It shows progress where that takes long.
 func (a *app) openIndex(ctx context.Context, dir string, deferred bool) (*store.Index, error) {
 	if _, err := archive.PublicKey(dir); err != nil {
-		return nil, usage("%s holds no reports", dir).hint("give the folder that --data of test, serve or demo named")
+		return nil, input.Usage("%s holds no reports", dir).Hint("give the folder that --data of test, serve or demo named")
 	}
-	s := newScreen(a.errs)
+	s := terminal.NewScreen(a.errs)
 	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: deferred, Progress: progress(s, "reading reports")})
-	s.now("")
+	s.Now("")
 	if err != nil {
 		return nil, err
 	}
@@ -118,10 +121,10 @@ func (a *app) openIndex(ctx context.Context, dir string, deferred bool) (*store.
 }
 
 // progress shows how far something is, in the live line.
-func progress(s *screen, what string) func(done, total int) {
+func progress(s *terminal.Screen, what string) func(done, total int) {
 	return func(done, total int) {
 		if total >= 100 && (done%50 == 0 || done == total) {
-			s.now("%s: %d of %d", what, done, total)
+			s.Now("%s: %d of %d", what, done, total)
 		}
 	}
 }
@@ -173,11 +176,11 @@ func (a *app) proveIndex(ctx context.Context, dir string) {
 		if err != nil {
 			return err
 		}
-		s := newScreen(a.errs)
+		s := terminal.NewScreen(a.errs)
 		r, err := ix.Prove(ctx, progress(s, "index"))
-		s.now("")
+		s.Now("")
 		if err == nil && r.Flags > 0 {
-			fmt.Fprintf(a.out, "in the index: %s that the yield does not count\n", count(r.Flags, "report"))
+			fmt.Fprintf(a.out, "in the index: %s that the yield does not count\n", wording.Count(r.Flags, "report"))
 		}
 		return errors.Join(err, ix.Close())
 	}()

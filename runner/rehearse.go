@@ -4,33 +4,20 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
 
 	"github.com/spf13/cobra"
 
-	"fullthrow/drivers/sim"
+	"fullthrow/runner/input"
+	"fullthrow/runner/rehearsal"
 	"fullthrow/runner/station"
+	"fullthrow/runner/terminal"
 )
 
-// rehearseOptions say what is rehearsed and what is asked of it.
-type rehearseOptions struct {
-	from       sources
-	population string
-	units      int // of the population
-	sweep      int // units of each defect at each severity
-	nests      int
-	seed       uint64
-	escapes    float64 // % allowed
-	rejects    float64 // % allowed
-	json       bool
-	plot       string
-}
-
 func (a *app) rehearseCommand() *cobra.Command {
-	o := rehearseOptions{units: 10000, sweep: 4, nests: runtime.NumCPU(), seed: 1, escapes: 0.1, rejects: 0.1}
+	o := rehearsal.Options{Units: 10000, Sweep: 4, Nests: runtime.NumCPU(), Seed: 1, Escapes: 0.1, Rejects: 0.1}
 	c := &cobra.Command{
 		Use:   "rehearse",
 		Short: "Run the plan over a simulated population: what it catches, misses and rejects",
@@ -50,180 +37,93 @@ allowed. The same seed gives the same result, whatever the number of nests.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			switch {
-			case o.units < 0 || o.units > 1e6:
-				return usage("rehearse: --units %d is not in 0 to 1000000", o.units)
-			case o.sweep < 0 || o.sweep > 1000:
-				return usage("rehearse: --sweep %d is not in 0 to 1000", o.sweep)
-			case o.units == 0 && o.sweep == 0:
-				return usage("rehearse: --units 0 and --sweep 0 leave nothing to rehearse")
-			case o.nests < 1 || o.nests > 64:
-				return usage("rehearse: --nests %d is not in 1 to 64", o.nests)
-			case !(o.escapes >= 0 && o.escapes <= 100):
-				return usage("rehearse: --escapes %v is not in 0 to 100", o.escapes)
-			case !(o.rejects >= 0 && o.rejects <= 100):
-				return usage("rehearse: --false-rejects %v is not in 0 to 100", o.rejects)
+			case o.Units < 0 || o.Units > 1e6:
+				return input.Usage("rehearse: --units %d is not in 0 to 1000000", o.Units)
+			case o.Sweep < 0 || o.Sweep > 1000:
+				return input.Usage("rehearse: --sweep %d is not in 0 to 1000", o.Sweep)
+			case o.Units == 0 && o.Sweep == 0:
+				return input.Usage("rehearse: --units 0 and --sweep 0 leave nothing to rehearse")
+			case o.Nests < 1 || o.Nests > 64:
+				return input.Usage("rehearse: --nests %d is not in 1 to 64", o.Nests)
+			case !(o.Escapes >= 0 && o.Escapes <= 100):
+				return input.Usage("rehearse: --escapes %v is not in 0 to 100", o.Escapes)
+			case !(o.Rejects >= 0 && o.Rejects <= 100):
+				return input.Usage("rehearse: --false-rejects %v is not in 0 to 100", o.Rejects)
 			}
 			return a.rehearse(cmd.Context(), o)
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&o.population, "population", "", "`FILE` with the shares and severities of defects; default: the product's population.toml")
-	f.IntVar(&o.units, "units", o.units, "take `N` units of the population")
-	f.IntVar(&o.sweep, "sweep", o.sweep, "take `N` units of each defect at each severity from 0.1 to 1.5")
-	f.Uint64Var(&o.seed, "seed", o.seed, "make the units that belong to `S`")
-	f.IntVar(&o.nests, "nests", o.nests, "test `N` units at a time")
-	f.Float64Var(&o.escapes, "escapes", o.escapes, "allow `P` % of the units that must be caught to pass")
-	f.Float64Var(&o.rejects, "false-rejects", o.rejects, "allow `P` % of the sound units to fail")
-	f.BoolVar(&o.json, "json", false, "write the result as JSON")
-	f.StringVar(&o.plot, "plot", "", "draw detection against severity into `FILE`, an SVG")
-	o.from.flags(c)
+	f.StringVar(&o.Population, "population", "", "`FILE` with the shares and severities of defects; default: the product's population.toml")
+	f.IntVar(&o.Units, "units", o.Units, "take `N` units of the population")
+	f.IntVar(&o.Sweep, "sweep", o.Sweep, "take `N` units of each defect at each severity from 0.1 to 1.5")
+	f.Uint64Var(&o.Seed, "seed", o.Seed, "make the units that belong to `S`")
+	f.IntVar(&o.Nests, "nests", o.Nests, "test `N` units at a time")
+	f.Float64Var(&o.Escapes, "escapes", o.Escapes, "allow `P` % of the units that must be caught to pass")
+	f.Float64Var(&o.Rejects, "false-rejects", o.Rejects, "allow `P` % of the sound units to fail")
+	f.BoolVar(&o.Json, "json", false, "write the result as JSON")
+	f.StringVar(&o.Plot, "plot", "", "draw detection against severity into `FILE`, an SVG")
+	sourceFlags(c, &o.From)
 	f.Lookup("bench").Usage = "`FILE` of a simulated bench; default: the product's"
 	return c
 }
 
-func (a *app) rehearse(ctx context.Context, o rehearseOptions) error {
-	b, nest, err := o.from.rehearsalBench()
+func (a *app) rehearse(ctx context.Context, o rehearsal.Options) error {
+	b, nest, err := rehearsal.Bench(o.From)
 	if err != nil {
 		return err
 	}
-	m, err := o.from.load(b.Product)
+	m, err := o.From.Load(b.Product)
 	if err != nil {
 		return err
 	}
-	if m.product.Product != b.Product {
-		return usage("%s is a bench for product %q, the plan is for %q", b.name, b.Product, m.product.Product)
+	if m.Product.Product != b.Product {
+		return input.Usage("%s is a bench for product %q, the plan is for %q", b.Name, b.Product, m.Product.Product)
 	}
-	people, at, err := o.loadPopulation(m)
+	people, at, err := o.LoadPopulation(m)
 	if err != nil {
 		return err
 	}
-	if o.plot != "" { // find out before the work, not after it
-		if info, err := os.Stat(filepath.Dir(o.plot)); err != nil || !info.IsDir() {
-			return usage("--plot %s: there is no such folder to write it into", o.plot)
+	if o.Plot != "" { // find out before the work, not after it
+		if info, err := os.Stat(filepath.Dir(o.Plot)); err != nil || !info.IsDir() {
+			return input.Usage("--plot %s: there is no such folder to write it into", o.Plot)
 		}
 	}
 	ctx, e := a.begin(ctx)
 	defer e.done()
-	live := newScreen(a.errs)
-	h := &rehearsal{method: m, bench: b, nest: nest, people: people, options: o, populationAt: at, screen: live}
-	err = h.run(ctx)
-	live.now("")
+	live := terminal.NewScreen(a.errs)
+	h := &rehearsal.Rehearsal{Method: m, Bench: b, Nest: nest, People: people, Options: o, PopulationAt: at, Screen: live}
+	err = h.Run(ctx)
+	live.Now("")
 	if err != nil {
 		return err
 	}
-	r, err := h.result()
+	r, err := h.Result()
 	if err != nil {
 		return err
 	}
-	if o.plot != "" {
-		if err := os.WriteFile(o.plot, r.svg(), 0o644); err != nil {
+	if o.Plot != "" {
+		if err := os.WriteFile(o.Plot, r.Svg(), 0o644); err != nil {
 			return fmt.Errorf("plot: %w", err)
 		}
 	}
-	if o.json {
-		if err := r.writeJSON(a.out); err != nil {
+	if o.Json {
+		if err := r.WriteJSON(a.out); err != nil {
 			return err
 		}
 	} else {
-		r.writeText(newScreen(a.out))
-		if o.plot != "" {
-			fmt.Fprintf(a.out, "Detection against severity, as a drawing: %s\n", o.plot)
+		r.WriteText(terminal.NewScreen(a.out))
+		if o.Plot != "" {
+			fmt.Fprintf(a.out, "Detection against severity, as a drawing: %s\n", o.Plot)
 		}
 	}
 	var aborted *station.Abort
 	if errors.As(context.Cause(ctx), &aborted) {
 		fmt.Fprintf(a.errs, "%s, after %d of %d units\n", aborted, r.Done, r.Asked)
-		return quiet(exitAborted)
+		return quiet(input.ExitAborted)
 	}
 	if !r.Kept {
-		return quiet(exitFailed)
+		return quiet(input.ExitFailed)
 	}
 	return nil
-}
-
-// rehearsalBench is the simulated bench to rehearse on and which of its nests:
-// that of the bench file given, or the first that the product's folder has.
-func (s sources) rehearsalBench() (*benchFile, int, error) {
-	simulatedNest := func(b *benchFile) int {
-		for i := range b.Nests {
-			if b.simulated(i) {
-				return i
-			}
-		}
-		return -1
-	}
-	const hint = `give every device of a nest a port like "sim:supply"; bench-demo.toml of the stock product is such a file`
-	if s.bench != "" {
-		b, err := loadBench(s.bench)
-		if err != nil {
-			return nil, 0, err
-		}
-		if i := simulatedNest(b); i >= 0 {
-			return b, i, nil
-		}
-		return nil, 0, usage("%s has no simulated nest: units are not rehearsed on hardware", s.bench).hint(hint)
-	}
-	home, err := s.folder(demoProduct)
-	if err != nil {
-		return nil, 0, err
-	}
-	names, err := fs.Glob(home.fs, "bench*.toml")
-	if err != nil {
-		return nil, 0, err
-	}
-	for _, name := range names {
-		data, err := home.read(name)
-		if err != nil {
-			return nil, 0, err
-		}
-		b, err := parseBench(home.path(name), data)
-		if err != nil {
-			return nil, 0, err
-		}
-		if i := simulatedNest(b); i >= 0 {
-			return b, i, nil
-		}
-	}
-	return nil, 0, usage("%s has no bench*.toml with a simulated nest", home.name).hint(hint)
-}
-
-// loadPopulation reads the population file given, or that of the product.
-func (o rehearseOptions) loadPopulation(m *method) (*sim.Population, string, error) {
-	at, name := folder{}, "population.toml"
-	if o.population != "" {
-		at, name = dirFolder(filepath.Dir(o.population)), filepath.Base(o.population)
-	} else {
-		var err error
-		if at, err = o.from.folder(m.product.Product); err != nil {
-			return nil, "", err
-		}
-	}
-	data, err := at.read(name)
-	if err != nil {
-		return nil, "", err
-	}
-	people, err := sim.ParsePopulation(at.path(name), data)
-	if err != nil {
-		return nil, "", &inputError{inOrder(populationProblems(err))}
-	}
-	if people.Product != m.product.Product {
-		return nil, "", usage("%s is a population of product %q, the plan is for %q", at.path(name), people.Product, m.product.Product)
-	}
-	m.count(at.path(name), data)
-	return people, at.path(name), nil
-}
-
-// populationProblems lists what is wrong with a population file.
-func populationProblems(err error) (list []problem) {
-	if j, ok := err.(interface{ Unwrap() []error }); ok {
-		for _, e := range j.Unwrap() {
-			list = append(list, populationProblems(e)...)
-		}
-		return list
-	}
-	var p *sim.PopulationError
-	if errors.As(err, &p) {
-		return []problem{{p.File, p.Line, p.Text, ""}}
-	}
-	return []problem{{Text: err.Error()}}
 }

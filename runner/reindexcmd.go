@@ -7,6 +7,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
+	"fullthrow/runner/terminal"
 )
 
 const reindexSchema = "fullthrow-reindex/1"
@@ -41,7 +43,7 @@ seem to fit them. Nothing is lost by it, and the station may test meanwhile.`,
 
 func (q *question) reindex(ctx context.Context) error {
 	a := q.app
-	q.out = newScreen(a.out)
+	q.out = terminal.NewScreen(a.out)
 	dir, err := a.recordsDir()
 	if err != nil {
 		return err
@@ -53,9 +55,9 @@ func (q *question) reindex(ctx context.Context) error {
 		return err
 	}
 	defer ix.Close()
-	live := newScreen(a.errs)
+	live := terminal.NewScreen(a.errs)
 	r, err := ix.Rebuild(ctx, progress(live, "reading reports"))
-	live.now("")
+	live.Now("")
 	if err != nil {
 		return err
 	}
@@ -67,11 +69,11 @@ func (q *question) reindex(ctx context.Context) error {
 	if q.asJSON {
 		return q.json(reindexAnswer{reindexSchema, dir, r.Files, r.Repairs, append([]store.Flag{}, flags...), took})
 	}
-	text := "The index was made again from " + count(r.Files, "report")
+	text := "The index was made again from " + wording.Count(r.Files, "report")
 	if r.Repairs > 0 {
-		text += " and " + count(r.Repairs, "repair")
+		text += " and " + wording.Count(r.Repairs, "repair")
 	}
-	q.out.tell(0, text+", in "+figures(took)+" s.")
+	q.out.Tell(0, text+", in "+figures(took)+" s.")
 	q.notCounted(about{NotCounted: flags})
 	return nil
 }

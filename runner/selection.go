@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -13,7 +14,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 // question is what every command has that asks about many runs: where the
@@ -34,7 +38,7 @@ type question struct {
 	where string // the records, for people
 	// plantRead says that the store is a plant's: no files beside it.
 	plantRead bool
-	out       *screen
+	out       *terminal.Screen
 }
 
 func (a *app) question(name string) *question {
@@ -73,7 +77,7 @@ func (q *question) whence(c *cobra.Command) {
 
 // ask reads the flags, opens the records and hands them to f.
 func (q *question) ask(ctx context.Context, f func(context.Context) error) (err error) {
-	q.out = newScreen(q.app.out)
+	q.out = terminal.NewScreen(q.app.out)
 	if err := q.read(); err != nil {
 		return err
 	}
@@ -107,7 +111,7 @@ func (q *question) read() (err error) {
 	}
 	q.level, err = percentFlag("confidence", q.confidence)
 	if err == nil && (q.level < 0.5 || q.level >= 1) {
-		err = usage("--confidence %s is not from 50 to under 100", q.confidence)
+		err = input.Usage("--confidence %s is not from 50 to under 100", q.confidence)
 	}
 	return err
 }
@@ -117,9 +121,9 @@ func percentFlag(flag, text string) (float64, error) {
 	x, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(text), "%")), 64)
 	switch {
 	case err != nil || !(x >= 0 && x <= 100):
-		return 0, usage("--%s %q is not a percentage", flag, text).hint("write 95 for 95 %")
+		return 0, input.Usage("--%s %q is not a percentage", flag, text).Hint("write 95 for 95 %")
 	case x > 0 && x < 1:
-		return 0, usage("--%s %s is less than 1 %%", flag, text).hint("write percentages: 95 for 95 %")
+		return 0, input.Usage("--%s %s is less than 1 %%", flag, text).Hint("write percentages: 95 for 95 %")
 	}
 	return x / 100, nil
 }
@@ -149,7 +153,7 @@ func (q *question) known(ctx context.Context) error {
 			values = slices.Compact(values)
 		}
 		if !slices.Contains(values, f.value) {
-			return usage("no run of %s %s is in %s", f.by, f.value, q.where).hint(meant(f.value, values))
+			return input.Usage("no run of %s %s is in %s", f.by, f.value, q.where).Hint(input.Meant(f.value, values))
 		}
 	}
 	return nil
@@ -209,7 +213,7 @@ func (q *question) selected() string {
 	s := q.sel
 	var parts []string
 	if s.Product != "" {
-		parts = append(parts, orElse(productTitle(s.Product), s.Product)+prefixed(" revision ", s.Revision))
+		parts = append(parts, cmp.Or(productTitle(s.Product), s.Product)+wording.Prefixed(" revision ", s.Revision))
 	} else if s.Revision != "" {
 		parts = append(parts, "revision "+s.Revision)
 	}
@@ -218,7 +222,7 @@ func (q *question) selected() string {
 			parts = append(parts, x.word+x.value)
 		}
 	}
-	text := orElse(strings.Join(parts, ", "), "all units")
+	text := cmp.Or(strings.Join(parts, ", "), "all units")
 	const layout = "2006-01-02 15:04"
 	switch since, until := s.Since, s.Until; {
 	case since.IsZero() && until.IsZero():
@@ -234,19 +238,19 @@ func (q *question) selected() string {
 
 // title opens an answer.
 func (q *question) title(what string, b about) {
-	q.out.say("%s", q.out.strong(what+": "+q.selected()))
+	q.out.Say("%s", q.out.Strong(what+": "+q.selected()))
 	if b.Newest != nil {
 		text := "The newest run is of " + b.Newest.In(q.sel.Zone).Format("2006-01-02 15:04") + "."
 		if b.Simulated {
 			text += " Simulated units, invented data."
 		}
-		q.out.say("%s", q.out.faint(text))
+		q.out.Say("%s", q.out.Faint(text))
 	}
 }
 
 // nothing answers where no unit was tested, and says what there is instead.
 func (q *question) nothing(ctx context.Context, b about) error {
-	q.out.tell(0, "No unit of this selection was tested.")
+	q.out.Tell(0, "No unit of this selection was tested.")
 	runs, err := q.store.Runs(ctx, store.Selection{}, store.RunFilter{}, "", 1)
 	switch {
 	case err != nil:
@@ -257,13 +261,13 @@ func (q *question) nothing(ctx context.Context, b about) error {
 		q.hint("all its runs ended by a fault of the bench, were aborted, were of golden units, or are not counted")
 	default:
 		q.hint("the newest run in " + q.where + " is of " + runs[0].Started.In(q.sel.Zone).Format("2006-01-02 15:04") +
-			prefixed(", lot ", runs[0].Unit.Lot) + ", at " + runs[0].Station)
+			wording.Prefixed(", lot ", runs[0].Unit.Lot) + ", at " + runs[0].Station)
 	}
 	q.notCounted(b)
 	return nil
 }
 
-func (q *question) hint(text string) { q.out.tell(0, "hint: "+text) }
+func (q *question) hint(text string) { q.out.Tell(0, "hint: "+text) }
 
 // mostNamed is how many reports are named before the rest is a number.
 const mostNamed = 5
@@ -272,7 +276,7 @@ const mostNamed = 5
 func (q *question) notCounted(b about) {
 	by := map[string][]string{}
 	for _, f := range b.NotCounted {
-		by[f.Kind] = append(by[f.Kind], orElse(f.File, f.Run))
+		by[f.Kind] = append(by[f.Kind], cmp.Or(f.File, f.Run))
 	}
 	kinds := []string{"changed", "inserted", "removed"}
 	for k := range by {
@@ -288,7 +292,7 @@ func (q *question) notCounted(b about) {
 			continue
 		}
 		if first {
-			q.out.say("")
+			q.out.Say("")
 			first = false
 		}
 		slices.Sort(names)
@@ -296,7 +300,7 @@ func (q *question) notCounted(b about) {
 		if n > mostNamed {
 			list += fmt.Sprintf(" and %d more", n-mostNamed)
 		}
-		q.out.tell(0, q.out.strong(notCountedWords(kind, n))+": "+list)
+		q.out.Tell(0, q.out.Strong(notCountedWords(kind, n))+": "+list)
 	}
 	if !first {
 		if q.plantRead {
@@ -317,13 +321,13 @@ func notCountedWords(kind string, n int) string {
 	}
 	switch kind {
 	case "changed":
-		return count(n, "report") + pick(" does not bear its seal and is not counted", " do not bear their seal and are not counted")
+		return wording.Count(n, "report") + pick(" does not bear its seal and is not counted", " do not bear their seal and are not counted")
 	case "inserted":
-		return count(n, "report") + pick(" does not belong to the station's chain and is not counted", " do not belong to the station's chain and are not counted")
+		return wording.Count(n, "report") + pick(" does not belong to the station's chain and is not counted", " do not belong to the station's chain and are not counted")
 	case "removed":
-		return count(n, "report") + pick(" is missing from the records and cannot be counted", " are missing from the records and cannot be counted")
+		return wording.Count(n, "report") + pick(" is missing from the records and cannot be counted", " are missing from the records and cannot be counted")
 	}
-	return count(n, "report") + pick(" is not counted ("+kind+")", " are not counted ("+kind+")")
+	return wording.Count(n, "report") + pick(" is not counted ("+kind+")", " are not counted ("+kind+")")
 }
 
 // json writes an answer as JSON.
@@ -354,7 +358,7 @@ func periods() []string { return groupings()[:5] }
 // grouping reads --by.
 func grouping(text string) (store.By, error) {
 	if !slices.Contains(groupings(), text) {
-		return "", usage("--by %q: nothing is grouped by that", text).hint(meant(text, groupings()))
+		return "", input.Usage("--by %q: nothing is grouped by that", text).Hint(input.Meant(text, groupings()))
 	}
 	return store.By(text), nil
 }

@@ -12,7 +12,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports/wording"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/input"
 	"fullthrow/runner/selfcheck"
+	"fullthrow/runner/terminal"
 )
 
 // selfcheckCommand shows that the numbers are right on this computer.
@@ -62,14 +66,14 @@ type selfcheckReport struct {
 func (a *app) selfcheck(calls []selfcheck.Call, o selfcheckOptions) error {
 	if o.area != "" {
 		if !slices.Contains(selfcheck.Areas(), o.area) {
-			return usage("selfcheck: there is no area %q", o.area).hint(meant(o.area, selfcheck.Areas()))
+			return input.Usage("selfcheck: there is no area %q", o.area).Hint(input.Meant(o.area, selfcheck.Areas()))
 		}
 		calls = slices.DeleteFunc(slices.Clone(calls), func(c selfcheck.Call) bool { return c.Area != o.area })
 	}
 	functions := selfcheck.Functions()
 	maps.Copy(functions, wireFunctions())
 	r := selfcheckReport{
-		Schema: "fullthrow-selfcheck/1", Software: software(), Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
+		Schema: "fullthrow-selfcheck/1", Software: bench.Software(), Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
 		Provenance: map[string]int{}, Results: selfcheck.Run(calls, functions),
 	}
 	for _, v := range r.Results {
@@ -91,7 +95,7 @@ func (a *app) selfcheck(calls []selfcheck.Call, o selfcheckOptions) error {
 	}
 	// Nothing compared is nothing shown to be right.
 	if r.Missed > 0 || r.Values == 0 {
-		return quiet(exitFailed)
+		return quiet(input.ExitFailed)
 	}
 	return nil
 }
@@ -142,7 +146,7 @@ func (r selfcheckReport) tell(w io.Writer, sources bool) {
 			kinds = append(kinds, fmt.Sprintf("%s %d", p, n))
 		}
 	}
-	fmt.Fprintf(w, "\n%s: %d within, %d missed\n%s\n", count(r.Values, "value"), r.Within, r.Missed, strings.Join(kinds, ", "))
+	fmt.Fprintf(w, "\n%s: %d within, %d missed\n%s\n", wording.Count(r.Values, "value"), r.Within, r.Missed, strings.Join(kinds, ", "))
 }
 
 // row is one line of the table.
@@ -208,7 +212,7 @@ func origin(w io.Writer, v selfcheck.Result) {
 
 // detail is a line below a value, wrapped.
 func detail(w io.Writer, name, text string) {
-	lines := strings.TrimSuffix(wrap(text+"\n", 78), "\n")
+	lines := strings.TrimSuffix(terminal.Wrap(text+"\n", 78), "\n")
 	for line := range strings.Lines(lines) {
 		fmt.Fprintf(w, "    %-16s %s\n", name, strings.TrimSpace(line))
 		name = ""

@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"fullthrow/runner/input"
 	"fullthrow/runner/selfcheck"
 )
 
@@ -23,7 +24,7 @@ func check(t *testing.T, calls []selfcheck.Call, o selfcheckOptions) (string, in
 	var out bytes.Buffer
 	err := (&app{out: &out, errs: &out}).selfcheck(calls, o)
 	if err == nil {
-		return out.String(), exitPassed
+		return out.String(), input.ExitPassed
 	}
 	return out.String(), complain(&out, err)
 }
@@ -50,7 +51,7 @@ func catalogue(t *testing.T) []selfcheck.Call {
 func TestSelfcheck(t *testing.T) {
 	pureArithmetic(t)
 	out, code := check(t, catalogue(t), selfcheckOptions{json: true})
-	require.Equal(t, exitPassed, code, firstLines(out, "false"))
+	require.Equal(t, input.ExitPassed, code, firstLines(out, "false"))
 	var r selfcheckReport
 	require.NoError(t, json.Unmarshal([]byte(out), &r))
 	require.GreaterOrEqual(t, r.Values, 150)
@@ -133,7 +134,7 @@ func TestSelfcheckSeesTampering(t *testing.T) {
 	i := slices.IndexFunc(calls, func(c selfcheck.Call) bool { return c.Name == "norris" })
 	calls[i].Values[2].Want = "1.00211681832045"
 	out, code := check(t, calls, selfcheckOptions{})
-	require.Equal(t, exitFailed, code)
+	require.Equal(t, input.ExitFailed, code)
 	require.Equal(t, "MISSED statistics.norris.B1", strings.Split(out, "\n")[2])
 	require.Contains(t, out, "\n    difference       -3e-10, allowed 1e-11\n")
 	require.Contains(t, out, " within, 1 missed\npublished ")
@@ -164,12 +165,12 @@ func TestSelfcheckCannotCompute(t *testing.T) {
 	} {
 		c.Area, c.Name, c.What, c.Values = "supply", "n", "w", value
 		out, code := check(t, []selfcheck.Call{c}, selfcheckOptions{})
-		require.Equal(t, exitFailed, code, name)
+		require.Equal(t, input.ExitFailed, code, name)
 		require.Contains(t, strings.Join(strings.Fields(out), " "), name)
 		require.Contains(t, out, "\n1 value: 0 within, 1 missed\nre-computed 1\n")
 	}
 	_, code := check(t, nil, selfcheckOptions{})
-	require.Equal(t, exitFailed, code)
+	require.Equal(t, input.ExitFailed, code)
 }
 
 // The table fits 100 columns, names no figure by half, and shows the same values
@@ -178,7 +179,7 @@ func TestSelfcheckTable(t *testing.T) {
 	pureArithmetic(t)
 	for _, o := range []selfcheckOptions{{}, {sources: true}} {
 		out, code := check(t, catalogue(t), o)
-		require.Equal(t, exitPassed, code)
+		require.Equal(t, input.ExitPassed, code)
 		rows := 0
 		for line := range strings.Lines(out) {
 			line = strings.TrimSuffix(line, "\n")

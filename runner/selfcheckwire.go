@@ -22,9 +22,9 @@ func wireFunctions() map[string]selfcheck.Function {
 			return selfcheck.Figures{"CRC": fmt.Sprintf("%04X", modbus.CRC(b))}, err
 		},
 		// address, function code, data
-		"modbus.Frame": func(a *selfcheck.Args) (selfcheck.Figures, error) {
+		"modbus.Message": func(a *selfcheck.Args) (selfcheck.Figures, error) {
 			data, err := unhex(a.Text(2))
-			return selfcheck.Figures{"frame": fmt.Sprintf("% X", modbus.Frame(byte(a.Whole(0)), byte(a.Whole(1)), data...))}, err
+			return selfcheck.Figures{"message": fmt.Sprintf("% X", modbus.Message(byte(a.Whole(0)), byte(a.Whole(1)), data...))}, err
 		},
 		// request and reply without their check sums, number of bits
 		"modbus.ParseBits": func(a *selfcheck.Args) (selfcheck.Figures, error) {
@@ -36,7 +36,7 @@ func wireFunctions() map[string]selfcheck.Function {
 			if err != nil || len(reply) < 2 {
 				return nil, notBytes(a.Text(1))
 			}
-			levels, err := modbus.ParseBits(request, modbus.Frame(reply[0], reply[1], reply[2:]...), a.Whole(2))
+			levels, err := modbus.ParseBits(request, modbus.Message(reply[0], reply[1], reply[2:]...), a.Whole(2))
 			var text strings.Builder
 			for _, l := range levels {
 				text.WriteByte(map[bool]byte{false: '0', true: '1'}[l])

@@ -20,16 +20,21 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/forward"
 	"fullthrow/reports/wording"
+	"fullthrow/runner/bench"
 	"fullthrow/runner/crash"
+	"fullthrow/runner/demo"
+	"fullthrow/runner/input"
 	"fullthrow/runner/metrics"
+	"fullthrow/runner/product"
 	"fullthrow/runner/station"
+	"fullthrow/runner/terminal"
 	"fullthrow/runner/web"
 	"fullthrow/runner/web/look"
 )
 
 // serveOptions say what is served where.
 type serveOptions struct {
-	from    sources
+	from    product.Sources
 	listen  string
 	log     string
 	plant   string
@@ -58,13 +63,13 @@ Ctrl-C makes every fixture safe and ends it.`,
 		Example: "  fullthrow serve --bench demo\n  fullthrow serve --bench lq-1.toml --listen 192.168.7.20:8080",
 		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if o.from.bench == "" {
-				return usage("serve: --bench FILE is missing").hint("--bench demo serves a simulated station, to try")
+			if o.from.Bench == "" {
+				return input.Usage("serve: --bench FILE is missing").Hint("--bench demo serves a simulated station, to try")
 			}
 			return a.serve(cmd.Context(), o)
 		},
 	}
-	o.from.flags(c)
+	sourceFlags(c, &o.from)
 	o.flags(c)
 	c.Flags().StringVar(&o.plant, "plant", "", "send every report to the plant's database at `DSN`; default: "+plantVariable+" if it is set")
 	c.Flags().BoolVar(&o.history, "history", o.history, "begin a simulated station with three weeks of history")
@@ -83,12 +88,12 @@ func (o *serveOptions) flags(c *cobra.Command) {
 func (o *serveOptions) check() error {
 	switch {
 	case !(o.pace >= 1 && o.pace <= 1000):
-		return usage("serve: --pace %g is not in 1 to 1000", o.pace)
+		return input.Usage("serve: --pace %g is not in 1 to 1000", o.pace)
 	case o.log != "text" && o.log != "json" && o.log != "none":
-		return usage("serve: --log %q is not text, json or none", o.log)
+		return input.Usage("serve: --log %q is not text, json or none", o.log)
 	}
 	if _, _, err := net.SplitHostPort(o.listen); err != nil {
-		return usage("serve: --listen %q is not a host and a port", o.listen).hint(`like "127.0.0.1:8080", or ":8080" for every network of this computer`)
+		return input.Usage("serve: --listen %q is not a host and a port", o.listen).Hint(`like "127.0.0.1:8080", or ":8080" for every network of this computer`)
 	}
 	return nil
 }
@@ -116,16 +121,16 @@ func (e *ending) logger(format string) *slog.Logger {
 type served struct {
 	app     *app
 	o       serveOptions
-	bench   *benchFile
-	method  *method
-	home    folder // of the product
+	bench   *bench.File
+	method  *product.Method
+	home    product.Folder // of the product
 	archive *archive.Archive
 	log     *slog.Logger
 	metrics *metrics.Metrics
 	index   *indexer           // nil: it could not be opened
 	plant   *forward.Forwarder // nil: no plant is named
-	units   *demoUnits         // of a simulated station
-	fixture *demoFixtures      // nil on a real bench
+	units   *demo.Units        // of a simulated station
+	fixture *demo.Fixtures     // nil on a real bench
 	close   []func() error
 }
 
@@ -142,7 +147,7 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 	}
 	listener, err := net.Listen("tcp", o.listen)
 	if err != nil {
-		return usage("serve: %w", err).hint("another program may have that port: choose another with --listen")
+		return input.Usage("serve: %w", err).Hint("another program may have that port: choose another with --listen")
 	}
 	defer listener.Close()
 	if s.archive, err = a.openArchive(s.records(), s.bench.Station); err != nil {
@@ -150,7 +155,7 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 	}
 	defer s.archive.Close()
 	fresh := len(s.archive.Entries()) == 0
-	s.metrics = metrics.New(metrics.Config{Version: software(), Station: s.bench.Station})
+	s.metrics = metrics.New(metrics.Config{Version: bench.Software(), Station: s.bench.Station})
 
 	defer func() {
 		for _, c := range s.close {
@@ -214,16 +219,16 @@ func (s *served) nudge() {
 // files reads bench, plan, limits and what the pages need beside them.
 func (s *served) files() (err error) {
 	o, a := &s.o, s.app
-	if o.from.bench == demoName {
+	if o.from.Bench == demoName {
 		from := o.from
-		from.bench = ""
-		m, b, people, err := demoFiles(2)
+		from.Bench = ""
+		m, b, people, err := demo.Files(2)
 		if err != nil {
 			return err
 		}
-		s.bench, s.units = b, newDemoUnits(people)
-		if s.method = m; from != (sources{}) {
-			if s.method, err = from.load(b.Product); err != nil {
+		s.bench, s.units = b, demo.NewUnits(people)
+		if s.method = m; from != (product.Sources{}) {
+			if s.method, err = from.Load(b.Product); err != nil {
 				return err
 			}
 		}
@@ -234,20 +239,20 @@ func (s *served) files() (err error) {
 			}
 		}
 	} else {
-		if s.bench, err = loadBench(o.from.bench); err != nil {
+		if s.bench, err = bench.Load(o.from.Bench); err != nil {
 			return err
 		}
-		if s.method, err = o.from.load(s.bench.Product); err != nil {
+		if s.method, err = o.from.Load(s.bench.Product); err != nil {
 			return err
 		}
-		if s.bench.simulated(0) {
-			_, _, people, err := demoFiles(1)
+		if s.bench.Simulated(0) {
+			_, _, people, err := demo.Files(1)
 			if err != nil {
 				return err
 			}
-			s.units = newDemoUnits(people)
+			s.units = demo.NewUnits(people)
 		} else if o.pace != 1 {
-			return usage("serve: --pace is for simulated benches: a real one takes the time it takes")
+			return input.Usage("serve: --pace is for simulated benches: a real one takes the time it takes")
 		}
 		if a.data == "" {
 			if a.data, err = stateDir(); err != nil {
@@ -255,10 +260,10 @@ func (s *served) files() (err error) {
 			}
 		}
 	}
-	if s.method.product.Product != s.bench.Product {
-		return usage("%s is a bench for product %q, the plan is for %q", s.bench.name, s.bench.Product, s.method.product.Product)
+	if s.method.Product.Product != s.bench.Product {
+		return input.Usage("%s is a bench for product %q, the plan is for %q", s.bench.Name, s.bench.Product, s.method.Product.Product)
 	}
-	s.home, err = o.from.folder(s.bench.Product)
+	s.home, err = o.from.Folder(s.bench.Product)
 	return err
 }
 
@@ -279,18 +284,18 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 	}
 	c := web.Config{
 		Station: s.bench.Station,
-		Product: web.Product{Name: m.product.Product, Title: m.product.Title, Revision: m.product.Revision},
-		Takt:    m.plan.Takt,
+		Product: web.Product{Name: m.Product.Product, Title: m.Product.Title, Revision: m.Product.Revision},
+		Takt:    m.Plan.Takt,
 		Archive: s.archive,
-		Serial:  m.product.format(),
+		Serial:  m.Product.Format(),
 		Unit: func(serial string) reports.Unit {
-			u, err := m.unit(serial, "")
+			u, err := m.Unit(serial, "")
 			if err != nil { // it was accepted by the same format
-				u = reports.Unit{SerialNumber: serial, Product: m.product.Product}
+				u = reports.Unit{SerialNumber: serial, Product: m.Product.Product}
 			}
 			return u
 		},
-		Look: l, Policy: web.StockPolicy(), Pictures: s.home.fs, Pace: s.o.pace,
+		Look: l, Policy: web.StockPolicy(), Pictures: s.home.Fs, Pace: s.o.pace,
 		Metrics:     s.metrics.Handler(),
 		Health:      s.health,
 		Sealed:      func(r archive.Sealed) { s.index.sealed(r); s.nudge() },
@@ -300,14 +305,14 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 	if s.index != nil {
 		c.Store = s.index.index
 	}
-	for _, k := range m.plan.Checks {
+	for _, k := range m.Plan.Checks {
 		c.Checks = append(c.Checks, web.Check{Name: k.Name, About: k.About, Part: k.Part})
 	}
 	if c.Texts, c.Drawing, err = pageFiles(s.home); err != nil {
 		return c, err
 	}
 	if s.units != nil {
-		s.fixture = newDemoFixtures(s.units)
+		s.fixture = demo.NewFixtures(s.units)
 	}
 	for i := range s.bench.Nests {
 		n, err := s.nest(ctx, i)
@@ -324,55 +329,55 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 
 // pageFiles reads what stands beside a plan for people: texts and drawing, as
 // far as there are any.
-func pageFiles(home folder) (map[string]wording.Texts, *look.Drawing, error) {
+func pageFiles(home product.Folder) (map[string]wording.Texts, *look.Drawing, error) {
 	texts := map[string]wording.Texts{}
 	for _, lang := range wording.Languages() {
 		name := wording.TextsFile(lang.Tag)
-		if !home.has(name) {
+		if !home.Has(name) {
 			continue
 		}
-		data, err := home.read(name)
+		data, err := home.Read(name)
 		if err != nil {
 			return nil, nil, err
 		}
-		if texts[lang.Tag], err = wording.ParseTexts(home.path(name), data); err != nil {
-			return nil, nil, usage("%w", err)
+		if texts[lang.Tag], err = wording.ParseTexts(home.Path(name), data); err != nil {
+			return nil, nil, input.Usage("%w", err)
 		}
 	}
-	if !home.has("drawing.svg") {
+	if !home.Has("drawing.svg") {
 		return texts, nil, nil
 	}
-	data, err := home.read("drawing.svg")
+	data, err := home.Read("drawing.svg")
 	if err != nil {
 		return nil, nil, err
 	}
-	d, err := look.ParseDrawing(home.path("drawing.svg"), data)
+	d, err := look.ParseDrawing(home.Path("drawing.svg"), data)
 	if err != nil {
-		return nil, nil, usage("%w", err)
+		return nil, nil, input.Usage("%w", err)
 	}
 	return texts, d, nil
 }
 
 // nest opens the hardware of nest i, simulated or real.
 func (s *served) nest(ctx context.Context, i int) (web.Nest, error) {
-	h := machine()
+	h := bench.Machine()
 	name := s.bench.Nests[i].Name
 	if s.fixture != nil {
 		clock := sim.NewPacedClock(s.o.pace)
 		fixture := sim.NewBench(clock, uint64(i)+1)
-		s.fixture.add(name, fixture, clock)
-		h = simulated(fixture, clock)
+		s.fixture.Add(name, fixture, clock)
+		h = bench.Simulated(fixture, clock)
 	}
-	if late := s.bench.overdue(i, h.clock.Now()); len(late) > 0 {
+	if late := s.bench.Overdue(i, h.Clock.Now()); len(late) > 0 {
 		if s.bench.Calibration.Overdue == "block" {
-			return web.Nest{}, (&failure{code: exitBench, err: fmt.Errorf("nest %s: %s", name, late[0])}).
-				hint("send it to be calibrated and put the new date into " + s.bench.name)
+			return web.Nest{}, (&input.Failure{Code: input.ExitBench, Err: fmt.Errorf("nest %s: %s", name, late[0])}).
+				Hint("send it to be calibrated and put the new date into " + s.bench.Name)
 		}
 		for _, text := range late {
 			s.log.Warn("calibration", "nest", name, "text", text)
 		}
 	}
-	open, err := s.bench.open(ctx, i, h)
+	open, err := s.bench.Open(ctx, i, h)
 	if err != nil {
 		return web.Nest{}, err
 	}
@@ -380,12 +385,12 @@ func (s *served) nest(ctx context.Context, i int) (web.Nest, error) {
 	if s.fixture == nil {
 		s.app.ending.hold(name, open)
 	}
-	return web.Nest{Name: name, Clock: h.clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event), ask web.Ask) (web.Runner, error) {
-		c := s.method.nestConfig(s.bench, i, open, h.clock, s.archive)
+	return web.Nest{Name: name, Clock: h.Clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event), ask web.Ask) (web.Runner, error) {
+		c := s.bench.NestConfig(s.method, i, open, h.Clock, s.archive)
 		c.Watch, c.Ask, c.Exhausted = watch, ask, s.app.ending.exhausted
 		nest, err := station.New(c)
 		if err != nil {
-			return nil, usage("%w", err)
+			return nil, input.Usage("%w", err)
 		}
 		if s.fixture == nil {
 			return nest, nil
@@ -398,13 +403,13 @@ func (s *served) nest(ctx context.Context, i int) (web.Nest, error) {
 // when a run begins.
 type laidOn struct {
 	*station.Nest
-	fixture *demoFixtures
+	fixture *demo.Fixtures
 	name    string
 }
 
 // Run implements [web.Runner].
 func (n laidOn) Run(ctx context.Context, job station.Job) (archive.Sealed, error) {
-	n.fixture.lay(n.name, job.Unit.SerialNumber)
+	n.fixture.Lay(n.name, job.Unit.SerialNumber)
 	return n.Nest.Run(ctx, job)
 }
 
@@ -423,7 +428,7 @@ func (s *served) history(ctx context.Context, server *web.Server) {
 			s.index.sealed(r)
 		}
 	}()
-	err := makeHistory(ctx, s.method, s.bench, s.units, s.archive, historyDays, func(r archive.Sealed) { told <- r })
+	err := demo.MakeHistory(ctx, s.method, s.bench, s.units, s.archive, demo.HistoryDays, func(r archive.Sealed) { told <- r })
 	close(told)
 	<-done
 	switch {
@@ -456,25 +461,25 @@ func (s *served) health(ctx context.Context) map[string]any {
 
 // greet says where the pages are and what to try.
 func (s *served) greet(at net.Addr) {
-	out := newScreen(s.app.out)
+	out := terminal.NewScreen(s.app.out)
 	url := "http://" + at.String() + "/"
 	if tcp, ok := at.(*net.TCPAddr); ok && tcp.IP.IsUnspecified() {
 		url = fmt.Sprintf("http://localhost:%d/", tcp.Port)
 	}
 	if s.units != nil {
-		out.say("%s", out.strong("Simulated units, invented data."))
+		out.Say("%s", out.Strong("Simulated units, invented data."))
 	}
-	out.say("Station %s for the %s, %s: %s", s.bench.Station, s.method.product.Title, count(len(s.bench.Nests), "nest"), out.strong(url))
-	out.say("records: %s", s.archive.Dir())
+	out.Say("Station %s for the %s, %s: %s", s.bench.Station, s.method.Product.Title, wording.Count(len(s.bench.Nests), "nest"), out.Strong(url))
+	out.Say("records: %s", s.archive.Dir())
 	if s.units != nil {
-		out.say("\nOpen it, type one of these and press Enter; a scanner does the same:")
-		for _, u := range s.units.try(3, 4) {
-			out.say("  %s  %s", u.serial, u.about)
+		out.Say("\nOpen it, type one of these and press Enter; a scanner does the same:")
+		for _, u := range s.units.Try(3, 4) {
+			out.Say("  %s  %s", u.Serial, u.About)
 		}
-		for _, g := range s.method.product.Golden {
-			out.say("  %s  is a golden unit", g)
+		for _, g := range s.method.Product.Golden {
+			out.Say("  %s  is a golden unit", g)
 		}
-		out.say("Open the guard, break a device, choose a defect: %sfixture", url)
+		out.Say("Open the guard, break a device, choose a defect: %sfixture", url)
 	}
-	out.say("\nIt runs until it is stopped: Ctrl-C.")
+	out.Say("\nIt runs until it is stopped: Ctrl-C.")
 }

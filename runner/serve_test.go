@@ -12,13 +12,15 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/runner/demo"
+	"fullthrow/runner/input"
+	"fullthrow/runner/product"
 	"fullthrow/runner/station"
 )
 
@@ -52,7 +54,7 @@ type running struct {
 
 func serveDemo(t *testing.T, dir string) *running {
 	t.Helper()
-	return serve(t, dir, serveOptions{from: sources{bench: demoName}, pace: 1000})
+	return serve(t, dir, serveOptions{from: product.Sources{Bench: demoName}, pace: 1000})
 }
 
 // serve begins to serve, and returns once the station has said all it says
@@ -140,7 +142,7 @@ func (r *running) until(i int, ok func(shownNest) bool) shownNest {
 // where it should, the guard, a broken device, and the end.
 func TestServeDemo(t *testing.T) {
 	r := serveDemo(t, t.TempDir())
-	good, err := demoSerial("24A", demoLive)
+	good, err := demo.Serial("24A", demo.Live)
 	require.NoError(t, err)
 	assert.Contains(t, r.out.String(), good+"  passes")
 	scan := func(id, serial, nest string) map[string]any {
@@ -153,7 +155,7 @@ func TestServeDemo(t *testing.T) {
 	assert.Equal(t, "passed", r.until(0, done(good)).End.Kind)
 
 	// Chosen by hand: play in a stick.
-	loose, err := demoSerial("24A", demoLive+500)
+	loose, err := demo.Serial("24A", demo.Live+500)
 	require.NoError(t, err)
 	r.post("api/fixture", map[string]any{"do": "give", "serial": loose, "defect": "stick-play"})
 	require.Equal(t, true, scan("2", loose, "B")["ok"])
@@ -164,7 +166,7 @@ func TestServeDemo(t *testing.T) {
 	assert.Contains(t, r.get("api/fixture"), "stick-play")
 
 	// An open guard holds the unit until it is closed.
-	other, err := demoSerial("24A", demoLive+1)
+	other, err := demo.Serial("24A", demo.Live+1)
 	require.NoError(t, err)
 	r.post("api/fixture", map[string]any{"do": "open", "nest": "A"})
 	scan("3", other, "A")
@@ -203,107 +205,29 @@ func TestServeStopsInTheMiddle(t *testing.T) {
 		return file
 	}
 	// In real time, and with no end of its own.
-	r := serve(t, dir, serveOptions{pace: 1, from: sources{bench: demoName,
-		plan: write("plan.lua", `
+	r := serve(t, dir, serveOptions{pace: 1, from: product.Sources{Bench: demoName,
+		Plan: write("plan.lua", `
 plan { product = "kittiwake-k8", revision = "C", takt = 86400 }
 check("running", { about = "Is switched on", part = "power" }, function()
-  bench.supply:set { voltage = 3.7, limit = 1.5 }
+  bench.supply:set { voltage = 3.7, current_limit = 1.5 }
   bench.supply:on()
   wait(86400)
   reading("current", bench.meter:current { over = 1.0 }, "A")
 end)
-`), limits: write("limits.toml", `
+`), Limits: write("limits.toml", `
 product = "kittiwake-k8"
 [running.current]
 upper = 1
 unit = "A"
 why = "for this test"
 `)}})
-	serial, err := demoSerial("24A", demoLive)
+	serial, err := demo.Serial("24A", demo.Live)
 	require.NoError(t, err)
 	r.post("api/scan", map[string]any{"id": "1", "text": serial})
 	r.until(0, func(s shownNest) bool { return s.Phase == "running" })
 	entries := r.end()
 	require.Len(t, entries, 1)
 	assert.Equal(t, reports.Aborted, entries[0].Outcome)
-}
-
-// The history is what the policy and the repair bench make of a few days.
-func TestDemoHistory(t *testing.T) {
-	m, b, people, err := demoFiles(2)
-	require.NoError(t, err)
-	records, err := archive.Open(t.TempDir(), "LQ-1")
-	require.NoError(t, err)
-	defer records.Close()
-	units := newDemoUnits(people)
-	var mu sync.Mutex
-	golden, first, failed := 0, 0, 0
-	require.NoError(t, makeHistory(t.Context(), m, b, units, records, 2, func(s archive.Sealed) {
-		mu.Lock()
-		defer mu.Unlock()
-		r := s.Report
-		switch {
-		case r.Unit.Golden:
-			golden++
-		case r.Attempt == 1:
-			first++
-		}
-		if r.Outcome == reports.Failed {
-			failed++
-		}
-		assert.NotEqual(t, reports.Errored, r.Outcome, r.Reason)
-		assert.True(t, r.Started.Before(time.Now()), "nothing is made in the future")
-		assert.Contains(t, demoOperators, r.Operator)
-	}))
-	days := 0
-	for i := range 3 {
-		day := time.Now().AddDate(0, 0, -i)
-		if w := day.Weekday(); w != time.Saturday && w != time.Sunday && shiftStart(day).Before(time.Now().Add(-time.Hour)) {
-			days++
-		}
-	}
-	assert.GreaterOrEqual(t, golden, 2*max(0, days-1))
-	assert.LessOrEqual(t, first, 2*historyUnits*3)
-	for _, r := range records.Repairs() {
-		h, defects := units.handset(r.Repair.Unit.SerialNumber)
-		assert.Empty(t, defects, "a repaired unit is sound: %v", h.Seed)
-	}
-}
-
-func TestDemoUnits(t *testing.T) {
-	_, _, people, err := demoFiles(1)
-	require.NoError(t, err)
-	d := newDemoUnits(people)
-	tries := d.try(3, 4)
-	require.Len(t, tries, 7)
-	for _, u := range tries {
-		a, defects := d.handset(u.serial)
-		b, _ := d.handset(u.serial)
-		assert.Equal(t, a, b, "the same unit each time")
-		assert.Equal(t, strings.HasPrefix(u.about, "passes"), len(defects) == 0, u.serial)
-	}
-	// More of the troubled lot have what it is known for.
-	count := func(lot string) (n int) {
-		for i := range 2000 {
-			serial, err := demoSerial(lot, i+1)
-			require.NoError(t, err)
-			_, defects := d.handset(serial)
-			for _, name := range defects {
-				if name == "slow-restart" || name == "foreign-tone" {
-					n++
-				}
-			}
-		}
-		return n
-	}
-	assert.Greater(t, count(troubled), 2*count("24A"))
-	assert.Error(t, d.give("x", "no-such-defect"))
-	require.NoError(t, d.give(tries[0].serial, "dead"))
-	_, defects := d.handset(tries[0].serial)
-	assert.Equal(t, []string{"dead"}, defects)
-	require.NoError(t, d.give(tries[0].serial, ""))
-	_, defects = d.handset(tries[0].serial)
-	assert.Empty(t, defects)
 }
 
 func TestServeRefuses(t *testing.T) {
@@ -316,7 +240,7 @@ func TestServeRefuses(t *testing.T) {
 		{"demo --serve --listen nowhere", `--listen "nowhere" is not a host and a port`},
 	} {
 		var out, errs bytes.Buffer
-		assert.Equal(t, exitInput, run(strings.Fields(tt.args), strings.NewReader(""), &out, &errs), tt.args)
+		assert.Equal(t, input.ExitInput, run(strings.Fields(tt.args), strings.NewReader(""), &out, &errs), tt.args)
 		assert.Contains(t, errs.String(), tt.want, tt.args)
 	}
 }

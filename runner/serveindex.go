@@ -7,6 +7,7 @@ import (
 
 	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
+	"fullthrow/runner/input"
 	"fullthrow/runner/metrics"
 )
 
@@ -36,7 +37,7 @@ const (
 func (s *served) openIndex(ctx context.Context) *indexer {
 	ix, err := store.OpenIndex(ctx, s.archive.Dir(), store.IndexOptions{Defer: true})
 	if err != nil {
-		s.log.Warn("the index of the records cannot be opened; units are tested without it", "error", err, "hint", hintOf(err))
+		s.log.Warn("the index of the records cannot be opened; units are tested without it", "error", err, "hint", input.HintOf(err))
 		s.metrics.SetIndex(metrics.Index{Enabled: true, Trouble: true})
 		return nil
 	}
@@ -133,7 +134,7 @@ func (i *indexer) done(ctx context.Context, err error) {
 		return
 	}
 	if i.state.Trouble = err != nil; err != nil {
-		i.s.log.Warn("the index is not up to date", "error", err, "hint", hintOf(err))
+		i.s.log.Warn("the index is not up to date", "error", err, "hint", input.HintOf(err))
 		time.AfterFunc(indexAgain, i.again)
 	}
 	i.s.metrics.SetIndex(i.state)

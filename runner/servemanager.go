@@ -13,14 +13,14 @@ func (s *served) managerPages(c *web.Config) error {
 	m := s.method
 	mc := manager.Config{
 		Look: c.Look, Files: manager.Directory(s.archive.Dir()), Texts: c.Texts, Drawing: c.Drawing,
-		Product: manager.Product{Name: m.product.Product, Title: m.product.Title},
+		Product: manager.Product{Name: m.Product.Product, Title: m.Product.Title},
 		Around:  func(_ context.Context, r archive.Sealed) archive.SealCheck { return s.archive.Check(r) },
 		Repair:  "/repair/", Log: s.log,
 	}
 	if s.index != nil {
 		mc.Store = s.index.index
 	}
-	for _, k := range m.plan.Checks {
+	for _, k := range m.Plan.Checks {
 		mc.Checks = append(mc.Checks, manager.Check{Name: k.Name, About: k.About, Part: k.Part})
 	}
 	pages, err := manager.New(mc)

@@ -5,8 +5,6 @@ import (
 	"sync"
 
 	"fullthrow/reports"
-	"fullthrow/reports/archive"
-	"fullthrow/runner/causes"
 	"fullthrow/runner/web"
 	"fullthrow/runner/web/look"
 	"fullthrow/runner/web/repair"
@@ -17,15 +15,15 @@ import (
 func (s *served) repairPages(c *web.Config) (tell func(*web.Server), err error) {
 	var mu sync.Mutex
 	var server *web.Server
-	format := s.method.product.format()
+	format := s.method.Product.Format()
 	rc := repair.Config{
 		Archive: s.archive, Station: s.bench.Station,
-		Product: repair.Product{Name: s.method.product.Product, Title: s.method.product.Title},
+		Product: repair.Product{Name: s.method.Product.Product, Title: s.method.Product.Title},
 		Scan: func(text string) (string, error) {
 			serial, _, err := format.ParseScan(text)
 			return serial, err
 		},
-		Look: c.Look, Texts: c.Texts, Drawing: c.Drawing, Causes: s.method.causes.Causes(), Retests: c.Policy.Retests, Log: s.log,
+		Look: c.Look, Texts: c.Texts, Drawing: c.Drawing, Causes: s.method.Causes.Causes(), Retests: c.Policy.Retests, Log: s.log,
 		Unit: "/unit", Attachments: "/attachment/",
 		Nav: func(p look.Page) []look.Link {
 			return []look.Link{{Href: "/", Text: p.T("operator.title")}, {Href: "/today", Text: p.T("manager.nav.today")}}
@@ -65,7 +63,7 @@ func (s *served) repairPages(c *web.Config) (tell func(*web.Server), err error) 
 // in the records.
 func (s *served) repaired(ctx context.Context, r reports.Repair) {
 	if s.units != nil && r.Found != reports.NoFaultFound && r.Done != reports.Scrapped && r.Done != "nothing" {
-		if err := s.units.give(r.Unit.SerialNumber, ""); err != nil { // of the simulation: it is sound now
+		if err := s.units.Give(r.Unit.SerialNumber, ""); err != nil { // of the simulation: it is sound now
 			s.log.Warn("a simulated unit was not repaired", "error", err)
 		}
 	}
@@ -77,34 +75,4 @@ func (s *served) repaired(ctx context.Context, r reports.Repair) {
 		s.index.again()
 	}
 	s.index.told()
-}
-
-// lessons is how many repairs the ranking of causes learns from at most, the
-// newest: what was so long ago may be another process.
-const lessons = 200
-
-// taught are the product's rules with what the station's repairs have taught.
-// Without an archive, as at a rehearsal, they are as the file says.
-func (m *method) taught(records *archive.Archive) *causes.Rules {
-	if m.causes == nil || records == nil {
-		return m.causes
-	}
-	var cases []causes.Case
-	repairs := records.Repairs()
-	for i := len(repairs) - 1; i >= 0 && len(cases) < lessons; i-- {
-		r := repairs[i].Repair
-		if r.Unit.Product != m.product.Product || r.Unit.Golden {
-			continue
-		}
-		s, err := records.Load(r.Run)
-		if err != nil {
-			continue // of another station, or damaged: verify says so
-		}
-		k := causes.Case{Suggested: r.Suggested, Found: r.Found}
-		for _, c := range s.Report.Checks {
-			k.Readings = append(k.Readings, c.Readings...)
-		}
-		cases = append(cases, k)
-	}
-	return m.causes.Learn(cases)
 }

@@ -12,14 +12,16 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/runner/demo"
+	"fullthrow/runner/demo/demotest"
 )
 
 // What the repair bench finds moves the ranking of the next unit, says so in
 // its evidence, and changes nothing where there are no records.
 func TestRepairsTeachTheStation(t *testing.T) {
 	t.Parallel()
-	n, archive := proofNest(t, 5)
-	m, _, _, err := demoFiles(1)
+	n, archive := demotest.Nest(t, 5)
+	m, _, _, err := demo.Files(1)
 	require.NoError(t, err)
 	readings := func(r reports.Report) (list []reports.Reading) {
 		for _, c := range r.Checks {
@@ -27,18 +29,18 @@ func TestRepairsTeachTheStation(t *testing.T) {
 		}
 		return list
 	}
-	h := sim.Sound(rand.New(rand.NewPCG(3, 1)))
+	h := sim.Good(rand.New(rand.NewPCG(3, 1)))
 	h.Gimbals[0].Play = 0.035
 	var last reports.Report
 	for i := range 3 {
-		last = n.unit(t, i+1, h)
+		last = n.Unit(t, i+1, h)
 		require.Equal(t, "stick-play", last.Causes[0].Rule)
 		_, err := archive.Repair(reports.Repair{ID: fmt.Sprint("repair-", i), Run: last.Run, At: last.Ended.Add(time.Hour), By: "Noor", Found: "soldering", Done: "resoldered"})
 		require.NoError(t, err)
 	}
-	before, after := m.causes.Rank(readings(last))[0], m.taught(archive).Rank(readings(last))[0]
+	before, after := m.Causes.Rank(readings(last))[0], m.Taught(archive).Rank(readings(last))[0]
 	assert.Equal(t, last.Causes[0].Confidence, before.Confidence)
 	assert.Contains(t, strings.Join(after.Evidence, "\n"), reports.AgainstIt+"right in 0 of 3 repairs where it was ranked first")
 	assert.LessOrEqual(t, after.Confidence, before.Confidence)
-	assert.Same(t, m.causes, m.taught(nil))
+	assert.Same(t, m.Causes, m.Taught(nil))
 }

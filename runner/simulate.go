@@ -2,14 +2,10 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io"
-	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -17,6 +13,10 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/sim"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/demo"
+	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 // simulateOptions say what lies on the simulated fixture.
@@ -42,13 +42,13 @@ It runs until it is stopped.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			switch {
 			case o.nests < 1 || o.nests > 26:
-				return usage("simulate: --nests %d is not in 1 to 26", o.nests)
+				return input.Usage("simulate: --nests %d is not in 1 to 26", o.nests)
 			case o.unit < 0 || o.unit > 99999:
-				return usage("simulate: --unit %d is not in 1 to 99999", o.unit)
+				return input.Usage("simulate: --unit %d is not in 1 to 99999", o.unit)
 			case o.unit > 0 && o.defect != "":
-				return usage("simulate: --unit and --defect exclude each other").hint("a unit of the lot has the defects that the population file gave it")
+				return input.Usage("simulate: --unit and --defect exclude each other").Hint("a unit of the lot has the defects that the population file gave it")
 			case o.severity <= 0 || o.severity > 10:
-				return usage("simulate: --severity %g is not above 0 and up to 10", o.severity)
+				return input.Usage("simulate: --severity %g is not above 0 and up to 10", o.severity)
 			}
 			return a.simulate(cmd.Context(), o)
 		},
@@ -66,7 +66,7 @@ func (a *app) simulate(ctx context.Context, o simulateOptions) error {
 	ctx, e := a.begin(ctx)
 	defer e.done()
 	e.outliveReaders()
-	_, b, people, err := demoFiles(o.nests)
+	_, b, people, err := demo.Files(o.nests)
 	if err != nil {
 		return err
 	}
@@ -98,7 +98,7 @@ func (a *app) simulate(ctx context.Context, o simulateOptions) error {
 	for k := range b.Nests {
 		fixture := sim.NewBench(drivers.System, o.seed)
 		fixture.Load(units[k].handset)
-		served, err := b.Nests[k].serve(serving, fixture, filepath.Join(o.dir, "nest-"+b.Nests[k].Name))
+		served, err := b.Nests[k].Serve(serving, fixture, filepath.Join(o.dir, "nest-"+b.Nests[k].Name))
 		ends = append(ends, served...)
 		if err != nil {
 			return err
@@ -106,50 +106,26 @@ func (a *app) simulate(ctx context.Context, o simulateOptions) error {
 		fixtures = append(fixtures, fixture)
 	}
 	file := filepath.Join(o.dir, "bench.toml")
-	if err := b.writeTo(file); err != nil {
+	if err := b.WriteTo(file); err != nil {
 		return err
 	}
 
-	s := newScreen(a.out)
-	s.say("%s Invented data: never use its records as those of real units.", s.strong("A simulated fixture, in real time."))
+	s := terminal.NewScreen(a.out)
+	s.Say("%s Invented data: never use its records as those of real units.", s.Strong("A simulated fixture, in real time."))
 	for k, n := range b.Nests {
-		s.say("\nnest %s holds %s", n.Name, units[k].about)
-		s.say("  fullthrow test %s --bench %s --nest %s", units[k].serial, file, n.Name)
+		s.Say("\nnest %s holds %s", n.Name, units[k].about)
+		s.Say("  fullthrow test %s --bench %s --nest %s", units[k].serial, file, n.Name)
 	}
-	s.say("\nIt runs until it is stopped: Ctrl-C.")
+	s.Say("\nIt runs until it is stopped: Ctrl-C.")
 	for drivers.System.Sleep(ctx, 250*time.Millisecond) == nil {
-		s.now("%s", fixtureLine(b, fixtures))
+		s.Now("%s", fixtureLine(b, fixtures))
 	}
-	s.now("")
+	s.Now("")
 	return nil
 }
 
-// serve puts the fixture of a simulated nest on real ports, named in dir, until
-// ctx ends, and makes them the nest's.
-func (n *nestFile) serve(ctx context.Context, fixture *sim.Bench, dir string) ([]sim.Endpoint, error) {
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return nil, usage("simulate: %w", err)
-	}
-	ends, err := sim.Serve(ctx, fixture, sim.Options{Dir: dir})
-	if err != nil {
-		return nil, fmt.Errorf("simulate: %w", err)
-	}
-	for _, e := range ends {
-		for role, d := range n.Devices {
-			if d.Port == "sim:"+e.Role {
-				d.Port = e.Address
-				if e.Kind == "tcp" {
-					d.Port = "tcp:" + e.Address
-				}
-				n.Devices[role] = d
-			}
-		}
-	}
-	return ends, nil
-}
-
 // fixtureLine says what the fixtures are doing.
-func fixtureLine(b *benchFile, fixtures []*sim.Bench) string {
+func fixtureLine(b *bench.File, fixtures []*sim.Bench) string {
 	var parts []string
 	for k, f := range fixtures {
 		st := f.State()
@@ -173,7 +149,7 @@ func (o simulateOptions) handsets(people *sim.Population) ([]simulatedUnit, erro
 	var list []simulatedUnit
 	for k := range o.nests {
 		n := max(1, o.unit) + k
-		serial, err := demoSerial("24A", n)
+		serial, err := demo.Serial("24A", n)
 		if err != nil {
 			return nil, err
 		}
@@ -187,74 +163,15 @@ func (o simulateOptions) handsets(people *sim.Population) ([]simulatedUnit, erro
 		case o.defect != "":
 			d, err := sim.DefectNamed(o.defect)
 			if err != nil {
-				return nil, unknownDefect(o.defect)
+				return nil, demo.UnknownDefect(o.defect)
 			}
-			u.handset = soundUnit(serial)
+			u.handset = sim.GoodOf(serial)
 			d.Apply(&u.handset, o.severity, rand.New(rand.NewPCG(o.seed, uint64(n))))
 			u.about = fmt.Sprintf("a unit that %s (%s, severity %g)", d.About, d.Name, o.severity)
 		default:
-			u.handset = soundUnit(serial)
+			u.handset = sim.GoodOf(serial)
 		}
 		list = append(list, u)
 	}
 	return list, nil
-}
-
-func unknownDefect(name string) error {
-	known := names(sim.Defects(), func(d sim.Defect) string { return d.Name })
-	f := usage("simulate: there is no defect %q", name)
-	if n := near(name, known); n != "" {
-		return f.hint(`did you mean "` + n + `"?`)
-	}
-	return f.hint("defects: " + strings.Join(known, ", "))
-}
-
-// writeTo writes the bench as a file, in the order a reader looks for.
-func (b *benchFile) writeTo(file string) (err error) {
-	f, err := os.Create(file)
-	if err != nil {
-		return usage("simulate: %w", err)
-	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	return b.write(f)
-}
-
-func (b *benchFile) write(w io.Writer) error {
-	var t strings.Builder
-	p := func(format string, args ...any) { fmt.Fprintf(&t, format+"\n", args...) }
-	p("# Written by fullthrow simulate: a simulated fixture on real ports. It is of no")
-	p("# use once that command has ended.")
-	p("station = %q", b.Station)
-	p("product = %q", b.Product)
-	p("\n[captures]\nkeep = %q", b.Captures.Keep)
-	p("\n[plan]\nmemory = %q", b.Plan.Memory)
-	for _, n := range b.Nests {
-		p("\n[[nest]]\nname = %q\ninterlock = %q", n.Name, n.Interlock)
-		for _, role := range slices.Sorted(maps.Keys(n.Devices)) {
-			d := n.Devices[role]
-			p("\n[nest.device.%s]\ndriver = %q", role, d.Driver)
-			for _, k := range []struct{ key, value string }{{"model", d.Model}, {"format", d.Format}, {"port", d.Port}} {
-				if k.value != "" {
-					p("%s = %q", k.key, k.value)
-				}
-			}
-		}
-		if len(n.Outputs) > 0 {
-			p("\n[nest.output]")
-		}
-		for _, role := range slices.Sorted(maps.Keys(n.Outputs)) {
-			o := n.Outputs[role]
-			p("%s = { device = %q, line = %d, active_low = %t, safe = %t, drives = %q }",
-				role, o.Device, o.Line, o.ActiveLow, o.Safe, o.drives())
-		}
-		if len(n.Inputs) > 0 {
-			p("\n[nest.input]")
-		}
-		for _, role := range slices.Sorted(maps.Keys(n.Inputs)) {
-			in := n.Inputs[role]
-			p("%s = { device = %q, line = %d, active_low = %t }", role, in.Device, in.Line, in.ActiveLow)
-		}
-	}
-	_, err := io.WriteString(w, t.String())
-	return err
 }

@@ -3,8 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"hash/fnv"
-	"math/rand/v2"
 	"path/filepath"
 	"time"
 
@@ -12,13 +10,17 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/input"
+	"fullthrow/runner/product"
 	"fullthrow/runner/station"
+	"fullthrow/runner/terminal"
 )
 
 // testCommand takes one unit through a nest.
 func (a *app) testCommand() *cobra.Command {
 	var (
-		from                sources
+		from                product.Sources
 		nest, lot, operator string
 		full                bool
 	)
@@ -33,13 +35,13 @@ cut, the fixture is made safe.`,
 		Example: "  fullthrow test K824A00017M --bench lq-1.toml",
 		Args:    takes("SERIAL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if from.bench == "" {
-				return usage("test: --bench FILE is missing").hint("a bench file says what hardware there is; fullthrow simulate writes one to try")
+			if from.Bench == "" {
+				return input.Usage("test: --bench FILE is missing").Hint("a bench file says what hardware there is; fullthrow simulate writes one to try")
 			}
 			return a.test(cmd.Context(), args[0], from, nest, lot, operator, full)
 		},
 	}
-	from.flags(c)
+	sourceFlags(c, &from)
 	c.Flags().StringVar(&nest, "nest", "", "`NAME` of the nest; default: the first of the bench file")
 	c.Flags().StringVar(&lot, "lot", "", "`LOT` the unit belongs to; default: as in its serial number")
 	c.Flags().StringVar(&operator, "operator", "", "`NAME` of who is at the fixture")
@@ -48,23 +50,23 @@ cut, the fixture is made safe.`,
 	return c
 }
 
-func (a *app) test(ctx context.Context, serial string, from sources, nest, lot, operator string, full bool) error {
-	b, err := loadBench(from.bench)
+func (a *app) test(ctx context.Context, serial string, from product.Sources, nest, lot, operator string, full bool) error {
+	b, err := bench.Load(from.Bench)
 	if err != nil {
 		return err
 	}
-	i, err := b.nest(nest)
+	i, err := b.Nest(nest)
 	if err != nil {
 		return err
 	}
-	m, err := from.load(b.Product)
+	m, err := from.Load(b.Product)
 	if err != nil {
 		return err
 	}
-	if m.product.Product != b.Product {
-		return usage("%s is a bench for product %q, the plan is for %q", b.name, b.Product, m.product.Product)
+	if m.Product.Product != b.Product {
+		return input.Usage("%s is a bench for product %q, the plan is for %q", b.Name, b.Product, m.Product.Product)
 	}
-	unit, err := m.unit(serial, lot)
+	unit, err := m.Unit(serial, lot)
 	if err != nil {
 		return err
 	}
@@ -72,28 +74,28 @@ func (a *app) test(ctx context.Context, serial string, from sources, nest, lot, 
 	ctx, e := a.begin(ctx)
 	defer e.done()
 	e.outliveReaders()
-	h := machine()
-	if b.simulated(i) {
+	h := bench.Machine()
+	if b.Simulated(i) {
 		clock := sim.NewClock(time.Now())
 		fixture := sim.NewBench(clock, 1)
-		fixture.Load(soundUnit(unit.SerialNumber))
-		h = simulated(fixture, clock)
+		fixture.Load(sim.GoodOf(unit.SerialNumber))
+		h = bench.Simulated(fixture, clock)
 	}
-	if late := b.overdue(i, h.clock.Now()); len(late) > 0 {
+	if late := b.Overdue(i, h.Clock.Now()); len(late) > 0 {
 		if b.Calibration.Overdue == "block" {
-			return (&failure{code: exitBench, err: fmt.Errorf("nest %s: %s", b.Nests[i].Name, late[0])}).
-				hint("send it to be calibrated and put the new date into " + b.name)
+			return (&input.Failure{Code: input.ExitBench, Err: fmt.Errorf("nest %s: %s", b.Nests[i].Name, late[0])}).
+				Hint("send it to be calibrated and put the new date into " + b.Name)
 		}
 		for _, text := range late {
 			fmt.Fprintln(a.errs, "note:", text)
 		}
 	}
-	n, err := b.open(ctx, i, h)
+	n, err := b.Open(ctx, i, h)
 	if err != nil {
 		return err
 	}
 	defer n.Close()
-	if !b.simulated(i) {
+	if !b.Simulated(i) {
 		e.hold(b.Nests[i].Name, n)
 	}
 	if a.data == "" {
@@ -106,44 +108,36 @@ func (a *app) test(ctx context.Context, serial string, from sources, nest, lot, 
 		return err
 	}
 	defer archive.Close()
-	c := m.nestConfig(b, i, n, h.clock, archive)
+	c := b.NestConfig(m, i, n, h.Clock, archive)
 	c.Exhausted = e.exhausted
 	return a.runUnit(ctx, c, station.Job{Unit: unit, Operator: operator}, full)
 }
 
-// soundUnit is the handset that lies on a simulated bench that nobody has laid
-// one on: a sound one, always the same for a serial number.
-func soundUnit(serial string) sim.Handset {
-	h := fnv.New64a()
-	h.Write([]byte(serial))
-	return sim.Sound(rand.New(rand.NewPCG(h.Sum64(), 0)))
-}
-
 // runUnit runs one unit and tells the terminal about it.
 func (a *app) runUnit(ctx context.Context, c station.Config, job station.Job, full bool) error {
-	s := newScreen(a.out)
-	p := &passage{s: s, full: full, ranked: c.Causes != nil}
+	s := terminal.NewScreen(a.out)
+	p := &terminal.Passage{S: s, Full: full, Ranked: c.Causes != nil}
 	told := make(chan struct{})
 	c.Watch = func(e reports.Event) {
-		p.tell(e)
+		p.Tell(e)
 		if e.Kind == reports.RunEnded {
 			close(told)
 		}
 	}
-	ask := newDialog(a.in, s, job.Operator)
+	ask := terminal.NewDialog(a.in, s, job.Operator)
 	if ask != nil {
 		// Several questions may be open side by side; this many at most.
-		ask.turn = make(chan struct{}, 64)
-		p.asked = ask.turn
+		ask.Turn = make(chan struct{}, 64)
+		p.Asked = ask.Turn
 	}
-	c.Ask = ask.ask
+	c.Ask = ask.Ask
 	nest, err := station.New(c)
 	if err != nil {
-		return usage("%w", err)
+		return input.Usage("%w", err)
 	}
 	sealed, err := nest.Run(ctx, job)
 	if err != nil {
-		s.now("")
+		s.Now("")
 		return err
 	}
 	// The last words may still be on their way to the screen.
@@ -152,6 +146,6 @@ func (a *app) runUnit(ctx context.Context, c station.Config, job station.Job, fu
 	case <-time.After(2 * time.Second):
 	}
 	a.indexOne(c.Archive.Dir(), sealed)
-	p.finish(sealed.Report, filepath.Join(c.Archive.Dir(), filepath.FromSlash(sealed.File)))
+	p.Finish(sealed.Report, filepath.Join(c.Archive.Dir(), filepath.FromSlash(sealed.File)))
 	return quiet(exitOf(sealed.Report.Outcome))
 }

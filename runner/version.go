@@ -2,8 +2,8 @@ package main
 
 import (
 	"fmt"
+	"fullthrow/runner/bench"
 	"runtime"
-	"runtime/debug"
 
 	"github.com/spf13/cobra"
 )
@@ -12,40 +12,9 @@ func (a *app) versionCommand() *cobra.Command {
 	return &cobra.Command{
 		Use: "version", Short: "Say which build this is", Args: takes(),
 		RunE: func(*cobra.Command, []string) error {
-			fmt.Fprintln(a.out, "fullthrow", software())
+			fmt.Fprintln(a.out, "fullthrow", bench.Software())
 			fmt.Fprintln(a.out, runtime.Version(), runtime.GOOS+"/"+runtime.GOARCH)
 			return nil
 		},
 	}
-}
-
-// software is the version that goes into every report: the module's, or the
-// commit that was built, marked where files had been changed since.
-func software() string {
-	info, ok := debug.ReadBuildInfo()
-	if !ok {
-		return "unknown build"
-	}
-	return softwareOf(info)
-}
-
-func softwareOf(info *debug.BuildInfo) string {
-	version, commit, changed := info.Main.Version, "", ""
-	for _, s := range info.Settings {
-		switch s.Key {
-		case "vcs.revision":
-			commit = s.Value[:min(12, len(s.Value))]
-		case "vcs.modified":
-			if s.Value == "true" {
-				changed = " with changes"
-			}
-		}
-	}
-	switch {
-	case commit != "" && (version == "" || version == "(devel)"):
-		return "commit " + commit + changed
-	case version == "" || version == "(devel)":
-		return "development build"
-	}
-	return version + changed
 }

@@ -3,9 +3,11 @@ package main
 import (
 	"errors"
 	"fmt"
+	"fullthrow/runner/input"
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -16,8 +18,10 @@ type period struct{ from, to time.Time }
 const whenHint = `write 2026-03-02, "2026-03-02 06:00", 2026-03, 2026-W10, today, yesterday, 24h, 7d or 4w`
 
 var (
-	spanText = regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?) ?(min|h|d|w)$`)
-	weekText = regexp.MustCompile(`^([0-9]{4})-W([0-9]{2})$`)
+	spanText = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?) ?(min|h|d|w)$`)
+	})
+	weekText = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([0-9]{4})-W([0-9]{2})$`) })
 )
 
 // parseWhen reads a date, a month, a week (ISO 8601), a date and time, "today",
@@ -38,11 +42,11 @@ func parseWhen(text string, now time.Time) (period, error) {
 	case "yesterday":
 		return days(year, month, day-1, 1), nil
 	}
-	if m := spanText.FindStringSubmatch(strings.ToLower(text)); m != nil {
+	if m := spanText().FindStringSubmatch(strings.ToLower(text)); m != nil {
 		t, err := spanBack(now, m[1], m[2])
 		return period{t, t}, err
 	}
-	if m := weekText.FindStringSubmatch(strings.ToUpper(text)); m != nil {
+	if m := weekText().FindStringSubmatch(strings.ToUpper(text)); m != nil {
 		y, _ := strconv.Atoi(m[1])
 		w, _ := strconv.Atoi(m[2])
 		// 4 January lies in week 1.
@@ -109,7 +113,7 @@ func span(since, until string, now time.Time) (from, to time.Time, err error) {
 	read := func(flag, text string) (period, error) {
 		p, err := parseWhen(text, now)
 		if err != nil {
-			return p, usage("--%s %q: %w", flag, text, err).hint(whenHint + "; times are those of this computer (" + now.Format("MST") + ")")
+			return p, input.Usage("--%s %q: %w", flag, text, err).Hint(whenHint + "; times are those of this computer (" + now.Format("MST") + ")")
 		}
 		return p, nil
 	}
@@ -130,7 +134,7 @@ func span(since, until string, now time.Time) (from, to time.Time, err error) {
 		}
 	}
 	if since != "" && until != "" && !from.Before(to) {
-		return from, to, usage("--since %s is not before --until %s", since, until)
+		return from, to, input.Usage("--since %s is not before --until %s", since, until)
 	}
 	return from, to, nil
 }
@@ -141,14 +145,14 @@ func clockTimes(text string) ([]time.Duration, error) {
 	for _, word := range strings.Split(text, ",") {
 		t, err := time.Parse("15:04", strings.TrimSpace(word))
 		if err != nil {
-			return nil, usage("--shifts %q: %q is not a time of day like 06:00", text, word)
+			return nil, input.Usage("--shifts %q: %q is not a time of day like 06:00", text, word)
 		}
 		d := time.Duration(t.Hour())*time.Hour + time.Duration(t.Minute())*time.Minute
 		switch {
 		case d%halfHour != 0:
-			return nil, usage("--shifts %q: shifts begin at full or half hours", text)
+			return nil, input.Usage("--shifts %q: shifts begin at full or half hours", text)
 		case len(list) > 0 && d <= list[len(list)-1]:
-			return nil, usage("--shifts %q: give the times in the order of the day", text)
+			return nil, input.Usage("--shifts %q: give the times in the order of the day", text)
 		}
 		list = append(list, d)
 	}

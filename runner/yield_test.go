@@ -13,6 +13,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/runner/demo"
 )
 
 // TestYieldScripts asks what many runs say, of one small archive of made-up
@@ -89,7 +90,7 @@ func madeUpRuns(random *rand.Rand) (list []madeUpRun) {
 			r.nest = "B"
 		}
 		r.at = at
-		r.serial, _ = demoSerial(r.lot, n+1)
+		r.serial, _ = demo.Serial(r.lot, n+1)
 		r.values = [3]float64{9e-6 + 4e-7*random.NormFloat64(), 0.6 + 0.1*random.NormFloat64(), 0}
 		if r.lot == "24B" {
 			r.values[1] += 0.2

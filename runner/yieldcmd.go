@@ -11,6 +11,7 @@ import (
 
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/input"
 )
 
 // yieldSchema names the layout of the JSON.
@@ -149,5 +150,5 @@ func taktFlag(text string) (float64, error) {
 	if d, err := time.ParseDuration(word); err == nil && d > 0 {
 		return d.Seconds(), nil
 	}
-	return 0, usage("--takt %q is no time", text).hint("write seconds: 45")
+	return 0, input.Usage("--takt %q is no time", text).Hint("write seconds: 45")
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -9,7 +10,10 @@ import (
 	"strings"
 
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
+	"fullthrow/runner/rehearsal"
+	"fullthrow/runner/terminal"
 )
 
 // How many rows the text shows; the JSON has all.
@@ -26,17 +30,17 @@ func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions
 	}
 	terms := q.tellFigures(y, o.firstRuns)
 	if y.Target != nil {
-		q.out.tell(0, q.out.strong(y.Target.Text))
+		q.out.Tell(0, q.out.Strong(y.Target.Text))
 	}
 	for _, n := range slices.Concat(y.Summary.Notes, y.Rolled.Notes) {
-		q.out.tell(0, "note: "+n)
+		q.out.Tell(0, "note: "+n)
 	}
 	q.tellTrend(y)
 	q.tellChecks(y)
 	q.tellTime(y)
 	q.notCounted(y.About)
 	if !q.brief {
-		glossary(q.out, terms...)
+		terminal.Glossary(q.out, terms...)
 	}
 	return nil
 }
@@ -45,18 +49,18 @@ func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions
 // is to explain.
 func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) {
 	s, c := y.Summary, y.Summary.Counts
-	q.out.say("\n%s", q.out.strong(fmt.Sprintf("First-pass yield %s", yield.Percent(s.FirstPass.Value)))+
-		fmt.Sprintf(": %d of %s passed at the first run", c.FirstPassed, count(int(c.Units), "unit")))
+	q.out.Say("\n%s", q.out.Strong(fmt.Sprintf("First-pass yield %s", yield.Percent(s.FirstPass.Value)))+
+		fmt.Sprintf(": %d of %s passed at the first run", c.FirstPassed, wording.Count(int(c.Units), "unit")))
 	few := "The true value is probably"
 	if s.FirstPass.High-s.FirstPass.Low > 0.1 {
 		few = "From so few units no more can be said than that the true value is probably"
 	}
-	q.out.tell(0, fmt.Sprintf("%s %s (%s, %s).", few, s.FirstPass.Between(), s.FirstPass.Method, yield.PercentDigits(s.Confidence, 0)))
-	q.out.say("")
-	g := grid{right: "lrll"}
+	q.out.Tell(0, fmt.Sprintf("%s %s (%s, %s).", few, s.FirstPass.Between(), s.FirstPass.Method, yield.PercentDigits(s.Confidence, 0)))
+	q.out.Say("")
+	g := terminal.Grid{Right: "lrll"}
 	share := func(name string, x yield.Share, of string) {
 		if x.Known() {
-			g.add(name, yield.Percent(x.Value), fromTo(x), fmt.Sprintf("%d of %d %s", x.Count, x.Of, of))
+			g.Add(name, yield.Percent(x.Value), terminal.FromTo(x), fmt.Sprintf("%d of %d %s", x.Count, x.Of, of))
 		}
 	}
 	terms = []string{"first_pass"}
@@ -65,7 +69,7 @@ func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) 
 		terms = append(terms, "final")
 	}
 	if r := y.Rolled.Yield; r.Known() {
-		g.add("rolled yield", yield.Percent(r.Value), yield.Percent(r.Low)+" to "+yield.Percent(r.High), count(len(y.Rolled.Checks), "check")+" multiplied")
+		g.Add("rolled yield", yield.Percent(r.Value), yield.Percent(r.Low)+" to "+yield.Percent(r.High), wording.Count(len(y.Rolled.Checks), "check")+" multiplied")
 		terms = append(terms, "rolled")
 	}
 	if !firstRuns {
@@ -81,11 +85,11 @@ func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) 
 		}
 	}
 	if s.DPU.Known() && c.Opportunities > 0 {
-		g.add("defects/unit (DPU)", figures(s.DPU.Value), figures(s.DPU.Low)+" to "+figures(s.DPU.High), count(int(c.Defects), "failed check"))
-		g.add("per million (DPMO)", figures(s.DPMO.Value), figures(s.DPMO.Low)+" to "+figures(s.DPMO.High), count(int(c.Opportunities), "check")+" judged")
+		g.Add("defects/unit (DPU)", figures(s.DPU.Value), figures(s.DPU.Low)+" to "+figures(s.DPU.High), wording.Count(int(c.Defects), "failed check"))
+		g.Add("per million (DPMO)", figures(s.DPMO.Value), figures(s.DPMO.Low)+" to "+figures(s.DPMO.High), wording.Count(int(c.Opportunities), "check")+" judged")
 		terms = append(terms, "dpu", "dpmo")
 	}
-	g.show(q.out)
+	g.Show(q.out)
 	return append(terms, "interval")
 }
 
@@ -117,7 +121,7 @@ func (q *question) tellTrend(y *yieldAnswer) {
 	if len(points) == 0 || len(points) == 1 && y.By == store.ByHour {
 		return
 	}
-	heading(q.out, "First-pass yield by "+string(y.By), "")
+	rehearsal.Heading(q.out, "First-pass yield by "+string(y.By), "")
 	left := 0
 	if len(points) > mostGroups {
 		left = len(points) - mostGroups
@@ -131,38 +135,38 @@ func (q *question) tellTrend(y *yieldAnswer) {
 	name, digits := 5, 1
 	for _, p := range points {
 		shares = append(shares, p.FirstPass)
-		name = max(name, columns(p.Key))
+		name = max(name, terminal.Columns(p.Key))
 		digits = max(digits, len(strconv.FormatInt(p.Counts.Units, 10)))
 	}
 	mark := math.NaN()
 	if y.Target != nil {
 		mark = y.Target.Share
 	}
-	axis := shareScale(min(max(q.out.room()-name-31-digits, 16), 60), mark, shares...)
-	g := grid{right: "lrrll", head: []string{string(y.By), "units", "yield", axis.ends(wholePercent)}}
+	axis := terminal.ShareScale(min(max(q.out.Room()-name-31-digits, 16), 60), mark, shares...)
+	g := terminal.Grid{Right: "lrrll", Head: []string{string(y.By), "units", "yield", axis.Ends(terminal.WholePercent)}}
 	gap := false
 	for _, p := range points {
 		if p.Counts.Units == 0 { // weekends, nights
 			if !gap {
-				g.add("...", "", "", "")
+				g.Add("...", "", "", "")
 			}
 			gap = true
 			continue
 		}
 		gap = false
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
-		g.add(orElse(p.Key, "none"), fmt.Sprint(p.Counts.Units), yield.Percent(p.FirstPass.Value), axis.share(p.FirstPass), word)
+		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), yield.Percent(p.FirstPass.Value), axis.Share(p.FirstPass), word)
 	}
-	g.add("all", fmt.Sprint(y.Trend.Whole.Of), yield.Percent(y.Trend.Whole.Value), axis.share(y.Trend.Whole))
-	g.show(q.out)
+	g.Add("all", fmt.Sprint(y.Trend.Whole.Of), yield.Percent(y.Trend.Whole.Value), axis.Share(y.Trend.Whole))
+	g.Show(q.out)
 	if left > 0 {
-		q.out.tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
+		q.out.Tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
 	}
 	if y.Target != nil {
-		q.out.tell(2, "The broken line (╎ or ┼) is the target.")
+		q.out.Tell(2, "The broken line (╎ or ┼) is the target.")
 	}
 	if y.Trend.Compared > 0 {
-		q.out.tell(2, y.Trend.String())
+		q.out.Tell(2, y.Trend.String())
 	}
 }
 
@@ -190,33 +194,33 @@ func (q *question) tellChecks(y *yieldAnswer) {
 		}
 		return 0
 	})
-	heading(q.out, "Units that passed each check at their first run", "")
+	rehearsal.Heading(q.out, "Units that passed each check at their first run", "")
 	var shares []yield.Share
 	name := 5
 	for _, c := range lossy {
 		shares = append(shares, c.Share)
-		name = max(name, columns(c.Check))
+		name = max(name, terminal.Columns(c.Check))
 	}
-	axis := shareScale(min(max(q.out.room()-name-25, 16), 60), math.NaN(), shares...)
-	g := grid{right: "lrrl", head: []string{"check", "failed", "passed", axis.ends(wholePercent)}}
+	axis := terminal.ShareScale(min(max(q.out.Room()-name-25, 16), 60), math.NaN(), shares...)
+	g := terminal.Grid{Right: "lrrl", Head: []string{"check", "failed", "passed", axis.Ends(terminal.WholePercent)}}
 	for _, c := range lossy[:min(len(lossy), mostChecks)] {
-		g.add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), yield.Percent(c.Share.Value), axis.share(c.Share))
+		g.Add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), yield.Percent(c.Share.Value), axis.Share(c.Share))
 	}
-	g.show(q.out)
+	g.Show(q.out)
 	if n := len(lossy) - mostChecks; n > 0 {
-		q.out.tell(2, fmt.Sprintf("and %d more that units failed; --json has all", n))
+		q.out.Tell(2, fmt.Sprintf("and %d more that units failed; --json has all", n))
 	}
 	if sound > 0 {
-		q.out.tell(2, count(sound, "other check")+": no unit failed.")
+		q.out.Tell(2, wording.Count(sound, "other check")+": no unit failed.")
 	}
 }
 
 // tellTime shows how long runs took, and what was lost.
 func (q *question) tellTime(y *yieldAnswer) {
-	heading(q.out, "Time", "")
+	rehearsal.Heading(q.out, "Time", "")
 	q.tellTimes(y.Times, y.Cycle)
-	q.out.tell(2, y.Cycle.String())
-	q.out.tell(2, y.Lost.String())
+	q.out.Tell(2, y.Cycle.String())
+	q.out.Tell(2, y.Lost.String())
 }
 
 // timeRows is how many bars the times of runs are shown in, about.
@@ -257,8 +261,8 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 	for _, r := range rows {
 		most = max(most, r.n)
 	}
-	g := grid{right: "rrl"}
-	cells := min(max(q.out.room()-38, 16), 50)
+	g := terminal.Grid{Right: "rrl"}
+	cells := min(max(q.out.Room()-38, 16), 50)
 	for _, r := range rows {
 		name := fmt.Sprintf("%g to %g s", r.from, r.to)
 		switch {
@@ -271,9 +275,9 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 		if c.Takt >= r.from && c.Takt < r.to {
 			word = "takt " + yield.Seconds(c.Takt)
 		}
-		g.add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(bar(float64(r.n)/float64(most), cells)+"  "+word, " "))
+		g.Add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(terminal.Bar(float64(r.n)/float64(most), cells)+"  "+word, " "))
 	}
-	g.show(q.out)
+	g.Show(q.out)
 }
 
 // middle is the first and the last bin when a share of all is left out at

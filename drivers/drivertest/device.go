@@ -186,8 +186,8 @@ func TestRecorder(t *testing.T, open func(t *testing.T) drivers.Recorder) {
 		if len(s.Values)%s.Channels != 0 {
 			t.Errorf("%d values in %d channels", len(s.Values), s.Channels)
 		}
-		if want := int(math.Round(over.Seconds() * s.Rate)); s.Frames() < want || s.Frames() > want+1 {
-			t.Errorf("%d frames, want %d", s.Frames(), want)
+		if want := int(math.Round(over.Seconds() * s.Rate)); s.Count() < want || s.Count() > want+1 {
+			t.Errorf("%d samples, want %d", s.Count(), want)
 		}
 		for i, v := range s.Values {
 			if s.Unit == "1" && !(v >= -1 && v <= 1) {

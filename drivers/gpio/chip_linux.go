@@ -11,6 +11,7 @@ import (
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+	"periph.io/x/conn/v3/gpio"
 
 	"fullthrow/drivers"
 )
@@ -166,8 +167,8 @@ func (c *chip) requestError(n int, err error) error {
 	return fmt.Errorf("line %d: %w", n, err)
 }
 
-func (c *chip) Output(n int, consumer string, high bool) (Line, error) {
-	return c.request(outputRequest(n, consumer, high))
+func (c *chip) Output(n int, consumer string, first gpio.Level) (Line, error) {
+	return c.request(outputRequest(n, consumer, first))
 }
 
 func (c *chip) Input(n int, consumer string, edges bool) (Line, error) {
@@ -175,12 +176,12 @@ func (c *chip) Input(n int, consumer string, edges bool) (Line, error) {
 }
 
 // outputRequest carries the first level with it.
-func outputRequest(n int, consumer string, high bool) *unix.GPIOV2LineRequest {
+func outputRequest(n int, consumer string, first gpio.Level) *unix.GPIOV2LineRequest {
 	r := newRequest(n, consumer, flagOutput)
 	r.Config.Num_attrs = 1
 	r.Config.Attrs[0].Mask = 1
 	r.Config.Attrs[0].Attr.Id = unix.GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES
-	if high {
+	if first {
 		r.Config.Attrs[0].Attr.Flags = 1 // a union in C: here the values
 	}
 	return r
@@ -222,22 +223,20 @@ type handle struct {
 	last uint32 // number of the last event read
 }
 
-var _ edgeNoter = (*handle)(nil)
-
-func (h *handle) Level() (bool, error) {
+func (h *handle) Level() (gpio.Level, error) {
 	v := unix.GPIOV2LineValues{Mask: 1}
 	if err := ioctl(h.file, unix.GPIO_V2_LINE_GET_VALUES_IOCTL, unsafe.Pointer(&v)); err != nil {
-		return false, err
+		return gpio.Low, err
 	}
 	return v.Bits&1 != 0, nil
 }
 
-func (h *handle) SetLevel(high bool) error {
+func (h *handle) Out(l gpio.Level) error {
 	v := unix.GPIOV2LineValues{Mask: 1}
-	if high {
+	if l {
 		v.Bits = 1
 	}
 	return ioctl(h.file, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&v))
 }
 
-func (h *handle) Close() error { return h.file.Close() }
+func (h *handle) Halt() error { return h.file.Close() }

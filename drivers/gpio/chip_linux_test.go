@@ -8,6 +8,7 @@ import (
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+	"periph.io/x/conn/v3/gpio"
 
 	"fullthrow/drivers"
 )
@@ -39,7 +40,7 @@ func TestLayout(t *testing.T) {
 // Flag values: linux/gpio.h, enum gpio_v2_line_flag.
 func TestRequests(t *testing.T) {
 	for _, high := range []bool{false, true} {
-		r := outputRequest(17, "fullthrow relay", high)
+		r := outputRequest(17, "fullthrow relay", gpio.Level(high))
 		want := uint64(0)
 		if high {
 			want = 1

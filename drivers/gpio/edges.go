@@ -2,19 +2,10 @@ package gpio
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"fullthrow/drivers"
 )
-
-// edgeNoter is a Line that notes edges while nobody waits for one.
-type edgeNoter interface {
-	Line
-	// Edges is as in drivers.EdgeRecorder, levels electrical; lost edges are
-	// what capture.end says.
-	Edges(ctx context.Context, over time.Duration) ([]drivers.Edge, error)
-}
 
 // edgeQueue is how many edges are kept for a program that is held up: the most
 // that the kernel keeps for one line. The pulse output of a receiver fills it in
@@ -76,31 +67,18 @@ func (c *capture) end() error {
 	return nil
 }
 
-// recorder is an input whose chip notes edges.
-type recorder struct{ *input }
-
-var _ drivers.EdgeRecorder = recorder{}
-
 // Edges records every change in the duration over. One caller at a time.
-func (r recorder) Edges(ctx context.Context, over time.Duration) ([]drivers.Edge, error) {
+func (i *input) Edges(ctx context.Context, over time.Duration) (list []drivers.Edge, err error) {
 	const op = "record edges"
 	if over <= 0 {
-		return nil, drivers.Errorf(r.name, op, drivers.OutOfRange, "duration of %v", over)
+		return nil, drivers.Errorf(i.name, op, drivers.OutOfRange, "duration of %v", over)
 	}
-	var list []drivers.Edge
-	err := r.listen(ctx, op, func(line Line) (err error) {
-		noter, ok := line.(edgeNoter)
-		if !ok {
-			return errors.New("the line does not note edges")
-		}
-		list, err = noter.Edges(ctx, over)
-		return err
-	})
+	err = i.listen(ctx, op, func(line Line) (err error) { list, err = line.Edges(ctx, over); return err })
 	if err != nil {
 		return nil, err
 	}
-	for i := range list {
-		list[i].Rising = list[i].Rising != r.activeLow
+	for n := range list {
+		list[n].Rising = list[n].Rising != i.activeLow
 	}
 	return list, nil
 }

@@ -194,31 +194,3 @@ func TestEdgesEnd(t *testing.T) {
 		})
 	}
 }
-
-// plain is a chip whose lines wait for edges without noting them.
-type plain struct{ *Fake }
-
-func (p plain) Input(n int, consumer string, edges bool) (Line, error) {
-	l, err := p.Fake.Input(n, consumer, edges)
-	return struct{ Line }{l}, err
-}
-
-func TestInputOffersEdgesOnlyIfTheChipNotesThem(t *testing.T) {
-	d, err := New("board", plain{NewFake(2)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	in, err := d.Input("pulses", 1, false)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, ok := in.(drivers.EdgeInput); !ok {
-		t.Error("cannot wait for an edge")
-	}
-	if _, ok := in.(drivers.EdgeRecorder); ok {
-		t.Error("offers to record edges")
-	}
-	if err := d.Close(); err != nil {
-		t.Error(err)
-	}
-}

@@ -8,6 +8,8 @@ import (
 	"sync"
 	"time"
 
+	"periph.io/x/conn/v3/gpio"
+
 	"fullthrow/drivers"
 )
 
@@ -24,7 +26,7 @@ type Fake struct {
 
 type fakeLine struct {
 	LineInfo
-	high   bool
+	high   gpio.Level
 	output bool
 	edges  bool
 	late   time.Duration
@@ -51,7 +53,7 @@ func (f *Fake) String() string { return "fake chip" }
 func (f *Fake) High(n int) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return f.lines[n].high
+	return bool(f.lines[n].high)
 }
 
 // Drive sets the electrical level of line n from outside.
@@ -59,10 +61,10 @@ func (f *Fake) Drive(n int, high bool) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	l := &f.lines[n]
-	if l.high == high {
+	if bool(l.high) == high {
 		return
 	}
-	l.high = high
+	l.high = gpio.Level(high)
 	if l.edges {
 		l.noted++
 		l.queue = append(l.queue, event{l.noted, time.Now().UnixNano(), high})
@@ -107,7 +109,7 @@ func (f *Fake) Hold(n int, consumer string) {
 	f.lines[n].Used, f.lines[n].Consumer = true, consumer
 }
 
-// Log is what was done to the lines, in order: "3 output high", "3 low",
+// Log is what was done to the lines, in order: "3 output High", "3 Low",
 // "3 given back".
 func (f *Fake) Log() []string {
 	f.mu.Lock()
@@ -130,10 +132,10 @@ func (f *Fake) Lines() ([]LineInfo, error) {
 }
 
 // Output makes line n an output.
-func (f *Fake) Output(n int, consumer string, high bool) (Line, error) {
+func (f *Fake) Output(n int, consumer string, first gpio.Level) (Line, error) {
 	return f.ask(n, consumer, func(l *fakeLine) {
-		l.output, l.high = true, high
-		f.log = append(f.log, fmt.Sprintf("%d output %s", n, level(high)))
+		l.output, l.high = true, first
+		f.log = append(f.log, fmt.Sprintf("%d output %s", n, first))
 	})
 }
 
@@ -172,13 +174,6 @@ func (f *Fake) Close() error {
 	return nil
 }
 
-func level(high bool) string {
-	if high {
-		return "high"
-	}
-	return "low"
-}
-
 // fakeHandle is a line that was asked for.
 type fakeHandle struct {
 	chip   *Fake
@@ -187,15 +182,13 @@ type fakeHandle struct {
 	closed chan struct{}
 }
 
-var _ edgeNoter = (*fakeHandle)(nil)
-
-func (h *fakeHandle) Level() (bool, error) {
+func (h *fakeHandle) Level() (gpio.Level, error) {
 	h.chip.mu.Lock()
 	defer h.chip.mu.Unlock()
 	return h.chip.lines[h.n].high && h.chip.broken == nil, h.chip.broken
 }
 
-func (h *fakeHandle) SetLevel(high bool) error {
+func (h *fakeHandle) Out(level gpio.Level) error {
 	h.chip.mu.Lock()
 	defer h.chip.mu.Unlock()
 	l := &h.chip.lines[h.n]
@@ -205,8 +198,8 @@ func (h *fakeHandle) SetLevel(high bool) error {
 	case !l.output:
 		return errors.New("not an output")
 	}
-	l.high = high
-	h.chip.log = append(h.chip.log, fmt.Sprintf("%d %s", h.n, level(high)))
+	l.high = level
+	h.chip.log = append(h.chip.log, fmt.Sprintf("%d %s", h.n, level))
 	return nil
 }
 
@@ -297,7 +290,7 @@ func (h *fakeHandle) read() ([]event, error) {
 	return list, nil
 }
 
-func (h *fakeHandle) Close() error {
+func (h *fakeHandle) Halt() error {
 	h.chip.mu.Lock()
 	defer h.chip.mu.Unlock()
 	select {

@@ -7,6 +7,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"periph.io/x/conn/v3/gpio"
+
 	"fullthrow/drivers"
 )
 
@@ -18,7 +20,7 @@ type input struct {
 	listening atomic.Bool
 }
 
-var _ drivers.EdgeInput = (*input)(nil)
+var _ drivers.EdgeRecorder = (*input)(nil)
 
 // Level reads the logical level.
 func (i *input) Level(ctx context.Context) (bool, error) { return i.level(ctx, "read level") }
@@ -76,7 +78,7 @@ func (i *input) withEdges() (Line, error) {
 		return nil, os.ErrClosed
 	}
 	consumer := "fullthrow " + i.name
-	if err := i.line.line.Close(); err != nil {
+	if err := i.line.line.Halt(); err != nil {
 		i.line.line = lostLine{err}
 		return nil, err
 	}
@@ -99,10 +101,10 @@ func (i *input) withEdges() (Line, error) {
 // edge asks once more.
 type lostLine struct{ err error }
 
-func (l lostLine) Level() (bool, error) { return false, l.err }
-func (l lostLine) SetLevel(bool) error  { return l.err }
+func (l lostLine) Level() (gpio.Level, error) { return gpio.Low, l.err }
+func (l lostLine) Out(gpio.Level) error       { return l.err }
 func (l lostLine) Edge(context.Context, time.Duration) (drivers.Edge, error) {
 	return drivers.Edge{}, l.err
 }
 func (l lostLine) Edges(context.Context, time.Duration) ([]drivers.Edge, error) { return nil, l.err }
-func (l lostLine) Close() error                                                 { return nil }
+func (l lostLine) Halt() error                                                  { return nil }

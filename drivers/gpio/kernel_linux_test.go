@@ -242,9 +242,12 @@ func TestKernelLevels(t *testing.T) {
 	}
 }
 
-// testEdges waits for edges made at known times on line 1, reports how far At is
-// from them, and holds it against its uncertainty, which may be worst.
-func testEdges(t *testing.T, s *simChip, d *Lines, worst time.Duration) {
+// Waits for edges made at known times on line 1, reports how far At is from them,
+// and holds it against its uncertainty, which may be 1 ms at most.
+func TestKernelEdges(t *testing.T) {
+	const worst = time.Millisecond
+	s := newSim(t, "bench-sim", nil)
+	d := openSim(t, s)
 	in, err := d.Input("answer", 1, false)
 	if err != nil {
 		t.Fatal(err)
@@ -308,11 +311,6 @@ func testEdges(t *testing.T, s *simChip, d *Lines, worst time.Duration) {
 	if _, err := edges.Edge(t.Context(), time.Minute); drivers.KindOf(err) != drivers.Closed || time.Since(start) > time.Second {
 		t.Errorf("closed while waiting: %v after %v", err, time.Since(start))
 	}
-}
-
-func TestKernelEdges(t *testing.T) {
-	s := newSim(t, "bench-sim", nil)
-	testEdges(t, s, openSim(t, s), time.Millisecond)
 }
 
 // pulses pulls line n up and down, edges times in all, and waits pause before
@@ -402,7 +400,7 @@ func TestKernelRecordsEdgesHeldUp(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			defer line.Close()
+			defer line.Halt()
 			h := line.(*handle)
 			now, err := readClocks()
 			if err != nil {
@@ -425,8 +423,10 @@ func TestKernelRecordsEdgesHeldUp(t *testing.T) {
 	}
 }
 
-// testGone unplugs the chip while an input, an output and a wait are open.
-func testGone(t *testing.T, s *simChip, d *Lines) {
+// Unplugs the chip while an input, an output and a wait are open.
+func TestKernelGone(t *testing.T) {
+	s := newSim(t, "bench-sim", nil)
+	d := openSim(t, s)
 	in, err := d.Input("guard", 1, true)
 	if err != nil {
 		t.Fatal(err)
@@ -461,11 +461,6 @@ func testGone(t *testing.T, s *simChip, d *Lines) {
 			t.Errorf("%s: %v (kind %q), want gone", c.what, err, drivers.KindOf(err))
 		}
 	}
-}
-
-func TestKernelGone(t *testing.T) {
-	s := newSim(t, "bench-sim", nil)
-	testGone(t, s, openSim(t, s))
 }
 
 // Whoever holds no line any more leaves none behind.

@@ -27,35 +27,11 @@
 // has no number. One such change shows by two edges of one direction, which is
 // an error too; a whole pulse within the time of an interrupt leaves no trace.
 //
-// # Two ways to the kernel
-//
-// [Open] speaks to the kernel's own interface by golang.org/x/sys/unix.
-// [OpenPeriph] asks for lines by the package periph.io/x/host/v3/gpioioctl and
-// refuses what that cannot do safely; what it does, it does as well. Seen of
-// v3.8.5 on Linux 7.3.4, by the kernel's trace of the lines:
-//   - An output that is to be high, on a wire held high, is written "0, then
-//     output, then 1", as a line of a set and singly: a relay whose safe level
-//     is high would be thrown. OpenPeriph refuses lines that must begin high.
-//   - A set takes lines by name only, and for the name "" gives the first line
-//     without one (asked for 6, it would be 0). Refused. Single lines can be
-//     had by number, but tell of no failure: one of an unplugged chip reads low.
-//   - The time stamps of edges are not handed out: the time is that of the
-//     return, given as uncertain by 10 ms. An edge was dated 0.2 ms after its
-//     cause by stamps and 0.5 ms without (medians, on an idle emulated computer,
-//     which is many times slower than a real one); the call returned 0.2 ms
-//     after the stamp, and up to 10 ms where the computer was busy. Edges, and
-//     so receivers with pulse outputs, are not to be had so.
-//   - Closing one of its chips closes the program's descriptor 0 as well, so
-//     they stay open to the end; and as it closes chips that have a second name
-//     at its start, OpenPeriph refuses on a computer that has such. Chips that
-//     are plugged in after its first use are not known to it.
-//
-// Tried, both ways: in an emulated computer with Linux 7.3.4 and its simulated
-// chip (.ci/kernel): levels, edges, lines held by another, the level from the
-// first moment to the last, a chip unplugged under a waiting call. By the
-// kernel's own interface only: recording 600 edges, and up to 3072 at a program
-// that is held up, where each one beyond 1024 was told of. Not tried: real
-// hardware.
+// Tried in an emulated computer with Linux 7.3.4 and its simulated chip
+// (.ci/kernel): levels, edges, lines held by another, the level from the first
+// moment to the last, a chip unplugged under a waiting call, recording 600 edges,
+// and up to 3072 at a program that is held up, where each one beyond 1024 was told
+// of. Not tried: real hardware.
 package gpio
 
 import (
@@ -65,6 +41,8 @@ import (
 	"os"
 	"sync"
 	"time"
+
+	"periph.io/x/conn/v3/gpio"
 
 	"fullthrow/drivers"
 )
@@ -76,20 +54,24 @@ type Chip interface {
 	Lines() ([]LineInfo, error)
 	// Output makes line n an output that is at the given level from the moment
 	// it is one. consumer says who holds it.
-	Output(n int, consumer string, high bool) (Line, error)
+	Output(n int, consumer string, first gpio.Level) (Line, error)
 	// Input makes line n an input, noting edges if asked.
 	Input(n int, consumer string, edges bool) (Line, error)
 	Close() error
 }
 
-// Line is a line that was asked for.
+// Line is a line that was asked for. It has the words of periph's pins
+// (periph.io/x/conn/v3/gpio), but tells each failure.
 type Line interface {
-	Level() (high bool, err error)
-	SetLevel(high bool) error
+	Level() (gpio.Level, error)
+	Out(gpio.Level) error
 	// Edge waits for an edge after the call. No edge is os.ErrDeadlineExceeded.
 	Edge(ctx context.Context, timeout time.Duration) (drivers.Edge, error)
-	// Close gives the line back; waiting calls end.
-	Close() error
+	// Edges is as in drivers.EdgeRecorder, levels electrical; lost edges are
+	// what capture.end says.
+	Edges(ctx context.Context, over time.Duration) ([]drivers.Edge, error)
+	// Halt gives the line back; waiting calls end.
+	Halt() error
 }
 
 // LineInfo is a line as the kernel knows it.
@@ -138,14 +120,7 @@ func New(name string, chip Chip) (*Lines, error) {
 
 // Open opens a chip by its path, name or label: "/dev/gpiochip0", "gpiochip0",
 // "pinctrl-bcm2711".
-func Open(name, chip string) (*Lines, error) { return open(name, chip, openChip) }
-
-// OpenPeriph opens a chip as [Open] does, but asks for its lines by periph's
-// package gpioioctl. It refuses what that cannot do safely: see the package
-// comment.
-func OpenPeriph(name, chip string) (*Lines, error) { return open(name, chip, openPeriphChip) }
-
-func open(name, chip string, openChip func(string) (Chip, error)) (*Lines, error) {
+func Open(name, chip string) (*Lines, error) {
 	c, err := openChip(chip)
 	if err != nil {
 		return nil, fail(name, "open", err)
@@ -230,7 +205,7 @@ func (d *Lines) Close() error {
 	d.closed = true
 	for n, l := range d.open {
 		l.mu.Lock()
-		err = errors.Join(err, l.line.Close())
+		err = errors.Join(err, l.line.Halt())
 		l.closed = true
 		l.mu.Unlock()
 		delete(d.open, n)
@@ -267,18 +242,17 @@ func (d *Lines) Find(name string) (int, error) {
 // Output opens line n as an output, at once at its safe level.
 func (d *Lines) Output(name string, n int, activeLow, safe bool) (drivers.Output, error) {
 	l, err := d.request(name, "open output", n, activeLow, func(consumer string) (Line, error) {
-		return d.chip.Output(n, consumer, safe != activeLow)
+		return d.chip.Output(n, consumer, gpio.Level(safe != activeLow))
 	})
 	if err != nil {
 		return nil, err
 	}
 	l.output, l.safeLevel = true, safe
-	return l, nil
+	return output{l}, nil
 }
 
-// Input opens line n as an input. What it returns is a drivers.EdgeInput and,
-// but for [OpenPeriph], a drivers.EdgeRecorder, if the chip has interrupts, which
-// the first Edge or Edges finds out.
+// Input opens line n as an input. What it returns is a drivers.EdgeRecorder, if
+// the chip has interrupts, which the first Edge or Edges finds out.
 func (d *Lines) Input(name string, n int, activeLow bool) (drivers.Input, error) {
 	l, err := d.request(name, "open input", n, activeLow, func(consumer string) (Line, error) {
 		return d.chip.Input(n, consumer, false)
@@ -286,11 +260,7 @@ func (d *Lines) Input(name string, n int, activeLow bool) (drivers.Input, error)
 	if err != nil {
 		return nil, err
 	}
-	in := &input{line: l, number: n}
-	if _, ok := l.line.(edgeNoter); ok {
-		return recorder{in}, nil
-	}
-	return in, nil
+	return &input{line: l, number: n}, nil
 }
 
 func (d *Lines) request(name, op string, n int, activeLow bool, ask func(consumer string) (Line, error)) (*line, error) {
@@ -313,7 +283,7 @@ func (d *Lines) request(name, op string, n int, activeLow bool, ask func(consume
 	return l, nil
 }
 
-// line is one open line, a drivers.Output as it is.
+// line is one open line.
 type line struct {
 	name      string
 	device    *Lines
@@ -325,8 +295,6 @@ type line struct {
 	line   Line
 	closed bool
 }
-
-var _ drivers.Output = (*line)(nil)
 
 func (l *line) String() string { return l.name }
 
@@ -360,15 +328,7 @@ func (l *line) level(ctx context.Context, op string) (bool, error) {
 	if err != nil {
 		return false, fail(l.name, op, err)
 	}
-	return high != l.activeLow, nil
-}
-
-// Set sets the logical level.
-func (l *line) Set(ctx context.Context, on bool) error {
-	if err := context.Cause(ctx); err != nil {
-		return drivers.Wrap(l.name, "set", drivers.Ended(ctx, err))
-	}
-	return l.set("set", on)
+	return bool(high) != l.activeLow, nil
 }
 
 func (l *line) set(op string, on bool) error {
@@ -376,14 +336,27 @@ func (l *line) set(op string, on bool) error {
 	if err != nil {
 		return err
 	}
-	if err := line.SetLevel(on != l.activeLow); err != nil {
+	if err := line.Out(gpio.Level(on != l.activeLow)); err != nil {
 		return fail(l.name, op, err)
 	}
 	return nil
 }
 
-// Safe sets the safe level.
-func (l *line) Safe(context.Context) error { return l.set("make safe", l.safeLevel) }
-
 // Close does nothing: the line goes with its device.
 func (l *line) Close() error { return nil }
+
+// output is an open line that is driven.
+type output struct{ *line }
+
+var _ drivers.Output = output{}
+
+// Set sets the logical level.
+func (o output) Set(ctx context.Context, on bool) error {
+	if err := context.Cause(ctx); err != nil {
+		return drivers.Wrap(o.name, "set", drivers.Ended(ctx, err))
+	}
+	return o.set("set", on)
+}
+
+// Safe sets the safe level.
+func (o output) Safe(context.Context) error { return o.set("make safe", o.safeLevel) }

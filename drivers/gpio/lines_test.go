@@ -43,10 +43,10 @@ func TestOutputBeginsAtItsSafeLevel(t *testing.T) {
 		activeLow, safe bool
 		want            []string
 	}{
-		{"active high, safe off", false, false, []string{"3 output low", "3 high", "3 low", "3 given back"}},
-		{"active high, safe on", false, true, []string{"3 output high", "3 high", "3 high", "3 given back"}},
-		{"active low, safe off", true, false, []string{"3 output high", "3 low", "3 high", "3 given back"}},
-		{"active low, safe on", true, true, []string{"3 output low", "3 low", "3 low", "3 given back"}},
+		{"active high, safe off", false, false, []string{"3 output Low", "3 High", "3 Low", "3 given back"}},
+		{"active high, safe on", false, true, []string{"3 output High", "3 High", "3 High", "3 given back"}},
+		{"active low, safe off", true, false, []string{"3 output High", "3 Low", "3 High", "3 given back"}},
+		{"active low, safe on", true, true, []string{"3 output Low", "3 Low", "3 Low", "3 given back"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			d, f := newLines(t)

@@ -9,7 +9,7 @@ import (
 )
 
 // Bus is a port that several devices share, each with its own address: one
-// conversation at a time, with the silence between frames that the standard
+// conversation at a time, with the silence between messages that the standard
 // asks for. It is a Port itself, so that it can be handed on as one.
 type Bus struct {
 	drivers.Port
@@ -19,7 +19,7 @@ type Bus struct {
 	last  time.Time // end of the last conversation
 }
 
-// NewBus makes a bus of a port running at baud (0: 19200). Frames are kept 3.5
+// NewBus makes a bus of a port running at baud (0: 19200). Messages are kept 3.5
 // characters of 11 bits apart, 1.75 ms from 19200 baud up (MODBUS over Serial
 // Line V1.02, 2.5.1.1).
 func NewBus(port drivers.Port, clock drivers.Clock, baud int) *Bus {

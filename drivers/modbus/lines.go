@@ -11,7 +11,7 @@
 // device's reply (Garbled); an exception reply, in the words of the standard
 // (Refused).
 //
-// Frames are made and checked here, because the Go libraries for Modbus open
+// Messages are made and checked here, because the Go libraries for Modbus open
 // their own serial port or socket and cannot be handed a [drivers.Port], so
 // they would neither obey our contexts nor run on the simulated bench; tests
 // hold this against one of them.
@@ -61,7 +61,7 @@ func Models() []Model {
 type Options struct {
 	Model   string        // "": the first of the table
 	Address int           // of the board on its bus, 1..247; 0: 1
-	Baud    int           // of the port, for the silence between frames; 0: the model's
+	Baud    int           // of the port, for the silence between messages; 0: the model's
 	Timeout time.Duration // for a reply; 0: 1 s
 }
 

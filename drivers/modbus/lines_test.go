@@ -16,7 +16,7 @@ import (
 	"fullthrow/drivers/drivertest"
 )
 
-// board is a relay board in memory: it answers whole frames to its address.
+// board is a relay board in memory: it answers whole messages to its address.
 type board struct {
 	address byte
 	mu      sync.Mutex
@@ -40,7 +40,7 @@ func (b *board) reply(sent []byte) []byte {
 		return nil
 	}
 	a, v := int(binary.BigEndian.Uint16(q[2:])), binary.BigEndian.Uint16(q[4:])
-	exception := func(code byte) []byte { return frame(q[0], q[1]|0x80, code) }
+	exception := func(code byte) []byte { return message(q[0], q[1]|0x80, code) }
 	if b.broken {
 		return exception(4)
 	}
@@ -54,7 +54,7 @@ func (b *board) reply(sent []byte) []byte {
 				bits |= 1 << i
 			}
 		}
-		return frame(q[0], q[1], 1, bits)
+		return message(q[0], q[1], 1, bits)
 	}
 	switch q[1] {
 	case readCoils:
@@ -192,7 +192,7 @@ func TestEcho(t *testing.T) {
 	})
 }
 
-// Two boards on one bus, used side by side: frames stay whole and apart.
+// Two boards on one bus, used side by side: messages stay whole and apart.
 func TestBusIsShared(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		one, two := &board{address: 1}, &board{address: 2}
@@ -228,12 +228,12 @@ func TestBusIsShared(t *testing.T) {
 		}
 		drivers.System.Together(t.Context(), set(outs[0]), set(outs[1]))
 		if !one.coils[0] || !two.coils[0] || len(sent) != 4 {
-			t.Errorf("coils %v %v after %d frames", one.coils[0], two.coils[0], len(sent))
+			t.Errorf("coils %v %v after %d messages", one.coils[0], two.coils[0], len(sent))
 		}
 		for i := 1; i < len(sent); i++ {
 			// 3.5 characters of 11 bits at 9600 baud: 4.01 ms.
 			if gap := sent[i].Sub(sent[i-1]); gap < 4010*time.Microsecond || gap > 4011*time.Microsecond {
-				t.Errorf("frames %v apart", gap)
+				t.Errorf("messages %v apart", gap)
 			}
 		}
 	})

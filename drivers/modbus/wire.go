@@ -1,11 +1,11 @@
 package modbus
 
-// CRC is the check sum of a frame, sent low byte first (MODBUS over Serial Line
-// V1.02, 6.2.2); of a frame with its check sum it is 0.
+// CRC is the check sum of a message, sent low byte first (MODBUS over Serial Line
+// V1.02, 6.2.2); of a message with its check sum it is 0.
 func CRC(p []byte) uint16 { return crc16(p) }
 
-// Frame is address, function code, data and check sum as they are sent.
-func Frame(address, function byte, data ...byte) []byte { return frame(address, function, data...) }
+// Message is address, function code, data and check sum as they are sent.
+func Message(address, function byte, data ...byte) []byte { return message(address, function, data...) }
 
 // ParseBits takes n coils or inputs, lowest address first, out of the reply to a
 // request with function code 01 or 02.

@@ -5,7 +5,7 @@ import "testing"
 // A reply that is not to be believed gives no bits, whatever is wrong with it.
 func TestParseBitsRefuses(t *testing.T) {
 	request := request(1, readCoils, 0x13, 0x13)
-	whole := Frame(1, readCoils, 3, 0xCD, 0x6B, 5)
+	whole := Message(1, readCoils, 3, 0xCD, 0x6B, 5)
 	if levels, err := ParseBits(request, whole, 19); err != nil || len(levels) != 19 || !levels[0] || levels[1] {
 		t.Errorf("got %v, %v", levels, err)
 	}
@@ -18,8 +18,8 @@ func TestParseBitsRefuses(t *testing.T) {
 		"no request":      {nil, whole, 19},
 		"no reply":        {request, nil, 19},
 		"damaged":         {request, damaged, 19},
-		"another address": {request, Frame(2, readCoils, 3, 0xCD, 0x6B, 5), 19},
-		"an exception":    {request, Frame(1, readCoils|exceptionBit, 2), 19},
+		"another address": {request, Message(2, readCoils, 3, 0xCD, 0x6B, 5), 19},
+		"an exception":    {request, Message(1, readCoils|exceptionBit, 2), 19},
 		"too few bytes":   {request, whole, 25},
 	} {
 		if levels, err := ParseBits(c.request, c.reply, c.n); err == nil || levels != nil {

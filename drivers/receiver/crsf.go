@@ -1,6 +1,9 @@
 package receiver
 
-import "fmt"
+import (
+	"fmt"
+	"sync"
+)
 
 // CRSF frame: address, length of the rest, type, payload, CRC-8/DVB-S2 over
 // type and payload; at most 64 bytes.
@@ -46,7 +49,7 @@ func AppendCRSF(dst []byte, address, kind byte, payload []byte) []byte {
 	at := len(dst)
 	dst = append(dst, kind)
 	dst = append(dst, payload...)
-	return append(dst, crc8(dvbS2, dst[at:]))
+	return append(dst, crc8(dvbS2(), dst[at:]))
 }
 
 // AppendCRSFChannels appends a frame of type 0x16.
@@ -108,7 +111,7 @@ func (d *CRSFDecoder) frame(b []byte) int {
 		return 0
 	}
 	body, crc := b[2:n+1], b[n+1]
-	if crc8(dvbS2, body) != crc {
+	if crc8(dvbS2(), body) != crc {
 		return -1
 	}
 	switch p := body[1:]; body[0] {
@@ -145,7 +148,7 @@ func crc8Table(poly byte) *[256]byte {
 
 // dvbS2 is CRC-8/DVB-S2, which guards a CRSF frame from its type to the end of
 // its payload.
-var dvbS2 = crc8Table(0xD5)
+var dvbS2 = sync.OnceValue(func() *[256]byte { return crc8Table(0xD5) })
 
 func crc8(t *[256]byte, b []byte) byte {
 	var c byte

@@ -138,9 +138,9 @@ const deadHint = "a converter has noise even with nothing at its input: the inst
 const slowest = 150
 
 // floats reads a block of n REAL,32 and the end of its line. The first byte may
-// take as long as first; then every byte the model's time-out, and the whole
+// take as long as toFirst; then every byte the model's time-out, and the whole
 // what the slowest line would need.
-func (l *link) floats(ctx context.Context, n int, first time.Duration) ([]float64, error) {
+func (l *link) floats(ctx context.Context, n int, toFirst time.Duration) ([]float64, error) {
 	start := l.clock.Now()
 	got := 0
 	more := func(end time.Time) error {
@@ -156,7 +156,7 @@ func (l *link) floats(ctx context.Context, n int, first time.Duration) ([]float6
 		}
 		return err
 	}
-	end := start.Add(first)
+	end := start.Add(toFirst)
 	var size, used int
 	for {
 		var err error
@@ -177,7 +177,7 @@ func (l *link) floats(ctx context.Context, n int, first time.Duration) ([]float6
 		return nil, errorf(drivers.Garbled, "a block of %d bytes, %d samples have %d", size, n, 4*n)
 	}
 	values := make([]float64, 0, n)
-	last := l.clock.Now().Add(first + time.Duration(n)*4*time.Second/slowest)
+	last := l.clock.Now().Add(toFirst + time.Duration(n)*4*time.Second/slowest)
 	for got < 4*n {
 		if whole := min(l.w-l.r, 4*n-got) &^ 3; whole > 0 {
 			values = AppendReal32(values, l.buf[l.r:l.r+whole], l.model.LittleEndian)

@@ -40,7 +40,7 @@ type Words struct {
 	// Queries for what was set: whatever is set is asked back, and it is a
 	// fault where the instrument says something else. Without the word the
 	// instrument is believed. RelayState takes a channel list.
-	VoltageState, LimitState, OutputState, RelayState, AttenuationState string
+	VoltageState, CurrentLimitState, OutputState, RelayState, AttenuationState string
 }
 
 // Model is one kind of instrument.
@@ -93,7 +93,7 @@ func Models() []Model {
 
 	supply := row("generic-supply", "one output, 20 V, 5 A", SupplyFunction, drivers.Power, Words{
 		Voltage: "VOLT %s", CurrentLimit: "CURR %s", OutputOn: "OUTP ON", OutputOff: "OUTP OFF", Safe: "OUTP OFF",
-		VoltageState: "VOLT?", LimitState: "CURR?", OutputState: "OUTP?",
+		VoltageState: "VOLT?", CurrentLimitState: "CURR?", OutputState: "OUTP?",
 	})
 	supply.MaxVoltage, supply.MaxCurrent = 20, 5
 	supply.VoltageStep, supply.CurrentStep = 10e-3, 10e-3

@@ -30,12 +30,13 @@ func (s *Supply) SetVoltage(ctx context.Context, volts float64) error {
 // SetCurrentLimit sets the current limit, in A.
 func (s *Supply) SetCurrentLimit(ctx context.Context, amperes float64) error {
 	const op = "set current limit"
-	if err := within(s.name, op, "current", "A", amperes, 0, s.model.MaxCurrent); err != nil {
+	if err := within(s.name, op, "current limit", "A", amperes, 0, s.model.MaxCurrent); err != nil {
 		return err
 	}
 	return s.do(ctx, s.name, op, func(ctx context.Context) error {
 		w := &s.model.Words
-		return s.set(ctx, number(fmt.Sprintf(w.CurrentLimit, formatNumber(amperes)), w.LimitState, "A", amperes, s.model.CurrentStep, s.model.MaxCurrent))
+		say := fmt.Sprintf(w.CurrentLimit, formatNumber(amperes))
+		return s.set(ctx, number(say, w.CurrentLimitState, "A", amperes, s.model.CurrentStep, s.model.MaxCurrent))
 	})
 }
 

@@ -159,7 +159,7 @@ func (b *Bench) repower(t time.Duration) {
 	if s.on {
 		volts = s.volts
 	}
-	b.power.step(&b.handset.Power, t, volts, s.limit, b.devices.board.relay[relayPower])
+	b.power.step(&b.handset.Power, t, volts, s.currentLimit, b.devices.board.relay[relayPower])
 }
 
 // noise is the noise of the next capture; key tells streams apart.
@@ -243,7 +243,7 @@ func (b *Bench) State() State {
 	t := b.now()
 	d := &b.devices
 	s := State{
-		SupplyOn: d.supply.on, Volts: d.supply.volts, CurrentLimit: d.supply.limit,
+		SupplyOn: d.supply.on, Volts: d.supply.volts, CurrentLimit: d.supply.currentLimit,
 		Relays:      d.board.relay,
 		Attenuation: d.attenuator.dB,
 		Moving:      d.sticks.moving(t),

@@ -7,7 +7,7 @@ import (
 
 func BenchmarkSound2s(b *testing.B) {
 	r := newRig(b, 1)
-	r.bench.Load(Sound(newRand(1, 1)))
+	r.bench.Load(Good(newRand(1, 1)))
 	r.on()
 	for b.Loop() {
 		r.bench.power.spans[len(r.bench.power.spans)-1].start = r.bench.now() // as if just switched on
@@ -18,7 +18,7 @@ func BenchmarkSound2s(b *testing.B) {
 
 func BenchmarkCurrent20000(b *testing.B) {
 	r := newRig(b, 1)
-	r.bench.Load(Sound(newRand(1, 1)))
+	r.bench.Load(Good(newRand(1, 1)))
 	r.on()
 	for b.Loop() {
 		r.send(Meter, "FORM REAL,32;:SENS:SWE:TINT 1E-4;POIN 20000;:INIT;:FETC:ARR:CURR?")
@@ -29,7 +29,7 @@ func BenchmarkCurrent20000(b *testing.B) {
 // One frame per Read, as a driver takes them.
 func BenchmarkSBUSFrame(b *testing.B) {
 	r := newRig(b, 1)
-	r.bench.Load(Sound(newRand(1, 1)))
+	r.bench.Load(Good(newRand(1, 1)))
 	r.on()
 	r.close(relayClutch)
 	r.wait(1)

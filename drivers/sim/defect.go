@@ -32,7 +32,7 @@ func (d Defect) Apply(h *Handset, severity float64, rng *rand.Rand) {
 // Graded says whether severity matters: a dead unit is dead at any severity.
 func (d Defect) Graded() bool {
 	make := func(severity float64) Handset {
-		h := Sound(newRand(1, 1))
+		h := Good(newRand(1, 1))
 		d.Apply(&h, severity, newRand(2, 2))
 		return h
 	}

@@ -28,20 +28,20 @@ func TestDefectList(t *testing.T) {
 			t.Errorf("%s: no check %q", d.Name, d.Check)
 		}
 		seen[d.Name], covered[d.Check] = true, true
-		sound := Sound(newRand(1, 1))
+		good := Good(newRand(1, 1))
 		for _, severity := range []float64{0, -1, math.NaN()} {
-			h := sound
+			h := good
 			d.Apply(&h, severity, newRand(2, 2))
-			if !reflect.DeepEqual(h, sound) {
+			if !reflect.DeepEqual(h, good) {
 				t.Errorf("%s of severity %v changes the handset", d.Name, severity)
 			}
 		}
-		h := Sound(newRand(1, 1))
+		h := Good(newRand(1, 1))
 		d.Apply(&h, 1, newRand(2, 2))
-		if reflect.DeepEqual(h, sound) {
+		if reflect.DeepEqual(h, good) {
 			t.Errorf("%s changes nothing", d.Name)
 		}
-		if again := Sound(newRand(1, 1)); !reflect.DeepEqual(again, sound) {
+		if again := Good(newRand(1, 1)); !reflect.DeepEqual(again, good) {
 			t.Errorf("%s reaches into another handset", d.Name)
 		}
 	}

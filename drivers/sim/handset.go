@@ -12,8 +12,8 @@ var axisNames = [4]string{"left_x", "left_y", "right_x", "right_y"}
 var switchNames = [4]string{"SA", "SB", "SC", "SD"}
 
 // Handset is one unit under test: physics by the fields, no behaviour of its
-// own. The zero value is a handset with everything missing; [Sound] draws a
-// sound one.
+// own. The zero value is a handset with everything missing; [Good] draws a
+// good one.
 type Handset struct {
 	Seed     uint64 // of everything random in its captures
 	Power    Power
@@ -141,7 +141,7 @@ func tune() []Note {
 	return []Note{{1047, 0.150, 1}, {1319, 0.150, 1}, {1568, 0.150, 1}, {2093, 0.300, 1}}
 }
 
-// Sound draws a handset within normal production tolerances: nominal values
+// Good draws a handset within normal production tolerances: nominal values
 // with normal errors that never go beyond the span named beside them.
 //
 //	restart node        20 kohm ± 1 %, 100 uF ± 5 %: starts after 2.26 to 2.56 s off
@@ -155,10 +155,10 @@ func tune() []Note {
 //	taper               0 ± 0.8 %              noise 0.05 % ± 0.02 %
 //	link                20 dBm ± 1 dB, 50 dB of coupling ± 1 dB, half the packets lost at -104 dBm ± 1 dB
 //	latency             10 to 17 ms, mean 13.5 ms ± 0.3 ms
-func Sound(rng *rand.Rand) Handset { return sound(rng, 1) }
+func Good(rng *rand.Rand) Handset { return good(rng, 1) }
 
-// sound scales every span by scale.
-func sound(rng *rand.Rand, scale float64) Handset {
+// good scales every span by scale.
+func good(rng *rand.Rand, scale float64) Handset {
 	around := func(mean, span float64) float64 { return bounded(rng, mean, span*scale) }
 	positive := func(mean, span float64) float64 { return max(0, around(mean, span)) }
 	h := Handset{

@@ -19,14 +19,14 @@ const (
 // supply is the laboratory supply.
 type supply struct {
 	*scpi
-	volts, limit float64
-	on           bool
+	volts, currentLimit float64
+	on                  bool
 }
 
 func newSupply(b *Bench) *supply {
 	s := &supply{}
 	reset := func(t time.Duration) {
-		s.volts, s.limit, s.on = 0, 1, false
+		s.volts, s.currentLimit, s.on = 0, 1, false
 		b.repower(t)
 	}
 	setting := func(pattern, unit string, hi float64, value *float64) *command {
@@ -44,7 +44,7 @@ func newSupply(b *Bench) *supply {
 	}
 	s.scpi = newSCPI("INVENTED,GENERIC SUPPLY,SIM1,1.0", 2*time.Millisecond, reset,
 		setting("[SOURce:]VOLTage[:LEVel][:IMMediate][:AMPLitude]", "V", 20, &s.volts),
-		setting("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", "A", 5, &s.limit),
+		setting("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", "A", 5, &s.currentLimit),
 		&command{pattern: "OUTPut[:STATe]",
 			set: func(t time.Duration, args []string) int {
 				on, code := boolean(args)
@@ -57,7 +57,7 @@ func newSupply(b *Bench) *supply {
 			query: func(time.Duration, []string) (answer, int) { return text(flag(s.on)) },
 		},
 	)
-	s.limit = 1
+	s.currentLimit = 1
 	return s
 }
 

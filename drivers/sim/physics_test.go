@@ -170,7 +170,7 @@ func TestChannelStates(t *testing.T) {
 	}
 }
 
-// A sound handset stays within the spans named at Sound, however many are made.
+// A good handset stays within the spans named at Good, however many are made.
 func TestSoundSpans(t *testing.T) {
 	within := func(name string, v, lo, hi float64) {
 		if !(v >= lo && v <= hi) {
@@ -178,7 +178,7 @@ func TestSoundSpans(t *testing.T) {
 		}
 	}
 	for i := range 10000 {
-		h := Sound(newRand(99, uint64(i)))
+		h := Good(newRand(99, uint64(i)))
 		within("restart time", h.Power.Node.Falls(3.7, h.Power.Threshold), 2.26, 2.56)
 		within("leakage", h.Power.Leakage, 7.5e-6, 10.5e-6)
 		within("running", h.Power.Running, 0.114, 0.122)
@@ -193,7 +193,7 @@ func TestSoundSpans(t *testing.T) {
 			within("taper", g.Taper, -0.008, 0.008)
 		}
 		if !h.Power.Starts || !h.Link.Transmits || h.Sounder.Foreign != 0 {
-			t.Fatal("not sound")
+			t.Fatal("not good")
 		}
 	}
 }

@@ -19,7 +19,7 @@ import (
 //	product = "kittiwake-k8"
 //
 //	[tolerance]
-//	scale = 1.0                # of the spans named at Sound; 0 = all alike
+//	scale = 1.0                # of the spans named at Good; 0 = all alike
 //
 //	[[defect]]
 //	name     = "foreign-tone"  # one of Defects
@@ -33,7 +33,7 @@ type Population struct {
 	defects   []Defect  // of each Share
 }
 
-// Tolerance scales the production tolerances of sound units.
+// Tolerance scales the production tolerances of good units.
 type Tolerance struct {
 	Scale float64 `toml:"scale"`
 }
@@ -205,12 +205,12 @@ func (p *Population) Draw(seed uint64, index int) (Handset, []string) {
 }
 
 // Make makes unit number index of a production: the handset and its defects, in
-// the order of the file (none: a sound unit). It depends on seed and index
+// the order of the file (none: a good unit). It depends on seed and index
 // only, not on what was made before; each defect is drawn independently of the
 // others.
 func (p *Population) Make(seed uint64, index int) (Handset, []Given) {
 	stream := mix(uint64(index))
-	h := sound(newRand(seed, stream^hash("handset")), p.Tolerance.Scale)
+	h := good(newRand(seed, stream^hash("handset")), p.Tolerance.Scale)
 	var all []Given
 	for i, s := range p.Defect {
 		rng := newRand(seed, stream^hash(s.Name))
@@ -230,7 +230,7 @@ func (p *Population) Make(seed uint64, index int) (Handset, []Given) {
 // other, at this severity. It depends on all its arguments and nothing else.
 func (p *Population) MakeWith(seed uint64, index int, d Defect, severity float64) Handset {
 	stream := mix(uint64(index)) ^ hash("alone") ^ hash(d.Name) ^ mix(math.Float64bits(severity))
-	h := sound(newRand(seed, stream^hash("handset")), p.Tolerance.Scale)
+	h := good(newRand(seed, stream^hash("handset")), p.Tolerance.Scale)
 	d.Apply(&h, severity, newRand(seed, stream^hash("defect")))
 	return h
 }

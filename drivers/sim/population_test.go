@@ -155,8 +155,8 @@ func TestPopulationMake(t *testing.T) {
 	if leak := one.Power.Leakage; leak < 40e-6 {
 		t.Errorf("a leaking unit draws %v A, want at least 40 uA", leak)
 	}
-	if sound := p.MakeWith(1, 5, leakage, 0); sound.Power.Leakage > 12e-6 {
-		t.Errorf("at severity 0 the unit draws %v A", sound.Power.Leakage)
+	if good := p.MakeWith(1, 5, leakage, 0); good.Power.Leakage > 12e-6 {
+		t.Errorf("at severity 0 the unit draws %v A", good.Power.Leakage)
 	}
 	for name, other := range map[string]Handset{
 		"seed": p.MakeWith(2, 5, leakage, 1), "number": p.MakeWith(1, 6, leakage, 1), "severity": p.MakeWith(1, 5, leakage, 1.1),

@@ -22,9 +22,9 @@ func (p phase) powered() bool { return p == dead || p == hung || p == running }
 
 // span is one phase from its start to the start of the next.
 type span struct {
-	start time.Duration // since the bench began
-	phase phase
-	limit float64 // A, current limit of the supply
+	start        time.Duration // since the bench began
+	phase        phase
+	currentLimit float64 // A, current limit of the supply
 }
 
 // Voltage is what is left on the capacitor t seconds after v0:
@@ -70,7 +70,7 @@ func (h *history) at(t time.Duration) span {
 
 // step enters what the supply (volts, 0 = output off) and the switch give the
 // handset from t on.
-func (h *history) step(p *Power, t time.Duration, volts, limit float64, on bool) {
+func (h *history) step(p *Power, t time.Duration, volts, currentLimit float64, on bool) {
 	last := span{phase: cold}
 	if n := len(h.spans); n > 0 {
 		last = h.spans[n-1]
@@ -94,16 +94,16 @@ func (h *history) step(p *Power, t time.Duration, volts, limit float64, on bool)
 	} else if last.phase.powered() {
 		h.since = t
 	}
-	if next == last.phase && limit == last.limit {
+	if next == last.phase && currentLimit == last.currentLimit {
 		return
 	}
 	start := t
 	if next == last.phase && next.powered() {
-		// Only the limit changed: the inrush goes on, it does not begin again.
-		h.spans[len(h.spans)-1].limit = limit
+		// Only the current limit changed: the inrush goes on, it does not begin again.
+		h.spans[len(h.spans)-1].currentLimit = currentLimit
 		return
 	}
-	h.spans = append(h.spans, span{start, next, limit})
+	h.spans = append(h.spans, span{start, next, currentLimit})
 }
 
 // steady is the current that flows in a phase once the inrush is over.
@@ -155,7 +155,7 @@ func (h *history) fill(p *Power, out []float64, s span, a, b, tint float64, nz *
 	edge := func(i int) { // a sample that lies only partly within the span
 		x, y := max(a, float64(i)*tint), min(b, float64(i+1)*tint)
 		if y > x {
-			out[i] += (min(steady*(y-x)+charge(x, y), s.limit*(y-x))) / tint
+			out[i] += (min(steady*(y-x)+charge(x, y), s.currentLimit*(y-x))) / tint
 		}
 	}
 	first := max(0, int(math.Ceil(a/tint-1e-9)))
@@ -178,7 +178,7 @@ func (h *history) fill(p *Power, out []float64, s span, a, b, tint float64, nz *
 	}
 	if s.phase != running {
 		for i := first; i < last; i++ {
-			out[i] += min(steady+decay, s.limit)
+			out[i] += min(steady+decay, s.currentLimit)
 			decay *= step
 		}
 		return
@@ -192,7 +192,7 @@ func (h *history) fill(p *Power, out []float64, s span, a, b, tint float64, nz *
 	phi := 2 * math.Pi * p.RippleHz * (float64(first)*tint - a)
 	s0, s1, k := amplitude*math.Sin(phi-w), amplitude*math.Sin(phi), 2*math.Cos(w)
 	for i := first; i < last; i++ {
-		out[i] += min(steady+decay+s1+p.Noise*nz.next(), s.limit)
+		out[i] += min(steady+decay+s1+p.Noise*nz.next(), s.currentLimit)
 		decay *= step
 		s0, s1 = s1, k*s1-s0
 	}

@@ -175,7 +175,7 @@ func (r *rig) relay(verb string, n int) {
 
 // ideal is a handset without tolerances and noise.
 func ideal() Handset {
-	h := sound(newRand(1, 1), 0)
+	h := good(newRand(1, 1), 0)
 	h.Power.Noise, h.Power.Ripple, h.Sounder.Floor = 0, 0, 0
 	for i := range h.Gimbals {
 		h.Gimbals[i] = Gimbal{Return: 0.02, Gain: 1}

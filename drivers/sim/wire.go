@@ -198,7 +198,7 @@ const look = 100 * time.Millisecond
 // Read waits for the next reply of the machine.
 func (p *port) Read(ctx context.Context, buf []byte, timeout time.Duration) (int, error) {
 	b, w := p.wire.bench, p.wire
-	var limit time.Duration
+	var end time.Duration
 	for first := true; ; first = false {
 		if ctx.Err() != nil {
 			return 0, context.Cause(ctx)
@@ -206,7 +206,7 @@ func (p *port) Read(ctx context.Context, buf []byte, timeout time.Duration) (int
 		b.mu.Lock()
 		t := b.now()
 		if first {
-			limit = t + max(0, timeout)
+			end = t + max(0, timeout)
 		}
 		err := p.check("read", t)
 		n := 0
@@ -224,11 +224,11 @@ func (p *port) Read(ctx context.Context, buf []byte, timeout time.Duration) (int
 			return n, nil
 		case len(buf) == 0:
 			return 0, p.fail("read", drivers.Fault, "no room to read into")
-		case t >= limit:
+		case t >= end:
 			return 0, p.fail("read", drivers.NoReply, "no reply in %v", max(0, timeout))
 		}
-		if !ok || until > limit {
-			until = limit
+		if !ok || until > end {
+			until = end
 		}
 		if err := p.sleep(ctx, until-t); err != nil {
 			return 0, err

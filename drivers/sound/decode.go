@@ -30,10 +30,10 @@ func (w width) value(b []byte) float64 {
 }
 
 // decode turns bytes as the kernel hands them out into fractions of full
-// scale. Bytes that are no whole frames are an error.
+// scale. Bytes that are no whole samples are an error.
 func (w width) decode(b []byte, channels int) ([]float64, error) {
 	if len(b)%(w.bytes*channels) != 0 {
-		return nil, fmt.Errorf("%d bytes are no whole frames of %d channels %s", len(b), channels, w.name)
+		return nil, fmt.Errorf("%d bytes are no whole samples of %d channels %s", len(b), channels, w.name)
 	}
 	out := make([]float64, 0, len(b)/w.bytes)
 	for i := 0; i < len(b); i += w.bytes {

@@ -17,7 +17,7 @@ type File struct {
 	path    string
 	clock   drivers.Clock
 	samples drivers.Samples
-	pos     int // frames played
+	pos     int // samples played
 	due     time.Time
 }
 
@@ -46,10 +46,10 @@ func (f *File) Begin() (float64, int, error) {
 	return f.samples.Rate, f.samples.Channels, nil
 }
 
-// Read waits until the frames would have been captured, at most a tenth of a
+// Read waits until the samples would have been captured, at most a tenth of a
 // second of them.
 func (f *File) Read(ctx context.Context, max int, _ time.Duration) ([]float64, error) {
-	n := min(max, f.samples.Frames()-f.pos, int(f.samples.Rate/10)+1)
+	n := min(max, f.samples.Count()-f.pos, int(f.samples.Rate/10)+1)
 	if n <= 0 {
 		return nil, drivers.Errorf(f.path, "read", drivers.Gone, "the recording ends after %v", f.samples.Duration())
 	}

@@ -149,15 +149,15 @@ func TestKernelTone(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if s.Rate != rate || s.Channels != c.channels || s.Frames() != int(rate) {
-				t.Fatalf("%v samples/s, %d channels, %d frames", s.Rate, s.Channels, s.Frames())
+			if s.Rate != rate || s.Channels != c.channels || s.Count() != int(rate) {
+				t.Fatalf("%v samples/s, %d channels, %d samples", s.Rate, s.Channels, s.Count())
 			}
 			// Too late is the recorder's own business. The simulated card counts
 			// time by the kernel's clock of 4 ms.
 			if took < 950*time.Millisecond {
 				t.Errorf("1 s took %v", took)
 			}
-			one := make([]float64, s.Frames())
+			one := make([]float64, s.Count())
 			for i := range one {
 				one[i] = s.Values[i*s.Channels+s.Channels-1]
 			}
@@ -239,8 +239,8 @@ func TestKernelCancelAndClose(t *testing.T) {
 	if _, err := r.Record(ctx, time.Minute); !errors.Is(err, why) || time.Since(start) > time.Second {
 		t.Errorf("cancelled: %v after %v", err, time.Since(start))
 	}
-	if s, err := r.Record(t.Context(), 100*time.Millisecond); err != nil || s.Frames() != 4800 {
-		t.Errorf("afterwards: %d frames, %v", s.Frames(), err)
+	if s, err := r.Record(t.Context(), 100*time.Millisecond); err != nil || s.Count() != 4800 {
+		t.Errorf("afterwards: %d samples, %v", s.Count(), err)
 	}
 	time.AfterFunc(300*time.Millisecond, func() { _ = r.Close() })
 	start = time.Now()

@@ -58,7 +58,7 @@ type Source interface {
 	Identity() (string, error)
 	// Begin starts a capture; what came before it is dropped.
 	Begin() (rate float64, channels int, err error)
-	// Read waits for at least one frame and returns whole frames, at most max,
+	// Read waits for at least one sample and returns whole samples, at most max,
 	// as fractions of full scale. Nothing within timeout is
 	// os.ErrDeadlineExceeded or a NoReply error.
 	Read(ctx context.Context, max int, timeout time.Duration) ([]float64, error)
@@ -163,23 +163,23 @@ func (r *Recorder) Record(ctx context.Context, over time.Duration) (s drivers.Sa
 	s = drivers.Samples{Start: r.clock.Now(), Rate: rate, Channels: channels, Unit: "1"}
 	want := int(math.Ceil(over.Seconds()*rate - 1e-6)) // 1e-6: 0.25 s at 48 kHz is 12000 samples, not 12001
 	end := s.Start.Add(over + over/20 + late)
-	for s.Frames() < want {
+	for s.Count() < want {
 		left := end.Sub(r.clock.Now())
 		if left <= 0 {
-			return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.NoReply, "only %d of %d samples in %v", s.Frames(), want, over+over/20+late).
+			return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.NoReply, "only %d of %d samples in %v", s.Count(), want, over+over/20+late).
 				WithHint("The input delivers more slowly than the rate it was set to.")
 		}
-		got, err := r.src.Read(ctx, want-s.Frames(), min(left, silence))
+		got, err := r.src.Read(ctx, want-s.Count(), min(left, silence))
 		if err != nil {
-			return drivers.Samples{}, r.readError(ctx, op, s.Frames(), want, err)
+			return drivers.Samples{}, r.readError(ctx, op, s.Count(), want, err)
 		}
-		if len(got) == 0 || len(got)%channels != 0 || s.Frames()+len(got)/channels > want {
+		if len(got) == 0 || len(got)%channels != 0 || s.Count()+len(got)/channels > want {
 			return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.Garbled, "%d values in %d channels", len(got), channels)
 		}
 		s.Values = append(s.Values, got...)
 	}
-	if s.Frames() >= dead && s.Constant() {
-		return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.Fault, "%d samples and every one is %v: no working converter says that", s.Frames(), s.Values[0]).
+	if s.Count() >= dead && s.Constant() {
+		return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.Fault, "%d samples and every one is %v: no working converter says that", s.Count(), s.Values[0]).
 			WithHint("A converter has noise even with nothing at its input. The input is muted or gated, the microphone or its converter is dead, or the wrong input is chosen.")
 	}
 	if r.cal.Gain != 0 {

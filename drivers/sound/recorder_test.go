@@ -188,8 +188,8 @@ func TestRecord(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if s.Frames() != 4800 || s.Channels != 2 || s.Unit != "Pa" || !s.Start.Equal(start) || time.Since(start) != 100*time.Millisecond {
-			t.Errorf("%d frames, %d channels, unit %q, start %v, took %v", s.Frames(), s.Channels, s.Unit, s.Start, time.Since(start))
+		if s.Count() != 4800 || s.Channels != 2 || s.Unit != "Pa" || !s.Start.Equal(start) || time.Since(start) != 100*time.Millisecond {
+			t.Errorf("%d samples, %d channels, unit %q, start %v, took %v", s.Count(), s.Channels, s.Unit, s.Start, time.Since(start))
 		}
 		if peak := s.Values[2*12]; math.Abs(peak-10) > 1e-9 { // a quarter period in: 0.5 of full scale, 20 Pa each
 			t.Errorf("peak %v Pa, want 10", peak)

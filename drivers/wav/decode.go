@@ -161,7 +161,7 @@ func (f *format) samples(in *counter, name string, size int64) (drivers.Samples,
 	s := drivers.Samples{Rate: float64(f.rate), Unit: "1", Channels: f.channels}
 	begin, width := in.n, f.bits/8
 	if block := int64(width * f.channels); size%block != 0 {
-		return drivers.Samples{}, fmt.Errorf("%s: byte %d: %d bytes of sound are no whole number of frames of %d bytes", name, begin, size, block)
+		return drivers.Samples{}, fmt.Errorf("%s: byte %d: %d bytes of sound are no whole number of samples of %d bytes", name, begin, size, block)
 	}
 	buf := make([]byte, 12<<10) // a multiple of every width
 	for left := size; left > 0; {

@@ -89,7 +89,7 @@ func TestDecodeErrors(t *testing.T) {
 		{"breaks off in the format", whole[:30], "t.wav: byte 30: in the \"fmt \" chunk: the file breaks off"},
 		{"breaks off in a chunk head", whole[:40], "t.wav: byte 36: the file breaks off"},
 		{"breaks off in a chunk", file(chunk("LIST", 1, 2, 3, 4))[:22], "t.wav: byte 22: in the chunk \"LIST\": the file breaks off"},
-		{"half a frame", file(fmtChunk(1, 2, 8000, 16), chunk("data", 1, 2)), "t.wav: byte 44: 2 bytes of sound are no whole number of frames of 4 bytes"},
+		{"half a frame", file(fmtChunk(1, 2, 8000, 16), chunk("data", 1, 2)), "t.wav: byte 44: 2 bytes of sound are no whole number of samples of 4 bytes"},
 		{"compressed", file(fmtChunk(85, 1, 8000, 16)), "t.wav: byte 20: coding 85"},
 		{"12 bits", file(fmtChunk(1, 2, 8000, 12)), "t.wav: byte 20: integers of 12 bits"},
 		{"64-bit floats", file(fmtChunk(3, 1, 8000, 64)), "t.wav: byte 20: floats of 64 bits"},

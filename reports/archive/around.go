@@ -164,7 +164,7 @@ func (s Sealed) checkIn(dir string, neighbours map[int64]string, newest head) Se
 	return c
 }
 
-// keyName is the fingerprint of the key that a seal names, "" if it is none.
+// KeyName is the fingerprint of the key that a seal names, "" if it is none.
 func KeyName(s Seal) string {
 	key, err := hex.DecodeString(s.Key)
 	if err != nil || len(key) != ed25519.PublicKeySize {

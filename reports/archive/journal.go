@@ -32,7 +32,7 @@ const (
 	crcTail = `",`
 )
 
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+var castagnoli = sync.OnceValue(func() *crc32.Table { return crc32.MakeTable(crc32.Castagnoli) })
 
 func appendLine(dst []byte, event []byte, synced int) []byte {
 	dst = append(dst, crcHead...)
@@ -45,7 +45,7 @@ func appendLine(dst []byte, event []byte, synced int) []byte {
 	dst = append(dst, `,"event":`...)
 	dst = append(dst, event...)
 	dst = append(dst, '}')
-	copy(dst[at:], fmt.Sprintf("%08x", crc32.Checksum(dst[from:], castagnoli)))
+	copy(dst[at:], fmt.Sprintf("%08x", crc32.Checksum(dst[from:], castagnoli())))
 	return append(dst, '\n')
 }
 
@@ -55,7 +55,7 @@ func parseLine(line []byte) (e reports.Event, synced int64, err error) {
 		return e, 0, errors.New("not a line of a journal")
 	}
 	body := rest[8+len(crcTail):]
-	if got := fmt.Sprintf("%08x", crc32.Checksum(body, castagnoli)); got != string(rest[:8]) {
+	if got := fmt.Sprintf("%08x", crc32.Checksum(body, castagnoli())); got != string(rest[:8]) {
 		return e, 0, fmt.Errorf("checksum is %s, the line says %.8q", got, rest[:8])
 	}
 	var l struct {

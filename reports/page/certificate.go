@@ -9,6 +9,7 @@ import (
 	"html/template"
 	"io"
 	"strings"
+	"sync"
 )
 
 //go:embed certificate.tmpl
@@ -18,11 +19,12 @@ var certificateTemplate string
 var certificateStyle string
 
 // The certificate draws a reading as the report does.
-var certificatePage = func() *template.Template {
+var certificatePage = sync.OnceValue(func() *template.Template {
 	t := template.Must(template.New("certificate").Parse(certificateTemplate))
-	template.Must(t.AddParseTree("scale", template.Must(template.New("report").Parse(reportTemplate)).Lookup("scale").Tree))
+	report := template.Must(template.New("report").Parse(reportTemplate)) // its own: running one changes its trees
+	template.Must(t.AddParseTree("scale", report.Lookup("scale").Tree))
 	return t
-}()
+})
 
 // Rows of a certificate; checks beyond them are named in one line, so that it
 // stays on one page.
@@ -45,7 +47,7 @@ func WriteCertificate(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
 	if err != nil {
 		return fmt.Errorf("certificate: %w", err)
 	}
-	if err := certificatePage.Execute(w, newCertificate(s, opts, said)); err != nil {
+	if err := certificatePage().Execute(w, newCertificate(s, opts, said)); err != nil {
 		return fmt.Errorf("certificate: %w", err)
 	}
 	return nil

@@ -10,6 +10,7 @@ import (
 	"io"
 	"math"
 	"regexp"
+	"sync"
 	"time"
 )
 
@@ -19,7 +20,9 @@ var reportTemplate string
 //go:embed report.css
 var reportStyle string
 
-var reportPage = template.Must(template.New("report").Parse(reportTemplate))
+var reportPage = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("report").Parse(reportTemplate))
+})
 
 // HTMLOptions are what a page cannot know from the report alone.
 type HTMLOptions struct {
@@ -49,7 +52,7 @@ func WriteHTML(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
 	if err != nil {
 		return fmt.Errorf("html: %w", err)
 	}
-	if err := reportPage.Execute(w, newPage(s, opts, said)); err != nil {
+	if err := reportPage().Execute(w, newPage(s, opts, said)); err != nil {
 		return fmt.Errorf("html: %w", err)
 	}
 	return nil
@@ -551,6 +554,6 @@ func (w words) size(n int64) string {
 }
 
 // minus gives numbers a minus sign in place of a hyphen.
-func minus(s string) string { return hyphenMinus.ReplaceAllString(s, "$1\u2212$2") }
+func minus(s string) string { return hyphenMinus().ReplaceAllString(s, "$1\u2212$2") }
 
-var hyphenMinus = regexp.MustCompile(`(^| )-([0-9])`)
+var hyphenMinus = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(^| )-([0-9])`) })

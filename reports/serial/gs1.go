@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"regexp"
 	"strings"
+	"sync"
 )
 
 // element is one application identifier (AI) with its value.
@@ -52,11 +53,11 @@ func predefined(two string) int {
 }
 
 // readable finds "(01)" in the human-readable form.
-var readable = regexp.MustCompile(`\(([0-9]{2,4})\)`)
+var readable = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`\(([0-9]{2,4})\)`) })
 
 // parseReadable splits the human-readable form, "(01)...(21)...".
 func parseReadable(s string) ([]element, error) {
-	at := readable.FindAllStringSubmatchIndex(s, -1)
+	at := readable().FindAllStringSubmatchIndex(s, -1)
 	if len(at) == 0 || at[0][0] != 0 {
 		return nil, errors.New("no application identifier at its beginning")
 	}

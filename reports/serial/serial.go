@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 )
 
 // CheckCharacter values of a [SerialFormat].
@@ -123,7 +124,7 @@ func (f Format) ParseScan(raw string) (serial, gtin string, err error) {
 		elements, err = parseElements(s)
 	case strings.HasPrefix(s, "("):
 		elements, err = parseReadable(s)
-	case bareElements.MatchString(s) && !fits(s) && !fits(strings.ToUpper(s)):
+	case bareElements().MatchString(s) && !fits(s) && !fits(strings.ToUpper(s)):
 		elements, err = parseElements(s)
 	default:
 		serial = s
@@ -168,7 +169,7 @@ func (f Format) ParseScan(raw string) (serial, gtin string, err error) {
 }
 
 // bareElements finds an element string sent without symbology identifier.
-var bareElements = regexp.MustCompile(`^01[0-9]{14}`)
+var bareElements = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^01[0-9]{14}`) })
 
 // harmless refuses what must never become a name, a path, markup or a
 // formula, whatever the pattern of the product says.

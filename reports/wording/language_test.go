@@ -25,7 +25,7 @@ func testBook(t *testing.T) *Book {
 func placesOf(texts ...string) []string {
 	var out []string
 	for _, text := range texts {
-		for _, p := range place.FindAllString(text, -1) {
+		for _, p := range place().FindAllString(text, -1) {
 			if !slices.Contains(out, p) {
 				out = append(out, p)
 			}
@@ -41,7 +41,7 @@ func same(m *i18n.Message) bool { return strings.HasPrefix(m.Description, "same"
 // plain reports whether a text has no words to translate: places, numbers and
 // signs only.
 func plain(text string) bool {
-	return !regexp.MustCompile(`\p{L}{2}`).MatchString(place.ReplaceAllString(text, ""))
+	return !regexp.MustCompile(`\p{L}{2}`).MatchString(place().ReplaceAllString(text, ""))
 }
 
 // Every message stands in every language, with the same places, and is not the

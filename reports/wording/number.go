@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"fullthrow/reports"
@@ -78,7 +79,7 @@ func (t *Translator) Quantity(x float64, unit string) string {
 // Localise takes a quantity as a report writes it into the language's manner:
 // decimal sign, minus sign, and no line break before the unit.
 func (t *Translator) Localise(quantity string) string {
-	return leading.ReplaceAllStringFunc(quantity, func(s string) string {
+	return leading().ReplaceAllStringFunc(quantity, func(s string) string {
 		n, unit := s, ""
 		if i := strings.IndexByte(s, ' '); i >= 0 {
 			n, unit = s[:i], t.space+s[i+1:]
@@ -90,7 +91,9 @@ func (t *Translator) Localise(quantity string) string {
 	})
 }
 
-var leading = regexp.MustCompile(`-?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?(?: [^ ,;]+)?`)
+var leading = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`-?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?(?: [^ ,;]+)?`)
+})
 
 func (t *Translator) sign(x float64) string {
 	if x < 0 {

@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/nicksnyder/go-i18n/v2/i18n"
@@ -97,7 +98,7 @@ func (t *Translator) show(v any) string {
 	return fmt.Sprint(v)
 }
 
-var place = regexp.MustCompile(`\{([a-z_]+)\}`)
+var place = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`\{([a-z_]+)\}`) })
 
 // fill puts values into the places of a message; a value is never read for
 // places itself.
@@ -105,7 +106,7 @@ func fill(text string, values map[string]string) string {
 	if !strings.Contains(text, "{") {
 		return text
 	}
-	return place.ReplaceAllStringFunc(text, func(p string) string {
+	return place().ReplaceAllStringFunc(text, func(p string) string {
 		if v, ok := values[p[1:len(p)-1]]; ok {
 			return v
 		}

@@ -203,7 +203,7 @@ func (t Normality) departure(sorted []float64, m, s float64) (string, bool) {
 	}
 	if len(sorted) >= percentileFrom {
 		median := quantile(sorted, 0.5)
-		below, above := (median-quantile(sorted, outerShare))/(3*s), (quantile(sorted, 1-outerShare)-median)/(3*s)
+		below, above := (median-quantile(sorted, outerShare()))/(3*s), (quantile(sorted, 1-outerShare())-median)/(3*s)
 		for _, side := range []struct {
 			name  string
 			reach float64

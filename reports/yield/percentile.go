@@ -4,12 +4,13 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"sync"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // outerShare is what a normal distribution has beyond 3 sigma on one side.
-var outerShare = normalUpper(3)
+var outerShare = sync.OnceValue(func() float64 { return normalUpper(3) })
 
 // PercentileStudy is capability without a normal distribution: as ISO 22514-2
 // has it, from memory (Clements 1989 the same with percentiles of a fitted
@@ -79,8 +80,8 @@ func quantileEstimate(sorted []float64, p, confidence float64) Estimate {
 func newPercentileStudy(sorted []float64, spec Spec, confidence float64) *PercentileStudy {
 	t := &PercentileStudy{
 		Median: quantile(sorted, 0.5),
-		Low:    quantileEstimate(sorted, outerShare, confidence),
-		High:   quantileEstimate(sorted, 1-outerShare, confidence),
+		Low:    quantileEstimate(sorted, outerShare(), confidence),
+		High:   quantileEstimate(sorted, 1-outerShare(), confidence),
 	}
 	// The interval is that of the outer points; the median is far surer.
 	index := func(room, reach, reachLow, reachHigh float64) *Estimate {

@@ -4,7 +4,9 @@ import (
 	"math"
 	"regexp"
 	"strings"
+	"sync"
 
+	"fullthrow/runner/input"
 	"fullthrow/runner/limits"
 )
 
@@ -37,7 +39,9 @@ var stands = map[string]float64{
 	"false": 0, "no": 0, "off": 0, "down": 0, "low": -1,
 }
 
-var bracketed = regexp.MustCompile(`^(.*?)\s*[(\[]([^()\[\]]*)[)\]]$`)
+var bracketed = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^(.*?)\s*[(\[]([^()\[\]]*)[)\]]$`)
+})
 
 // newColumn understands the name of a column.
 func newColumn(f *File, line int, label string) (*column, error) {
@@ -48,7 +52,7 @@ func newColumn(f *File, line int, label string) (*column, error) {
 	quantity := c.label
 	if q, u, ok := strings.Cut(c.label, "/"); ok {
 		quantity, c.unit = q, strings.TrimSpace(u)
-	} else if m := bracketed.FindStringSubmatch(c.label); m != nil {
+	} else if m := bracketed().FindStringSubmatch(c.label); m != nil {
 		quantity, c.unit = m[1], strings.TrimSpace(m[2])
 	} else if i := strings.LastIndexByte(c.label, '_'); i > 0 {
 		q, u := c.label[:i], c.label[i+1:]
@@ -224,7 +228,7 @@ func (f *File) need(kind string, quantities ...string) ([]*column, error) {
 				have = append(have, c.quantity)
 			}
 			hint := "it has " + clip(strings.Join(have, ", "))
-			if s := limits.Suggest(q, have); s != "" {
+			if s := input.Near(q, have); s != "" {
 				hint = `did you mean the column "` + s + `"?`
 			}
 			return nil, f.wrong(f.header, hint, "a table of %s needs a column %q", kind, q)

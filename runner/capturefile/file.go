@@ -12,6 +12,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/wav"
+	"fullthrow/runner/input"
 )
 
 // What a file may hold, so that no file fills the memory.
@@ -43,7 +44,7 @@ type fact struct {
 }
 
 // Read reads a whole file; name stands before the line in errors, which are
-// [*Error].
+// [*input.Error].
 func Read(name string, r io.Reader) (*File, error) {
 	f := &File{Name: name, facts: map[string]fact{}}
 	limited := &io.LimitedReader{R: r, N: maxBytes + 1}
@@ -52,7 +53,7 @@ func Read(name string, r io.Reader) (*File, error) {
 	if err != nil && err != io.EOF {
 		return nil, f.wrong(0, "", "%v", err)
 	}
-	tooLarge := func() *Error {
+	tooLarge := func() *input.Error {
 		return f.wrong(0, "cut out the part that is to be measured", "larger than %d MB", maxBytes>>20)
 	}
 	if string(start) == "RIFF" {

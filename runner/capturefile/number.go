@@ -4,6 +4,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 
 	"fullthrow/runner/limits"
 )
@@ -16,7 +17,9 @@ type decimals struct {
 }
 
 // grouped matches what may be a number in thousands: "1,234" or "12.500".
-var grouped = regexp.MustCompile(`^[-+]?[1-9][0-9]{0,2}[.,][0-9]{3}$`)
+var grouped = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^[-+]?[1-9][0-9]{0,2}[.,][0-9]{3}$`)
+})
 
 // number reads a number and says which decimal sign it has, 0 for none.
 func number(text string) (v float64, sign byte, ok bool) {
@@ -54,7 +57,7 @@ func (d *decimals) seen(f *File, line int, text string, sign byte) error {
 		return f.wrong(line, "use one decimal sign in the whole file, and no grouping of thousands",
 			"%q: point and comma are both used, so that neither is surely the decimal sign", clip(text))
 	}
-	d.sure = d.sure || !grouped.MatchString(text)
+	d.sure = d.sure || !grouped().MatchString(text)
 	return nil
 }
 

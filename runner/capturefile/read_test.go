@@ -15,6 +15,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/wav"
+	"fullthrow/runner/input"
 	"fullthrow/runner/measure"
 )
 
@@ -68,9 +69,9 @@ func TestChannelsAndColumns(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, []float64{2, 4}, s.Values)
 	_, err = f.Samples("curent")
-	var e *Error
+	var e *input.Error
 	require.ErrorAs(t, err, &e)
-	assert.Equal(t, `did you mean "current"?`, e.Hint)
+	assert.Equal(t, `did you mean "current"?`, e.Advice())
 }
 
 func TestSound(t *testing.T) {
@@ -265,7 +266,7 @@ func TestRefused(t *testing.T) {
 				err = c.get(f)
 			}
 			require.EqualError(t, err, c.want)
-			var e *Error
+			var e *input.Error
 			require.ErrorAs(t, err, &e)
 		})
 	}
@@ -328,8 +329,8 @@ func FuzzRead(f *testing.F) {
 	f.Add([]byte("RIFF\x00\x00\x00\x00WAVEfmt \x10\x00\x00\x00"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		check := func(err error) bool {
-			var e *Error
-			if err != nil && (!errors.As(err, &e) || e.File != "x" || e.Text == "") {
+			var e *input.Error
+			if err != nil && (!errors.As(err, &e) || e.Problems[0].File != "x" || e.Problems[0].Text == "") {
 				t.Fatalf("error %v", err)
 			}
 			return err == nil

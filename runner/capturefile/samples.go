@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"fullthrow/drivers"
-	"fullthrow/runner/limits"
+	"fullthrow/runner/input"
 )
 
 // epoch is the moment that times in files are counted from.
@@ -84,7 +84,7 @@ func (f *File) choose(kind, name string, beside *column, channels bool) ([]*colu
 		return nil, f.wrong(f.header, "", "a table of %s needs a column of values", kind)
 	case name != "":
 		hint := "it has " + clip(strings.Join(have, ", "))
-		if s := limits.Suggest(name, have); s != "" {
+		if s := input.Near(name, have); s != "" {
 			hint = `did you mean "` + s + `"?`
 		}
 		return nil, f.wrong(f.header, hint, "there is no column %q", name)

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/runner/input"
 )
 
 // Known is what a product measures, for [Rules.Check].
@@ -25,8 +26,8 @@ type Known struct {
 
 // Check compares the rules with what is measured: readings that do not exist,
 // conditions that no value could meet, rules that could never fit.
-func (r *Rules) Check(k Known) []Problem {
-	p := &problems{file: r.file}
+func (r *Rules) Check(k Known) []input.Problem {
+	p := &input.List{File: r.file}
 	for i := range r.list {
 		x := &r.list[i]
 		sound := true
@@ -39,18 +40,18 @@ func (r *Rules) Check(k Known) []Problem {
 			sound = checkName(p, x.line, e, k) && sound
 		}
 		if sound && !r.canFit(x, k) {
-			p.add(x.line, "its conditions exclude each other, or ask of a value what its limit does not allow", "cause %q can never fit", x.name)
+			p.Add(x.line, "its conditions exclude each other, or ask of a value what its limit does not allow", "cause %q can never fit", x.name)
 		}
 	}
-	return p.sorted()
+	return p.Sorted()
 }
 
-func checkName(p *problems, line int, pattern string, k Known) bool {
+func checkName(p *input.List, line int, pattern string, k Known) bool {
 	check, _, _ := strings.Cut(pattern, ".")
 	if len(k.match(pattern)) > 0 || k.Open(check) {
 		return true
 	}
-	p.add(line, meant(pattern, k.Readings, ""), "neither plan nor limits have a reading %q", pattern)
+	p.Add(line, meant(pattern, k.Readings, ""), "neither plan nor limits have a reading %q", pattern)
 	return false
 }
 
@@ -58,7 +59,7 @@ func (k Known) match(pattern string) []string {
 	return slices.DeleteFunc(slices.Clone(k.Readings), func(n string) bool { ok, _ := path.Match(pattern, n); return !ok })
 }
 
-func (r *Rules) checkCondition(p *problems, c condition, k Known) bool {
+func (r *Rules) checkCondition(p *input.List, c condition, k Known) bool {
 	if !checkName(p, c.line, c.reading, k) {
 		return false
 	}
@@ -70,7 +71,7 @@ func (r *Rules) checkCondition(p *problems, c condition, k Known) bool {
 		for _, n := range names {
 			if unit := k.Unit(n); unit != "" {
 				if _, err := r.convert(1, c.unit, unit); err != nil {
-					p.add(c.line, "", "%s: %s", n, err)
+					p.Add(c.line, "", "%s: %s", n, err)
 					return false
 				}
 			}
@@ -83,7 +84,7 @@ func (r *Rules) checkCondition(p *problems, c condition, k Known) bool {
 		}
 	}
 	what := map[string]string{failed: "fail", kept: "be kept", tooHigh: "be too high", tooLow: "be too low"}[c.is]
-	p.add(c.line, "", "%s can never %s: its limit does not allow for that", c.reading, what)
+	p.Add(c.line, "", "%s can never %s: its limit does not allow for that", c.reading, what)
 	return false
 }
 

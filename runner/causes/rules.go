@@ -4,11 +4,13 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"fullthrow/runner/input"
 	"math"
 	"path"
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/pelletier/go-toml/v2"
 )
@@ -120,24 +122,24 @@ func (r *Rules) Names() []string {
 }
 
 // Parse reads a rule file. name is what problems call it, convert turns
-// quantities from one unit into another. The error is a [*FileError] with every
+// quantities from one unit into another. The error is a [*input.Error] with every
 // problem found, and the Rules are nil then.
 func Parse(name string, data []byte, convert Convert) (*Rules, error) {
-	p := &parsing{problems: problems{file: name}, rules: &Rules{file: name, other: 1, convert: convert}}
+	p := &parsing{List: input.List{File: name}, rules: &Rules{file: name, other: 1, convert: convert}}
 	var doc document
 	if !p.decode(data, &doc) {
-		return nil, p.err()
+		return nil, p.Err()
 	}
 	p.lines = findLines(data)
 	p.document(doc)
-	if err := p.err(); err != nil {
+	if err := p.Err(); err != nil {
 		return nil, err
 	}
 	return p.rules, nil
 }
 
 type parsing struct {
-	problems
+	input.List
 	lines lines
 	rules *Rules
 }
@@ -159,7 +161,7 @@ func (p *parsing) decode(data []byte, doc *document) bool {
 			if table == "[[cause]]" && !direct.hasKey(key, line) {
 				table = "a condition" // the path of a key leaves out the list it is in
 			}
-			p.add(line, meant(key, keysOf(table), ""), "unknown key %q in %s", key, table)
+			p.Add(line, meant(key, keysOf(table), ""), "unknown key %q in %s", key, table)
 		}
 	case errors.As(err, &de):
 		line, _ := de.Position()
@@ -167,9 +169,9 @@ func (p *parsing) decode(data []byte, doc *document) bool {
 		if key, table := inTable(de.Key()); wants[table][key] != "" && strings.Contains(text, "decode") {
 			text = key + " must be " + wants[table][key]
 		}
-		p.add(line, "", "%s", text)
+		p.Add(line, "", "%s", text)
 	default:
-		p.add(1, "", "%s", strings.TrimPrefix(err.Error(), "toml: "))
+		p.Add(1, "", "%s", strings.TrimPrefix(err.Error(), "toml: "))
 	}
 	return false
 }
@@ -201,30 +203,32 @@ func keysOf(table string) []string {
 }
 
 var (
-	nameForm = regexp.MustCompile(`^[a-z][a-z0-9_-]*$`)
+	nameForm = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[a-z][a-z0-9_-]*$`) })
 	// each: letters as in names of readings.
-	eachForm    = regexp.MustCompile(`^[a-z][a-z0-9_]*$`)
-	readingForm = regexp.MustCompile(`^[a-z*][a-z0-9_*]*\.[a-z*][a-z0-9_*]*$`)
+	eachForm    = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[a-z][a-z0-9_]*$`) })
+	readingForm = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^[a-z*][a-z0-9_*]*\.[a-z*][a-z0-9_*]*$`)
+	})
 )
 
 func (p *parsing) document(doc document) {
 	p.rules.product = doc.Product
 	if doc.Product == "" {
-		p.add(p.lines["product"], `write product = "..." above the first table`, "product is missing")
+		p.Add(p.lines["product"], `write product = "..." above the first table`, "product is missing")
 	}
 	if doc.Other != nil {
 		p.rules.other = *doc.Other
 		if !(*doc.Other > 0) || math.IsInf(*doc.Other, 0) {
-			p.add(p.lines["other"], "what the file does not know has some weight: a rule is never certain", "other must be above 0, not %v", *doc.Other)
+			p.Add(p.lines["other"], "what the file does not know has some weight: a rule is never certain", "other must be above 0, not %v", *doc.Other)
 		}
 	}
 	for n, v := range doc.Name {
 		if v.Words == "" {
-			p.add(p.lines["name."+n], `words = "left stick, sideways"`, "[name.%s] has no words", n)
+			p.Add(p.lines["name."+n], `words = "left stick, sideways"`, "[name.%s] has no words", n)
 		}
 	}
 	if len(doc.Cause) == 0 {
-		p.add(1, "each rule is a table [[cause]]", "there is no cause in the file")
+		p.Add(1, "each rule is a table [[cause]]", "there is no cause in the file")
 	}
 	used := map[string]int{}
 	eaches := map[string]bool{}
@@ -232,11 +236,11 @@ func (p *parsing) document(doc document) {
 		line := p.lines[fmt.Sprintf("cause.%d", i)]
 		switch {
 		case c.Name == "":
-			p.add(line, `name = "stick-play"`, "a cause without a name")
-		case !nameForm.MatchString(c.Name):
-			p.add(line, "small letters, digits, - and _, beginning with a letter", "%q is not a name for a cause", c.Name)
+			p.Add(line, `name = "stick-play"`, "a cause without a name")
+		case !nameForm().MatchString(c.Name):
+			p.Add(line, "small letters, digits, - and _, beginning with a letter", "%q is not a name for a cause", c.Name)
 		case used[c.Name] > 0:
-			p.add(line, fmt.Sprintf("the other is on line %d", used[c.Name]), "cause %q stands twice", c.Name)
+			p.Add(line, fmt.Sprintf("the other is on line %d", used[c.Name]), "cause %q stands twice", c.Name)
 		}
 		used[c.Name] = line
 		for _, e := range c.Each {
@@ -251,7 +255,7 @@ func (p *parsing) document(doc document) {
 				known = append(known, e)
 			}
 			slices.Sort(known)
-			p.add(p.lines["name."+n], meant(n, known, ""), "[name.%s]: no cause has this in its each", n)
+			p.Add(p.lines["name."+n], meant(n, known, ""), "[name.%s]: no cause has this in its each", n)
 		}
 	}
 }
@@ -259,18 +263,18 @@ func (p *parsing) document(doc document) {
 func (p *parsing) cause(i, line int, c cause, names map[string]name) {
 	r := rule{name: c.Name, cause: c.Cause, inspect: c.Inspect, part: c.Part, often: 1, line: line, explains: c.Explains, taught: experience{ratio: 1}}
 	if c.Cause == "" {
-		p.add(line, `cause = "play between shaft and potentiometer"`, "cause %q does not say what is wrong", c.Name)
+		p.Add(line, `cause = "play between shaft and potentiometer"`, "cause %q does not say what is wrong", c.Name)
 	}
 	if c.Inspect == "" {
-		p.add(line, `inspect = "...": what to look at first`, "cause %q does not say what to inspect", c.Name)
+		p.Add(line, `inspect = "...": what to look at first`, "cause %q does not say what to inspect", c.Name)
 	}
 	if c.Often != nil {
 		if r.often = *c.Often; !(r.often > 0) || math.IsInf(r.often, 0) {
-			p.add(line, "", "often must be above 0, not %v", r.often)
+			p.Add(line, "", "often must be above 0, not %v", r.often)
 		}
 	}
 	if len(c.All)+len(c.Any) == 0 {
-		p.add(line, "say in all or any what must be so", "cause %q would fit every unit", c.Name)
+		p.Add(line, "say in all or any what must be so", "cause %q would fit every unit", c.Name)
 	}
 	for _, l := range []struct {
 		key  string
@@ -283,7 +287,7 @@ func (p *parsing) cause(i, line int, c cause, names map[string]name) {
 		}
 	}
 	p.patterns(line, c, r)
-	if len(p.list) > 0 {
+	if p.Err() != nil {
 		return
 	}
 	if c.Each == nil {
@@ -314,25 +318,25 @@ func (p *parsing) patterns(line int, c cause, r rule) {
 	for _, a := range all {
 		bare := strings.ReplaceAll(a.text, "{each}", "x")
 		uses = uses || bare != a.text
-		if _, err := path.Match(bare, ""); err != nil || !readingForm.MatchString(bare) {
-			p.add(a.line, `check.reading, as in the limits: "centre.left_x_play"`, "%q is not the name of a reading", a.text)
+		if _, err := path.Match(bare, ""); err != nil || !readingForm().MatchString(bare) {
+			p.Add(a.line, `check.reading, as in the limits: "centre.left_x_play"`, "%q is not the name of a reading", a.text)
 		}
 		if bare != a.text && c.Each == nil {
-			p.add(a.line, `each = ["left_x", ...]`, "%q: the cause has no each", a.text)
+			p.Add(a.line, `each = ["left_x", ...]`, "%q: the cause has no each", a.text)
 		}
 	}
 	if c.Each != nil && len(c.Each) == 0 {
-		p.add(line, `each = ["left_x", "left_y"]`, "each must be a list with at least one name")
+		p.Add(line, `each = ["left_x", "left_y"]`, "each must be a list with at least one name")
 	}
 	if len(c.Each) > 0 && !uses {
-		p.add(line, "write {each} where the name stands in a reading", "cause %q has each, and no reading that uses it", c.Name)
+		p.Add(line, "write {each} where the name stands in a reading", "cause %q has each, and no reading that uses it", c.Name)
 	}
 	for k, e := range c.Each {
-		if !eachForm.MatchString(e) {
-			p.add(line, "small letters, digits and _, beginning with a letter", "each: %q is not a name", e)
+		if !eachForm().MatchString(e) {
+			p.Add(line, "small letters, digits and _, beginning with a letter", "each: %q is not a name", e)
 		}
 		if slices.Contains(c.Each[:k], e) {
-			p.add(line, "", "each lists %s twice", e)
+			p.Add(line, "", "each lists %s twice", e)
 		}
 	}
 }
@@ -342,48 +346,48 @@ func (p *parsing) clause(line int, c clause, timed bool) condition {
 	bounded := c.Above != nil || c.Below != nil
 	switch {
 	case c.Reading == "":
-		p.add(line, `reading = "centre.left_x_play"`, "a condition without a reading")
+		p.Add(line, `reading = "centre.left_x_play"`, "a condition without a reading")
 	case c.Is == "" && !bounded:
-		p.add(line, `is = "failed", or above or below with a unit`, "nothing is said of %q", c.Reading)
+		p.Add(line, `is = "failed", or above or below with a unit`, "nothing is said of %q", c.Reading)
 	case c.Is != "" && bounded:
-		p.add(line, "two conditions in all say both", "is and above or below together")
+		p.Add(line, "two conditions in all say both", "is and above or below together")
 	case c.Is != "" && !slices.Contains(states, c.Is):
-		p.add(line, meant(c.Is, states, "one of "+strings.Join(states, ", ")), "is %q", c.Is)
+		p.Add(line, meant(c.Is, states, "one of "+strings.Join(states, ", ")), "is %q", c.Is)
 	case c.Is != "" && c.Unit != "":
-		p.add(line, "leave it out", "a unit, but no quantity")
+		p.Add(line, "leave it out", "a unit, but no quantity")
 	}
 	if bounded {
 		if c.Unit == "" {
-			p.add(line, `unit = "1" for a plain number`, "a quantity without a unit")
+			p.Add(line, `unit = "1" for a plain number`, "a quantity without a unit")
 		} else if _, err := p.rules.convert(1, c.Unit, c.Unit); err != nil {
-			p.add(line, "", "%s", err)
+			p.Add(line, "", "%s", err)
 		}
 	}
 	for _, x := range []*float64{c.Above, c.Below} {
 		if x != nil && (math.IsNaN(*x) || math.IsInf(*x, 0)) {
-			p.add(line, "", "above and below must be finite")
+			p.Add(line, "", "above and below must be finite")
 		}
 	}
 	if c.Above != nil && c.Below != nil && *c.Above >= *c.Below {
-		p.add(line, "", "no value is above %v and below %v", *c.Above, *c.Below)
+		p.Add(line, "", "no value is above %v and below %v", *c.Above, *c.Below)
 	}
 	if c.Count != nil {
 		k.count = *c.Count
 		switch {
 		case !strings.Contains(c.Reading, "*"):
-			p.add(line, `count goes with *: "sticks.*_noise"`, "count of a single reading")
+			p.Add(line, `count goes with *: "sticks.*_noise"`, "count of a single reading")
 		case k.count < 1 || k.count > 1000:
-			p.add(line, "", "count must be 1 or more, not %d", k.count)
+			p.Add(line, "", "count must be 1 or more, not %d", k.count)
 		}
 	}
 	switch {
 	case c.Times == nil && timed:
-		p.add(line, "times = 5: how many times as likely this makes, or does not make, the cause", "evidence without its weight")
+		p.Add(line, "times = 5: how many times as likely this makes, or does not make, the cause", "evidence without its weight")
 	case c.Times != nil && !timed:
-		p.add(line, "evidence stands in for and against", "times in a condition that must hold")
+		p.Add(line, "evidence stands in for and against", "times in a condition that must hold")
 	case c.Times != nil:
 		if k.times = *c.Times; !(k.times > 1 && k.times <= 1000) {
-			p.add(line, "", "times must be above 1 and at most 1000, not %v", k.times)
+			p.Add(line, "", "times must be above 1 and at most 1000, not %v", k.times)
 		}
 	}
 	return k

@@ -7,6 +7,7 @@ import (
 	"math"
 	"regexp"
 	"strings"
+	"sync"
 )
 
 // Figure is a drawing.
@@ -102,7 +103,7 @@ func (f Figure) WriteSVG(w io.Writer) error {
 	fmt.Fprintf(&b, `<rect width="%g" height="%g" fill="#fff"/>`+"\n", width, y)
 	fmt.Fprintf(&b, `<text x="16" y="25" font-size="16" font-weight="bold">%s</text>`+"\n", html.EscapeString(f.Title))
 	for i, n := range f.Notes {
-		fmt.Fprintf(&b, `<text x="16" y="%g" fill="#333">%s</text>`+"\n", 46+headLine*float64(i), html.EscapeString(minus.ReplaceAllString(n, "$1−$2")))
+		fmt.Fprintf(&b, `<text x="16" y="%g" fill="#333">%s</text>`+"\n", 46+headLine*float64(i), html.EscapeString(minus().ReplaceAllString(n, "$1−$2")))
 	}
 	b.WriteString(body.String())
 	b.WriteString("</svg>\n")
@@ -210,7 +211,7 @@ func (p Panel) words(b *strings.Builder, text string, x, y float64, taken []box,
 	if text == "" {
 		return box{}
 	}
-	text = minus.ReplaceAllString(text, "$1−$2")
+	text = minus().ReplaceAllString(text, "$1−$2")
 	long := charWidth * float64(len([]rune(text)))
 	at := func(x, y float64) box { return box{x - 1, y - 12, x + long + 1, y + 4} }
 	fits := func(t box) bool {
@@ -373,7 +374,7 @@ func (p Panel) ranges() (xs, ys axis) {
 }
 
 // minus finds signs of numbers that are written as hyphens.
-var minus = regexp.MustCompile(`(^|[ (])-([0-9])`)
+var minus = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(^|[ (])-([0-9])`) })
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 

@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"fullthrow/reports"
+	"fullthrow/runner/input"
 )
 
 func at(x float64) *float64 { return &x }
@@ -248,7 +249,7 @@ func TestPolicyForInconclusiveReadings(t *testing.T) {
 		require.ErrorContains(t, err, "t.toml:2: "+want)
 	}
 	_, err := Parse("t.toml", []byte("product = \"p\"\ninconclusve = \"fail\"\n"+body))
-	var fe *FileError
+	var fe *input.Error
 	require.ErrorAs(t, err, &fe)
-	require.Equal(t, `did you mean "inconclusive"?`, fe.Hint())
+	require.Equal(t, `did you mean "inconclusive"?`, fe.Advice())
 }

@@ -27,11 +27,11 @@ func (f fields) text(key string) string {
 	}
 	s, ok := v.(string)
 	if !ok {
-		f.p.add(f.line(key), "", "%s must be a text, not %s", key, kindOf(v))
+		f.p.Add(f.line(key), "", "%s must be a text, not %s", key, kindOf(v))
 		return ""
 	}
 	if strings.TrimSpace(s) == "" && key != "unit" {
-		f.p.add(f.line(key), "", "%s is empty", key)
+		f.p.Add(f.line(key), "", "%s is empty", key)
 	}
 	return s
 }
@@ -43,11 +43,11 @@ func (f fields) number(key string) *float64 {
 	}
 	x, ok := asNumber(v)
 	if !ok {
-		f.p.add(f.line(key), "", "%s must be a number, not %s", key, kindOf(v))
+		f.p.Add(f.line(key), "", "%s must be a number, not %s", key, kindOf(v))
 		return nil
 	}
 	if math.IsNaN(x) || math.IsInf(x, 0) {
-		f.p.add(f.line(key), "leave the line out where there is no limit", "%s must be finite", key)
+		f.p.Add(f.line(key), "leave the line out where there is no limit", "%s must be finite", key)
 		return nil
 	}
 	return &x
@@ -63,7 +63,7 @@ func (f fields) value(key string, v any) (reports.Value, bool) {
 	if x, ok := asNumber(v); ok && !math.IsNaN(x) && !math.IsInf(x, 0) {
 		return reports.Number(x), true
 	}
-	f.p.add(f.line(key), "", "%s must be a finite number, true, false or a text, not %s", key, kindOf(v))
+	f.p.Add(f.line(key), "", "%s must be a finite number, true, false or a text, not %s", key, kindOf(v))
 	return reports.Value{}, false
 }
 

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"fullthrow/reports"
+	"fullthrow/runner/input"
 )
 
 // Whatever the file: no panic, and problems that name a line; whatever the
@@ -18,8 +19,8 @@ func FuzzJudge(f *testing.F) {
 	f.Fuzz(func(t *testing.T, file string, x float64, unit, bound string, uncertainty float64) {
 		set, err := Parse("f.toml", []byte(file))
 		if err != nil {
-			var fe *FileError
-			if !errors.As(err, &fe) || len(fe.Problems()) == 0 || fe.Problems()[0].Line < 1 || set != nil {
+			var fe *input.Error
+			if !errors.As(err, &fe) || len(fe.Problems) == 0 || fe.Problems[0].Line < 1 || set != nil {
 				t.Fatalf("%#v", err)
 			}
 			return

@@ -8,10 +8,12 @@ import (
 	"regexp"
 	"sort"
 	"strings"
+	"sync"
 
 	"github.com/pelletier/go-toml/v2"
 
 	"fullthrow/reports"
+	"fullthrow/runner/input"
 )
 
 // The decision rules.
@@ -123,12 +125,12 @@ func (s *Set) Unit(name string) string {
 	return ""
 }
 
-var nameForm = regexp.MustCompile(`^[a-z][a-z0-9_]*$`)
+var nameForm = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[a-z][a-z0-9_]*$`) })
 
 // Parse reads a limits file. name is what problems call it. The error is a
-// [*FileError] with every problem found, and the Set is nil then.
+// [*input.Error] with every problem found, and the Set is nil then.
 func Parse(name string, data []byte) (*Set, error) {
-	p := &parsing{problems: problems{file: name}}
+	p := &parsing{List: input.List{File: name}}
 	var doc map[string]any
 	if err := toml.Unmarshal(data, &doc); err != nil {
 		var de *toml.DecodeError
@@ -138,24 +140,24 @@ func Parse(name string, data []byte) (*Set, error) {
 			if strings.Contains(de.Error(), "already") {
 				hint = "each limit stands in the file once"
 			}
-			p.add(line, hint, "%s", strings.TrimPrefix(de.Error(), "toml: "))
+			p.Add(line, hint, "%s", strings.TrimPrefix(de.Error(), "toml: "))
 		} else {
-			p.add(1, "", "%s", strings.TrimPrefix(err.Error(), "toml: "))
+			p.Add(1, "", "%s", strings.TrimPrefix(err.Error(), "toml: "))
 		}
-		return nil, p.err()
+		return nil, p.Err()
 	}
 	p.places = findPlaces(data)
 	sum := sha256.Sum256(data)
 	p.set = &Set{sum: hex.EncodeToString(sum[:]), limits: map[string]*limit{}}
 	p.document(doc)
-	if err := p.err(); err != nil {
+	if err := p.Err(); err != nil {
 		return nil, err
 	}
 	return p.set, nil
 }
 
 type parsing struct {
-	problems
+	input.List
 	places places
 	set    *Set
 }
@@ -164,21 +166,21 @@ func (p *parsing) document(doc map[string]any) {
 	switch product := doc["product"].(type) {
 	case string:
 		if strings.TrimSpace(product) == "" {
-			p.add(p.places.of("product"), "", "product is empty")
+			p.Add(p.places.of("product"), "", "product is empty")
 		}
 		p.set.product = product
 	case nil:
 		hint := `write product = "..." above the first table`
 		for k := range doc {
-			if Suggest(k, []string{"product"}) != "" {
+			if input.Near(k, []string{"product"}) != "" {
 				hint = ""
 			}
 		}
 		if hint != "" {
-			p.add(1, hint, "product is missing")
+			p.Add(1, hint, "product is missing")
 		}
 	default:
-		p.add(p.places.of("product"), "", "product must be a text, not %s", kindOf(product))
+		p.Add(p.places.of("product"), "", "product must be a text, not %s", kindOf(product))
 	}
 	p.policy(doc)
 	for _, check := range p.inOrder(doc) {
@@ -188,12 +190,12 @@ func (p *parsing) document(doc map[string]any) {
 		case check == "product", check == "inconclusive":
 		case !ok:
 			hint := `a limits file holds product = "..." and tables [check.reading]`
-			if s := Suggest(check, []string{"product", "inconclusive"}); s != "" {
+			if s := input.Near(check, []string{"product", "inconclusive"}); s != "" {
 				hint = fmt.Sprintf("did you mean %q?", s)
 			}
-			p.add(line, hint, "unknown key %q", check)
-		case !nameForm.MatchString(check):
-			p.add(line, nameHint, "%q is not a name for a check", check)
+			p.Add(line, hint, "unknown key %q", check)
+		case !nameForm().MatchString(check):
+			p.Add(line, nameHint, "%q is not a name for a check", check)
 		default:
 			p.check(check, table)
 		}
@@ -210,11 +212,11 @@ func (p *parsing) policy(doc map[string]any) {
 	hint := `"fail": such a unit does not pass; "error": such a reading says nothing of the unit`
 	switch s, isText := v.(string); {
 	case !isText:
-		p.add(p.places.of("inconclusive"), hint, "inconclusive must be a text, not %s", kindOf(v))
+		p.Add(p.places.of("inconclusive"), hint, "inconclusive must be a text, not %s", kindOf(v))
 	case s == "pass":
-		p.add(p.places.of("inconclusive"), `a reading that may be outside its limit cannot pass; where simple acceptance is agreed, write rule = "simple" at that limit`, `inconclusive readings cannot pass`)
+		p.Add(p.places.of("inconclusive"), `a reading that may be outside its limit cannot pass; where simple acceptance is agreed, write rule = "simple" at that limit`, `inconclusive readings cannot pass`)
 	case s != ToFail && s != ToError:
-		p.add(p.places.of("inconclusive"), hint, "unknown policy %q", s)
+		p.Add(p.places.of("inconclusive"), hint, "unknown policy %q", s)
 	default:
 		p.set.inconclusive = s
 	}
@@ -228,9 +230,9 @@ func (p *parsing) check(check string, table map[string]any) {
 		fields, ok := table[reading].(map[string]any)
 		switch {
 		case !ok:
-			p.add(line, fmt.Sprintf("limits belong to a reading: [%s.<reading>]", check), "%q stands in [%s], which is a check", reading, check)
-		case !nameForm.MatchString(reading):
-			p.add(line, nameHint, "%q is not a name for a reading", reading)
+			p.Add(line, fmt.Sprintf("limits belong to a reading: [%s.<reading>]", check), "%q stands in [%s], which is a check", reading, check)
+		case !nameForm().MatchString(reading):
+			p.Add(line, nameHint, "%q is not a name for a reading", reading)
 		default:
 			p.limit(check, reading, fields)
 		}
@@ -265,10 +267,10 @@ func (p *parsing) limit(check, reading string, values map[string]any) {
 			continue
 		}
 		hint := "a limit may have " + strings.Join(keys, ", ")
-		if s := Suggest(key, keys); s != "" {
+		if s := input.Near(key, keys); s != "" {
 			hint = fmt.Sprintf("did you mean %q?", s)
 		}
-		p.add(f.line(key), hint, "unknown key %q in [%s]", key, name)
+		p.Add(f.line(key), hint, "unknown key %q in [%s]", key, name)
 	}
 	l := &limit{
 		line: p.places.of(check, reading), lower: f.number("lower"), upper: f.number("upper"),
@@ -277,7 +279,7 @@ func (p *parsing) limit(check, reading string, values map[string]any) {
 		inspect: f.text("inspect"), inspectAbove: f.text("inspect_above"), inspectBelow: f.text("inspect_below"),
 	}
 	if !f.has("why") {
-		p.add(l.line, `write why = "...": what the limit protects`, "[%s] does not say why", name)
+		p.Add(l.line, `write why = "...": what the limit protects`, "[%s] does not say why", name)
 	}
 	f.kinds(l)
 	f.rule(l, name)
@@ -297,7 +299,7 @@ func (f fields) kinds(l *limit) {
 	if v, ok := f.values["one_of"]; ok {
 		list, isList := v.([]any)
 		if !isList || len(list) == 0 {
-			f.p.add(f.line("one_of"), `one_of = ["a", "b"]`, "one_of must be a list with at least one value")
+			f.p.Add(f.line("one_of"), `one_of = ["a", "b"]`, "one_of must be a list with at least one value")
 		}
 		for _, item := range list {
 			x, ok := f.value("one_of", item)
@@ -306,9 +308,9 @@ func (f fields) kinds(l *limit) {
 			}
 			for _, other := range l.oneOf {
 				if x.Equal(other) {
-					f.p.add(f.line("one_of"), "", "one_of lists %s twice", x)
+					f.p.Add(f.line("one_of"), "", "one_of lists %s twice", x)
 				} else if sort := sortOf(x); sort != sortOf(other) {
-					f.p.add(f.line("one_of"), "", "one_of mixes %s and %s", sortOf(other), sort)
+					f.p.Add(f.line("one_of"), "", "one_of mixes %s and %s", sortOf(other), sort)
 					return
 				}
 			}
@@ -318,20 +320,20 @@ func (f fields) kinds(l *limit) {
 	ranged, equal, oneOf := f.has("lower") || f.has("upper"), f.has("equal"), f.has("one_of")
 	switch {
 	case !ranged && !equal && !oneOf:
-		f.p.add(l.line, "give lower, upper or both, or equal, or one_of", "[%s] limits nothing", name)
+		f.p.Add(l.line, "give lower, upper or both, or equal, or one_of", "[%s] limits nothing", name)
 	case equal && ranged:
-		f.p.add(f.line("equal"), "either a range or one value", "[%s] has equal together with lower or upper", name)
+		f.p.Add(f.line("equal"), "either a range or one value", "[%s] has equal together with lower or upper", name)
 	case oneOf && (ranged || equal):
-		f.p.add(f.line("one_of"), "either a list or a range", "[%s] has one_of together with lower, upper or equal", name)
+		f.p.Add(f.line("one_of"), "either a list or a range", "[%s] has one_of together with lower, upper or equal", name)
 	}
 	if l.lower == nil || l.upper == nil {
 		return
 	}
 	switch {
 	case *l.lower > *l.upper:
-		f.p.add(max(f.line("lower"), f.line("upper")), "", "lower %v is above upper %v", *l.lower, *l.upper)
+		f.p.Add(max(f.line("lower"), f.line("upper")), "", "lower %v is above upper %v", *l.lower, *l.upper)
 	case *l.lower == *l.upper:
-		f.p.add(max(f.line("lower"), f.line("upper")), fmt.Sprintf("write equal = %v", *l.lower), "lower and upper are both %v", *l.lower)
+		f.p.Add(max(f.line("lower"), f.line("upper")), fmt.Sprintf("write equal = %v", *l.lower), "lower and upper are both %v", *l.lower)
 	}
 }
 
@@ -340,24 +342,24 @@ func (f fields) rule(l *limit, name string) {
 		l.rule = f.text("rule")
 		if l.rule != Simple && l.rule != Guarded && l.rule != "" {
 			hint := `rules are "simple" and "guarded"`
-			if s := Suggest(l.rule, []string{Simple, Guarded}); s != "" {
+			if s := input.Near(l.rule, []string{Simple, Guarded}); s != "" {
 				hint = fmt.Sprintf("did you mean %q?", s)
 			}
-			f.p.add(f.line("rule"), hint, "unknown rule %q", l.rule)
+			f.p.Add(f.line("rule"), hint, "unknown rule %q", l.rule)
 		}
 	}
 	if l.rule == Guarded {
 		l.guard = 1
 		if f.has("equal") || f.has("one_of") {
-			f.p.add(f.line("rule"), "only lower and upper can be guarded", "[%s] guards a limit that is no range", name)
+			f.p.Add(f.line("rule"), "only lower and upper can be guarded", "[%s] guards a limit that is no range", name)
 		}
 	}
 	if g := f.number("guard"); g != nil {
 		if l.rule == Simple {
-			f.p.add(f.line("guard"), `add rule = "guarded"`, "guard has no meaning with rule \"simple\"")
+			f.p.Add(f.line("guard"), `add rule = "guarded"`, "guard has no meaning with rule \"simple\"")
 		}
 		if *g <= 0 {
-			f.p.add(f.line("guard"), "a multiple of the expanded uncertainty, for example 1.0", "guard must be above 0, not %v", *g)
+			f.p.Add(f.line("guard"), "a multiple of the expanded uncertainty, for example 1.0", "guard must be above 0, not %v", *g)
 		}
 		l.guard = *g
 	}
@@ -373,13 +375,13 @@ func (f fields) units(l *limit, name string) {
 	}
 	switch {
 	case numeric && (!f.has("unit") || f.values["unit"] == ""):
-		f.p.add(l.line, `write unit = "..." ("1" for a plain number)`, "[%s] has no unit", name)
+		f.p.Add(l.line, `write unit = "..." ("1" for a plain number)`, "[%s] has no unit", name)
 	case !numeric && f.has("unit") && (f.has("equal") || f.has("one_of")):
-		f.p.add(f.line("unit"), "leave the line out", "[%s] has a unit, but its limit is no number", name)
+		f.p.Add(f.line("unit"), "leave the line out", "[%s] has a unit, but its limit is no number", name)
 	case numeric && l.symbol != "":
 		u, err := parseUnit(l.symbol)
 		if err != nil {
-			f.p.add(f.line("unit"), unitHint(l.symbol), "%s", err)
+			f.p.Add(f.line("unit"), unitHint(l.symbol), "%s", err)
 		}
 		l.unit = u
 	}
@@ -392,7 +394,7 @@ func (f fields) sides(l *limit, name string) {
 	} {
 		if f.has(s.key) && !f.has(s.bound) {
 			hint := fmt.Sprintf("%s covers any failure", strings.TrimSuffix(strings.TrimSuffix(s.key, "_above"), "_below"))
-			f.p.add(f.line(s.key), hint, "[%s] has %s but no %s", name, s.key, s.bound)
+			f.p.Add(f.line(s.key), hint, "[%s] has %s but no %s", name, s.key, s.bound)
 		}
 	}
 }
@@ -403,13 +405,13 @@ func (p *parsing) keep(f fields, check, reading string, l *limit) {
 	if v, ok := f.values["each"]; ok {
 		list, isList := v.([]any)
 		if !isList || len(list) == 0 {
-			p.add(f.line("each"), `each = ["left_x", "left_y"]`, "each must be a list with at least one name")
+			p.Add(f.line("each"), `each = ["left_x", "left_y"]`, "each must be a list with at least one name")
 		}
 		readings = nil
 		for _, item := range list {
 			s, ok := item.(string)
-			if !ok || !nameForm.MatchString(s) {
-				p.add(f.line("each"), nameHint, "each: %s is not a name", kindOf(item))
+			if !ok || !nameForm().MatchString(s) {
+				p.Add(f.line("each"), nameHint, "each: %s is not a name", kindOf(item))
 				continue
 			}
 			readings = append(readings, s+"_"+reading)
@@ -418,7 +420,7 @@ func (p *parsing) keep(f fields, check, reading string, l *limit) {
 	for _, r := range readings {
 		name := check + "." + r
 		if other, ok := p.set.limits[name]; ok {
-			p.add(max(l.line, other.line), fmt.Sprintf("the other is on line %d", min(l.line, other.line)), "[%s] has two limits", name)
+			p.Add(max(l.line, other.line), fmt.Sprintf("the other is on line %d", min(l.line, other.line)), "[%s] has two limits", name)
 			continue
 		}
 		p.set.limits[name] = l

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/runner/input"
 )
 
 const corpus = "../../testdata/limits"
@@ -68,11 +69,11 @@ func TestBadFiles(t *testing.T) {
 			data, err := os.ReadFile(path)
 			require.NoError(t, err)
 			_, err = Parse("limits.toml", data)
-			var fe *FileError
+			var fe *input.Error
 			require.ErrorAs(t, err, &fe)
 			want := bad[filepath.Base(path)]
 			var got []string
-			for _, p := range fe.Problems() {
+			for _, p := range fe.Problems {
 				got = append(got, strings.TrimPrefix(p.String(), "limits.toml:")+" | "+p.Hint)
 			}
 			require.Len(t, got, len(want), "%s", strings.Join(got, "\n"))
@@ -134,22 +135,6 @@ func TestLimitsOfTheStockPlan(t *testing.T) {
 	require.Contains(t, set.Names(), "standby.current")
 }
 
-func TestSuggest(t *testing.T) {
-	known := []string{"lower", "upper", "unit", "why"}
-	tests := []struct{ word, want string }{
-		{"lowr", "lower"}, {"Upper", "upper"}, {"uper", "upper"}, {"units", "unit"}, {"whyy", "why"},
-		{"elephant", ""}, {"", ""}, {"x", ""}, {"lower", ""}, {"wy", "why"},
-	}
-	for _, tt := range tests {
-		if got := Suggest(tt.word, known); got != tt.want {
-			t.Errorf("Suggest(%q): got %q, want %q", tt.word, got, tt.want)
-		}
-	}
-	if got := Suggest("lower", nil); got != "" {
-		t.Errorf("Suggest with no candidates: got %q, want none", got)
-	}
-}
-
 // Whatever the file says: no panic, a problem has a place and a text, and what
 // is accepted still passes no value that is none.
 func FuzzParse(f *testing.F) {
@@ -168,12 +153,12 @@ func FuzzParse(f *testing.F) {
 	f.Fuzz(func(t *testing.T, data []byte) {
 		set, err := Parse("f", data)
 		if err != nil {
-			var fe *FileError
+			var fe *input.Error
 			if !errors.As(err, &fe) {
-				t.Fatalf("got %T, want a *FileError", err)
+				t.Fatalf("got %T, want a *input.Error", err)
 			}
 			lines := 1 + strings.Count(string(data), "\n")
-			for _, p := range fe.Problems() {
+			for _, p := range fe.Problems {
 				if p.Line < 1 || p.Line > lines || p.Text == "" {
 					t.Fatalf("got problem %+v in %d lines", p, lines)
 				}

@@ -2,6 +2,7 @@ package limits
 
 import (
 	"fmt"
+	"fullthrow/runner/input"
 	"math"
 	"sort"
 	"strconv"
@@ -124,7 +125,7 @@ func unitHint(symbol string) string {
 	if k := names[strings.ToLower(symbol)]; k != "" {
 		return fmt.Sprintf("write %q", k)
 	}
-	if k := Suggest(symbol, known); k != "" {
+	if k := input.Near(symbol, known); k != "" {
 		return fmt.Sprintf("did you mean %q?", k)
 	}
 	seen := map[string]bool{}

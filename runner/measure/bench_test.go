@@ -318,7 +318,7 @@ func broken(readings map[string]float64) []string {
 func TestSoundHandsetsPass(t *testing.T) {
 	low, high := map[string]float64{}, map[string]float64{}
 	for seed := range uint64(12) {
-		got := newBench(t, seed).readings(sim.Sound(rand.New(rand.NewPCG(seed, 1))))
+		got := newBench(t, seed).readings(sim.Good(rand.New(rand.NewPCG(seed, 1))))
 		if bad := broken(got); len(bad) > 0 {
 			t.Errorf("seed %d: a sound handset breaks %v", seed, bad)
 		}
@@ -347,7 +347,7 @@ func TestSeededDefectsAreSeen(t *testing.T) {
 	for i, d := range sim.Defects() {
 		t.Run(d.Name, func(t *testing.T) {
 			rng := rand.New(rand.NewPCG(uint64(i), 2))
-			h := sim.Sound(rng)
+			h := sim.Good(rng)
 			d.Apply(&h, 1, rng)
 			bad := broken(newBench(t, uint64(i)).readings(h))
 			t.Log(bad)

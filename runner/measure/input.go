@@ -17,7 +17,7 @@ func mono(op string, s drivers.Samples, ch, need int) ([]float64, error) {
 	if ch == 0 {
 		ch = 1
 	}
-	n := s.Frames()
+	n := s.Count()
 	switch {
 	case s.Channels < 1:
 		return nil, errorf(op, "capture has %d channels, at least 1 needed", s.Channels)

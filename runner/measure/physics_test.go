@@ -75,7 +75,7 @@ func TestReadingsFollowThePhysics(t *testing.T) {
 			}
 			for i, severity := range []float64{0.4, 0.8, 1.3} {
 				rng := rand.New(rand.NewPCG(uint64(i), 3))
-				h := sim.Sound(rng)
+				h := sim.Good(rng)
 				d.Apply(&h, severity, rng)
 				got := newBench(t, uint64(i)).readings(h)
 				name, want, tolerance := tt.want(&h)

@@ -28,7 +28,7 @@ func TestSweepOnTheBench(t *testing.T) {
 	held := 0
 	const units = 6
 	for seed := range uint64(units) {
-		h := sim.Sound(rand.New(rand.NewPCG(seed, 20)))
+		h := sim.Good(rand.New(rand.NewPCG(seed, 20)))
 		b := newBench(t, seed)
 		b.running(h)
 		var points []measure.SweepPoint
@@ -61,7 +61,7 @@ func TestSequentialOnTheBench(t *testing.T) {
 	require.NoError(t, err)
 	for defect, want := range map[string]string{"": "accept", "link-lossy": "reject", "no-link": "reject"} {
 		rng := rand.New(rand.NewPCG(1, 21))
-		h := sim.Sound(rng)
+		h := sim.Good(rng)
 		if defect != "" {
 			d, err := sim.DefectNamed(defect)
 			require.NoError(t, err)
@@ -90,7 +90,7 @@ func TestSequentialOnTheBench(t *testing.T) {
 // The burst model found is the one the handset has.
 func TestBurstsOnTheBench(t *testing.T) {
 	rng := rand.New(rand.NewPCG(2, 22))
-	h := sim.Sound(rng)
+	h := sim.Good(rng)
 	d, err := sim.DefectNamed("burst-loss")
 	require.NoError(t, err)
 	d.Apply(&h, 0.5, rng)
@@ -113,7 +113,7 @@ func TestStartCurveOnTheBench(t *testing.T) {
 	for _, tt := range []struct {
 		ohm, low, high float64
 	}{{20e3, 0.5, 6}, {500e3, 10, 120}} {
-		h := sim.Sound(rand.New(rand.NewPCG(3, 23)))
+		h := sim.Good(rand.New(rand.NewPCG(3, 23)))
 		h.Power.Node.Ohm = tt.ohm
 		b := newBench(t, 3)
 		b.running(h)

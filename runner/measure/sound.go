@@ -50,7 +50,7 @@ func waveformOf(op string, s drivers.Samples, ch int, average bool, silence floa
 		if ch != 0 {
 			return w, errorf(op, "channel %d asked for, and the average of all channels", ch)
 		}
-		w.x = make([]float64, s.Frames())
+		w.x = make([]float64, s.Count())
 		for c := 1; c <= s.Channels; c++ {
 			x, err := mono(op, s, c, need)
 			if err != nil {

@@ -226,9 +226,9 @@ func BenchmarkAgainstSciPy(b *testing.B) {
 	if err := os.WriteFile(file, raw, 0o600); err != nil {
 		b.Fatal(err)
 	}
-	length, _ := transformLength(s.Frames())
-	sixth, _ := transformLength(s.Frames() / 6)
-	cmd := exec.Command(python, "-c", scipyScript, file, strconv.Itoa(length), strconv.Itoa(sixth), strconv.Itoa(transformAbove(s.Frames())))
+	length, _ := transformLength(s.Count())
+	sixth, _ := transformLength(s.Count() / 6)
+	cmd := exec.Command(python, "-c", scipyScript, file, strconv.Itoa(length), strconv.Itoa(sixth), strconv.Itoa(transformAbove(s.Count())))
 	cmd.Env = append(os.Environ(), "OMP_NUM_THREADS=1", "OPENBLAS_NUM_THREADS=1")
 	cmd.Stderr = os.Stderr
 	out, err := cmd.Output()

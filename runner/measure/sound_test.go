@@ -124,7 +124,7 @@ func TestSoundProperties(t *testing.T) {
 // notes are those of the score backwards.
 func TestTuneProperties(t *testing.T) {
 	one := plain().play()
-	n := one.Frames()
+	n := one.Count()
 	want, err := Tune(one, TuneOptions{Score: score})
 	require.NoError(t, err)
 

@@ -15,7 +15,7 @@ import (
 // A WAV file of 16 bits in stereo, as recorders write them: the tone is found
 // in each channel and in their average, and the converter's steps set the
 // noise.
-func TestSoundOfWAVFile(t *testing.T) {
+func TestGoodOfWAVFile(t *testing.T) {
 	const rate, n = 44100, 44100
 	var data bytes.Buffer
 	for i := range n {

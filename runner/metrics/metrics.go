@@ -1,16 +1,11 @@
 package metrics
 
 import (
-	"net/http"
 	"runtime"
 	"sync"
 	"time"
 
 	"fullthrow/reports"
-
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 )
 
 // Config is what the metrics know of the program from the beginning.
@@ -21,15 +16,15 @@ type Config struct {
 
 // Metrics counts. Make it by [New].
 type Metrics struct {
-	registry *prometheus.Registry
+	families []*family
+	began    time.Time
 	now      func() time.Time
 
 	product, station, nest, check, device, kind *label
 
-	started, ended, first, golden, unsafe *prometheus.CounterVec
-	underWay, lastEnd, takt               *prometheus.GaugeVec
-	runTime, checkTime, promptTime        *prometheus.HistogramVec
-	verdicts, faults, events              *prometheus.CounterVec
+	started, ended, first, golden, unsafe, verdicts, faults, events *family // counters
+	underWay, lastEnd, takt                                         *family // gauges
+	runTime, checkTime, promptTime                                  *family // histograms
 
 	mu      sync.Mutex
 	forward Forward
@@ -66,28 +61,23 @@ var (
 	promptBounds = []float64{.5, 1, 2, 3, 5, 7.5, 10, 15, 20, 30, 60, 120, 300, 600}
 )
 
-// New makes metrics with a registry of their own, which holds the usual
-// figures of the process and of Go too.
+// New makes metrics, which hold some figures of the process and of Go too.
 func New(c Config) *Metrics {
 	m := &Metrics{
-		registry: prometheus.NewRegistry(), now: time.Now,
+		began: time.Now(), now: time.Now,
 		product: newLabel(mostNames), station: newLabel(mostNames), nest: newLabel(mostNames),
 		check: newLabel(mostChecks), device: newLabel(mostDevices), kind: newLabel(mostKinds),
 	}
-	counter := func(name, help string, labels ...string) *prometheus.CounterVec {
-		v := prometheus.NewCounterVec(prometheus.CounterOpts{Name: "fullthrow_" + name, Help: help}, labels)
-		m.registry.MustRegister(v)
-		return v
+	add := func(kind, name, help string, bounds []float64, labels []string) *family {
+		f := &family{name: "fullthrow_" + name, help: help, kind: kind, labels: labels, bounds: bounds,
+			series: map[string]*series{}}
+		m.families = append(m.families, f)
+		return f
 	}
-	gauge := func(name, help string, labels ...string) *prometheus.GaugeVec {
-		v := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "fullthrow_" + name, Help: help}, labels)
-		m.registry.MustRegister(v)
-		return v
-	}
-	histogram := func(name, help string, bounds []float64, labels ...string) *prometheus.HistogramVec {
-		v := prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "fullthrow_" + name, Help: help, Buckets: bounds}, labels)
-		m.registry.MustRegister(v)
-		return v
+	counter := func(name, help string, labels ...string) *family { return add("counter", name, help, nil, labels) }
+	gauge := func(name, help string, labels ...string) *family { return add("gauge", name, help, nil, labels) }
+	histogram := func(name, help string, bounds []float64, labels ...string) *family {
+		return add("histogram", name, help, bounds, labels)
 	}
 	where := []string{"product", "station", "nest"}
 	with := func(more ...string) []string { return append(where[:len(where):len(where)], more...) }
@@ -107,20 +97,9 @@ func New(c Config) *Metrics {
 	m.faults = counter("faults_total", "Faults of the bench, by device and kind.", "station", "nest", "device", "kind")
 	m.events = counter("events_total", "Events of runs, by kind.", "kind")
 
-	build := prometheus.NewGauge(prometheus.GaugeOpts{
-		Name: "fullthrow_build_info", Help: "Always 1; which software this is, and of which station.",
-		ConstLabels: prometheus.Labels{"version": newLabel(1).value(c.Version), "go": runtime.Version(), "station": m.station.value(c.Station)},
-	})
-	build.Set(1)
-	m.registry.MustRegister(build, &states{m},
-		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	gauge("build_info", "Always 1; which software this is, and of which station.", "version", "go", "station").
+		with(newLabel(1).value(c.Version), runtime.Version(), m.station.value(c.Station)).set(1)
 	return m
-}
-
-// Handler answers with the metrics, as OpenMetrics text where that is asked
-// for and as the older Prometheus text otherwise.
-func (m *Metrics) Handler() http.Handler {
-	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second})
 }
 
 // SetForward says how forwarding stands now.

@@ -3,7 +3,9 @@ package metrics
 import (
 	"fmt"
 	"io"
+	"maps"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -11,7 +13,7 @@ import (
 
 	"fullthrow/reports"
 
-	"github.com/prometheus/client_golang/prometheus/testutil"
+	"github.com/prometheus/client_golang/prometheus/testutil/promlint"
 	dto "github.com/prometheus/client_model/go"
 	"github.com/prometheus/common/expfmt"
 	"github.com/prometheus/common/model"
@@ -131,11 +133,38 @@ func TestRunsAreCounted(t *testing.T) {
 	require.Contains(t, open, "# TYPE fullthrow_runs counter\n")
 	require.Contains(t, open, `fullthrow_runs_total{nest="A",outcome="passed",product="kittiwake-k8",station="LQ-1"} 1.0`)
 
-	problems, err := testutil.GatherAndLint(m.registry)
+	text, families := fetch(t, m, "")
+	problems, err := promlint.New(strings.NewReader(text)).Lint()
 	require.NoError(t, err)
-	for _, p := range problems {
-		require.False(t, strings.HasPrefix(p.Metric, "fullthrow_"), "%s: %s", p.Metric, p.Text)
+	require.Empty(t, problems)
+	require.Contains(t, families, "go_goroutines")
+
+	// Both formats are as other software writes them.
+	require.Equal(t, encoded(t, families, expfmt.NewFormat(expfmt.TypeTextPlain)), ours(text))
+	require.Equal(t, encoded(t, families, expfmt.NewFormat(expfmt.TypeOpenMetrics)), ours(open))
+}
+
+// encoded are the families of the program as the format's own software writes
+// them.
+func encoded(t *testing.T, families map[string]*dto.MetricFamily, format expfmt.Format) string {
+	t.Helper()
+	var b strings.Builder
+	e := expfmt.NewEncoder(&b, format)
+	for _, name := range slices.Sorted(maps.Keys(families)) {
+		require.NoError(t, e.Encode(families[name]))
 	}
+	return ours(b.String())
+}
+
+// ours leaves out what changes from one moment to the next.
+func ours(text string) string {
+	var b strings.Builder
+	for line := range strings.Lines(text) {
+		if strings.Contains(line, "fullthrow_") {
+			b.WriteString(line)
+		}
+	}
+	return b.String()
 }
 
 // What is not used is not shown: a zero would look like good news.
@@ -173,7 +202,7 @@ func TestHostileNamesAreHarmless(t *testing.T) {
 	for kind := range kinds {
 		m.Follow()(reports.Event{Kind: reports.Kind(kind)})
 	}
-	_, families := fetch(t, m, "")
+	hostile, families := fetch(t, m, "")
 	distinct := func(family, label string) int {
 		seen := map[string]bool{}
 		for _, metric := range families[family].GetMetric() {
@@ -196,7 +225,9 @@ func TestHostileNamesAreHarmless(t *testing.T) {
 	for _, metric := range families["fullthrow_check_duration_seconds"].GetMetric() {
 		require.Zero(t, metric.GetHistogram().GetSampleSum(), "a clock that was set back")
 	}
-	fetch(t, m, openMetrics)
+	require.Equal(t, encoded(t, families, expfmt.NewFormat(expfmt.TypeTextPlain)), ours(hostile))
+	open, _ := fetch(t, m, openMetrics)
+	require.Equal(t, encoded(t, families, expfmt.NewFormat(expfmt.TypeOpenMetrics)), ours(open))
 }
 
 // Several nests at once, while somebody fetches.

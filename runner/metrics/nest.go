@@ -51,7 +51,7 @@ func (n *nest) take(e reports.Event) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	m := n.m
-	m.events.WithLabelValues(word(kinds, e.Kind)).Inc()
+	m.events.with(word(kinds, e.Kind)).inc()
 	switch e.Kind {
 	case reports.RunStarted:
 		if s := e.Start; s != nil {
@@ -65,11 +65,11 @@ func (n *nest) take(e reports.Event) {
 		if c := e.Check; c != nil {
 			check := m.check.value(c.Name)
 			if check == n.check && !n.checkBegan.IsZero() {
-				m.checkTime.WithLabelValues(n.product, check).Observe(seconds(n.checkBegan, e.Time))
+				m.checkTime.with(n.product, check).observe(seconds(n.checkBegan, e.Time))
 			}
 			n.checkBegan = time.Time{}
 			if !n.golden {
-				m.verdicts.WithLabelValues(n.product, check, word(verdicts, c.Verdict)).Inc()
+				m.verdicts.with(n.product, check, word(verdicts, c.Verdict)).inc()
 			}
 		}
 	case reports.PromptAsked:
@@ -79,20 +79,20 @@ func (n *nest) take(e reports.Event) {
 	case reports.PromptDone:
 		if p := e.Prompt; p != nil {
 			if at, ok := n.asked[p.ID]; ok {
-				m.promptTime.WithLabelValues(n.station, n.name).Observe(seconds(at, e.Time))
+				m.promptTime.with(n.station, n.name).observe(seconds(at, e.Time))
 				delete(n.asked, p.ID)
 			}
 		}
 	case reports.BenchFault:
 		if f := e.Fault; f != nil {
-			m.faults.WithLabelValues(n.station, n.name, m.device.value(f.Reason.Device), m.kind.value(kindOf(f.Reason))).Inc()
+			m.faults.with(n.station, n.name, m.device.value(f.Reason.Device), m.kind.value(kindOf(f.Reason))).inc()
 		}
 	case reports.MadeSafe:
 		for _, h := range reports.UnsafeDrives(e.Unsafe) {
 			if h == "" {
 				h = "unknown"
 			}
-			m.unsafe.WithLabelValues(n.station, n.name, h).Inc()
+			m.unsafe.with(n.station, n.name, h).inc()
 		}
 	case reports.RunEnded:
 		if e.End != nil {
@@ -106,10 +106,10 @@ func (n *nest) begin(s *reports.Start, at time.Time) {
 	n.product, n.station, n.name = m.product.value(s.Unit.Product), m.station.value(s.Station), m.nest.value(s.Nest)
 	n.golden, n.first, n.began = s.Unit.Golden, s.Attempt <= 1, at
 	n.check, n.checkBegan, n.asked = "", time.Time{}, map[string]time.Time{}
-	m.started.WithLabelValues(n.product, n.station, n.name).Inc()
-	m.underWay.WithLabelValues(n.station, n.name).Set(1)
+	m.started.with(n.product, n.station, n.name).inc()
+	m.underWay.with(n.station, n.name).set(1)
 	if s.Takt > 0 {
-		m.takt.WithLabelValues(n.product).Set(s.Takt)
+		m.takt.with(n.product).set(s.Takt)
 	}
 }
 
@@ -118,18 +118,18 @@ func (n *nest) end(o reports.Outcome, at time.Time) {
 		return // the end of a run that was not followed from its beginning
 	}
 	m, outcome := n.m, word(outcomes, o)
-	m.underWay.WithLabelValues(n.station, n.name).Set(0)
-	m.lastEnd.WithLabelValues(n.station, n.name).Set(float64(at.UnixMilli()) / 1000)
+	m.underWay.with(n.station, n.name).set(0)
+	m.lastEnd.with(n.station, n.name).set(float64(at.UnixMilli()) / 1000)
 	switch {
 	case n.golden:
-		m.golden.WithLabelValues(n.product, n.station, n.name, outcome).Inc()
+		m.golden.with(n.product, n.station, n.name, outcome).inc()
 	default:
-		m.ended.WithLabelValues(n.product, n.station, n.name, outcome).Inc()
+		m.ended.with(n.product, n.station, n.name, outcome).inc()
 		if n.first {
-			m.first.WithLabelValues(n.product, n.station, n.name, outcome).Inc()
+			m.first.with(n.product, n.station, n.name, outcome).inc()
 		}
 		if o == reports.Passed || o == reports.Failed {
-			m.runTime.WithLabelValues(n.product, n.station, n.name).Observe(seconds(n.began, at))
+			m.runTime.with(n.product, n.station, n.name).observe(seconds(n.began, at))
 		}
 	}
 	n.began = time.Time{}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"encoding/xml"
+	"fullthrow/runner/input"
 	"go/ast"
 	"go/parser"
 	"go/token"
@@ -18,8 +19,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"fullthrow/runner/capturefile"
 )
 
 const captures = "../../testdata/captures/"
@@ -370,9 +369,9 @@ func TestMistakes(t *testing.T) {
 	require.ErrorIs(t, err, fs.ErrNotExist)
 	require.NoError(t, os.Mkdir(filepath.Join(dir, "folder.csv"), 0o700))
 	_, err = tryTake("tone", filepath.Join(dir, "folder.csv"))
-	var e *capturefile.Error
+	var e *input.Error
 	if assert.Error(t, err) && assert.ErrorAs(t, err, &e) {
-		assert.Equal(t, "is a folder", e.Text)
+		assert.Equal(t, "is a folder", e.Problems[0].Text)
 	}
 	got := take(t, "travel", volts, "--output-high", "3300mV")
 	assert.InDelta(t, 3.3, number(t, got, "span"), 1e-12)

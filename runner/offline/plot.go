@@ -67,7 +67,7 @@ func (t *Taken) samples() (drivers.Samples, []float64) {
 	if s.Channels <= 1 {
 		return s, s.Values
 	}
-	x := make([]float64, s.Frames())
+	x := make([]float64, s.Count())
 	for i := range x {
 		if average {
 			for k := range s.Channels {

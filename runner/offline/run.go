@@ -12,6 +12,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/runner/capturefile"
+	"fullthrow/runner/input"
 	"fullthrow/runner/measure"
 )
 
@@ -216,7 +217,8 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 				if !f.Timed() {
 					a, b = b, a
 				}
-				return nil, &capturefile.Error{File: b, Text: "it does not say when its time 0 was, and " + a + " does", Hint: `write "# start: 0 s" above the first row`}
+				return nil, input.Wrong([]input.Problem{
+					input.At(b, 0, "it does not say when its time 0 was, and "+a+" does", `write "# start: 0 s" above the first row`)})
 			}
 		}
 	}
@@ -241,7 +243,7 @@ func read(name string) (*capturefile.File, error) {
 	}
 	defer f.Close()
 	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return nil, &capturefile.Error{File: name, Text: "is a folder"}
+		return nil, input.Wrong([]input.Problem{input.At(name, 0, "is a folder", "")})
 	}
 	return capturefile.Read(name, io.Reader(f))
 }
@@ -354,7 +356,7 @@ func aboutSamples(s drivers.Samples) string {
 	if s.Channels > 1 {
 		channels = fmt.Sprintf(", %d channels", s.Channels)
 	}
-	return fmt.Sprintf("%s, %d samples at %s, %s%s", what, s.Frames(), exactly(s.Rate, "Hz"), quantity(s.Duration().Seconds(), "s"), channels)
+	return fmt.Sprintf("%s, %d samples at %s, %s%s", what, s.Count(), exactly(s.Rate, "Hz"), quantity(s.Duration().Seconds(), "s"), channels)
 }
 
 // scale makes fractions of full scale a quantity: "2 Pa".

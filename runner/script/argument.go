@@ -148,7 +148,7 @@ func (t *task) name(L *lua.LState, what string, v lua.LValue) string {
 	if !ok {
 		t.raisef(L, "", "%s: the name must be a text, not %s", what, describe(v))
 	}
-	if !plainName.MatchString(string(s)) || len(s) > 64 {
+	if !plainName().MatchString(string(s)) || len(s) > 64 {
 		t.raisef(L, "a to z, 0 to 9 and _, beginning with a letter, at most 64", "%s: the name %q", what, clip(string(s), 80))
 	}
 	return string(s)

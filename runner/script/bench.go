@@ -2,10 +2,12 @@ package script
 
 import (
 	"context"
+	"fmt"
 	"maps"
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	lua "github.com/yuin/gopher-lua"
 
@@ -180,13 +182,13 @@ func deviceMethod(t *task, L *lua.LState, v any, key string) lua.LValue {
 }
 
 func supplySet(c call) int {
-	o := c.t.options(c.L, c.what, c.arg(1), "voltage", "limit")
-	if !o.has("voltage") && !o.has("limit") {
-		return c.t.raisef(c.L, "{ voltage = 3.7, limit = 0.5 }", "%s: neither voltage nor limit", c.what)
+	o := c.t.options(c.L, c.what, c.arg(1), "voltage", "current_limit")
+	if !o.has("voltage") && !o.has("current_limit") {
+		return c.t.raisef(c.L, "{ voltage = 3.7, current_limit = 0.5 }", "%s: neither voltage nor current_limit", c.what)
 	}
 	s := c.dev.(drivers.Supply)
-	if o.has("limit") {
-		amperes := o.number("limit", 0, math.MaxFloat64, 0)
+	if o.has("current_limit") {
+		amperes := o.number("current_limit", 0, math.MaxFloat64, 0)
 		c.t.device(c.L, func(ctx context.Context) error { return s.SetCurrentLimit(ctx, amperes) })
 	}
 	if o.has("voltage") {
@@ -209,18 +211,29 @@ func inputLevel(c call) int {
 	return 1
 }
 
-func meterCurrent(c call) int {
-	o := c.t.options(c.L, c.what, c.arg(1), "over", "range", "rate")
+// capture takes the options of a method that captures: over, its duration, and
+// more.
+func (c call) capture(more ...string) (options, time.Duration) {
+	if n, ok := c.arg(1).(lua.LNumber); ok {
+		hint := fmt.Sprintf("write %s{ over = %s }", c.what, n)
+		c.t.raisef(c.L, hint, "%s: got the number %s in place of named options", c.what, n)
+	}
+	o := c.t.options(c.L, c.what, c.arg(1), append([]string{"over"}, more...)...)
 	if !o.has("over") {
-		return c.t.raisef(c.L, "{ over = 1.0 }", "%s: over is missing", c.what)
+		c.t.raisef(c.L, "{ over = 1.0 }", "%s: over is missing", c.what)
 	}
 	over := o.duration("over", 0)
-	rng := o.number("range", 0, math.MaxFloat64, 0)
-	rate := o.number("rate", 0, math.MaxFloat64, 0)
 	if over <= 0 {
-		return c.t.raisef(c.L, "", "%s: over is 0 s", c.what)
+		c.t.raisef(c.L, "", "%s: over is 0 s", c.what)
 	}
 	c.t.fits(c.L, c.what, over)
+	return o, over
+}
+
+func meterCurrent(c call) int {
+	o, over := c.capture("range", "rate")
+	rng := o.number("range", 0, math.MaxFloat64, 0)
+	rate := o.number("rate", 0, math.MaxFloat64, 0)
 	var s drivers.Samples
 	c.t.device(c.L, func(ctx context.Context) (err error) {
 		s, err = c.dev.(drivers.Meter).Current(ctx, rng, rate, over)
@@ -231,8 +244,7 @@ func meterCurrent(c call) int {
 }
 
 func soundRecord(c call) int {
-	over := c.t.duration(c.L, c.what+": the time", c.arg(1))
-	c.t.fits(c.L, c.what, over)
+	_, over := c.capture()
 	var s drivers.Samples
 	c.t.device(c.L, func(ctx context.Context) (err error) { s, err = c.dev.(drivers.Recorder).Record(ctx, over); return })
 	c.L.Push(c.t.captureValue(s))
@@ -240,8 +252,7 @@ func soundRecord(c call) int {
 }
 
 func framesRecord(c call) int {
-	over := c.t.duration(c.L, c.what+": the time", c.arg(1))
-	c.t.fits(c.L, c.what, over)
+	_, over := c.capture()
 	var f drivers.Frames
 	c.t.device(c.L, func(ctx context.Context) (err error) { f, err = c.dev.(drivers.Receiver).Record(ctx, over); return })
 	c.L.Push(c.t.captureValue(f))

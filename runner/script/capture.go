@@ -23,7 +23,7 @@ func captureField(t *task, L *lua.LState, v any, key string) lua.LValue {
 		case "rate":
 			return lua.LNumber(c.Rate)
 		case "count":
-			return lua.LNumber(c.Frames())
+			return lua.LNumber(c.Count())
 		case "unit":
 			return lua.LString(c.Unit)
 		case "channels":
@@ -76,7 +76,7 @@ func pathDuration(p drivers.Path) time.Duration {
 func captureText(v any) string {
 	switch c := v.(type) {
 	case drivers.Samples:
-		return fmt.Sprintf("samples: %d at %g/s, %g s, in %s", c.Frames(), c.Rate, c.Duration().Seconds(), c.Unit)
+		return fmt.Sprintf("samples: %d at %g/s, %g s, in %s", c.Count(), c.Rate, c.Duration().Seconds(), c.Unit)
 	case drivers.Frames:
 		return fmt.Sprintf("frames: %d of %s, %g s", len(c.Frames), c.Format, c.Length.Seconds())
 	case drivers.Path:

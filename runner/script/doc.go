@@ -49,7 +49,7 @@
 //     wait never goes past one: it goes up to it and then ends the run.
 //   - Processor time: [Host].Wall per check, counted only while Lua runs.
 //   - Calls: 200 of Lua under way at once in each task. This holds for calls in
-//     a return too: "return f()" takes a frame here, as any call does.
+//     a return too: "return f()" takes a level of the stack, as any call does.
 //   - Memory: strings up to 1 MiB, array indexes up to 100,000, 64 tasks, 65,536
 //     values in locals, arguments and results; and [Host].Memory. Go cannot say how much memory one
 //     interpreter holds, so two things must be true before a run is ended for

@@ -24,6 +24,9 @@ type Error struct {
 	Err   error  // the Go cause (a *drivers.Error, a [*Stop], a context's cause), nil for an error of the script
 }
 
+// Advice is the hint: what to do about it, for people.
+func (e *Error) Advice() string { return e.Hint }
+
 func (e *Error) Error() string {
 	switch {
 	case e.File == "":

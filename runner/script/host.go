@@ -62,13 +62,13 @@ type Reading struct {
 
 // run is one execution of a plan.
 type run struct {
-	plan  *Plan
-	host  Host
-	main  *task
-	lock  chan struct{} // held while in Lua
-	meter meter
-	ended atomic.Pointer[Error] // what ended the run, once
-	stopf context.CancelCauseFunc
+	plan   *Plan
+	host   Host
+	main   *task
+	lock   chan struct{} // held while in Lua
+	budget budget
+	ended  atomic.Pointer[Error] // what ended the run, once
+	stopf  context.CancelCauseFunc
 
 	globals *lua.LTable // the plan's view: empty, read-only
 	meta    metatables
@@ -175,7 +175,7 @@ func newRun(ctx context.Context, p *Plan, h Host) (*run, error) {
 	ctx, r.stopf = context.WithCancelCause(ctx)
 	L := lua.NewState(lua.Options{SkipOpenLibs: true, CallStackSize: maxCalls, RegistrySize: 1024, RegistryMaxSize: 64 << 10, RegistryGrowStep: 4096})
 	r.main = newTask(r, L, ctx)
-	r.meter.init(r)
+	r.budget.init(r)
 	r.sandbox(L)
 	return r, nil
 }
@@ -271,8 +271,8 @@ func (r *run) protected(ctx context.Context, what any) (failed *Error) {
 		r.main.use(base)
 	}()
 	r.main.use(ctx)
-	r.meter.begin()
-	defer r.meter.end()
+	r.budget.begin()
+	defer r.budget.end()
 	r.main.enter()
 	defer r.main.leave()
 	fn, ok := what.(*lua.LFunction)

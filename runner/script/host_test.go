@@ -14,7 +14,7 @@ func TestRun(t *testing.T) {
 	err := s.run(t, `plan { product = "kittiwake-k8", revision = "C", takt = 45, deadline = 120 }
 
 check("standby", { about = "Draws next to nothing when off", part = "power", deadline = 10 }, function()
-  bench.supply:set { voltage = 3.7, limit = 0.5 }
+  bench.supply:set { voltage = 3.7, current_limit = 0.5 }
   bench.supply:off()
   wait(2)
   local c = bench.meter:current { over = 1.0, range = 0.001 }
@@ -26,7 +26,7 @@ end)
 check("sticks", { part = "left-stick" }, function()
   bench.sticks:home()
   local heard, path = together(
-    function() return bench.receiver:record(6) end,
+    function() return bench.receiver:record { over = 6 } end,
     function() return bench.sticks:sweep { axes = { "left_x", "left_y" }, points = 3, cycles = 1, dwell = 0.5 } end)
   note(tostring(heard))
   note(tostring(path))
@@ -110,12 +110,12 @@ func TestRunWithoutRecorder(t *testing.T) {
 // What captures tell, and print.
 func TestCaptures(t *testing.T) {
 	for _, tt := range []struct{ lua, want string }{
-		{`local c = bench.recorder:record(0.5) print(c, c.duration, c.rate, c.count, c.channels, c.unit, c.format, c.damaged)`,
+		{`local c = bench.recorder:record { over = 0.5 } print(c, c.duration, c.rate, c.count, c.channels, c.unit, c.format, c.damaged)`,
 			"samples: 24000 at 48000/s, 0.5 s, in 1 0.5 48000 24000 1 1 n..."},
-		{`local c = bench.receiver:record(0.5) print(c.duration, c.count, c.format, c.damaged, math.floor(c.rate), c.unit)`, "0.5 0 SBUS 0 142 nil"},
+		{`local c = bench.receiver:record { over = 0.5 } print(c.duration, c.count, c.format, c.damaged, math.floor(c.rate), c.unit)`, "0.5 0 SBUS 0 142 nil"},
 		{`local c = bench.sticks:move({ left_x = 1 }, { rate = 2 }) print(c, c.count, c.duration, c.rate)`, "path: 1 movements, 0.1 s 1 0.1 nil"},
 		{`print(bench.meter, 1, nil, "x")`, "device meter 1 nil x"},
-		{`print("joined: " .. bench.recorder:record(0.5))`, "joined: samples: 24000 at 48000/s, 0.5 s, in 1"},
+		{`print("joined: " .. bench.recorder:record { over = 0.5 })`, "joined: samples: 24000 at 48000/s, 0.5 s, in 1"},
 	} {
 		s := newStage()
 		if err := s.run(t, body(tt.lua)); err != nil {

@@ -117,7 +117,7 @@ func TestHostile(t *testing.T) {
 		{"wait beyond the deadline in pcall", "pcall(wait, 11)\nreading('x', 1, 'A')", StopDeadline, "check c: deadline of 10 s passed", 2},
 		{"wait again and again", "while true do pcall(wait, 0.5) end", StopDeadline, "check c: deadline of 10 s passed", 2},
 		{"wait in together", "together(function() wait(1) end, function() pcall(wait, 100) end)", StopDeadline, "check c: deadline of 10 s passed", 2},
-		{"record beyond the deadline", "bench.recorder:record(3600)", StopDeadline, "or would during bench.recorder:record of 3600 s", 2},
+		{"record beyond the deadline", "bench.recorder:record { over = 3600 }", StopDeadline, "or would during bench.recorder:record of 3600 s", 2},
 		{"wait for NaN", "wait(0/0)", "", "wait: the time (in s) is NaN", 2},
 		{"wait backwards", "wait(-1)", "", "from 0 to 86400", 2},
 		{"wait for a text", "wait('1')", "", "must be a number, not the text", 2},

@@ -34,7 +34,7 @@ assert(edge.bound == "" and edge.interval.low < edge.attenuation and edge.attenu
 local away = measure.distance(edge.attenuation, { frequency = 2.44e9, fixed = 30, gain = 2 })
 assert(math.abs(measure.attenuation(away.distance, { frequency = 2.44e9, fixed = 30, gain = 2 }) - edge.attenuation) < 1e-6)
 assert(measure.compare(40, 1000, 5, 1000).worse)
-assert(measure.bursts(bench.receiver:record(1)).lost >= 0)
+assert(measure.bursts(bench.receiver:record { over = 1 }).lost >= 0)
 `))
 	if err != nil {
 		t.Fatal(err)

@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	lua "github.com/yuin/gopher-lua"
@@ -19,7 +20,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
-	"fullthrow/runner/limits"
+	"fullthrow/runner/input"
 )
 
 // Check is a named item of a plan.
@@ -151,7 +152,7 @@ func (p *Plan) compile(file string, src []byte, lib fs.FS) (proto *lua.FunctionP
 		at := func(text, hint string, err error) *Error {
 			return &Error{File: file, Line: req.line, Text: text, Hint: hint, Err: err}
 		}
-		if !libraryName.MatchString(req.name) {
+		if !libraryName().MatchString(req.name) {
 			return nil, at(fmt.Sprintf("require %q: not the name of a library", req.name), `a library is scripts/lib/<name>.lua: require "<name>"`, nil)
 		}
 		if lib == nil {
@@ -160,7 +161,7 @@ func (p *Plan) compile(file string, src []byte, lib fs.FS) (proto *lua.FunctionP
 		text, err := fs.ReadFile(lib, req.name+".lua")
 		if err != nil {
 			hint := "the libraries are: " + strings.Join(libraries(lib), ", ")
-			if near := limits.Suggest(req.name, libraries(lib)); near != "" {
+			if near := input.Near(req.name, libraries(lib)); near != "" {
 				hint = fmt.Sprintf("did you mean %q?", near)
 			}
 			return nil, at(fmt.Sprintf("require %q: cannot be read: %s", req.name, plain(err)), hint, err)
@@ -177,9 +178,11 @@ func (p *Plan) compile(file string, src []byte, lib fs.FS) (proto *lua.FunctionP
 }
 
 var (
-	libraryName = regexp.MustCompile(`^[a-z][a-z0-9_]*$`)
+	libraryName = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[a-z][a-z0-9_]*$`) })
 	plainName   = libraryName
-	compileText = regexp.MustCompile(`(?s)compile error near line\((\d+)\) (.*?): (.*)$`)
+	compileText = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`(?s)compile error near line\((\d+)\) (.*?): (.*)$`)
+	})
 )
 
 func libraries(lib fs.FS) []string {
@@ -214,7 +217,7 @@ func syntaxError(file string, src []byte, err error) *Error {
 		}
 		return e
 	}
-	if m := compileText.FindStringSubmatch(err.Error()); m != nil {
+	if m := compileText().FindStringSubmatch(err.Error()); m != nil {
 		e.Line, _ = strconv.Atoi(m[1])
 		e.Text = strings.TrimSpace(m[3])
 	}

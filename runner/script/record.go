@@ -6,6 +6,7 @@ import (
 	"math"
 	"regexp"
 	"strings"
+	"sync"
 
 	lua "github.com/yuin/gopher-lua"
 
@@ -21,7 +22,9 @@ const (
 )
 
 // pictureName is what a picture beside a plan may be called.
-var pictureName = regexp.MustCompile(`^[A-Za-z0-9_-]{1,60}\.(svg|png|jpg)$`)
+var pictureName = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^[A-Za-z0-9_-]{1,60}\.(svg|png|jpg)$`)
+})
 
 // inCheck refuses what has no meaning while the plan is being read.
 func (t *task) inCheck(L *lua.LState, what string) {
@@ -34,7 +37,7 @@ func (t *task) inCheck(L *lua.LState, what string) {
 // time is not the script's.
 func (t *task) record(L *lua.LState, what string, f func(r Recorder) error) {
 	t.checkpoint(L, nil)
-	m := &t.run.meter
+	m := &t.run.budget
 	m.pause()
 	err := f(t.run.host.Recorder)
 	m.resume()
@@ -186,7 +189,7 @@ func ask(t *task, L *lua.LState) int {
 	default:
 		return t.raisef(L, "confirm, choose, number or text", "ask: kind %q", p.Kind)
 	}
-	if p.Picture != "" && !pictureName.MatchString(p.Picture) {
+	if p.Picture != "" && !pictureName().MatchString(p.Picture) {
 		return t.raisef(L, `the name of a file beside the plan, like "led.svg"`, "ask: picture %q is not an svg, png or jpg file's name", p.Picture)
 	}
 	if t.run.host.Ask == nil {

@@ -2,12 +2,11 @@ package script
 
 import (
 	"fmt"
+	"fullthrow/runner/input"
 	"slices"
 	"strconv"
 
 	"github.com/yuin/gopher-lua/ast"
-
-	"fullthrow/runner/limits"
 )
 
 // Names no plan can write, for the functions that [source] puts in.
@@ -455,7 +454,7 @@ func didYouMean(word string, candidates []string) string {
 			return "did you mean " + swapped + "?"
 		}
 	}
-	if near := limits.Suggest(word, sorted); near != "" {
+	if near := input.Near(word, sorted); near != "" {
 		return "did you mean " + near + "?"
 	}
 	return ""

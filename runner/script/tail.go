@@ -12,9 +12,9 @@ const (
 func operation(inst uint32) int { return int(inst >> operationShift) }
 
 // callInFull makes an ordinary call of every tail call in p and in the
-// functions within. A tail call takes no frame, so the bound on frames does not
-// hold it, while the interpreter keeps count of tail calls and writes a line
-// for each into the trace of every error: gigabytes, and nothing can stop it.
+// functions within. A tail call takes no level of the stack, so the bound on levels
+// does not hold it, while the interpreter keeps count of tail calls and writes a
+// line for each into the trace of every error: gigabytes, and nothing can stop it.
 //
 // The compiler writes "return f(x)" as a call for all results, a return of all
 // that came, and then turns the call into a tail call; this turns it back. It

@@ -50,7 +50,7 @@ type pulse struct {
 
 // Done is called by the interpreter, with the lock held.
 func (p *pulse) Done() <-chan struct{} {
-	m := &p.t.run.meter
+	m := &p.t.run.budget
 	if m.steps++; m.steps >= m.next {
 		m.poll(p.t)
 	}
@@ -61,11 +61,11 @@ func (p *pulse) Done() <-chan struct{} {
 func taskOf(L *lua.LState) *task { return L.Context().(*pulse).t }
 
 // enter waits for the interpreter. It takes no notice of the context: whoever
-// holds the lock gives it up soon (at a wait, or ended by the meter), and a
+// holds the lock gives it up soon (at a wait, or ended by the budget), and a
 // task may not run without it.
-func (t *task) enter() { t.run.lock <- struct{}{}; t.run.meter.resume() }
+func (t *task) enter() { t.run.lock <- struct{}{}; t.run.budget.resume() }
 
-func (t *task) leave() { t.run.meter.pause(); <-t.run.lock }
+func (t *task) leave() { t.run.budget.pause(); <-t.run.lock }
 
 // outside makes a Go call that may wait, while other tasks run.
 func (t *task) outside(f func(ctx context.Context) error) error {
@@ -177,8 +177,8 @@ func together(t *task, L *lua.LState) int {
 		drop()
 		calls[i] = func(ctx context.Context) {
 			r.lock <- struct{}{}
-			r.meter.resume()
-			defer func() { r.meter.pause(); <-r.lock }()
+			r.budget.resume()
+			defer func() { r.budget.pause(); <-r.lock }()
 			sub := newTask(r, th, ctx)
 			sub.file, sub.line, sub.above = file, line, above
 			v, err := sub.call(fns[i])

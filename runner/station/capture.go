@@ -44,7 +44,7 @@ func plot(title string, capture any) *reports.Plot {
 }
 
 func envelope(s drivers.Samples) reports.Series {
-	n := s.Frames()
+	n := s.Count()
 	step := (n + plotPoints - 1) / plotPoints
 	var out reports.Series
 	for i := 0; i < n && step > 0; i += step {
@@ -140,7 +140,7 @@ func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, er
 			head = append(head, fmt.Sprintf("value%d_%s", ch+1, c.Unit))
 		}
 		w.Write(head)
-		for i := range c.Frames() {
+		for i := range c.Count() {
 			row := []string{ftoa(float64(i) / c.Rate)}
 			for ch := range c.Channels {
 				row = append(row, ftoa(c.Values[i*c.Channels+ch]))

@@ -130,6 +130,9 @@ func New(c Config) (*Nest, error) {
 // somebody or something stops a run on purpose: the outcome is aborted.
 type Abort struct{ Why reports.Reason }
 
+// Advice is the hint: what to do about it, for people.
+func (a *Abort) Advice() string { return wording.English().Hint(&a.Why) }
+
 func (a *Abort) Error() string { return wording.English().Reason(&a.Why) }
 
 // Fault is a fault of the bench found by the station itself: outcome error.
@@ -138,11 +141,17 @@ type Fault struct {
 	Err error // that led to it, may be nil
 }
 
+// Advice is the hint: what to do about it, for people.
+func (f *Fault) Advice() string { return wording.English().Hint(&f.Why) }
+
 func (f *Fault) Error() string { return wording.English().Reason(&f.Why) }
 func (f *Fault) Unwrap() error { return f.Err }
 
 // NotReady says why no run was begun. Nothing is recorded: no unit was touched.
 type NotReady struct{ Why reports.Reason }
+
+// Advice is the hint: what to do about it, for people.
+func (e *NotReady) Advice() string { return wording.English().Hint(&e.Why) }
 
 func (e *NotReady) Error() string { return wording.English().Reason(&e.Why) }
 

@@ -45,7 +45,7 @@ local function positions(where)
 end
 
 check("standby", { about = "Draws next to nothing when switched off", part = "power", vital = true }, function()
-  bench.supply:set { voltage = 3.7, limit = 1.5 }
+  bench.supply:set { voltage = 3.7, current_limit = 1.5 }
   bench.power:off()
   bench.supply:on()
   wait(1.5) -- the input capacitors take their charge
@@ -58,7 +58,7 @@ check("inrush", { about = "Does not overload its cell when switched on", part = 
   local current
   current, tune = together(
     function() return bench.meter:current { over = 0.3, range = 3, rate = 10000 } end,
-    function() return bench.microphone:record(1.5) end,
+    function() return bench.microphone:record { over = 1.5 } end,
     function()
       wait(0.05)
       bench.power:on()
@@ -102,7 +102,7 @@ check("link", { about = "Is heard near and far", part = "antenna" }, function()
   for _, place in ipairs { { name = "near", attenuation = 30, over = 1.4 }, { name = "far", attenuation = 60, over = 3 } } do
     bench.attenuator:set(place.attenuation)
     wait(0.1)
-    local frames = bench.receiver:record(place.over)
+    local frames = bench.receiver:record { over = place.over }
     local found = measure.link(frames)
     reading(place.name .. "_error_rate", found.error_rate, "%")
     reading(place.name .. "_longest_gap", found.longest_gap, "s")
@@ -117,13 +117,13 @@ check("sticks", { about = "Each stick moves its channel, smoothly and all the wa
   local names = {}
   for i, axis in ipairs(axes) do names[i] = axis.name end
   local frames, path = together(
-    function() return bench.receiver:record(8) end,
+    function() return bench.receiver:record { over = 8 } end,
     function() return bench.sticks:sweep { axes = names, points = 11, dwell = 0.13, cycles = 2, rate = 4 } end)
   -- A dead band shows in slow movements only: in the sweep above the stick goes
   -- 3 % of its throw from one frame to the next.
   bench.sticks:move(positions(-0.06), { rate = 4 })
   local slow, ways = together(
-    function() return bench.receiver:record(1.4) end,
+    function() return bench.receiver:record { over = 1.4 } end,
     function()
       local up = bench.sticks:move(positions(0.06), { rate = 0.2 })
       return { up, bench.sticks:move(positions(-0.06), { rate = 0.2 }) }
@@ -161,7 +161,7 @@ check("centre", { about = "Both sticks come back to one centre", part = "sticks"
     wait(0.05)
     bench.clutch:off() -- the fingers let go; the springs take over
     wait(0.3)
-    trials[trial] = { from = from, frames = bench.receiver:record(0.25) }
+    trials[trial] = { from = from, frames = bench.receiver:record { over = 0.25 } }
     from = -from
   end
   bench.sticks:move(positions(0), { rate = 4 }) -- parked, so that the next unit finds the machine where this one did
@@ -181,10 +181,10 @@ check("switches", { about = "Every switch reaches both its positions", part = "s
     local line = bench[switch.name]
     line:off()
     wait(0.05)
-    local off = bench.receiver:record(0.15)
+    local off = bench.receiver:record { over = 0.15 }
     line:on()
     wait(0.05)
-    local on = bench.receiver:record(0.4) -- long enough for a contact that fails now and then
+    local on = bench.receiver:record { over = 0.4 } -- long enough for a contact that fails now and then
     line:off()
     local found = measure.switch(off, on, { channel = switch.channel })
     reading(switch.name .. "_moves", found.moves, "")

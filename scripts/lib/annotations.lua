@@ -112,7 +112,7 @@ function ask(options) end
 
 ---@class Supply
 local Supply = {}
----@param options { voltage?: number, limit?: number } V, A
+---@param options { voltage?: number, current_limit?: number } V, A
 function Supply:set(options) end
 function Supply:on() end
 function Supply:off() end
@@ -138,9 +138,9 @@ function Meter:current(options) end
 
 ---@class Recorder
 local Recorder = {}
----@param seconds number
+---@param options { over: number } s
 ---@return Samples
-function Recorder:record(seconds) end
+function Recorder:record(options) end
 
 ---@class Mover
 local Mover = {}
@@ -156,9 +156,9 @@ function Mover:sweep(options) end
 
 ---@class Receiver
 local Receiver = {}
----@param seconds number
+---@param options { over: number } s
 ---@return Frames
-function Receiver:record(seconds) end
+function Receiver:record(options) end
 
 ---@class Timer
 local Timer = {}

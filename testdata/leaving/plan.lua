@@ -4,7 +4,7 @@
 plan { product = "kittiwake-k8", revision = "C", takt = 5 }
 
 check("live", { about = "Everything is on and moves", part = "power" }, function()
-  bench.supply:set { voltage = 3.7, limit = 1.5 }
+  bench.supply:set { voltage = 3.7, current_limit = 1.5 }
   bench.supply:on()
   bench.power:on()
   bench.clutch:on()

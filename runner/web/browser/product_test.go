@@ -19,7 +19,7 @@ local function current()
 end
 
 check("standby", { about = "Draws next to nothing when switched off", part = "power" }, function()
-  bench.supply:set { voltage = 3.7, limit = 1.5 }
+  bench.supply:set { voltage = 3.7, current_limit = 1.5 }
   bench.power:off()
   bench.supply:on()
   wait(1.5)
@@ -35,7 +35,7 @@ end)
 
 check("after", { about = "Draws next to nothing, and is not heard", part = "power" }, function()
   reading("current", current(), "A")
-  reading("frames", bench.receiver:record(0.5).count, "1")
+  reading("frames", bench.receiver:record { over = 0.5 }.count, "1")
 end)
 `
 

@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"time"
 
 	"fullthrow/reports"
@@ -29,7 +30,7 @@ const largest = 256 << 20
 
 // Attachment implements [Files].
 func (d Directory) Attachment(_ context.Context, name string) ([]byte, error) {
-	if !attachmentName.MatchString(name) {
+	if !attachmentName().MatchString(name) {
 		return nil, fs.ErrNotExist
 	}
 	root, err := os.OpenRoot(filepath.Join(string(d), "attachments"))
@@ -54,7 +55,7 @@ var medias = map[string]string{"wav": "audio/wav", "csv": "text/csv; charset=utf
 // attachment serves raw data of a report, proved by the hash that names it.
 func (m *Manager) attachment(w http.ResponseWriter, r *http.Request) {
 	name := r.PathValue("name")
-	if m.c.Files == nil || !attachmentName.MatchString(name) {
+	if m.c.Files == nil || !attachmentName().MatchString(name) {
 		http.NotFound(w, r)
 		return
 	}
@@ -89,7 +90,7 @@ func (m *Manager) attachment(w http.ResponseWriter, r *http.Request) {
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(data))
 }
 
-var styled = regexp.MustCompile(`(?s)<style>(.*?)</style>`)
+var styled = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(?s)<style>(.*?)</style>`) })
 
 // report serves a unit's report or certificate. It carries its own style sheet,
 // which the page's policy names by its hash; nothing else may load or run.
@@ -111,7 +112,7 @@ func (m *Manager) report(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	policy := "default-src 'none'; img-src data:; frame-ancestors 'self'; base-uri 'none'; form-action 'none'"
-	if s := styled.FindSubmatch(b.Bytes()); s != nil {
+	if s := styled().FindSubmatch(b.Bytes()); s != nil {
 		sum := sha256.Sum256(s[1])
 		policy += "; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
 	}

@@ -12,6 +12,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/boombuler/barcode/qr"
@@ -471,7 +472,9 @@ func (q *query) lit(p reports.Report) template.HTML {
 }
 
 // attachmentName is that of raw data beside the reports.
-var attachmentName = regexp.MustCompile(`^[0-9a-f]{64}\.[a-z0-9]{1,8}$`)
+var attachmentName = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^[0-9a-f]{64}\.[a-z0-9]{1,8}$`)
+})
 
 // extensions are those that captures are kept with, by their media type.
 var extensions = map[string]string{"audio/wav": ".wav", "text/csv": ".csv"}
@@ -484,7 +487,7 @@ func (q *query) capture(c reports.Capture, i int) captureDetail {
 		d.About = q.t("manager.capture.gone")
 		if ext := extensions[c.Media]; ext != "" && q.m.c.Files != nil {
 			name := c.SHA256 + ext
-			if attachmentName.MatchString(name) {
+			if attachmentName().MatchString(name) {
 				d.File, d.About = path.Join("/attachment", name), q.t("manager.capture.kept", "size", q.w.Number(float64((c.Size+1023)/1024)))
 				if c.Media == "audio/wav" {
 					d.Sound = d.File

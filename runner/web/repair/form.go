@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -143,7 +144,7 @@ func goodName(name string) bool {
 	return strings.ContainsFunc(name, unicode.IsLetter)
 }
 
-var goodID = regexp.MustCompile(`^[0-9A-Za-z][0-9A-Za-z-]{7,79}$`)
+var goodID = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[0-9A-Za-z][0-9A-Za-z-]{7,79}$`) })
 
 // save is POST /repair/unit: it writes a repair down, once.
 func (b *Bench) save(w http.ResponseWriter, r *http.Request) {
@@ -160,7 +161,7 @@ func (b *Bench) save(w http.ResponseWriter, r *http.Request) {
 func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 	p := q.PostForm
 	get := func(name string) string { return strings.TrimSpace(p.Get(name)) }
-	if !goodID.MatchString(get("id")) {
+	if !goodID().MatchString(get("id")) {
 		return nil, refuse(http.StatusBadRequest, saving+"bad_form")
 	}
 	sealed, err := b.c.Store.Report(q.Context(), get("run"))

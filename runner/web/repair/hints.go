@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"regexp"
+	"sync"
 	"time"
 
 	"fullthrow/reports"
@@ -142,12 +143,12 @@ type recordView struct {
 const mostRecord = 100
 
 // code is what the name of a rule or finding looks like, or nothing.
-var code = regexp.MustCompile(`^[a-z0-9_-]{0,80}$`)
+var code = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[a-z0-9_-]{0,80}$`) })
 
 // record is GET /repair/record: the repairs behind a figure.
 func (b *Bench) record(q *request) (*answer, error) {
 	suggested, found := q.URL.Query().Get("suggested"), q.URL.Query().Get("found")
-	if !code.MatchString(suggested) || !code.MatchString(found) {
+	if !code().MatchString(suggested) || !code().MatchString(found) {
 		return nil, refuse(http.StatusNotFound, "repair.record.unknown")
 	}
 	v := &recordView{Back: "/repair/hints"}

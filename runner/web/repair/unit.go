@@ -14,6 +14,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"fullthrow/reports"
@@ -326,7 +327,9 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, r reports.Report
 	return v.others(b, q, run)
 }
 
-var axisID = regexp.MustCompile(`<g\b[^>]*\bid="axis-([a-z0-9_]+)"[^>]*>`)
+var axisID = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`<g\b[^>]*\bid="axis-([a-z0-9_]+)"[^>]*>`)
+})
 
 // pointed is the drawing with a part pointed at, and of a stick the direction
 // that readings name.
@@ -346,8 +349,8 @@ func (b *Bench) pointed(q *request, part string, missed []reports.Reading, expla
 		return template.HTML(d)
 	}
 	d = group.ReplaceAllStringFunc(d, bad)
-	d = axisID.ReplaceAllStringFunc(d, func(tag string) string {
-		axis := axisID.FindStringSubmatch(tag)[1] + "_"
+	d = axisID().ReplaceAllStringFunc(d, func(tag string) string {
+		axis := axisID().FindStringSubmatch(tag)[1] + "_"
 		for _, k := range missed {
 			if strings.HasPrefix(k.Name, axis) && (len(explained) == 0 || explained[k.Check+"."+k.Name] > 0) {
 				return bad(tag)

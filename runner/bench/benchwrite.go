@@ -1,0 +1,117 @@
+package bench
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"fullthrow/drivers"
+	"fullthrow/drivers/sim"
+	"fullthrow/drivers/wav"
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/runner/input"
+	"fullthrow/runner/product"
+	"fullthrow/runner/station"
+	"io"
+	"maps"
+	"os"
+	"slices"
+	"strings"
+)
+
+// NestConfig is what a nest of this program is made of, whatever its hardware.
+func (b *File) NestConfig(m *product.Method, i int, n *Opened, clock drivers.Clock, records *archive.Archive) station.Config {
+	return station.Config{
+		Station: b.Station, Name: b.Nests[i].Name, Clock: clock,
+		Devices: n.Devices, Drives: n.Drives, Interlock: n.interlock, Heartbeat: n.heartbeat,
+		Plan: m.Plan, Limits: m.Limits, Causes: m.Taught(records), Archive: records,
+		Sources:   append([]reports.Source{product.Source(b.Name, b.Data)}, m.Sources...),
+		Keep:      station.Keep(b.Captures.Keep),
+		Memory:    b.Plan.memory(),
+		Sound:     encodeSound,
+		Simulated: b.Simulated(i),
+		Software:  Software(),
+	}
+}
+
+// encodeSound is a capture of sound as a WAV file.
+func encodeSound(s drivers.Samples) ([]byte, error) {
+	var b bytes.Buffer
+	err := wav.Encode(&b, s)
+	return b.Bytes(), err
+}
+
+// Serve puts the fixture of a simulated nest on real ports, named in dir, until
+// ctx ends, and makes them the nest's.
+func (n *nestFile) Serve(ctx context.Context, fixture *sim.Bench, dir string) ([]sim.Endpoint, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, input.Usage("simulate: %w", err)
+	}
+	ends, err := sim.Serve(ctx, fixture, sim.Options{Dir: dir})
+	if err != nil {
+		return nil, fmt.Errorf("simulate: %w", err)
+	}
+	for _, e := range ends {
+		for role, d := range n.Devices {
+			if d.Port == "sim:"+e.Role {
+				d.Port = e.Address
+				if e.Kind == "tcp" {
+					d.Port = "tcp:" + e.Address
+				}
+				n.Devices[role] = d
+			}
+		}
+	}
+	return ends, nil
+}
+
+// WriteTo writes the bench as a file, in the order a reader looks for.
+func (b *File) WriteTo(file string) (err error) {
+	f, err := os.Create(file)
+	if err != nil {
+		return input.Usage("simulate: %w", err)
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	return b.Write(f)
+}
+
+func (b *File) Write(w io.Writer) error {
+	var t strings.Builder
+	p := func(format string, args ...any) { fmt.Fprintf(&t, format+"\n", args...) }
+	p("# Written by fullthrow simulate: a simulated fixture on real ports. It is of no")
+	p("# use once that command has ended.")
+	p("station = %q", b.Station)
+	p("product = %q", b.Product)
+	p("\n[captures]\nkeep = %q", b.Captures.Keep)
+	p("\n[plan]\nmemory = %q", b.Plan.Memory)
+	for _, n := range b.Nests {
+		p("\n[[nest]]\nname = %q\ninterlock = %q", n.Name, n.Interlock)
+		for _, role := range slices.Sorted(maps.Keys(n.Devices)) {
+			d := n.Devices[role]
+			p("\n[nest.device.%s]\ndriver = %q", role, d.Driver)
+			for _, k := range []struct{ key, value string }{{"model", d.Model}, {"format", d.Format}, {"port", d.Port}} {
+				if k.value != "" {
+					p("%s = %q", k.key, k.value)
+				}
+			}
+		}
+		if len(n.Outputs) > 0 {
+			p("\n[nest.output]")
+		}
+		for _, role := range slices.Sorted(maps.Keys(n.Outputs)) {
+			o := n.Outputs[role]
+			p("%s = { device = %q, line = %d, active_low = %t, safe = %t, drives = %q }",
+				role, o.Device, o.Line, o.ActiveLow, o.Safe, o.drives())
+		}
+		if len(n.Inputs) > 0 {
+			p("\n[nest.input]")
+		}
+		for _, role := range slices.Sorted(maps.Keys(n.Inputs)) {
+			in := n.Inputs[role]
+			p("%s = { device = %q, line = %d, active_low = %t }", role, in.Device, in.Line, in.ActiveLow)
+		}
+	}
+	_, err := io.WriteString(w, t.String())
+	return err
+}

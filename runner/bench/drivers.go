@@ -1,0 +1,233 @@
+package bench
+
+import (
+	"cmp"
+	"errors"
+	"slices"
+	"strings"
+
+	"fullthrow/drivers"
+	"fullthrow/drivers/gpio"
+	"fullthrow/drivers/modbus"
+	"fullthrow/drivers/motion"
+	"fullthrow/drivers/receiver"
+	"fullthrow/drivers/scpi"
+	"fullthrow/drivers/sound"
+)
+
+// driverRow is one driver that a bench file can name. Drivers differ by row:
+// what ports they take, which keys, and how they are made.
+type driverRow struct {
+	name    string
+	ports   []string   // kinds of port, see Port
+	example string     // of a port
+	keys    []string   // it takes beside driver and port
+	models  []modelRow // rows of its own table; nil: none
+	// drives is what a device of it can hurt people with, where it has no
+	// models, which say it themselves.
+	drives  drivers.Hazard
+	formats []string
+	serial  func(d deviceFile) portSettings // usual settings where the port is serial
+	lines   bool                            // has numbered outputs and inputs
+	// bus makes of a port one that several devices share, by address; nil: a
+	// device of this driver is alone on its port.
+	bus  func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port
+	open func(o opening) (drivers.Device, error)
+}
+
+// modelRow is what the tables of all drivers say of a model alike.
+type modelRow struct {
+	name   string
+	drives drivers.Hazard
+}
+
+// hazard is what a device of this driver drives; "" where no row says it.
+func (r driverRow) hazard(model string) drivers.Hazard {
+	if len(r.models) == 0 {
+		return r.drives
+	}
+	for _, m := range r.models {
+		if m.name == model || model == "" && len(r.models) == 1 {
+			return m.drives
+		}
+	}
+	return ""
+}
+
+// modelNames lists the models of a driver.
+func (r driverRow) modelNames() []string {
+	return Names(r.models, func(m modelRow) string { return m.name })
+}
+
+// opening is what a driver is made of.
+type opening struct {
+	role        string
+	file        deviceFile
+	at          PortName
+	port        drivers.Port // nil where at is no stream of bytes
+	clock       drivers.Clock
+	calibration drivers.Calibration
+	none        bool // lint: open nothing
+}
+
+// settings are those of the serial port of a device: as the bench file says,
+// else as usual for the driver.
+func (r driverRow) settings(d deviceFile) portSettings {
+	s := portSettings{115200, "8N1"}
+	if r.serial != nil {
+		s = r.serial(d)
+	}
+	if d.Baud != 0 {
+		s.baud = d.Baud
+	}
+	if d.Framing != "" {
+		s.framing = d.Framing
+	}
+	return s
+}
+
+// driverRows is the list of every driver there is.
+func driverRows() []driverRow {
+	wire := []string{"serial", "usb", "tcp", "sim"}
+	return []driverRow{
+		{
+			name: "scpi", ports: wire, example: "tcp:192.168.7.20:5025",
+			keys: []string{"baud", "framing", "model", "calibration"}, lines: true,
+			models: modelRows(scpi.Models(), func(m scpi.Model) modelRow { return modelRow{m.Name, m.Drives} }),
+			open: func(o opening) (drivers.Device, error) {
+				return scpi.Open(o.role, o.port, o.clock, o.file.Model, o.calibration)
+			},
+		},
+		{
+			name: "motion", ports: wire, example: "/dev/ttyUSB0",
+			keys:   []string{"baud", "framing", "model", "axis"},
+			models: modelRows(motion.Models(), func(m motion.Model) modelRow { return modelRow{m.Name, m.Drives} }),
+			open: func(o opening) (drivers.Device, error) {
+				return motion.Open(o.role, o.port, o.clock, motion.Options{Axes: o.file.axes(), Model: o.file.Model})
+			},
+		},
+		{
+			name: "receiver", ports: wire, example: "usb:0403:6001", drives: drivers.Nothing,
+			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"},
+			serial: func(d deviceFile) portSettings {
+				if d.Format == "CRSF" {
+					return portSettings{420000, "8N1"}
+				}
+				return portSettings{100000, "8E2"}
+			},
+			open: func(o opening) (drivers.Device, error) {
+				return receiver.Open(o.role, o.port, o.clock, receiver.Options{Format: cmp.Or(o.file.Format, "SBUS")})
+			},
+		},
+		{
+			name: "modbus", ports: wire, example: "/dev/ttyUSB0",
+			keys: []string{"baud", "framing", "model", "address"}, lines: true,
+			models: modelRows(modbus.Models(), func(m modbus.Model) modelRow { return modelRow{m.Name, m.Drives} }),
+			serial: func(d deviceFile) portSettings {
+				s := portSettings{19200, "8E1"}
+				for _, m := range modbus.Models() {
+					if m.Name == d.Model {
+						s.baud = m.Baud
+					}
+				}
+				return s
+			},
+			bus: func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port {
+				return modbus.NewBus(port, clock, s.baud)
+			},
+			open: func(o opening) (drivers.Device, error) {
+				return modbus.Open(o.role, o.port, o.clock, modbus.Options{Model: o.file.Model, Address: o.file.Address})
+			},
+		},
+		{
+			name: "gpio", ports: []string{"gpio"}, example: "gpio:gpiochip0", drives: drivers.ByOutputs, lines: true,
+			open: func(o opening) (drivers.Device, error) { return openChip(o) },
+		},
+		{
+			name: "ppm", ports: []string{"gpio"}, example: "gpio:gpiochip0",
+			keys: []string{"line", "active_low"}, drives: drivers.Nothing,
+			open: openPulses,
+		},
+		{
+			name: "sound", ports: []string{"sound"}, example: "sound:hw:1,0",
+			keys: []string{"rate", "calibration"}, drives: drivers.Nothing,
+			open: func(o opening) (drivers.Device, error) {
+				if o.none {
+					return sound.New(o.role, noSource{}, o.clock, o.calibration), nil
+				}
+				return sound.Open(o.role, o.at.Rest, o.clock, sound.Options{Rate: o.file.Rate, Calibration: o.calibration})
+			},
+		},
+	}
+}
+
+func openChip(o opening) (*gpio.Lines, error) {
+	if o.none {
+		return gpio.New(o.role, gpio.NewFake(lintLines))
+	}
+	return gpio.Open(o.role, o.at.Rest)
+}
+
+// pulseReceiver is a receiver's pulse output at a GPIO line, with the chip that
+// was opened for it.
+type pulseReceiver struct {
+	*receiver.PulseReceiver
+	chip *gpio.Lines
+}
+
+func (r pulseReceiver) Close() error { return errors.Join(r.PulseReceiver.Close(), r.chip.Close()) }
+
+func openPulses(o opening) (drivers.Device, error) {
+	chip, err := openChip(o)
+	if err != nil {
+		return nil, err
+	}
+	in, err := chip.Input(o.role, o.file.Line, false)
+	if err != nil {
+		return nil, errors.Join(err, chip.Close())
+	}
+	return pulseReceiver{receiver.OpenPPM(o.role, in.(drivers.EdgeRecorder), o.clock, o.file.ActiveLow), chip}, nil
+}
+
+// noSource is a sound input that lint opens.
+type noSource struct{ sound.Source }
+
+func (noSource) Close() error { return nil }
+
+// lintLines is how many lines lint believes a GPIO chip to have: as many as
+// the kernel allows one.
+const lintLines = 512
+
+func Names[T any](rows []T, name func(T) string) []string {
+	var list []string
+	for _, r := range rows {
+		list = append(list, name(r))
+	}
+	slices.Sort(list)
+	return list
+}
+
+func modelRows[T any](rows []T, row func(T) modelRow) []modelRow {
+	var list []modelRow
+	for _, r := range rows {
+		list = append(list, row(r))
+	}
+	slices.SortFunc(list, func(a, b modelRow) int { return strings.Compare(a.name, b.name) })
+	return list
+}
+
+// axes are those of a motion controller as its driver takes them; nil for the
+// usual ones.
+func (d deviceFile) axes() map[string]motion.Axis {
+	if len(d.Axes) == 0 {
+		return nil
+	}
+	m := map[string]motion.Axis{}
+	for name, a := range d.Axes {
+		if a.Min == 0 && a.Max == 0 {
+			a.Min, a.Max = -1.05, 1.05
+		}
+		m[name] = motion.Axis{Letter: a.Letter, Scale: a.Scale, Min: a.Min, Max: a.Max, Offset: a.Offset}
+	}
+	return m
+}

@@ -1,0 +1,175 @@
+package lint
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"fullthrow/drivers"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/input"
+	"fullthrow/runner/product"
+	"fullthrow/runner/script"
+	"io/fs"
+	"maps"
+	"slices"
+	"strings"
+)
+
+// Benches loads the bench files that lint is to check: the one given, or all
+// of the product's folder. Problems of one go to keep.
+func Benches(s product.Sources, keep func(error) error) ([]*bench.File, error) {
+	if s.Bench != "" {
+		b, err := bench.Load(s.Bench)
+		if err != nil {
+			return nil, keep(err)
+		}
+		return []*bench.File{b}, nil
+	}
+	home, err := s.Folder(product.Stock)
+	if err != nil {
+		return nil, err
+	}
+	names, err := fs.Glob(home.Fs, "bench*.toml")
+	if err != nil {
+		return nil, err
+	}
+	var list []*bench.File
+	for _, name := range names {
+		data, err := home.Read(name)
+		if err != nil {
+			return nil, err
+		}
+		b, err := bench.Parse(home.Path(name), data)
+		if err != nil {
+			if err := keep(err); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		list = append(list, b)
+	}
+	return list, nil
+}
+
+// Readings compares the readings that the plan takes with the limits: those of
+// one run of it, or without one (nil) those whose names stand in the plan. A name
+// that is put together as the plan runs cannot be known without one:
+// where a check has such, its limits are not called unused, and a note says so.
+// A reading without a limit is only a note, unless a limit of nearly that name
+// is never used.
+func Readings(m *product.Method, played *[]script.Reading) (problems, notes []input.Problem) {
+	var checks []string
+	for _, c := range m.Plan.Checks {
+		checks = append(checks, c.Name)
+	}
+	type place struct {
+		name, file string
+		line       int
+	}
+	var taken []place
+	var names []string
+	take := func(check, name, file string, line int) {
+		if full := check + "." + name; !slices.Contains(names, full) {
+			taken, names = append(taken, place{full, file, line}), append(names, full)
+		}
+	}
+	unknown := map[string]bool{} // checks with readings named as the plan runs; "" helper functions
+	if played != nil {
+		for _, r := range *played {
+			take(r.Check, r.Name, r.File, r.Line)
+		}
+	}
+	for _, u := range m.Plan.Uses() {
+		switch {
+		case u.Kind != "reading" || played != nil:
+		case u.Check != "" && u.Name != "":
+			take(u.Check, u.Name, u.File, u.Line)
+		case !unknown[u.Check]:
+			unknown[u.Check] = true
+			where := fmt.Sprintf("check %q names readings", u.Check)
+			if u.Check == "" {
+				where = "a function outside the checks takes readings"
+			}
+			notes = append(notes, input.At(m.File(u.File), u.Line, where+" as it runs: they are compared with the limits only on a simulated bench", ""))
+		}
+	}
+
+	limited := m.Limits.Names()
+	unused := slices.DeleteFunc(slices.Clone(limited), func(name string) bool {
+		check, _, _ := strings.Cut(name, ".")
+		return slices.Contains(names, name) || slices.Contains(checks, check) && (unknown[check] || unknown[""])
+	})
+	unlimited := slices.DeleteFunc(slices.Clone(names), func(name string) bool { return slices.Contains(limited, name) })
+	for _, name := range unused {
+		check, _, _ := strings.Cut(name, ".")
+		text, hint := fmt.Sprintf("limit %q: the plan never takes this reading, so no unit could pass", name), meantReading(name, unlimited)
+		if !slices.Contains(checks, check) {
+			text, hint = fmt.Sprintf("limit %q: the plan has no check %q", name, check), meantReading(check, checks)
+		}
+		problems = append(problems, input.At(m.LimitsAt, m.Limits.Line(name), text, hint))
+	}
+	for _, t := range taken {
+		if slices.Contains(limited, t.name) {
+			continue
+		}
+		text := fmt.Sprintf("reading %q has no limit: it is recorded, and judges nothing", t.name)
+		if hint := meantReading(t.name, unused); hint != "" {
+			problems = append(problems, input.At(m.File(t.file), t.line, text, hint))
+		} else {
+			notes = append(notes, input.At(m.File(t.file), t.line, text, ""))
+		}
+	}
+	return problems, input.InOrder(notes)
+}
+
+func meantReading(full string, among []string) string {
+	if n := input.Near(full, among); n != "" {
+		return `did you mean "` + n + `"?`
+	}
+	return ""
+}
+
+// Devices compares what the plan asks of the bench with what its drivers can
+// do, for each nest.
+func Devices(m *product.Method, ctx context.Context, b *bench.File) (problems []input.Problem, err error) {
+	if b.Product != m.Product.Product {
+		problems = append(problems, input.At(b.Name, b.At.At("product"), fmt.Sprintf("the bench is for product %q, the plan for %q", b.Product, m.Product.Product), ""))
+	}
+	for i, nest := range b.Nests {
+		n, err := b.Open(ctx, i, bench.NoHardware())
+		if err != nil {
+			return problems, err
+		}
+		roles := slices.Sorted(maps.Keys(n.Devices))
+		for _, u := range m.Plan.Uses() {
+			if u.Kind != "device" || u.Name == "" {
+				continue
+			}
+			d, ok := n.Devices[u.Name]
+			switch {
+			case !ok:
+				problems = append(problems, input.At(m.File(u.File), u.Line, fmt.Sprintf("bench.%s: nest %q of %s has no device, output or input of that name", u.Name, nest.Name, b.Name), input.Meant(u.Name, roles)))
+			case u.Method != "" && !slices.Contains(script.Methods(d), u.Method):
+				can := script.Methods(d)
+				problems = append(problems, input.At(m.File(u.File), u.Line, fmt.Sprintf("bench.%s:%s: %s cannot do that", u.Name, u.Method, whatIs(b, i, u.Name, d)),
+					cmp.Or(meantReading(u.Method, can), "it can: "+strings.Join(can, ", "))))
+			}
+		}
+		if err := n.Close(); err != nil {
+			return problems, err
+		}
+	}
+	return problems, nil
+}
+
+// whatIs names a role with its driver: "supply (scpi, generic-supply)".
+func whatIs(b *bench.File, i int, role string, d drivers.Device) string {
+	f, ok := b.Nests[i].Devices[role]
+	if !ok {
+		if _, isOutput := d.(drivers.Output); isOutput {
+			return role + " (an output)"
+		}
+		return role + " (an input)"
+	}
+	return role + " (" + strings.TrimSuffix(f.Driver+", "+f.Model, ", ") + ")"
+}

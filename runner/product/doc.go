@@ -1,0 +1,3 @@
+// Package product loads how a product is tested: product.toml, plan, limits and
+// causes, from a folder or built in.
+package product

@@ -1,0 +1,211 @@
+package rehearsal
+
+import (
+	"encoding/json"
+	"io"
+	"time"
+
+	"fullthrow/reports"
+	"fullthrow/runner/measure"
+)
+
+// rehearsalSchema names the layout of the JSON.
+const rehearsalSchema = "fullthrow-rehearsal/1"
+
+// rehearsalResult is what a rehearsal found. It depends on the files and the
+// seed only: not on the time it took, nor on the number of nests.
+type rehearsalResult struct {
+	Schema   string           `json:"schema"`
+	Product  string           `json:"product"`
+	Revision string           `json:"revision"`
+	Software string           `json:"software"`
+	Sources  []reports.Source `json:"sources"` // plan, limits, bench, population
+	Seed     uint64           `json:"seed"`
+	Asked    int              `json:"asked"` // units to be made
+	Done     int              `json:"done"`
+
+	Population populationResult `json:"population"`
+	// Escapes are units that had to be caught and passed, of all that had to be:
+	// of the population, or without one of the sweep. FalseRejects are sound
+	// units that failed, of all sound ones. NotJudged are units of any kind
+	// whose outcome is error.
+	Escapes      shareResult  `json:"escapes"`
+	FalseRejects shareResult  `json:"false_rejects"`
+	NotJudged    []unitResult `json:"not_judged"`
+	Kept         bool         `json:"kept"` // both shares are as allowed and every unit was judged
+
+	Defects []defectResult `json:"defects"` // in the order of the population file
+	Escaped []unitResult   `json:"escaped"` // of the population
+	Limits  []limitResult  `json:"limits"`  // in the order of the limits file, one a limit and side
+	Cycle   cycleResult    `json:"cycle"`
+
+	titles rehearsalTitles
+}
+
+// rehearsalTitles is what only people read.
+type rehearsalTitles struct {
+	product, plan, limits, population string
+	took                              time.Duration
+}
+
+// populationResult counts the population's units.
+type populationResult struct {
+	Units     int `json:"units"`
+	Sound     int `json:"sound"`
+	Defective int `json:"defective"`
+	MustCatch int `json:"must_catch"` // with a defect at or beyond the stated severity
+}
+
+// shareResult is a share of units beside what is allowed.
+type shareResult struct {
+	Count   int     `json:"count"`
+	Of      int     `json:"of"`
+	Share   float64 `json:"share"` // 0 of 0 is 0
+	Low     float64 `json:"low"`   // 95 %, Clopper-Pearson
+	High    float64 `json:"high"`
+	Allowed float64 `json:"allowed"`
+	Kept    bool    `json:"kept"`
+}
+
+func newShare(k, n int, allowed float64) shareResult {
+	s := shareResult{Count: k, Of: n, Allowed: allowed}
+	s.Low, s.High = measure.ClopperPearson(k, n, 0.95)
+	if n > 0 {
+		s.Share = float64(k) / float64(n)
+	}
+	s.Kept = s.Share <= allowed
+	return s
+}
+
+// defectResult is how one kind of defect fared.
+type defectResult struct {
+	Name      string  `json:"name"`
+	About     string  `json:"about"`
+	Check     string  `json:"check"`  // that must catch it
+	Graded    bool    `json:"graded"` // false: it is there or not, whatever its severity
+	MustCatch float64 `json:"must_catch"`
+	// Of the population: units with this defect at or beyond MustCatch, perhaps
+	// with others.
+	Units       int `json:"units"`
+	Caught      int `json:"caught"`
+	Missed      int `json:"missed"`
+	Elsewhere   int `json:"elsewhere"` // with no other defect, and caught, but not by Check
+	Below       int `json:"below"`     // units below MustCatch
+	BelowCaught int `json:"below_caught"`
+
+	Sweep       []stepResult      `json:"sweep"`
+	SweepMissed shareResult       `json:"sweep_missed"` // at or beyond MustCatch
+	Edge        *edgesResult      `json:"edge,omitempty"`
+	Checks      []checkEdgeResult `json:"checks"`
+	Nearest     []missResult      `json:"nearest"` // the worst misses at or beyond MustCatch
+
+	curve []float64 // at curveSeverities
+	rug   []rugMark
+}
+
+// stepResult is one severity of a sweep.
+type stepResult struct {
+	Severity float64 `json:"severity"`
+	Units    int     `json:"units"` // judged
+	Caught   int     `json:"caught"`
+}
+
+// edgesResult is from which severity on a defect is caught.
+type edgesResult struct {
+	Half edgeResult `json:"half"` // half of the units are caught
+	Most edgeResult `json:"most"` // 95 % are
+}
+
+// edgeResult is a severity with its 95 % interval. Bound is "less" where it
+// lies below, "more" where it lies beyond the severities tried; Low is 0 and
+// High null where the interval goes beyond them.
+type edgeResult struct {
+	At    float64  `json:"at"`
+	Bound string   `json:"bound,omitempty"`
+	Low   float64  `json:"low"`
+	High  *float64 `json:"high"`
+}
+
+// checkEdgeResult is what one check sees of a kind of defect, by itself.
+type checkEdgeResult struct {
+	Check  string       `json:"check"`
+	Units  int          `json:"units"` // with this defect alone on which the check ran
+	Caught int          `json:"caught"`
+	Edge   *edgesResult `json:"edge,omitempty"`
+}
+
+// unitResult is one unit.
+type unitResult struct {
+	Index   int           `json:"index"` // in the population, or in its step of the sweep
+	Sweep   bool          `json:"sweep,omitempty"`
+	Defects []givenResult `json:"defects"`
+	Reason  string        `json:"reason,omitempty"`
+	Nearest []missResult  `json:"nearest,omitempty"`
+}
+
+type givenResult struct {
+	Name     string  `json:"name"`
+	Severity float64 `json:"severity"`
+}
+
+// missResult is a reading that should have broken its limit and did not.
+type missResult struct {
+	Severity float64 `json:"severity"`
+	Reading  string  `json:"reading"`
+	Value    float64 `json:"value"`
+	Limit    float64 `json:"limit"`
+	Unit     string  `json:"unit"`
+	Left     float64 `json:"left"` // of the room between sound units' median (0: 1) and the limit
+}
+
+// limitResult is one side of a limit beside the sound units and those that it
+// must catch. Limits that several readings share (each) are taken together.
+type limitResult struct {
+	Limit    string  `json:"limit"` // "sticks.*_noise" where several readings share it
+	Line     int     `json:"line"`  // in the limits file
+	Side     string  `json:"side"`  // "lower" or "upper"; "equal" for the others
+	At       float64 `json:"at"`
+	Unit     string  `json:"unit"`
+	Rejected int     `json:"rejected"` // sound units that broke it, of either side where it is no number
+	Sound    int     `json:"sound"`    // sound units with the reading
+	Median   float64 `json:"median"`   // of sound units
+	Worst    float64 `json:"worst"`    // of sound units, towards this side
+	Left     float64 `json:"left"`     // of the room between Median and the limit, at Worst; below 0: beyond
+	// Mildest is the unit nearest to passing of those that must be caught and
+	// that no other limit catches: the limit cannot be moved beyond it. Units
+	// that escaped count where they should have been caught.
+	Mildest *mildestResult `json:"mildest,omitempty"`
+}
+
+type mildestResult struct {
+	Value   float64       `json:"value"` // the reading farthest out
+	Defects []givenResult `json:"defects"`
+	Units   int           `json:"units"` // that this limit alone must catch
+}
+
+// cycleResult is how long a unit takes on the bench, handling not included.
+type cycleResult struct {
+	Units    int          `json:"units"` // judged, of the population or without one of the sweep
+	Mean     float64      `json:"mean"`  // s
+	P95      float64      `json:"p95"`
+	Max      float64      `json:"max"`
+	Takt     float64      `json:"takt"` // s; 0: the plan states none
+	OverTakt int          `json:"over_takt"`
+	Checks   []checkCycle `json:"checks"` // in the order of the plan
+	Rest     float64      `json:"rest"`   // s: getting ready and making safe
+}
+
+type checkCycle struct {
+	Check string  `json:"check"`
+	Mean  float64 `json:"mean"` // s, of the units on which it ran
+	P95   float64 `json:"p95"`
+	Max   float64 `json:"max"`
+	Units int     `json:"units"`
+	Share float64 `json:"share"` // of all units' time
+}
+
+func (r *rehearsalResult) WriteJSON(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	return e.Encode(r)
+}

@@ -1,0 +1,84 @@
+package terminal
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"strings"
+
+	"fullthrow/reports"
+	"fullthrow/reports/wording"
+)
+
+// rulerCells is how many places a value can take between its limits.
+const rulerCells = 11
+
+// ruler draws where x lies between two limits: ├──────●────┤. Outside it
+// the mark stands beyond the end it has passed. x must not be NaN, and lower
+// must be below upper.
+func ruler(x, lower, upper float64) string {
+	body := []rune(strings.Repeat("─", rulerCells))
+	before, after := "  ", "  "
+	switch {
+	case x < lower:
+		before = "● "
+	case x > upper:
+		after = " ●"
+	default:
+		body[min(int((x-lower)/(upper-lower)*rulerCells), rulerCells-1)] = '●'
+	}
+	return before + "├" + string(body) + "┤" + after
+}
+
+// shown writes a value as people read it: "9.1 µA", "true", "no value".
+func shown(v reports.Value, unit string) string {
+	if x, ok := v.Number(); ok {
+		return reports.FormatQuantity(x, unit)
+	}
+	if v.IsNone() {
+		return "no value"
+	}
+	return v.String()
+}
+
+// judged says in words how a reading stands to its limit.
+func judged(r reports.Reading) string {
+	why := wording.Prefixed(": ", cmp.Or(wording.English().Reason(r.Problem), wording.English().Miss(r)))
+	switch r.Verdict {
+	case reports.Pass:
+		return "kept"
+	case reports.Unlimited:
+		return "no limit"
+	case reports.Error:
+		return "NOT MEASURED" + wording.Prefixed(": ", wording.English().Reason(r.Problem))
+	case reports.Inconclusive:
+		return "UNDECIDED" + why
+	}
+	return "NOT KEPT" + why
+}
+
+// readingLine is one reading as a line: name, value, ruler between the limits
+// or the limit in words, judgement.
+func readingLine(r reports.Reading) string {
+	value := shown(r.Value, r.Unit)
+	switch r.Bound {
+	case "more":
+		value = "> " + value
+	case "less":
+		value = "< " + value
+	}
+	where := ""
+	if l := r.Limit; l != nil {
+		where = strings.Repeat(" ", 10) + wording.English().Limit(l, r.Unit)
+		if x, ok := r.Value.Number(); ok && !math.IsNaN(x) && l.Lower != nil && l.Upper != nil && *l.Lower < *l.Upper {
+			where = fmt.Sprintf("%9s %s %s", reports.FormatQuantity(*l.Lower, r.Unit),
+				ruler(x, *l.Lower, *l.Upper), reports.FormatQuantity(*l.Upper, r.Unit))
+		}
+	}
+	return strings.TrimRight(fmt.Sprintf("%-21s %9s  %-36s %s", r.Name, value, where, judged(r)), " ")
+}
+
+// broken tells whether a reading keeps a run from passing.
+func broken(v reports.Verdict) bool {
+	return v == reports.Fail || v == reports.Error || v == reports.Inconclusive
+}
