@@ -2,7 +2,6 @@ package station
 
 import (
 	"errors"
-	"fmt"
 	"runtime/debug"
 	"runtime/metrics"
 	"slices"
@@ -174,7 +173,7 @@ func (w *memoryWatch) look() {
 		}
 	}
 	if len(lost) > 0 && w.ending == nil && w.past(lost, func(u *memoryUse) int64 { _, b := w.bounds(u); return b }) {
-		w.ending = fmt.Errorf("this program goes on taking memory for a plan that could not be stopped")
+		w.ending = &Fault{Why: reports.Reason{Code: reports.MemoryLost}}
 	}
 	if w.ending != nil || w.past(on, func(u *memoryUse) int64 { b, _ := w.bounds(u); return b }) {
 		fault := w.fault(on)
