@@ -30,15 +30,12 @@ func ruler(x, lower, upper float64) string {
 	return before + "├" + string(body) + "┤" + after
 }
 
-// shown writes a value as people read it: "9.1 µA", "true", "no value".
+// shown writes a value as people read it: "9.1 µA", "yes", "no value".
 func shown(v reports.Value, unit string) string {
 	if x, ok := v.Number(); ok {
 		return reports.FormatQuantity(x, unit)
 	}
-	if v.IsNone() {
-		return "no value"
-	}
-	return v.String()
+	return wording.English().One(v, unit)
 }
 
 // judged says in words how a reading stands to its limit.

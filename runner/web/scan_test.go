@@ -210,7 +210,7 @@ func TestGuardOpen(t *testing.T) {
 func TestNestOutOfService(t *testing.T) {
 	g := newRig(t)
 	r := g.nests["A"]
-	r.out = "stuck"
+	r.out = &reports.Reason{Code: reports.PlanStuck}
 	assert.Equal(t, codeOutOfOrder, g.scanInto(serialOf(1), "A").Code)
 	assert.Equal(t, "B", g.scan(serialOf(1)).Nest)
 	g.ended(1, serialOf(1))
