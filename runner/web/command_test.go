@@ -370,7 +370,7 @@ func TestHealth(t *testing.T) {
 	g.nests["B"].set(func() { g.nests["B"].out = &reports.Reason{Code: reports.PlanStuck} })
 	status, body = get(t, g.http.URL+"/healthz")
 	assert.Equal(t, 503, status)
-	assert.Contains(t, body, `"why":"stuck"`)
+	assert.Contains(t, body, `"code":"plan_stuck","why":"the plan is stuck in a call that does not come back"`)
 }
 
 func TestClip(t *testing.T) {
