@@ -5,7 +5,9 @@ import (
 	"go/parser"
 	"go/token"
 	"io/fs"
+	"os"
 	"path/filepath"
+	"regexp"
 	"sort"
 	"strconv"
 	"strings"
@@ -14,36 +16,22 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// floors says which packages exist and on which floor each stands. A package
-// imports only what lies on a lower floor; a package missing here fails.
-var floors = map[string]int{
-	"drivers": 0, "reports": 0, "scripts": 0, "reports/yield": 0, "reports/store/pgtest": 0, "runner/input": 0,
-
-	"reports/serial": 1, "reports/recordtest": 1, "reports/archive": 2, "reports/page": 3, "reports/wording": 2,
-	"reports/store": 3, "reports/forward": 4,
-
-	"drivers/drivertest": 1, "drivers/gpio": 1, "drivers/modbus": 1, "drivers/motion": 1, "drivers/receiver": 1, "drivers/scpi": 1,
-	"drivers/serialport": 1, "drivers/sound": 2, "drivers/tcpport": 1, "drivers/wav": 1, "drivers/sim": 2,
-	"runner/crash": 1, "runner/causes": 1, "runner/measure": 1, "runner/limits": 1, "runner/metrics": 1,
-
-	"runner/chart": 1, "runner/capturefile": 2, "runner/offline": 3,
-
-	"runner/selfcheck":     2,
-	"runner/script":        3,
-	"runner/station":       4,
-	"runner/product":       5,
-	"runner/bench":         6,
-	"runner/terminal":      7,
-	"runner/web/chart":     4,
-	"runner/web/look":      5,
-	"runner/web/manager":   6,
-	"runner/web/repair":    6,
-	"runner/web":           6,
-	"runner/lint":          7,
-	"runner/rehearsal":     8,
-	"runner/demo":          8,
-	"runner/demo/demotest": 9,
-	"runner":               10,
+// floors reads the table of packages in DEVELOPERS.md: on which floor each
+// stands. A package imports only what lies on a lower floor; a package missing
+// there fails.
+func floors(t *testing.T) map[string]int {
+	t.Helper()
+	text, err := os.ReadFile("../DEVELOPERS.md")
+	require.NoError(t, err)
+	list := map[string]int{}
+	for _, m := range regexp.MustCompile(`(?m)^\| ([0-9]+) \| ([a-z0-9/]+) \| .+ \|$`).FindAllStringSubmatch(string(text), -1) {
+		floor, err := strconv.Atoi(m[1])
+		require.NoError(t, err)
+		require.NotContains(t, list, m[2], "it stands there twice")
+		list[m[2]] = floor
+	}
+	require.NotEmpty(t, list)
+	return list
 }
 
 // rooms adds to the floors what a floor alone does not say: who may not know
@@ -122,10 +110,11 @@ func hasText(c *ast.CommentGroup) bool { return c != nil && strings.TrimSpace(c.
 func TestImportsPointDown(t *testing.T) {
 	tree := readTree(t)
 	require.NotEmpty(t, tree)
+	floors := floors(t)
 	for dir, p := range tree {
 		floor, ok := floors[dir]
 		if !ok {
-			t.Errorf("package %s has no floor: add it to the table, or put it where it belongs", dir)
+			t.Errorf("package %s has no floor: add it to the table in DEVELOPERS.md, or put it where it belongs", dir)
 			continue
 		}
 		for name := range p.imports {

@@ -486,3 +486,19 @@ func TestLogThatNobodyReads(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, 2, v.Reports)
 }
+
+// A complaint at the end that nobody reads ends the program all the same.
+func TestLastWordsThatNobodyReads(t *testing.T) {
+	r, w, err := os.Pipe()
+	require.NoError(t, err)
+	defer r.Close()
+	_, err = unix.FcntlInt(w.Fd(), unix.F_SETPIPE_SZ, 4096)
+	require.NoError(t, err)
+	_, err = w.Write(make([]byte, 4096)) // full from the beginning
+	require.NoError(t, err)
+	cmd := exec.CommandContext(t.Context(), "fullthrow", "lint", "--product", filepath.Join(t.TempDir(), "none"))
+	cmd.Stderr = w
+	var ended *exec.ExitError
+	require.ErrorAs(t, cmd.Run(), &ended)
+	assert.Equal(t, input.ExitInput, ended.ExitCode())
+}

@@ -1,12 +1,15 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/input"
 	"io"
 	"os"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -20,9 +23,28 @@ func run(args []string, in io.Reader, out, errs io.Writer) int {
 	root := a.root(args)
 	root.SetArgs(args)
 	if err := root.ExecuteContext(context.Background()); err != nil {
-		return complain(errs, err)
+		return lastWords(errs, err)
 	}
 	return input.ExitPassed
+}
+
+// lastWords complains of what ended the program, as far as somebody reads it
+// within two seconds: a full pipe must not keep the program, and with it its
+// caller, for ever.
+func lastWords(w io.Writer, err error) int {
+	var text bytes.Buffer
+	code := complain(&text, err)
+	said := make(chan struct{})
+	go func() {
+		defer crash.Guard()
+		defer close(said)
+		text.WriteTo(w)
+	}()
+	select {
+	case <-said:
+	case <-time.After(2 * time.Second):
+	}
+	return code
 }
 
 // app is what every command shares: the three streams and the flags that

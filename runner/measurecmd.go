@@ -31,12 +31,7 @@ be measured again.
   path       start / s, end / s, axis, from, to
   points     commanded / %, output / us, direction
   releases   release, from, time / s, channel1 / us
-  trials     off / s, started
-  steps      voltage / V, running
-  duty       current / A, time / s
-  counts     attenuation / dB, lost, sent
-  strengths  at, trials, caught
-  values     one column, as latency / ms; "-" is a trial without answer
+` + offline.Columns() + `  values     one column, as latency / ms; "-" is a trial without answer
   groups     group, value / A
   pairs      the first two columns of numbers
 
@@ -54,8 +49,7 @@ carry a unit: 60mA, "2.4 GHz".`,
 			}
 			var names []string
 			for _, m := range offline.List() {
-				names = append(names, m.Name)
-				names = append(names, m.Aliases...)
+				names = append(names, m.Word())
 			}
 			return input.Usage("measure: there is no measurement %q", args[0]).Hint(input.Meant(args[0], names)).Hint("fullthrow help measure lists them")
 		},
@@ -70,23 +64,29 @@ func (a *app) measureOne(m offline.Measurement) *cobra.Command {
 	var asJSON bool
 	var plot, fullScale string
 	var columns []string
-	takes := m.Takes()
-	use := strings.TrimSpace(m.Name + " " + takes[0])
-	about := strings.ToUpper(m.About[:1]) + m.About[1:]
-	long := about + "."
-	for _, other := range takes[1:] {
-		long += "\n\nIt takes " + takes[0] + " or " + other + "."
+	use := strings.TrimSpace(m.Word() + " " + m.Takes())
+	about := strings.ToUpper(m.Help[:1]) + m.Help[1:]
+	long := about + ".\n\nFiles are as fullthrow help measure says."
+	if gives := m.Gives(); len(gives) > 0 {
+		width := 0
+		for _, g := range gives {
+			width = max(width, len(g.Name))
+		}
+		long += "\n\nIt gives:"
+		for _, g := range gives {
+			long += strings.TrimRight(fmt.Sprintf("\n  %-*s  %s", width, g.Name, g.Help), " ")
+		}
 	}
-	c := &cobra.Command{Use: use, Short: about, Long: long + "\n\nFiles are as fullthrow help measure says.", Aliases: m.Aliases}
+	c := &cobra.Command{Use: use, Short: about, Long: long}
 	typed := map[string]*string{}
 	truths := map[string]*bool{}
 	for _, f := range m.Flags() {
-		if f.Unit == "" {
-			truths[f.Name] = c.Flags().Bool(f.Name, false, f.About)
+		if f.Kind == "" {
+			truths[f.Name] = c.Flags().Bool(f.Name, false, f.Help)
 			continue
 		}
 		typed[f.Name] = new(string)
-		c.Flags().Var(quantityFlag{typed[f.Name], f.Unit}, f.Name, f.About)
+		c.Flags().Var(quantityFlag{typed[f.Name], f.Kind}, f.Name, f.Help)
 	}
 	if m.Sampled() {
 		c.Flags().StringSliceVar(&columns, "column", nil, "take the column `NAME` of a table with several; a list for several files")
@@ -164,7 +164,7 @@ func measureFailed(m offline.Measurement, s offline.Settings, err error) error {
 	case errors.As(err, &used):
 		hint := used.Hint
 		if hint == "" {
-			hint = "fullthrow help measure " + m.Name
+			hint = "fullthrow help measure " + m.Word()
 		}
 		return input.Usage("%w", err).Hint(hint)
 	case errors.Is(err, os.ErrNotExist):
@@ -174,5 +174,5 @@ func measureFailed(m offline.Measurement, s offline.Settings, err error) error {
 		}
 	}
 	text := strings.TrimPrefix(err.Error(), "measure: ")
-	return input.Usage("%s: %s", strings.Join(s.Arguments, ", "), text).Hint("fullthrow help measure " + m.Name)
+	return input.Usage("%s: %s", strings.Join(s.Arguments, ", "), text).Hint("fullthrow help measure " + m.Word())
 }

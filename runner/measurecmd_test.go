@@ -46,7 +46,7 @@ func TestAttachmentsMeasureTheSame(t *testing.T) {
 		}
 		out := map[string]float64{}
 		for _, m := range offline.List() {
-			if m.Name != name {
+			if m.Word() != name {
 				continue
 			}
 			taken, err := offline.Run(m, s)
@@ -84,11 +84,11 @@ func TestAttachmentsMeasureTheSame(t *testing.T) {
 	same("running", "current", running["mean"])
 	same("running", "ripple", running["peak_to_peak"])
 	tune := take("tune", map[string]string{"score": "1047:0.15,1319:0.15,1568:0.15,2093:0.30"}, "tune")
-	same("tune", "notes", tune["found"])
+	same("tune", "notes", tune["right"])
 	same("tune", "weakest", tune["weakest_level"])
 	same("tune", "pitch", tune["worst_cents"])
-	same("tune", "length", 100*tune["worst_length"])
-	same("tune", "distortion", 100*tune["thd"])
+	same("tune", "length", tune["worst_length"])
+	same("tune", "distortion", tune["thd"])
 	same("tune", "foreign_level", tune["foreign_level"])
 	for i, axis := range []string{"left_x", "left_y", "right_x", "right_y"} {
 		got := take("travel", map[string]string{"axis": axis, "channel": fmt.Sprint(i + 1)}, "stick_travel", "stick_path")

@@ -20,11 +20,7 @@
 //	path        start / s, end / s, axis, from, to     of a stick, -1 to +1 or in %
 //	points      commanded / %, output / us, direction  up or down; cycle may number the cycles
 //	releases    release, from, time / s, channel1 / us    from: low or high; one row per frame
-//	trials      off / s, started
-//	steps       voltage / V, running
-//	duty        current / A, time / s
-//	counts      attenuation / dB, lost, sent
-//	strengths   at, trials, caught
+//	trials, steps, duty, counts, strengths: see [File.Table]
 //	values      one column; "-" is a trial without answer, for latency
 //	groups      group, value; or one column per group
 //	pairs       x and y: the first two columns of numbers

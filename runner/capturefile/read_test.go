@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -142,26 +143,33 @@ func TestTables(t *testing.T) {
 	assert.Equal(t, [2]string{"%", "V"}, units)
 	assert.Equal(t, measure.TravelPoint{Cycle: 7, Up: true, Commanded: -100}, points[0])
 
-	starts, err := read(t, "off / ms, started\n1500, no\n2500, 1\n").Starts()
+	for text, want := range map[string]any{
+		"off / ms, started\n1500, no\n2500, 1\n":              []measure.StartTrial{{Off: 1.5}, {Off: 2.5, Started: true}},
+		"voltage / mV, running\n3700, true\n2600, false\n":    []measure.VoltageStep{{Voltage: 3.7, Running: true}, {Voltage: 2.6}},
+		"current / mA, time / min\n118, 1\n":                  []measure.DutyPhase{{Current: 0.118, Time: 60}},
+		"attenuation / dB, lost, sent\n60, 3, 200\n":          []measure.SweepPoint{{Attenuation: 60, Lost: 3, Sent: 200}},
+		"sent, more, lost, attenuation / dB\n200, 9, 3, 60\n": []measure.SweepPoint{{Attenuation: 60, Lost: 3, Sent: 200}},
+		"strength, trials, caught\n0.1, 20, 3\n":              []measure.Tried{{Strength: 0.1, Trials: 20, Caught: 3}},
+	} {
+		got, units, err := read(t, text).Table("x", reflect.TypeOf(want))
+		require.NoError(t, err, text)
+		assert.Equal(t, want, got)
+		if _, ok := want.([]measure.Tried); ok {
+			assert.Equal(t, "1", units["strength"])
+		}
+	}
+	volts := read(t, "strength / mV, trials, caught\n100, 20, 3\n")
+	_, units2, err := volts.Table("strengths", reflect.TypeFor[[]measure.Tried]())
 	require.NoError(t, err)
-	assert.Equal(t, []measure.StartTrial{{Off: 1.5}, {Off: 2.5, Started: true}}, starts)
-
-	steps, err := read(t, "voltage / mV, running\n3700, true\n2600, false\n").Steps()
-	require.NoError(t, err)
-	assert.Equal(t, []measure.VoltageStep{{Voltage: 3.7, Running: true}, {Voltage: 2.6}}, steps)
-
-	duty, err := read(t, "current / mA, time / min\n118, 1\n").Duty()
-	require.NoError(t, err)
-	assert.Equal(t, []measure.DutyPhase{{Current: 0.118, Time: 60}}, duty)
-
-	counts, err := read(t, "attenuation / dB, lost, sent\n60, 3, 200\n").Counts()
-	require.NoError(t, err)
-	assert.Equal(t, []measure.SweepPoint{{Attenuation: 60, Lost: 3, Sent: 200}}, counts)
-
-	tried, unit, err := read(t, "at, trials, caught\n0.1, 20, 3\n").Strengths()
-	require.NoError(t, err)
-	assert.Equal(t, "1", unit)
-	assert.Equal(t, []measure.Tried{{At: 0.1, Trials: 20, Caught: 3}}, tried)
+	assert.Equal(t, "V", units2["strength"])
+	for text, want := range map[string]string{
+		"strength, trials, caught\n1, 20, 3\n1, 2, 3\n": "a.csv:3: 3 caught of 2 trials at strength 1",
+		"strength, trials\n1, 20\n":                     `a.csv:1: a table of strengths needs a column "caught"`,
+		"strength, trials, caught\n1, 2.5, 1\n":         "a.csv:2: trials is 2.5, want a whole number",
+	} {
+		_, _, err := read(t, text).Table("strengths", reflect.TypeFor[[]measure.Tried]())
+		require.EqualError(t, err, want)
+	}
 
 	values, unit, err := read(t, "latency / ms\n13\n-\n14\n").Values("", true)
 	require.NoError(t, err)
@@ -388,15 +396,12 @@ func FuzzRead(f *testing.F) {
 		}
 		_, err = file.Releases()
 		check(err)
-		_, err = file.Starts()
-		check(err)
-		_, err = file.Steps()
-		check(err)
-		_, err = file.Duty()
-		check(err)
-		_, err = file.Counts()
-		check(err)
-		_, _, err = file.Strengths()
-		check(err)
+		for _, list := range []reflect.Type{
+			reflect.TypeFor[[]measure.StartTrial](), reflect.TypeFor[[]measure.VoltageStep](),
+			reflect.TypeFor[[]measure.DutyPhase](), reflect.TypeFor[[]measure.SweepPoint](), reflect.TypeFor[[]measure.Tried](),
+		} {
+			_, _, err = file.Table("rows", list)
+			check(err)
+		}
 	})
 }

@@ -1,73 +1,53 @@
 package capturefile
 
 import (
+	"reflect"
+
 	"fullthrow/runner/measure"
 )
 
-// Starts is a table of attempts to start a unit: time off, and whether it did.
-func (f *File) Starts() ([]measure.StartTrial, error) {
-	c, err := f.need("trials", "off", "started")
-	if err != nil {
-		return nil, err
+// Table reads a list of structs of package measure: a column for each field, by
+// name and unit. The units are those of the file where a field's unit follows
+// from what is measured ([measure.Follows]).
+func (f *File) Table(kind string, list reflect.Type) (rows any, units map[string]string, err error) {
+	fields := measure.Fields(list.Elem())
+	names := make([]string, len(fields))
+	for i, field := range fields {
+		names[i] = field.Name
 	}
-	off, _, err := f.numbers(c[0], "s")
+	columns, err := f.need(kind, names...)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	started, err := f.truths(c[1])
-	if err != nil {
-		return nil, err
-	}
-	out := make([]measure.StartTrial, len(off))
-	for i := range off {
-		if off[i] < 0 {
-			return nil, f.wrong(int(f.lines[i]), "", "%v s off", off[i])
+	out := reflect.MakeSlice(list, f.Rows(), f.Rows())
+	units = map[string]string{}
+	for i, field := range fields {
+		var values any
+		switch field.Type.Kind() {
+		case reflect.Bool:
+			values, err = f.truths(columns[i])
+		case reflect.Int:
+			values, err = f.counts(columns[i])
+		default:
+			to := field.Unit
+			if measure.Follows[to] != "" {
+				to = ""
+			}
+			values, units[field.Unit], err = f.numbers(columns[i], to)
 		}
-		out[i] = measure.StartTrial{Off: off[i], Started: started[i]}
+		if err != nil {
+			return nil, nil, err
+		}
+		for k, v := 0, reflect.ValueOf(values); k < v.Len(); k++ {
+			out.Index(k).Field(field.Index).Set(v.Index(k))
+		}
 	}
-	return out, nil
-}
-
-// Steps is a table of a supply's voltage and whether the unit ran.
-func (f *File) Steps() ([]measure.VoltageStep, error) {
-	c, err := f.need("steps", "voltage", "running")
-	if err != nil {
-		return nil, err
+	for k := range out.Len() {
+		if row, ok := out.Index(k).Interface().(measure.Row); ok && row.Fault() != "" {
+			return nil, nil, f.wrong(int(f.lines[k]), "", "%s", row.Fault())
+		}
 	}
-	volts, _, err := f.numbers(c[0], "V")
-	if err != nil {
-		return nil, err
-	}
-	running, err := f.truths(c[1])
-	if err != nil {
-		return nil, err
-	}
-	out := make([]measure.VoltageStep, len(volts))
-	for i := range volts {
-		out[i] = measure.VoltageStep{Voltage: volts[i], Running: running[i]}
-	}
-	return out, nil
-}
-
-// Duty is a table of what a unit draws and for how long.
-func (f *File) Duty() ([]measure.DutyPhase, error) {
-	c, err := f.need("duty", "current", "time")
-	if err != nil {
-		return nil, err
-	}
-	amps, _, err := f.numbers(c[0], "A")
-	if err != nil {
-		return nil, err
-	}
-	times, _, err := f.numbers(c[1], "s")
-	if err != nil {
-		return nil, err
-	}
-	out := make([]measure.DutyPhase, len(amps))
-	for i := range amps {
-		out[i] = measure.DutyPhase{Current: amps[i], Time: times[i]}
-	}
-	return out, nil
+	return out.Interface(), units, nil
 }
 
 // Points is a table of settled readings of a stepped sweep, and the units of
@@ -143,61 +123,4 @@ func (f *File) Points() (points []measure.TravelPoint, units [2]string, err erro
 		}
 	}
 	return points, units, nil
-}
-
-// Counts is a table of packets lost at several attenuations.
-func (f *File) Counts() ([]measure.SweepPoint, error) {
-	c, err := f.need("counts", "attenuation", "lost", "sent")
-	if err != nil {
-		return nil, err
-	}
-	dB, _, err := f.numbers(c[0], "dB")
-	if err != nil {
-		return nil, err
-	}
-	lost, err := f.counts(c[1])
-	if err != nil {
-		return nil, err
-	}
-	sent, err := f.counts(c[2])
-	if err != nil {
-		return nil, err
-	}
-	out := make([]measure.SweepPoint, len(dB))
-	for i := range dB {
-		if lost[i] > sent[i] || sent[i] == 0 {
-			return nil, f.wrong(int(f.lines[i]), "", "%d lost of %d sent", lost[i], sent[i])
-		}
-		out[i] = measure.SweepPoint{Attenuation: dB[i], Lost: lost[i], Sent: sent[i]}
-	}
-	return out, nil
-}
-
-// Strengths is a table of how often something was detected at each strength,
-// and the unit of the strength.
-func (f *File) Strengths() ([]measure.Tried, string, error) {
-	c, err := f.need("strengths", "at", "trials", "caught")
-	if err != nil {
-		return nil, "", err
-	}
-	at, unit, err := f.numbers(c[0], "")
-	if err != nil {
-		return nil, "", err
-	}
-	trials, err := f.counts(c[1])
-	if err != nil {
-		return nil, "", err
-	}
-	caught, err := f.counts(c[2])
-	if err != nil {
-		return nil, "", err
-	}
-	out := make([]measure.Tried, len(at))
-	for i := range at {
-		if caught[i] > trials[i] {
-			return nil, "", f.wrong(int(f.lines[i]), "", "%d caught of %d trials", caught[i], trials[i])
-		}
-		out[i] = measure.Tried{At: at[i], Trials: trials[i], Caught: caught[i]}
-	}
-	return out, unit, nil
 }

@@ -8,11 +8,23 @@ import (
 )
 
 // Near returns the candidate that was probably meant by word, "" when none is
-// close, or it is one of them: at most one wrong, missing or extra letter in three, case ignored. Of
-// equally close ones the first is returned.
+// close, or it is one of them. Close is: two neighbouring letters in the wrong
+// order; a word too many behind a hyphen; the only candidate that ends in the
+// word ("limit" for "current_limit"); at most one wrong, missing or extra letter
+// in three, case ignored. Of equally close ones the first is returned.
 func Near(word string, candidates []string) string {
 	if slices.Contains(candidates, word) {
 		return ""
+	}
+	for i := 0; i+1 < len(word); i++ {
+		swapped := word[:i] + string(word[i+1]) + string(word[i]) + word[i+2:]
+		if slices.Contains(candidates, swapped) {
+			return swapped
+		}
+	}
+	longer := slices.DeleteFunc(slices.Clone(candidates), func(c string) bool { return !strings.HasSuffix(c, "_"+word) })
+	if len(longer) == 1 {
+		return longer[0]
 	}
 	w := strings.ToLower(strings.TrimSpace(word))
 	best, least := "", (len(w)+2)/3

@@ -1,37 +1,41 @@
 package measure
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // DutyPhase is one part of what a unit does again and again.
 type DutyPhase struct {
-	Current float64 // A, the mean drawn from the cell
-	Time    float64 // s
+	Current float64 `unit:"A" help:"the mean drawn from the cell"`
+	Time    float64 `unit:"s"`
+}
+
+func (p DutyPhase) Fault() string {
+	if !(p.Current >= 0) || !finite(p.Current) || !(p.Time > 0) || !finite(p.Time) {
+		return fmt.Sprintf("%v A for %v s", p.Current, p.Time)
+	}
+	return ""
 }
 
 // BatteryOptions describe the cell. Every assumption is one of them; none is
 // built in.
 type BatteryOptions struct {
-	Capacity float64 // C, nominal; 1 A·h is 3600 C
-	// Derating is the share of the nominal capacity that the cell really gives
-	// in this use: temperature, age, rate of discharge (0: 1).
-	Derating float64
-	// CutOff is the share of that which is still in the cell when the unit
-	// stops at its lowest voltage.
-	CutOff float64
-	// SelfDischarge is the share of the charge that the cell loses by itself in
-	// 30 days.
-	SelfDischarge float64
+	Capacity      float64 `unit:"C" range:"(0,)" help:"nominal; 1 A·h is 3600 C"`
+	Derating      float64 `unit:"%" default:"100" range:"(0,100]" help:"of it that the cell gives in this use"`
+	CutOff        float64 `unit:"%" range:"[0,100)" help:"of that which is left when the unit stops"`
+	SelfDischarge float64 `unit:"%" range:"[0,100)" help:"that the cell loses by itself in 30 days"`
 }
 
 // BatteryResult estimates how long a cell lasts.
 type BatteryResult struct {
-	Life    float64 // s; infinite if nothing is drawn and nothing lost
-	Mean    float64 // A, drawn by the unit over the duty profile
-	Usable  float64 // C, between full and cut-off
-	Drawn   float64 // C, of that, which the unit draws
-	Lost    float64 // C, of that, which self-discharge takes
-	Cycles  float64 // times the duty profile is gone through
-	Derated float64 // C, the capacity after derating
+	Life           float64 `unit:"s" why:"nothing is drawn and nothing lost"`
+	Mean           float64 `unit:"A" help:"drawn by the unit over the duty profile"`
+	Usable         float64 `unit:"C" help:"between full and cut-off"`
+	Drawn          float64 `unit:"C" help:"of that, which the unit draws"`
+	SelfDischarged float64 `unit:"C" help:"of that, which self-discharge takes"`
+	Rounds         float64 `unit:"1" help:"times the duty profile is gone through" why:"nothing is drawn and nothing lost"`
+	Derated        float64 `unit:"C" help:"the capacity after derating"`
 }
 
 // BatteryLife estimates the running time of a cell under a duty profile. The
@@ -48,32 +52,23 @@ func BatteryLife(profile []DutyPhase, o BatteryOptions) (BatteryResult, error) {
 	if len(profile) == 0 {
 		return r, errorf("battery life", "the duty profile is empty")
 	}
-	if o.Derating == 0 {
-		o.Derating = 1
-	}
-	switch {
-	case !(o.Capacity > 0) || !finite(o.Capacity):
-		return r, errorf("battery life", "capacity is %v C", o.Capacity)
-	case !(o.Derating > 0 && o.Derating <= 1):
-		return r, errorf("battery life", "derating is %v, it must be above 0 and at most 1", o.Derating)
-	case !(o.CutOff >= 0 && o.CutOff < 1):
-		return r, errorf("battery life", "cut-off is %v, it must be at least 0 and below 1", o.CutOff)
-	case !(o.SelfDischarge >= 0 && o.SelfDischarge < 1):
-		return r, errorf("battery life", "self-discharge is %v, it must be at least 0 and below 1", o.SelfDischarge)
+	o, err := complete("battery life", o)
+	if err != nil {
+		return r, err
 	}
 	var period float64
 	for i, p := range profile {
-		if !(p.Current >= 0) || !finite(p.Current) || !(p.Time > 0) || !finite(p.Time) {
-			return r, errorf("battery life", "phase %d draws %v A for %v s", i+1, p.Current, p.Time)
+		if fault := p.Fault(); fault != "" {
+			return r, errorf("battery life", "phase %d: %s", i+1, fault)
 		}
 		period += p.Time
 		r.Mean += p.Current * p.Time
 	}
 	r.Mean /= period
-	r.Derated = o.Capacity * o.Derating
-	r.Usable = r.Derated * (1 - o.CutOff)
-	end := r.Derated * o.CutOff
-	k := -math.Log1p(-o.SelfDischarge) / (30 * 86400)
+	r.Derated = o.Capacity * o.Derating / 100
+	r.Usable = r.Derated * (1 - o.CutOff/100)
+	end := r.Derated * o.CutOff / 100
+	k := -math.Log1p(-o.SelfDischarge/100) / (30 * 86400)
 	switch {
 	case k == 0:
 		r.Life = r.Usable / r.Mean
@@ -85,8 +80,8 @@ func BatteryLife(profile []DutyPhase, o BatteryOptions) (BatteryResult, error) {
 		r.Drawn = min(r.Usable, r.Mean*r.Life)
 	}
 	if k > 0 {
-		r.Lost = r.Usable - r.Drawn
+		r.SelfDischarged = r.Usable - r.Drawn
 	}
-	r.Cycles = r.Life / period
+	r.Rounds = r.Life / period
 	return r, nil
 }

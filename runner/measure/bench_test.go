@@ -143,7 +143,7 @@ func (b *bench) readings(h sim.Handset) map[string]float64 {
 
 	sound, err := measure.Tune(tune, measure.TuneOptions{Score: []measure.Note{{Pitch: 1047, Length: 0.15}, {Pitch: 1319, Length: 0.15}, {Pitch: 1568, Length: 0.15}, {Pitch: 2093, Length: 0.3}}})
 	b.must(err)
-	out["tune.found"], out["tune.extra"] = float64(sound.Found), float64(sound.Extra)
+	out["tune.found"], out["tune.extra"] = float64(sound.Right), float64(sound.Extra)
 	out["tune.pitch"], out["tune.length"] = sound.WorstCents, sound.WorstLength
 	out["tune.weakest"], out["tune.distortion"] = sound.WeakestLevel, sound.THD
 	out["tune.foreign"] = sound.ForeignLevel
@@ -283,8 +283,8 @@ var bounds = []struct {
 }{
 	{"standby.current", 1e-6, 12e-6}, {"inrush.peak", 0.2, 1.1}, {"inrush.charge", 0, 6e-3},
 	{"running.current", 0.095, 0.14}, {"running.ripple", 0, 0.03},
-	{"tune.found", 4, 4}, {"tune.extra", 0, 0}, {"tune.pitch", 0, 25}, {"tune.length", 0, 0.1}, {"tune.weakest", -28, -6},
-	{"tune.distortion", 0, 0.1}, {"tune.foreign", -300, -35},
+	{"tune.found", 4, 4}, {"tune.extra", 0, 0}, {"tune.pitch", 0, 25}, {"tune.length", 0, 10}, {"tune.weakest", -28, -6},
+	{"tune.distortion", 0, 10}, {"tune.foreign", -300, -35},
 	{"follows", 0.9, 1.1}, {"low_end", -110, -90}, {"high_end", 90, 110}, {"non_linearity", 0, 2.5}, {"hysteresis", 0, 1.2},
 	{"dead_band", 0, 1}, {"sticks.noise", 0, 0.4}, {"dropouts", 0, 0}, {"lag", 0.002, 0.05},
 	{"offset", -3.5, 3.5}, {"play", -1.5, 1.5}, {"spread", 0, 2}, {"centre.noise", 0, 0.4}, {"wiggle", 0, 1},

@@ -1,39 +1,40 @@
 package measure
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // VoltageStep is one moment of a brown-out sweep: the supply's voltage, and
 // whether the unit ran once that had settled.
 type VoltageStep struct {
-	Voltage float64 // V
-	Running bool
+	Voltage float64 `unit:"V"`
+	Running bool    `help:"the unit ran once that had settled"`
+}
+
+func (s VoltageStep) Fault() string {
+	if !finite(s.Voltage) {
+		return fmt.Sprintf("%v V", s.Voltage)
+	}
+	return ""
 }
 
 // BrownOutResult says where a unit stops and where it runs again, in V. Both
 // are the cautious end of the step in which it happened; over several sweeps,
 // the highest.
 type BrownOutResult struct {
-	// DropOut is the lowest voltage at which the unit still ran before it
-	// stopped; StoppedAt the next, at which it did not: the true figure lies
-	// between. DropOutBound is "" in the usual case; "less" when it never
-	// stopped (DropOut is then the lowest voltage tried); "more" when it never
-	// ran (the highest). StoppedAt is NaN in both.
-	DropOut      float64
-	StoppedAt    float64
-	DropOutBound string
-	// Recovery is the voltage at which the unit ran again, StillOffAt the one
-	// before, at which it did not. RecoveryBound is "more" when it stopped and
-	// never ran again (Recovery is then the highest voltage tried after that).
-	// All NaN and "" when it never stopped.
-	Recovery      float64
-	StillOffAt    float64
-	RecoveryBound string
-	Hysteresis    float64 // Recovery - DropOut; NaN if either is bounded or missing
-	Uncertainty   float64 // of Hysteresis, the steps' widths together: it is not off by more
-	Sweeps        int     // times it stopped
-	// Erratic counts stops while the voltage rose or stood, and starts while it
-	// fell or stood: the sweep is then not what decides.
-	Erratic int
+	_ struct{} `why:"it never stopped, or never ran again"`
+
+	DropOut       float64 `unit:"V" help:"the lowest at which it still ran before it stopped"`
+	StoppedAt     float64 `unit:"V" help:"the next, at which it did not"`
+	DropOutBound  string  `help:"less: it never stopped; more: it never ran"`
+	Recovery      float64 `unit:"V" help:"at which it ran again"`
+	StillOffAt    float64 `unit:"V" help:"the one before, at which it did not"`
+	RecoveryBound string  `help:"more: it stopped and never ran again"`
+	Hysteresis    float64 `unit:"V" help:"recovery - drop_out"`
+	Uncertainty   float64 `unit:"V" help:"of hysteresis, the steps' widths together"`
+	Sweeps        int     `help:"times it stopped"`
+	Erratic       int     `help:"stops and starts that the voltage does not explain"`
 }
 
 // BrownOut sums up the steps of one or more sweeps, in order of time, at least
@@ -41,8 +42,7 @@ type BrownOutResult struct {
 // voltage. Read backwards in time, a unit without hysteresis gives the same
 // step.
 func BrownOut(steps []VoltageStep) (BrownOutResult, error) {
-	nan := math.NaN()
-	r := BrownOutResult{DropOut: nan, StoppedAt: nan, Recovery: nan, StillOffAt: nan, Hysteresis: nan, Uncertainty: nan}
+	r := missing[BrownOutResult]()
 	if len(steps) < 2 {
 		return r, errorf("brown-out", "%d steps, at least 2 needed", len(steps))
 	}
@@ -50,8 +50,8 @@ func BrownOut(steps []VoltageStep) (BrownOutResult, error) {
 	sinceStop := nan // highest voltage since it stopped
 	ran := false
 	for i, s := range steps {
-		if !finite(s.Voltage) {
-			return r, errorf("brown-out", "step %d is at %v V", i+1, s.Voltage)
+		if fault := s.Fault(); fault != "" {
+			return r, errorf("brown-out", "step %d: %s", i+1, fault)
 		}
 		low, high = min(low, s.Voltage), max(high, s.Voltage)
 		ran = ran || s.Running

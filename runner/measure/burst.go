@@ -12,39 +12,36 @@ import (
 // BurstResult says whether losses come alone or in bursts. A frame here is one
 // that was lost or received; lengths are in frames.
 type BurstResult struct {
-	Frames, Lost  int
-	Bursts        int     // runs of lost frames
-	MeanLength    float64 // of a burst; NaN without a loss
-	LongestLength int     // 0 without a loss
-	// Enter is the chance that a loss follows a received frame, Leave that a
-	// received frame follows a loss: Gilbert's model (1960) where the bad state
-	// loses everything. 1/Leave is the mean length of a burst. NaN where the
-	// capture has no such pair.
-	Enter, Leave float64
-	// Independence is the chance of so uneven pairs if losses were independent
-	// (likelihood ratio): a small one, say below 0.01, means bursts. NaN where
-	// the capture shows only losses or only received frames.
-	Independence float64
-	// Inflation is by how much bursts widen the variance of the error rate; 1:
-	// independent. Upper is the one-sided 95 % upper bound of the error rate in
-	// % with it; NaN where Independence is.
-	Inflation float64
-	Upper     float64
-	Elliott   ElliottFit
+	_ struct{} `why:"too few losses, or nothing received"`
+
+	Expected     int     `help:"frames that should have come in the time listened"`
+	Lost         int     `help:"of them"`
+	Bursts       int     `help:"runs of lost frames"`
+	BurstLength  float64 `unit:"1" help:"mean number of frames lost in a row" why:"nothing was lost"`
+	LongestBurst int     `help:"most frames lost in a row"`
+	// In Gilbert's model the bad state loses everything: 1/Leave is the mean length.
+	Enter float64 `unit:"1" help:"chance that a loss follows a received frame (Gilbert 1960)"`
+	Leave float64 `unit:"1" help:"chance that a received frame follows a loss"`
+	// By likelihood ratio; below 0.01, say, means bursts.
+	Independence float64    `unit:"1" help:"chance of so uneven pairs if losses were independent; small: bursts"`
+	Inflation    float64    `unit:"1" help:"by how much bursts widen the variance of the error rate; 1: independent"`
+	Upper        float64    `unit:"%" help:"one-sided 95 % upper bound of the error rate, inflation allowed for"`
+	Elliott      ElliottFit `help:"a good and a bad state, each with its own loss"`
 }
 
 // ElliottFit is the Gilbert-Elliott model (Elliott 1963): a good and a bad
 // state, each with its own loss; both are hidden. The states follow each other
 // frame by frame with the chances Enter (good to bad) and Leave.
 type ElliottFit struct {
-	// Fitted is false, and all else NaN, where there are too few losses to tell
-	// the states apart: fewer than 30, or than 10 bursts, or fewer than 30
-	// received frames; and where losses are independent as far as can be seen
-	// (Independence above 0.01). Captures of more than 1 000 000 frames are not
-	// fitted either.
-	Fitted            bool
-	Enter, Leave      float64
-	GoodLoss, BadLoss float64 // chance of a loss in each state
+	_ struct{} `why:"not fitted: too few losses, or they are independent"`
+
+	// Fitted takes 30 losses, 10 bursts, 30 received frames, an Independence of at most
+	// 0.01, and at most 1 000 000 frames.
+	Fitted   bool    `help:"there are losses enough to tell the states apart"`
+	Enter    float64 `unit:"1" help:"chance from one frame to the next of going from good to bad"`
+	Leave    float64 `unit:"1" help:"chance of going back"`
+	GoodLoss float64 `unit:"1" help:"chance of a loss in the good state"`
+	BadLoss  float64 `unit:"1" help:"chance of a loss in the bad state"`
 }
 
 // Bursts tells how losses follow each other. Frames are counted as by [Link],
@@ -59,8 +56,7 @@ func Bursts(f drivers.Frames) (BurstResult, error) {
 }
 
 func burstsOf(stretches []stretch) BurstResult {
-	nan := math.NaN()
-	r := BurstResult{MeanLength: nan, Independence: nan, Inflation: 1, Upper: nan, Elliott: ElliottFit{false, nan, nan, nan, nan}}
+	r := BurstResult{BurstLength: nan, Independence: nan, Inflation: 1, Upper: nan, Elliott: missing[ElliottFit]()}
 	// Pairs of neighbours: received-received, received-lost, lost-received, lost-lost.
 	var pairs [2][2]float64
 	index := func(lost bool) int {
@@ -71,7 +67,7 @@ func burstsOf(stretches []stretch) BurstResult {
 	}
 	for i, s := range stretches {
 		k := index(s.lost)
-		r.Frames += s.frames
+		r.Expected += s.frames
 		pairs[k][k] += float64(s.frames - 1)
 		if i > 0 {
 			pairs[1-k][k]++
@@ -79,26 +75,26 @@ func burstsOf(stretches []stretch) BurstResult {
 		if s.lost {
 			r.Bursts++
 			r.Lost += s.frames
-			r.LongestLength = max(r.LongestLength, s.frames)
+			r.LongestBurst = max(r.LongestBurst, s.frames)
 		}
 	}
 	if r.Bursts > 0 {
-		r.MeanLength = float64(r.Lost) / float64(r.Bursts)
+		r.BurstLength = float64(r.Lost) / float64(r.Bursts)
 	}
 	r.Enter = pairs[0][1] / (pairs[0][0] + pairs[0][1])
 	r.Leave = pairs[1][0] / (pairs[1][0] + pairs[1][1])
-	if r.Lost > 0 && r.Lost < r.Frames {
+	if r.Lost > 0 && r.Lost < r.Expected {
 		r.Independence = independence(pairs)
 		// The variance of a mean of a Markov chain with this correlation.
 		if follow := 1 - r.Enter - r.Leave; follow > 0 {
-			r.Inflation = min((1+follow)/(1-follow), float64(r.Frames))
+			r.Inflation = min((1+follow)/(1-follow), float64(r.Expected))
 		}
 	}
-	if r.Frames > 0 && r.Lost < r.Frames {
-		_, upper := yield.ClopperPearson(float64(r.Lost)/r.Inflation, float64(r.Frames)/r.Inflation, 0.90)
+	if r.Expected > 0 && r.Lost < r.Expected {
+		_, upper := yield.ClopperPearson(float64(r.Lost)/r.Inflation, float64(r.Expected)/r.Inflation, 0.90)
 		r.Upper = 100 * upper
 	}
-	if r.Lost >= 30 && r.Bursts >= 10 && r.Frames-r.Lost >= 30 && r.Independence <= 0.01 && r.Frames <= 1_000_000 {
+	if r.Lost >= 30 && r.Bursts >= 10 && r.Expected-r.Lost >= 30 && r.Independence <= 0.01 && r.Expected <= 1_000_000 {
 		r.Elliott = elliott(stretches, &r)
 	}
 	return r
@@ -122,7 +118,7 @@ func independence(pairs [2][2]float64) float64 {
 
 // elliott fits the hidden model by Baum and Welch's iteration from Gilbert's.
 func elliott(stretches []stretch, r *BurstResult) ElliottFit {
-	lost := make([]bool, 0, r.Frames)
+	lost := make([]bool, 0, r.Expected)
 	for _, s := range stretches {
 		for range s.frames {
 			lost = append(lost, s.lost)
@@ -175,11 +171,11 @@ func elliott(stretches []stretch, r *BurstResult) ElliottFit {
 			fromGood, fromBad = fromGood+(gg+gb)/sum, fromBad+(bg+bb)/sum
 			betaGood, betaBad = (1-f.Enter)*g+f.Enter*b, f.Leave*g+(1-f.Leave)*b
 		}
-		next := ElliottFit{true, entered / fromGood, left / fromBad, goodLost / inGood, badLost / inBad}
+		next := ElliottFit{Fitted: true, Enter: entered / fromGood, Leave: left / fromBad,
+			GoodLoss: goodLost / inGood, BadLoss: badLost / inBad}
 		change := math.Abs(next.Enter-f.Enter) + math.Abs(next.Leave-f.Leave) + math.Abs(next.GoodLoss-f.GoodLoss) + math.Abs(next.BadLoss-f.BadLoss)
 		if !finite(change) {
-			nan := math.NaN()
-			return ElliottFit{false, nan, nan, nan, nan}
+			return missing[ElliottFit]()
 		}
 		f = next
 		if change < 1e-7 {

@@ -47,8 +47,8 @@ func gilbertElliott(rng *rand.Rand, n int, enter, leave, good, bad float64) stri
 func TestBurstsByHand(t *testing.T) {
 	r, err := Bursts(framesOf("..xx.x.."))
 	require.NoError(t, err)
-	require.Equal(t, []int{8, 3, 2, 2}, []int{r.Frames, r.Lost, r.Bursts, r.LongestLength})
-	require.Equal(t, 1.5, r.MeanLength)
+	require.Equal(t, []int{8, 3, 2, 2}, []int{r.Expected, r.Lost, r.Bursts, r.LongestBurst})
+	require.Equal(t, 1.5, r.BurstLength)
 	within(t, "enter", r.Enter, 0.5, 1e-15)
 	within(t, "leave", r.Leave, 2.0/3, 1e-15)
 	require.Equal(t, 1.0, r.Inflation)
@@ -59,12 +59,12 @@ func TestBurstsByHand(t *testing.T) {
 	require.NoError(t, err)
 	require.Zero(t, none.Lost)
 	require.Zero(t, none.Enter)
-	require.True(t, math.IsNaN(none.Leave) && math.IsNaN(none.Independence) && math.IsNaN(none.MeanLength))
+	require.True(t, math.IsNaN(none.Leave) && math.IsNaN(none.Independence) && math.IsNaN(none.BurstLength))
 	within(t, "upper of 0 in 8", none.Upper, 100*(1-math.Pow(0.05, 1.0/8)), 1e-9)
 
 	all, err := Bursts(framesOf("xxxx"))
 	require.NoError(t, err)
-	require.Equal(t, []int{4, 4, 1, 4}, []int{all.Frames, all.Lost, all.Bursts, all.LongestLength})
+	require.Equal(t, []int{4, 4, 1, 4}, []int{all.Expected, all.Lost, all.Bursts, all.LongestBurst})
 	require.True(t, math.IsNaN(all.Enter) && math.IsNaN(all.Upper))
 	_, err = Bursts(drivers.Frames{})
 	require.ErrorContains(t, err, "measure: bursts: ")
@@ -77,7 +77,7 @@ func TestBurstsFindTheirModel(t *testing.T) {
 	require.NoError(t, err)
 	near(t, "enter", simple.Enter, 0.02, 0.1)
 	near(t, "leave", simple.Leave, 0.25, 0.1)
-	near(t, "length", simple.MeanLength, 4, 0.1)
+	near(t, "length", simple.BurstLength, 4, 0.1)
 	// Autocorrelation 1 - .02 - .25 = .73: (1 + .73) / (1 - .73).
 	near(t, "inflation", simple.Inflation, 1.73/0.27, 0.1)
 	require.Less(t, simple.Independence, 1e-6)
@@ -161,7 +161,7 @@ func FuzzBursts(f *testing.F) {
 			return
 		}
 		l, err := Link(fr)
-		if err != nil || l.Expected != r.Frames || l.Lost != r.Lost || l.LongestBurst != r.LongestLength {
+		if err != nil || l.Expected != r.Expected || l.Lost != r.Lost || l.LongestBurst != r.LongestBurst {
 			t.Fatalf("%+v and %+v, %v", r, l, err)
 		}
 		for _, p := range []float64{r.Enter, r.Leave, r.Independence, r.Elliott.Enter, r.Elliott.Leave, r.Elliott.GoodLoss, r.Elliott.BadLoss} {
@@ -169,7 +169,7 @@ func FuzzBursts(f *testing.F) {
 				t.Fatalf("a chance of %v: %+v", p, r)
 			}
 		}
-		if r.Inflation < 1 || r.Upper < l.Upper-1e-9 && r.Lost < r.Frames || r.Bursts > r.Lost {
+		if r.Inflation < 1 || r.Upper < l.Upper-1e-9 && r.Lost < r.Expected || r.Bursts > r.Lost {
 			t.Fatalf("%+v and %+v", r, l)
 		}
 	})

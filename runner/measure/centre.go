@@ -10,49 +10,50 @@ import (
 
 // Release is one stick that was let go, and what was heard while it rested.
 type Release struct {
-	From   float64 // side it came from: below 0 the low side, above 0 the high side
-	Frames drivers.Frames
+	From   float64        `unit:"1" help:"side it came from: below 0 the low side, above 0 the high side"`
+	Frames drivers.Frames `help:"what was heard while it rested"`
 }
 
 // CentreOptions choose what is looked at.
 type CentreOptions struct {
-	Channel int     // 1 first
-	Settle  float64 // s at the beginning of each capture that are passed over (0: none, the plan waited)
+	Channel int     `range:"[1,)" help:"of the receiver"`
+	Skip    float64 `unit:"s" range:"[0,)" help:"passed over at the beginning of each release"`
 }
 
 // CentreResult describes where a stick comes to rest, in % of throw. Each is
 // NaN when fewer frames were heard than it needs.
 type CentreResult struct {
-	Offset float64 // mean of the mean resting values from the two sides
-	Play   float64 // mean resting value from the high side less that from the low side
-	Spread float64 // largest less smallest resting value
-	// FromLow and FromHigh are the mean resting values of each side, SpreadLow
-	// and SpreadHigh the largest less the smallest of each: how well the stick
-	// repeats, play apart.
-	FromLow, FromHigh     float64
-	SpreadLow, SpreadHigh float64
-	Noise                 float64 // rms within 50 ms, pooled over all rests
-	// Wiggle is slow wander: the largest less the smallest mean over 50 ms
-	// within one rest, the worst rest. Noise alone gives about its own size.
-	Wiggle          float64
-	NoisePeakToPeak float64 // within 50 ms, the largest
-	Heard           int     // frames used
-	Silent          int     // releases of which nothing was heard
+	_ struct{} `why:"too little was heard"`
+
+	Offset     float64 `unit:"% of throw" help:"mean of the mean resting values from the two sides"`
+	Play       float64 `unit:"% of throw" help:"mean resting value from the high side less that from the low side"`
+	Spread     float64 `unit:"% of throw" help:"largest less smallest resting value"`
+	FromLow    float64 `unit:"% of throw" help:"mean resting value from the low side"`
+	FromHigh   float64 `unit:"% of throw" help:"mean resting value from the high side"`
+	SpreadLow  float64 `unit:"% of throw" help:"spread of those from the low side, play apart"`
+	SpreadHigh float64 `unit:"% of throw" help:"spread of those from the high side"`
+	Noise      float64 `unit:"% of throw" help:"rms within 50 ms, pooled over all rests"`
+	// Noise alone gives about its own size.
+	Wiggle          float64 `unit:"% of throw" help:"slow wander: spread of the means over 50 ms, the worst rest"`
+	NoisePeakToPeak float64 `unit:"% of throw" help:"within 50 ms, the largest"`
+	Heard           int     `help:"frames used"`
+	SilentReleases  int     `help:"releases of which nothing was heard"`
 }
 
 // wiggleBlock is the length, in s, that parts noise from wander.
 const wiggleBlock = 0.05
 
 // Centre compares resting values. It needs releases from both sides, each
-// capture longer than Settle. Special inputs: rests of which nothing was heard
-// are counted in Silent and left out; if that leaves a side empty, Offset, Play
+// capture longer than Skip. Special inputs: rests of which nothing was heard
+// are counted in SilentReleases and left out; if that leaves a side empty, Offset, Play
 // and the figures of that side are NaN. One rest on a side has spread 0.
 // Constant (clipped, stuck) values give figures of 0 about where they stand. No
 // trials, a side without trials, an empty capture, or a setting that is NaN or
 // infinite is an error.
 func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
-	if !finite(o.Settle) || o.Settle < 0 {
-		return CentreResult{}, errorf("centre", "settle is %v s", o.Settle)
+	o, err := complete("centre", o)
+	if err != nil {
+		return CentreResult{}, err
 	}
 	var side [2]int
 	for i, t := range trials {
@@ -64,16 +65,15 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 		default:
 			return CentreResult{}, errorf("centre", "release %d comes from %v, which is neither side", i+1, t.From)
 		}
-		if t.Frames.Length.Seconds() <= o.Settle {
-			return CentreResult{}, errorf("centre", "capture %d is %v long, more than %v s needed", i+1, t.Frames.Length, o.Settle)
+		if t.Frames.Length.Seconds() <= o.Skip {
+			return CentreResult{}, errorf("centre", "capture %d is %v long, more than %v s needed", i+1, t.Frames.Length, o.Skip)
 		}
 	}
 	if side[0] == 0 || side[1] == 0 {
 		return CentreResult{}, errorf("centre", "%d releases from the low side and %d from the high side, both needed", side[0], side[1])
 	}
 
-	nan := math.NaN()
-	r := CentreResult{Wiggle: nan, Spread: nan, SpreadLow: nan, SpreadHigh: nan, Noise: nan, NoisePeakToPeak: nan}
+	r := missing[CentreResult]()
 	var rests [2][]float64
 	var all []float64
 	var squares float64
@@ -84,7 +84,7 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 			return CentreResult{}, err
 		}
 		var values, blocks, block []float64
-		until := o.Settle + wiggleBlock
+		until := o.Skip + wiggleBlock
 		closeBlock := func() {
 			if len(block) == 0 {
 				return
@@ -99,7 +99,7 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 			block = block[:0]
 		}
 		for _, h := range frames {
-			if h.at < o.Settle {
+			if h.at < o.Skip {
 				continue
 			}
 			for h.at >= until {
@@ -111,7 +111,7 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 		}
 		closeBlock()
 		if len(values) == 0 {
-			r.Silent++
+			r.SilentReleases++
 			continue
 		}
 		r.Heard += len(values)

@@ -8,20 +8,20 @@ import (
 
 // ChargeOptions choose the window and, for the energy, the voltage.
 type ChargeOptions struct {
-	From    float64 // s from the start of the capture
-	To      float64 // s from the start of the capture; 0: its last sample
-	Voltage float64 // V, constant during the window; 0: not known
+	From    float64 `unit:"s" range:"[0,)" help:"beginning of the window, from the start of the capture"`
+	To      float64 `unit:"s" range:"[0,)" help:"its end; not given: the last sample"`
+	Voltage float64 `unit:"V" help:"constant during the window; for the energy"`
 }
 
 // ChargeResult sums up a current over a window.
 type ChargeResult struct {
-	Duration float64 // s
-	Charge   float64 // C; 1 A·h is 3600 C
-	Energy   float64 // J; NaN if the voltage is not known
-	Mean     float64 // A, charge over duration
-	RMS      float64 // A
-	Peak     float64 // A, the largest sample in the window, its ends included
-	PeakAt   float64 // s from the start of the capture
+	Duration float64 `unit:"s"`
+	Charge   float64 `unit:"C" help:"1 A·h is 3600 C"`
+	Energy   float64 `unit:"J" why:"give voltage"`
+	Mean     float64 `unit:"A" help:"charge over duration"`
+	RMS      float64 `unit:"A"`
+	Peak     float64 `unit:"A" help:"the largest sample in the window, its ends included"`
+	PeakAt   float64 `unit:"s" help:"from the start of the capture"`
 }
 
 // Charge integrates a capture in A of one channel and at least 2 samples over a
@@ -33,12 +33,13 @@ type ChargeResult struct {
 // is exact; a clipped one counts as it was captured, and is less than the true
 // one.
 func Charge(current drivers.Samples, o ChargeOptions) (ChargeResult, error) {
-	if !finite(o.Voltage) {
-		return ChargeResult{}, errorf("charge", "voltage is %v V", o.Voltage)
+	o, err := complete("charge", o)
+	if err != nil {
+		return ChargeResult{}, err
 	}
 	r, err := charge("charge", current, nil, o)
 	if err == nil {
-		r.Energy = math.NaN()
+		r.Energy = nan
 		if o.Voltage != 0 {
 			r.Energy = r.Charge * o.Voltage
 		}
@@ -48,8 +49,8 @@ func Charge(current drivers.Samples, o ChargeOptions) (ChargeResult, error) {
 
 // EnergyOptions choose the window.
 type EnergyOptions struct {
-	From float64 // s from the start of the current's capture
-	To   float64 // s from the start of the current's capture; 0: its last sample
+	From float64 `unit:"s" range:"[0,)" help:"beginning of the window, from the start of the current's capture"`
+	To   float64 `unit:"s" range:"[0,)" help:"its end; not given: the last sample"`
 }
 
 // Energy is Charge with the voltage captured beside the current, in V, one

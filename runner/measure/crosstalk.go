@@ -11,35 +11,35 @@ import (
 
 // CrossTalkOptions choose what is looked at.
 type CrossTalkOptions struct {
-	Channel  int     // the one that the axis is meant to move, 1 first
-	Axis     string  // of the path: "left_x"
-	Channels []int   // the others to look at; none: all but Channel
-	Lag      float64 // s, as Travel finds it
-	Skip     float64 // s at the beginning of each dwell that are passed over, after the lag (0: 0.05)
+	Channel  int     `range:"[1,)" help:"of the receiver, that the axis is meant to move"`
+	Axis     string  `help:"of the path, as left_x; needed"`
+	Channels []int   `range:"[1,)" help:"the others to look at, as 2,3,4; not given: all"`
+	Lag      float64 `unit:"s" help:"as travel finds it"`
+	Skip     float64 `unit:"s" default:"0.05" range:"[0,)" help:"passed over at each dwell's start, after the lag"`
 }
 
 // ChannelResponse is what one channel does while an axis that is not its own
 // moves. All figures are NaN when it was not heard at two positions or more.
 type ChannelResponse struct {
-	Channel int
-	// Gain is the slope of its settled values against the commanded position by
-	// least squares, in %: 1 means that a full throw of the axis moves the
-	// channel by 1 % of throw. Uncertainty is that of Gain, expanded (k = 2).
-	Gain, Uncertainty float64
-	// Response is the largest less the smallest mean of its settled values at
-	// one position, in % of throw; noise alone gives a little.
-	Response float64
-	// Movement is the largest less the smallest value while the axis moves, in
-	// % of throw; it sees what only a moving stick does, and noise.
-	Movement float64
+	_ struct{} `why:"not heard at two positions"`
+
+	Channel     int
+	Gain        float64 `unit:"%" help:"of throw that a full throw of the axis moves it, by least squares"`
+	Uncertainty float64 `unit:"%" help:"of gain, expanded (k = 2)"`
+	// Noise alone gives a little.
+	Response float64 `unit:"% of throw" help:"largest less smallest mean at one position"`
+	// It sees what only a moving stick does, and noise.
+	Movement float64 `unit:"% of throw" help:"largest less smallest value while the axis moves"`
 }
 
 // CrossTalkResult lists the channels looked at, and the worst.
 type CrossTalkResult struct {
-	Channels []ChannelResponse // in the order asked for
-	Worst    float64           // the largest Response; NaN if nothing was heard
-	Channel  int               // which has it; 0 if nothing was heard
-	Follows  float64           // slope of the axis' own channel, to show that it moved
+	_ struct{} `why:"nothing was heard"`
+
+	Responses []ChannelResponse `help:"of each channel, in the order asked for"`
+	Worst     float64           `unit:"% of throw" help:"the largest response"`
+	Channel   int               `help:"which has it; 0 if nothing was heard"`
+	Follows   float64           `unit:"1" help:"slope of the axis' own channel, to show that it moved"`
 }
 
 // CrossTalk looks at the other channels while a stepped sweep moves one axis
@@ -51,12 +51,10 @@ type CrossTalkResult struct {
 // channel below 1, and settings that are NaN or infinite are errors. The order
 // of the channels changes nothing but the order of the results.
 func CrossTalk(f drivers.Frames, p drivers.Path, o CrossTalkOptions) (CrossTalkResult, error) {
-	r := CrossTalkResult{Worst: math.NaN(), Follows: math.NaN()}
-	if o.Skip == 0 {
-		o.Skip = 0.05
-	}
-	if !finite(o.Skip) || o.Skip < 0 || !finite(o.Lag) {
-		return r, errorf("cross talk", "skip is %v s and lag %v s", o.Skip, o.Lag)
+	r := missing[CrossTalkResult]()
+	o, err := complete("cross talk", o)
+	if err != nil {
+		return r, err
 	}
 	for i, s := range p {
 		for axis, from := range s.From {
@@ -65,11 +63,7 @@ func CrossTalk(f drivers.Frames, p drivers.Path, o CrossTalkOptions) (CrossTalkR
 			}
 		}
 	}
-	moves, err := movesOf("cross talk", p, o.Axis, f.Start)
-	if err != nil {
-		return r, err
-	}
-	own, err := channel("cross talk", f, o.Channel)
+	own, moves, err := along("cross talk", f, o.Channel, o.Axis, p)
 	if err != nil {
 		return r, err
 	}
@@ -93,7 +87,7 @@ func CrossTalk(f drivers.Frames, p drivers.Path, o CrossTalkOptions) (CrossTalkR
 		}
 		c := responseOf(frames, moves, end, o)
 		c.Channel = ch
-		r.Channels = append(r.Channels, c)
+		r.Responses = append(r.Responses, c)
 		if !(c.Response <= r.Worst) && !math.IsNaN(c.Response) {
 			r.Worst, r.Channel = c.Response, ch
 		}
@@ -102,8 +96,7 @@ func CrossTalk(f drivers.Frames, p drivers.Path, o CrossTalkOptions) (CrossTalkR
 }
 
 func responseOf(frames []heard, moves []move, end float64, o CrossTalkOptions) ChannelResponse {
-	nan := math.NaN()
-	r := ChannelResponse{Gain: nan, Uncertainty: nan, Response: nan, Movement: nan}
+	r := missing[ChannelResponse]()
 	dwells := dwellsOf(moves, end)
 	settle(frames, dwells, o.Lag, o.Skip)
 	dwells = slices.DeleteFunc(dwells, func(d dwell) bool { return len(d.values) == 0 })

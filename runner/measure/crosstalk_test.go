@@ -27,10 +27,10 @@ func TestCrossTalk(t *testing.T) {
 	f, p := coupled(0.015)
 	r, err := CrossTalk(f, p, CrossTalkOptions{Channel: 1, Axis: "left_x", Lag: 0.01})
 	require.NoError(t, err)
-	require.Len(t, r.Channels, 3)
+	require.Len(t, r.Responses, 3)
 	within(t, "follows", r.Follows, 1, 0.002)
 	for i, want := range []float64{1.5, -3, 0} {
-		c := r.Channels[i]
+		c := r.Responses[i]
 		require.Equal(t, i+2, c.Channel)
 		within(t, "gain", c.Gain, want, 0.03)
 		if math.Abs(c.Gain-want) > 2*c.Uncertainty {
@@ -45,7 +45,7 @@ func TestCrossTalk(t *testing.T) {
 	// The order of the channels is that of the results, and nothing else.
 	turned, err := CrossTalk(f, p, CrossTalkOptions{Channel: 1, Axis: "left_x", Lag: 0.01, Channels: []int{4, 2, 3}})
 	require.NoError(t, err)
-	require.Equal(t, []ChannelResponse{r.Channels[2], r.Channels[0], r.Channels[1]}, turned.Channels)
+	require.Equal(t, []ChannelResponse{r.Responses[2], r.Responses[0], r.Responses[1]}, turned.Responses)
 	require.Equal(t, r.Worst, turned.Worst)
 }
 
@@ -74,7 +74,7 @@ func TestCrossTalkSpecialInputs(t *testing.T) {
 	}
 	r, err := CrossTalk(sbus(5), p, CrossTalkOptions{Channel: 1, Axis: "left_x", Channels: []int{2}})
 	require.NoError(t, err)
-	require.True(t, math.IsNaN(r.Worst) && math.IsNaN(r.Channels[0].Gain) && math.IsNaN(r.Follows))
+	require.True(t, math.IsNaN(r.Worst) && math.IsNaN(r.Responses[0].Gain) && math.IsNaN(r.Follows))
 	require.Zero(t, r.Channel)
 
 	for i := range f.Frames {
@@ -82,5 +82,5 @@ func TestCrossTalkSpecialInputs(t *testing.T) {
 	}
 	r, err = CrossTalk(f, p, CrossTalkOptions{Channel: 1, Axis: "left_x", Channels: []int{2}})
 	require.NoError(t, err)
-	require.Equal(t, ChannelResponse{Channel: 2}, r.Channels[0], "a clipped channel does not respond")
+	require.Equal(t, ChannelResponse{Channel: 2}, r.Responses[0], "a clipped channel does not respond")
 }

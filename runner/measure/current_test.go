@@ -125,7 +125,7 @@ func TestInrushClosedForm(t *testing.T) {
 	near(t, "peak", r.Peak, settled+peak, 1e-9)
 	within(t, "peak at", r.PeakAt, on, 1e-9)
 	within(t, "onset", r.Onset, on, 1e-9)
-	near(t, "settled", r.Settled, settled, 1e-9)
+	near(t, "settled", r.Final, settled, 1e-9)
 	// The trapezoids of an exponential exceed its integral by h²/(12 tau²).
 	near(t, "charge", r.Charge, peak*tau, 5e-4)
 	within(t, "duration", r.Duration, tau*math.Ln10, 1.5/rate)

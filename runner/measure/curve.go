@@ -76,7 +76,7 @@ func (c curve) at(position float64) float64 {
 }
 
 func (c curve) ends(r *TravelResult, low, high float64) {
-	r.LowEnd, r.HighEnd, r.Centre = math.NaN(), math.NaN(), math.NaN()
+	r.LowEnd, r.HighEnd, r.Centre = nan, nan, nan
 	first, last := c[0], c[len(c)-1]
 	if math.Abs(first.position-low) < 1e-6 {
 		r.LowEnd = first.mean

@@ -11,26 +11,25 @@ import (
 
 // DeadBandOptions choose what is looked at.
 type DeadBandOptions struct {
-	Channel int     // 1 first
-	Axis    string  // of the path: "left_x"
-	Lag     float64 // s, as Travel finds it; matters for Middle only
+	Channel int     `range:"[1,)" help:"of the receiver, that the axis moves"`
+	Axis    string  `help:"of the path, as left_x; needed"`
+	Lag     float64 `unit:"s" help:"as travel finds it; for the middle only"`
 }
 
 // DeadBandResult describes the way around the centre on which the output does
 // not follow the stick, in % of throw of the stick. Play between stick and
 // sensor is not in it: it delays a way after a turn, but not in its middle.
 type DeadBandResult struct {
-	// Width is the whole way, the larger of those found upwards and downwards
-	// (where only one was heard, that one). A stick without dead band shows
-	// about as much as Uncertainty.
-	Width float64
-	// Bound is "more" when the output stood still to the end of a way: the dead
-	// band then reaches beyond the sweep. Else "".
-	Bound       string
-	Middle      float64 // position of its middle; NaN where Width does not exceed Uncertainty, or of Bound "more"
-	Uncertainty float64 // of Width, expanded (k = 2), as far as the capture shows it; NaN of Bound "more"
-	Slope       float64 // of output against command beside the dead band
-	Heard       int     // frames used
+	_ struct{} `why:"no dead band, or too little was heard"`
+
+	// Where only one was heard, that one. A stick without dead band shows about as much as
+	// Uncertainty.
+	Width       float64 `unit:"% of throw" help:"of the stick: the larger of those found upwards and downwards"`
+	Bound       string  `help:"more: it reaches beyond the sweep"`
+	Middle      float64 `unit:"% of throw" help:"position of its middle, where it is wider than its uncertainty"`
+	Uncertainty float64 `unit:"% of throw" help:"of the width, expanded (k = 2), as far as the capture shows it"`
+	Follows     float64 `unit:"1" help:"slope of output against command beside the dead band"`
+	Heard       int     `help:"frames used"`
 }
 
 // DeadBand measures slow straight movements through the centre, up and down, in
@@ -49,16 +48,12 @@ type DeadBandResult struct {
 // without a movement through 0, or a capture without scale, is an
 // error.
 func DeadBand(f drivers.Frames, ways []drivers.Path, o DeadBandOptions) (DeadBandResult, error) {
-	nan := math.NaN()
-	r := DeadBandResult{Width: nan, Middle: nan, Uncertainty: nan, Slope: nan}
-	if !finite(o.Lag) {
-		return r, errorf("dead band", "lag is %v s", o.Lag)
-	}
-	frames, err := channel("dead band", f, o.Channel)
+	r := missing[DeadBandResult]()
+	o, err := complete("dead band", o)
 	if err != nil {
 		return r, err
 	}
-	moves, err := movesOf("dead band", slices.Concat(ways...), o.Axis, f.Start)
+	frames, moves, err := along("dead band", f, o.Channel, o.Axis, ways...)
 	if err != nil {
 		return r, err
 	}
@@ -75,8 +70,7 @@ func (m move) crosses() bool { return m.from < 0 && m.to > 0 || m.from > 0 && m.
 
 // flatAround finds the level piece in the slowest movements through the centre.
 func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
-	nan := math.NaN()
-	r := DeadBandResult{Width: nan, Middle: nan, Uncertainty: nan, Slope: nan}
+	r := missing[DeadBandResult]()
 	slowest := math.Inf(1)
 	for _, m := range moves {
 		if m.crosses() {
@@ -114,7 +108,7 @@ func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
 	if len(ways) == 0 {
 		return r
 	}
-	r.Slope = slope
+	r.Follows = slope
 	if r.Bound == "more" {
 		r.Uncertainty = nan
 	} else if r.Width > r.Uncertainty {
@@ -322,7 +316,7 @@ func (r *ramp) fit() flat {
 func (r *ramp) widthError(a, b, slope, squares float64) float64 {
 	n := len(r.at)
 	if n < 6 || slope == 0 {
-		return math.NaN()
+		return nan
 	}
 	// Columns: constant, slope, a, b. Where one side has no values its column
 	// is empty and the matrix singular.
@@ -358,12 +352,12 @@ func (r *ramp) widthError(a, b, slope, squares float64) float64 {
 	d := mat.NewVecDense(4, []float64{0, 0, -1, 1})
 	if err := x.SolveVec(m, d); err != nil {
 		if _, poor := err.(mat.Condition); !poor {
-			return math.NaN()
+			return nan
 		}
 	}
 	v := mat.Dot(d, &x) * squares / float64(n-4)
 	if !(v >= 0) {
-		return math.NaN()
+		return nan
 	}
 	return math.Sqrt(v)
 }

@@ -10,26 +10,25 @@ import (
 
 // DecayOptions name the element of the RC pair that is known.
 type DecayOptions struct {
-	Resistance  float64 // ohm; 0: not known
-	Capacitance float64 // F; 0: not known
+	Resistance  float64 `unit:"Ohm" range:"[0,)" help:"of the RC pair, where known"`
+	Capacitance float64 `unit:"F" range:"[0,)" help:"of the RC pair, where known"`
 }
 
 // DecayResult describes a quantity that goes exponentially to its final value:
 // final + amplitude e^(-t/tau), t from the start of the capture.
 type DecayResult struct {
-	// Final is where it goes: of the current of a unit that is switched off,
-	// its leakage. Uncertainty is expanded (k = 2), as far as the capture shows
-	// it; it grows large when the capture is shorter than the decay.
-	Final, Uncertainty float64
-	Amplitude          float64 // above Final at the start of the capture; 0 if nothing decays
-	// Tau is the time constant in s; NaN if nothing decays. TauUncertainty is
-	// expanded (k = 2).
-	Tau, TauUncertainty float64
-	// Resistance (ohm) and Capacitance (F) are tau = R C solved for the element
-	// that was not given; NaN if none was given or nothing decays.
-	Resistance, Capacitance float64
-	Decays                  bool    // an exponential explains the capture clearly better than a constant does
-	Residual                float64 // rms of what the fit leaves
+	_ struct{} `why:"nothing decays, or the capture is too short to tell"`
+
+	// Uncertainty grows large when the capture is shorter than the decay.
+	Final          float64 `unit:"capture" help:"where it goes: of a unit that is off, its leakage"`
+	Uncertainty    float64 `unit:"capture" help:"of final, expanded (k = 2)"`
+	Amplitude      float64 `unit:"capture" help:"above final at the start; 0 if nothing decays"`
+	Tau            float64 `unit:"s" help:"the time constant"`
+	TauUncertainty float64 `unit:"s" help:"expanded (k = 2)"`
+	Resistance     float64 `unit:"Ohm" help:"tau over the capacitance given" why:"give capacitance; or nothing decays"`
+	Capacitance    float64 `unit:"F" help:"tau over the resistance given" why:"give resistance; or nothing decays"`
+	Decays         bool    `help:"an exponential explains the capture clearly better than a constant"`
+	Residual       float64 `unit:"capture" help:"rms of what the fit leaves"`
 }
 
 // Decay fits an exponential by least squares to a capture of one channel and at
@@ -43,12 +42,11 @@ type DecayResult struct {
 // than the capture: Final is then as good as unknown, and its Uncertainty says
 // so.
 func Decay(s drivers.Samples, o DecayOptions) (DecayResult, error) {
-	nan := math.NaN()
-	r := DecayResult{Tau: nan, TauUncertainty: nan, Resistance: nan, Capacitance: nan}
-	for _, v := range []float64{o.Resistance, o.Capacitance} {
-		if !finite(v) || v < 0 {
-			return r, errorf("decay", "an element is %v", v)
-		}
+	r := missing[DecayResult]()
+	r.Amplitude = 0
+	o, err := complete("decay", o)
+	if err != nil {
+		return r, err
 	}
 	x, err := one("decay", s, 16)
 	if err != nil {

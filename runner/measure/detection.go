@@ -2,36 +2,48 @@ package measure
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 )
 
 // Tried is how often something was detected at one strength of it.
 type Tried struct {
-	At     float64 // the strength: a severity, or its logarithm
-	Trials int
-	Caught int // of Trials
+	Strength float64 `unit:"strength" help:"a severity, or its logarithm"`
+	Trials   int
+	Caught   int `help:"of trials"`
+}
+
+func (t Tried) Fault() string {
+	if !finite(t.Strength) || t.Trials < 0 || t.Caught < 0 || t.Caught > t.Trials {
+		return fmt.Sprintf("%d caught of %d trials at strength %v", t.Caught, t.Trials, t.Strength)
+	}
+	return ""
 }
 
 // DetectionResult is how the share detected rises with strength.
 type DetectionResult struct {
-	Edges []Edge    // in the order of DetectionOptions.Levels
-	Curve []float64 // share detected at each of DetectionOptions.Curve, 0..1
+	Edges    []Edge    `help:"in the order of probabilities"`
+	Detected []float64 `unit:"1" help:"probability at each of strengths"`
 }
 
-// Edge is the strength at which a share of Level is detected, and between what
-// it lies at the confidence asked for. An end that lies outside the strengths
-// tried is -Inf or +Inf: nothing was tried there.
+// Edge is the strength at which a Probability of detection is reached, and
+// between what it lies at the confidence asked for. An end that lies outside
+// the strengths tried is -Inf or +Inf: nothing was tried there.
 type Edge struct {
-	Level         float64
-	At, Low, High float64
+	_ struct{} `why:"nothing was tried there"`
+
+	Probability float64 `unit:"1" help:"of detection"`
+	Strength    float64 `unit:"strength" help:"at which it is reached"`
+	Low         float64 `unit:"strength" help:"end of its interval"`
+	High        float64 `unit:"strength" help:"end of its interval"`
 }
 
 // DetectionOptions for [Detection].
 type DetectionOptions struct {
-	Levels     []float64 // shares between 0 and 1; 0.5 and 0.95 if not given
-	Confidence float64   // of the edges' intervals; 0.95 if not given
-	Curve      []float64 // strengths at which the curve is wanted
+	Probabilities []float64 `unit:"1" default:"0.5,0.95" range:"(0,1)" help:"of detection whose strengths are wanted"`
+	Confidence    float64   `unit:"1" default:"0.95" range:"(0,1)" help:"of the intervals"`
+	Strengths     []float64 `unit:"strength" help:"at which the probability of detection is wanted, as 0.1,0.2"`
 }
 
 // How finely edge and width of the logistic curve are tried.
@@ -58,38 +70,30 @@ type logisticRange struct{ half0, half1, width0, width1 float64 }
 // the span to all of it.
 //
 // Errors: fewer than two strengths, a strength that is not finite, counts that
-// cannot be, a level or confidence not between 0 and 1.
+// cannot be, a probability or confidence not between 0 and 1.
 func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 	const op = "detection"
-	c, err := confidence(op, o.Confidence)
+	o, err := complete(op, o)
 	if err != nil {
 		return DetectionResult{}, err
 	}
-	levels := o.Levels
-	if levels == nil {
-		levels = []float64{0.5, 0.95}
-	}
-	for _, l := range levels {
-		if !(l > 0 && l < 1) {
-			return DetectionResult{}, errorf(op, "level is %v, it must lie between 0 and 1", l)
-		}
-	}
+	c := o.Confidence
 	var at []Tried // one entry a strength
 	for _, t := range tried {
-		if !finite(t.At) || t.Trials < 0 || t.Caught < 0 || t.Caught > t.Trials {
-			return DetectionResult{}, errorf(op, "%d of %d caught at strength %v", t.Caught, t.Trials, t.At)
+		if fault := t.Fault(); fault != "" {
+			return DetectionResult{}, errorf(op, "%s", fault)
 		}
 		if t.Trials > 0 {
 			at = append(at, t)
 		}
 	}
-	slices.SortFunc(at, func(a, b Tried) int { return cmp.Compare(a.At, b.At) })
+	slices.SortFunc(at, func(a, b Tried) int { return cmp.Compare(a.Strength, b.Strength) })
 	at = merge(at)
 	if len(at) < 2 {
 		return DetectionResult{}, errorf(op, "%d strengths tried, at least 2 are needed", len(at))
 	}
 
-	first, last := at[0].At, at[len(at)-1].At
+	first, last := at[0].Strength, at[len(at)-1].Strength
 	span := last - first
 	// A coarse look at everything, then a fine one where the weight is.
 	everywhere := logisticRange{first - span/2, last + span/2, math.Log(span / 500), math.Log(span)}
@@ -103,7 +107,7 @@ func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 
 	var r DetectionResult
 	type place struct{ at, weight float64 }
-	for _, l := range levels {
+	for _, l := range o.Probabilities {
 		places := make([]place, len(curves))
 		sum := 0.0
 		for i, k := range curves {
@@ -120,15 +124,16 @@ func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 			}
 			return inside(places[len(places)-1].at, first, last)
 		}
-		r.Edges = append(r.Edges, Edge{l, quantile(0.5), quantile((1 - c) / 2), quantile((1 + c) / 2)})
+		low, high := quantile((1-c)/2), quantile((1+c)/2)
+		r.Edges = append(r.Edges, Edge{Probability: l, Strength: quantile(0.5), Low: low, High: high})
 	}
-	for _, x := range o.Curve {
+	for _, x := range o.Strengths {
 		share, sum := 0.0, 0.0
 		for _, k := range curves {
 			share += k.weight / (1 + math.Exp(-(x-k.half)/k.width))
 			sum += k.weight
 		}
-		r.Curve = append(r.Curve, share/sum)
+		r.Detected = append(r.Detected, share/sum)
 	}
 	return r, nil
 }
@@ -145,7 +150,7 @@ func weigh(at []Tried, in, whole logisticRange) ([]logistic, logisticRange) {
 			half := in.half0 + (float64(i)+0.5)*halfStep
 			fit := 0.0
 			for _, t := range at {
-				z := (t.At - half) / width
+				z := (t.Strength - half) / width
 				fit -= float64(t.Trials)*softplus(z) - float64(t.Caught)*z // ln(1-p) = -softplus(z), ln p = z - softplus(z)
 			}
 			best = max(best, fit)
@@ -172,7 +177,7 @@ func weigh(at []Tried, in, whole logisticRange) ([]logistic, logisticRange) {
 func merge(sorted []Tried) []Tried {
 	var out []Tried
 	for _, t := range sorted {
-		if n := len(out); n > 0 && out[n-1].At == t.At {
+		if n := len(out); n > 0 && out[n-1].Strength == t.Strength {
 			out[n-1].Trials += t.Trials
 			out[n-1].Caught += t.Caught
 		} else {

@@ -5,48 +5,44 @@ import "math"
 // DistanceOptions says over which path an attenuation is to be turned into a
 // distance.
 type DistanceOptions struct {
-	Frequency float64 // Hz; needed
-	// Fixed is the loss of the bench besides its attenuator, from the
-	// transmitter's antenna terminal to the receiver's, in dB: cables, coupler,
-	// chamber.
-	Fixed float64
-	// Gain is that of both antennas together in use, in dBi.
-	Gain float64
-	// Wood is how much of the path, from one end on, lies in woodland, in m; 0:
-	// none. The rest is free.
-	Wood float64
-	// Woodland as in ITU-R P.833: the most it can add is A1 f^Alpha dB (f in
-	// MHz), the first metres add Specific dB/m. Not given: 0.18, 0.752 (Rio de
-	// Janeiro) and 0.05 dB/m at 900 MHz growing with the frequency, as an
-	// example; woods differ by several times that.
-	A1, Alpha, Specific float64
+	Frequency float64 `unit:"Hz" range:"(0,)" help:"of the link"`
+	// From the transmitter's antenna terminal to the receiver's.
+	BenchLoss   float64 `unit:"dB" help:"of the bench besides its attenuator: cables, coupler, chamber"`
+	AntennaGain float64 `unit:"dB" help:"of both antennas together in use, dBi"`
+	Wood        float64 `unit:"m" range:"[0,)" help:"of the path that lie in woodland"`
+	// The most that woodland can add is A1 f^alpha dB (f in MHz). What is taken where
+	// nothing is given (Rio de Janeiro; the last grows with the frequency) is an example:
+	// woods differ by several times that.
+	WoodA1       float64 `unit:"dB" range:"[0,)" help:"A1 of ITU-R P.833; not given: 0.18"`
+	WoodAlpha    float64 `unit:"1" range:"[0,)" help:"alpha of ITU-R P.833; not given: 0.752"`
+	WoodSpecific float64 `unit:"dB/m" range:"[0,)" help:"of the first metres of woodland; not given: 0.05 at 900 MHz"`
 }
 
 // DistanceResult is the equivalent distance of an attenuation.
 type DistanceResult struct {
-	Distance  float64 // m
-	FreeSpace float64 // dB of the path loss due to distance (ITU-R P.525)
-	Woodland  float64 // dB of it due to woodland (ITU-R P.833)
-	// FarField is false below ten wavelengths, where neither formula holds.
-	FarField bool
+	Distance  float64 `unit:"m" help:"between the antennas"`
+	FreeSpace float64 `unit:"dB" help:"of the path loss due to distance (ITU-R P.525)"`
+	Woodland  float64 `unit:"dB" help:"of it due to woodland (ITU-R P.833)"`
+	FarField  bool    `help:"ten wavelengths or more; nearer, neither formula holds"`
 }
 
 const lightSpeed = 299792458.0 // m/s
 
-// Distance is how far apart the two antennas would be in use for the same
-// level at the receiver as with this attenuation (dB) on the bench:
-// attenuation + Fixed + Gain = free-space loss + woodland. The free-space loss
-// is 20 lg(4 pi d f / c) of ITU-R P.525, exactly: the rounded "32.4" form is
-// 0.048 dB lower. Neither ground reflection nor fading is in it, so that the
-// reach over ground is shorter.
+// Distance is how far apart the two antennas would be in use for the same level
+// at the receiver as with this attenuation (dB) on the bench: attenuation +
+// BenchLoss + AntennaGain = free-space loss + woodland. The free-space loss is
+// 20 lg(4 pi d f / c) of ITU-R P.525, exactly: the rounded "32.4" form is 0.048
+// dB lower. Neither ground reflection nor fading is in it, so that the reach
+// over ground is shorter.
 //
 // A loss that is not finite, a frequency not above 0, a negative Wood, and
 // woodland figures below 0 are errors.
 func Distance(attenuation float64, o DistanceOptions) (DistanceResult, error) {
-	if err := o.check("distance", attenuation); err != nil {
+	o, err := o.complete("distance", attenuation)
+	if err != nil {
 		return DistanceResult{}, err
 	}
-	loss := attenuation + o.Fixed + o.Gain
+	loss := attenuation + o.BenchLoss + o.AntennaGain
 	// Free space alone is the longest it can be; the woodland's most, less.
 	inverse := func(loss float64) float64 { return math.Pow(10, loss/20) * lightSpeed / (4 * math.Pi * o.Frequency) }
 	high := inverse(loss)
@@ -73,28 +69,21 @@ func Distance(attenuation float64, o DistanceOptions) (DistanceResult, error) {
 // level of a distance in m; the other direction of [Distance]. It is negative
 // where the bench itself already loses more.
 func Attenuation(distance float64, o DistanceOptions) (float64, error) {
-	if err := o.check("attenuation", distance); err != nil {
+	o, err := o.complete("attenuation", distance)
+	if err != nil {
 		return 0, err
 	}
 	if distance <= 0 {
 		return 0, errorf("attenuation", "distance is %v m", distance)
 	}
-	return o.pathLoss(distance) - o.Fixed - o.Gain, nil
+	return o.pathLoss(distance) - o.BenchLoss - o.AntennaGain, nil
 }
 
-func (o DistanceOptions) check(op string, of float64) error {
-	for _, v := range []float64{of, o.Fixed, o.Gain, o.Wood, o.A1, o.Alpha, o.Specific} {
-		if !finite(v) {
-			return errorf(op, "%v among the losses, distances and gains", v)
-		}
+func (o DistanceOptions) complete(op string, of float64) (DistanceOptions, error) {
+	if !finite(of) {
+		return o, errorf(op, "it is asked for %v", of)
 	}
-	if !finite(o.Frequency) || o.Frequency <= 0 {
-		return errorf(op, "frequency is %v Hz", o.Frequency)
-	}
-	if o.Wood < 0 || o.A1 < 0 || o.Alpha < 0 || o.Specific < 0 {
-		return errorf(op, "woodland of %v m with a1 %v, alpha %v, specific %v dB/m: none may be below 0", o.Wood, o.A1, o.Alpha, o.Specific)
-	}
-	return nil
+	return complete(op, o)
 }
 
 func (o DistanceOptions) at(d float64) DistanceResult {
@@ -119,7 +108,7 @@ func (o DistanceOptions) woodland(d float64) float64 {
 		return 0
 	}
 	mega := o.Frequency / 1e6
-	a1, alpha, specific := o.A1, o.Alpha, o.Specific
+	a1, alpha, specific := o.WoodA1, o.WoodAlpha, o.WoodSpecific
 	if a1 == 0 && alpha == 0 {
 		a1, alpha = 0.18, 0.752
 	}

@@ -27,7 +27,7 @@ func TestFreeSpace(t *testing.T) {
 		require.Equal(t, tt.m >= 10*lightSpeed/tt.hz, back.FarField)
 	}
 	// Friis: 20 dBm, 2.15 dBi twice, 2400 MHz, 1 km: -75.752008 dBm (re-computed).
-	got, err := Attenuation(1000, DistanceOptions{Frequency: 2400e6, Gain: 4.3})
+	got, err := Attenuation(1000, DistanceOptions{Frequency: 2400e6, AntennaGain: 4.3})
 	require.NoError(t, err)
 	within(t, "Friis", 20-got, -75.752008, 5e-7)
 }
@@ -36,7 +36,7 @@ func TestFreeSpace(t *testing.T) {
 // .05 dB/m, 50 m: Am 29.982157 dB, Aev 2.398609 dB (formula from memory,
 // re-computed).
 func TestWoodland(t *testing.T) {
-	o := DistanceOptions{Frequency: 900e6, Wood: 50, A1: 0.18, Alpha: 0.752, Specific: 0.05}
+	o := DistanceOptions{Frequency: 900e6, Wood: 50, WoodA1: 0.18, WoodAlpha: 0.752, WoodSpecific: 0.05}
 	within(t, "Aev", o.woodland(50), 2.398609, 5e-7)
 	within(t, "Am", o.woodland(1e9), 29.982157, 5e-7)
 	require.Zero(t, o.woodland(0))
@@ -53,8 +53,8 @@ func TestDistanceThereAndBack(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 7))
 	for range 2000 {
 		o := DistanceOptions{
-			Frequency: math.Pow(10, 8+2*rng.Float64()), Fixed: 60 * rng.Float64(), Gain: 10*rng.Float64() - 5,
-			Wood: float64(rng.IntN(2)) * math.Pow(10, 4*rng.Float64()), A1: 2 * rng.Float64(), Alpha: rng.Float64(), Specific: rng.Float64(),
+			Frequency: math.Pow(10, 8+2*rng.Float64()), BenchLoss: 60 * rng.Float64(), AntennaGain: 10*rng.Float64() - 5,
+			Wood: float64(rng.IntN(2)) * math.Pow(10, 4*rng.Float64()), WoodA1: 2 * rng.Float64(), WoodAlpha: rng.Float64(), WoodSpecific: rng.Float64(),
 		}
 		d := math.Pow(10, 6*rng.Float64()-1)
 		a, err := Attenuation(d, o)
@@ -62,7 +62,7 @@ func TestDistanceThereAndBack(t *testing.T) {
 		r, err := Distance(a, o)
 		require.NoError(t, err)
 		near(t, "distance", r.Distance, d, 1e-9)
-		within(t, "parts", r.FreeSpace+r.Woodland, a+o.Fixed+o.Gain, 1e-6)
+		within(t, "parts", r.FreeSpace+r.Woodland, a+o.BenchLoss+o.AntennaGain, 1e-6)
 		further, err := Distance(a+1, o)
 		require.NoError(t, err)
 		require.Greater(t, further.Distance, r.Distance)
@@ -71,7 +71,7 @@ func TestDistanceThereAndBack(t *testing.T) {
 
 func TestDistanceRefuses(t *testing.T) {
 	ok := DistanceOptions{Frequency: 2.4e9}
-	for _, o := range []DistanceOptions{{}, {Frequency: -1}, {Frequency: math.NaN()}, {Frequency: 1e9, Wood: -1}, {Frequency: 1e9, A1: -1}, {Frequency: 1e9, Gain: math.Inf(1)}} {
+	for _, o := range []DistanceOptions{{}, {Frequency: -1}, {Frequency: math.NaN()}, {Frequency: 1e9, Wood: -1}, {Frequency: 1e9, WoodA1: -1}, {Frequency: 1e9, AntennaGain: math.Inf(1)}} {
 		_, err := Distance(60, o)
 		require.ErrorContains(t, err, "measure: distance: ")
 		_, err = Attenuation(60, o)

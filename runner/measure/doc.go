@@ -3,8 +3,10 @@
 //
 // Every function takes one or more captures, and options where it has any, and
 // gives a result and an error. They are pure, keep nothing between calls and
-// may be called from several goroutines at once. Times are in s, currents in A,
-// frequencies in Hz, levels in dB; what else a field holds it says itself.
+// may be called from several goroutines at once. [Measurements] is the list of
+// them, and the tags of their options and results say unit, meaning, default and
+// range of each field ([Fields]): shares and errors in % as in limits,
+// probabilities and confidences from 0 to 1.
 //
 // Two kinds of "nothing there" are kept apart. A capture that cannot be
 // measured at all (empty, too short, NaN in it, a channel that does not exist)
@@ -12,7 +14,7 @@
 //
 //	measure: tune: capture has 3 samples, at least 2400 needed
 //
-// Silence of the unit (no note, no frame, no answer) is a result: Found 0, a
+// Silence of the unit (no note, no frame, no answer) is a result: Right 0, a
 // very low level, Heard 0. Figures that then have no meaning are NaN, which no
 // limit passes, unless the field says otherwise.
 //

@@ -4,10 +4,11 @@ import "math"
 
 // DirtySpot is a stretch of the travel on which dropouts were heard.
 type DirtySpot struct {
-	From, To float64 // commanded, % of throw
-	Dropouts int     // times
-	Frames   int
-	Furthest float64 // % of throw, the value furthest from the expected one
+	From      float64 `unit:"% of throw" help:"commanded"`
+	To        float64 `unit:"% of throw" help:"commanded"`
+	Dropouts  int     `help:"times"`
+	FramesOut int     `help:"frames that were out of the way"`
+	Furthest  float64 `unit:"% of throw" help:"the value furthest from the expected one"`
 }
 
 // dropouts counts departures from the expected way. A frame is out when it is
@@ -34,18 +35,18 @@ func dropouts(r *TravelResult, frames []heard, moves []move, c curve, lag float6
 		}
 		if was {
 			s := &found[len(found)-1]
-			s.From, s.To, s.Frames = min(s.From, at), max(s.To, at), s.Frames+1
+			s.From, s.To, s.FramesOut = min(s.From, at), max(s.To, at), s.FramesOut+1
 			s.further(h.value, c)
 			continue
 		}
 		r.Dropouts++
-		found = append(found, DirtySpot{From: at, To: at, Dropouts: 1, Frames: 1, Furthest: h.value})
+		found = append(found, DirtySpot{From: at, To: at, Dropouts: 1, FramesOut: 1, Furthest: h.value})
 	}
 	for _, i := range sortedBy(len(found), func(i int) float64 { return found[i].From }) {
 		s := found[i]
 		if n := len(r.Spots); n > 0 && s.From <= r.Spots[n-1].To+near {
 			last := &r.Spots[n-1]
-			last.To, last.Dropouts, last.Frames = max(last.To, s.To), last.Dropouts+s.Dropouts, last.Frames+s.Frames
+			last.To, last.Dropouts, last.FramesOut = max(last.To, s.To), last.Dropouts+s.Dropouts, last.FramesOut+s.FramesOut
 			last.further(s.Furthest, c)
 			continue
 		}

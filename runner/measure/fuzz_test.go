@@ -59,7 +59,7 @@ func FuzzSamples(f *testing.F) {
 		r, err := Tune(s, TuneOptions{Score: score})
 		plainError(t, err)
 		if err == nil {
-			if r.Found+r.Wrong+r.Missing != len(score) || r.Found+r.Wrong+r.Extra != len(r.Notes) {
+			if r.Right+r.Wrong+r.Missing != len(score) || r.Right+r.Wrong+r.Extra != len(r.Notes) {
 				t.Fatalf("counts do not agree: %+v", r)
 			}
 			for _, v := range []float64{r.WorstCents, r.WorstLength, r.Level, r.WeakestLevel, r.THD, r.ForeignLevel, r.ForeignFrequency, r.NoiseFloor} {

@@ -7,6 +7,8 @@ import (
 	"fullthrow/drivers"
 )
 
+var nan = math.NaN()
+
 func errorf(op, format string, args ...any) error {
 	return fmt.Errorf("measure: "+op+": "+format, args...)
 }

@@ -8,17 +8,14 @@ import (
 
 // InrushResult describes the current just after switching on.
 type InrushResult struct {
-	Peak    float64 // A, the largest sample
-	PeakAt  float64 // s from the start of the capture
-	Onset   float64 // s from the start of the capture: first sample of at least a tenth of the peak
-	Settled float64 // A, median of the capture's last quarter
-	// Charge is the charge above the settled current, in C, from the onset
-	// until twice the time that the excess takes to sink to a hundredth of its
-	// peak (or into the noise).
-	Charge float64
-	// Duration is how long the current stays more than a tenth of the peak's
-	// excess above the settled current, in s.
-	Duration float64
+	Peak   float64 `unit:"A" help:"the largest sample"`
+	PeakAt float64 `unit:"s" help:"from the start of the capture"`
+	Onset  float64 `unit:"s" help:"from the start: the first sample of at least a tenth of the peak"`
+	Final  float64 `unit:"A" help:"median of the last quarter"`
+	// Until twice the time that the excess takes to sink to a hundredth of its peak, or into
+	// the noise.
+	Charge   float64 `unit:"C" help:"above the final current, from the onset on"`
+	Duration float64 `unit:"s" help:"how long more than a tenth of the peak's excess is drawn"`
 }
 
 // Inrush measures a capture in A of one channel and at least 16 samples that
@@ -35,7 +32,7 @@ func Inrush(s drivers.Samples) (InrushResult, error) {
 	}
 	n := len(x)
 	tail := x[n-n/4:]
-	r := InrushResult{Settled: median(tail)}
+	r := InrushResult{Final: median(tail)}
 	top := 0
 	for i, v := range x {
 		if v > x[top] {
@@ -48,17 +45,17 @@ func Inrush(s drivers.Samples) (InrushResult, error) {
 		onset++
 	}
 	r.Onset = float64(onset) / s.Rate
-	excess := r.Peak - r.Settled
+	excess := r.Peak - r.Final
 	if excess <= 0 {
 		return r, nil
 	}
 	_, noise := meanSD(tail)
 	end, short := n-1, n-1
 	for i := top; i < n; i++ {
-		if short == n-1 && x[i]-r.Settled <= 0.1*excess {
+		if short == n-1 && x[i]-r.Final <= 0.1*excess {
 			short = i
 		}
-		if x[i]-r.Settled <= math.Max(0.01*excess, 3*noise) {
+		if x[i]-r.Final <= math.Max(0.01*excess, 3*noise) {
 			end = i
 			break
 		}
@@ -67,7 +64,7 @@ func Inrush(s drivers.Samples) (InrushResult, error) {
 	// Trapezoids; signed, so that noise after the end cancels.
 	last := min(n-1, onset+2*(end-onset))
 	for i := onset; i < last; i++ {
-		r.Charge += (x[i]+x[i+1])/2 - r.Settled
+		r.Charge += (x[i]+x[i+1])/2 - r.Final
 	}
 	r.Charge /= s.Rate
 	return r, nil

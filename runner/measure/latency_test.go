@@ -12,7 +12,7 @@ func TestLatency(t *testing.T) {
 	nan := math.NaN()
 	r, err := Latency([]float64{0.012, nan, 0.014, 0.013, nan})
 	require.NoError(t, err)
-	require.Equal(t, []int{5, 3, 2}, []int{r.Count, r.Answered, r.Missed})
+	require.Equal(t, []int{5, 3, 2}, []int{r.Trials, r.Answered, r.Missed})
 	near(t, "mean", r.Mean, 0.013, 1e-12)
 	near(t, "sd", r.SD, 0.001, 1e-12)
 	near(t, "jitter: only 14 to 13 ms follow each other", r.Jitter, 0.001, 1e-12)

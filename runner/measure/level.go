@@ -10,24 +10,24 @@ import (
 
 // LevelOptions choose what is measured.
 type LevelOptions struct {
-	Channel int     // 1 first (0: 1)
-	Average bool    // the mean of all channels instead of one
-	Silence float64 // dB; a quieter capture is Silent (0: -80, in a capture in Pa 20)
+	Channel int     `help:"of the capture, from 1; not given: 1"`
+	Mix     bool    `help:"take the mean of all channels"`
+	Silence float64 `unit:"dB" help:"a quieter capture is silent; not given: -80, in Pa 20"`
 }
 
 // LevelResult is how loud a capture is. Levels are in dB: in a capture in Pa
 // sound pressure levels (re 20 µPa), else re the rms of a sine of amplitude 1.
 type LevelResult struct {
-	RMS       float64 // about DC, in the unit of the capture
-	Peak      float64 // largest distance from DC, in the unit of the capture
-	Crest     float64 // Peak over RMS, 1.414 for a sine; 0 for a constant capture
-	Level     float64 // dB, of RMS, unweighted
-	LevelA    float64 // dB, A-weighted (IEC 61672-1)
-	LevelC    float64 // dB, C-weighted (IEC 61672-1)
-	PeakLevel float64 // dB, of Peak: re 20 µPa in a capture in Pa, else re 1 (full scale)
-	DC        float64 // mean, in the unit of the capture
-	Clipped   bool    // the tops are cut off: the true level is higher
-	Silent    bool    // Level is below Silence
+	RMS       float64 `unit:"capture" help:"about dc"`
+	Peak      float64 `unit:"capture" help:"largest distance from dc"`
+	Crest     float64 `unit:"1" help:"peak over rms, 1.414 for a sine; 0 for a constant capture"`
+	Level     float64 `unit:"dB" help:"of rms, unweighted"`
+	LevelA    float64 `unit:"dB" help:"A-weighted (IEC 61672-1)"`
+	LevelC    float64 `unit:"dB" help:"C-weighted (IEC 61672-1)"`
+	PeakLevel float64 `unit:"dB" help:"of peak: in Pa re 20 µPa, else re 1 (full scale)"`
+	DC        float64 `unit:"capture" help:"the mean"`
+	Clipped   bool    `help:"the tops are cut off: the true level is higher"`
+	Silent    bool    `help:"level is below silence"`
 }
 
 // Level measures a capture of at least 64 samples as a whole (time-average
@@ -44,7 +44,11 @@ type LevelResult struct {
 // one sample, fewer than 64, NaN, infinite and samples beyond 1e150 are errors. A
 // clipped capture is measured and marked Clipped.
 func Level(s drivers.Samples, o LevelOptions) (LevelResult, error) {
-	w, err := waveformOf("level", s, o.Channel, o.Average, o.Silence, 64)
+	o, err := complete("level", o)
+	if err != nil {
+		return LevelResult{}, err
+	}
+	w, err := waveformOf("level", s, o.Channel, o.Mix, o.Silence, 64)
 	if err != nil {
 		return LevelResult{}, err
 	}

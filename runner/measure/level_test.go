@@ -113,8 +113,8 @@ func TestLevelSpecialInputs(t *testing.T) {
 		"NaN":     {samples(48000, "1", append(make([]float64, 70), math.NaN())), LevelOptions{}, "sample 70 is NaN"},
 		"Inf":     {samples(48000, "1", append(make([]float64, 70), math.Inf(1))), LevelOptions{}, "sample 70 is +Inf"},
 		"large":   {samples(48000, "1", append(make([]float64, 70), 1e155)), LevelOptions{}, "samples are too large to be squared"},
-		"both":    {drivers.Samples{Rate: 1, Channels: 2, Values: make([]float64, 200)}, LevelOptions{Channel: 1, Average: true}, "channel 1 asked for, and the average of all channels"},
-		"silence": {samples(48000, "1", make([]float64, 70)), LevelOptions{Silence: math.NaN()}, "silence is NaN dB"},
+		"both":    {drivers.Samples{Rate: 1, Channels: 2, Values: make([]float64, 200)}, LevelOptions{Channel: 1, Mix: true}, "channel 1 asked for, and the average of all channels"},
+		"silence": {samples(48000, "1", make([]float64, 70)), LevelOptions{Silence: math.NaN()}, "silence is NaN dB, it must be a finite number"},
 	} {
 		_, err := Level(c.s, c.o)
 		require.EqualError(t, err, "measure: level: "+c.want, name)

@@ -9,12 +9,12 @@ import (
 
 // StraightLine is a line laid through a curve, and how far the curve leaves it.
 type StraightLine struct {
-	Slope     float64 // output per commanded
-	Intercept float64 // output at commanded 0
-	// NonLinearity is the largest distance of the average curve from the line,
-	// in % of span; At is the commanded position where that is.
-	NonLinearity float64
-	At           float64
+	_ struct{} `why:"a single position makes no line"`
+
+	Slope        float64 `unit:"output/commanded"`
+	Intercept    float64 `unit:"output" help:"at commanded 0"`
+	NonLinearity float64 `unit:"% of span" help:"the largest distance of the average curve from the line"`
+	At           float64 `unit:"commanded" help:"where that is"`
 }
 
 // distance fills in how far the points leave the line. x must be ascending; of
@@ -25,12 +25,6 @@ func (l *StraightLine) distance(x, y []float64, span float64) {
 			l.NonLinearity, l.At = d, x[i]
 		}
 	}
-}
-
-// noLine is what there is when no line can be laid.
-func noLine() StraightLine {
-	nan := math.NaN()
-	return StraightLine{nan, nan, nan, nan}
 }
 
 // terminalLine goes through the first and the last point.

@@ -8,22 +8,19 @@ import (
 
 // LinkResult describes how much of what was sent arrived.
 type LinkResult struct {
-	Expected  int     // frames that should have come in the time listened
-	Received  int     // frames that carried something new
-	Lost      int     // Expected - Received
-	ErrorRate float64 // Lost in % of Expected; 100 when nothing was expected because nothing came
-	// Upper is the one-sided 95 % upper bound of the error rate in %
-	// (Clopper-Pearson), taking losses for independent: bursts make the true
-	// bound wider. 100 when nothing was heard.
-	Upper float64
-	// Exact (Clopper-Pearson) and Wilson are two-sided 95 % intervals of the
-	// error rate in %, for independent losses. 0 to 100 when nothing was
-	// expected.
-	Exact, Wilson Interval
-	LongestGap    float64 // s without a new frame, ends of the capture included
-	BurstLength   float64 // mean number of frames lost in a row; 0 when none was
-	LongestBurst  int     // most frames lost in a row
-	Failsafe      bool    // the receiver said so at least once
+	Expected  int     `help:"frames that should have come in the time listened"`
+	Received  int     `help:"frames that carried something new"`
+	Lost      int     `help:"expected - received"`
+	ErrorRate float64 `unit:"%" help:"lost of expected; 100 when nothing came"`
+	// Bursts make the true bound wider. 100 when nothing was heard.
+	Upper float64 `unit:"%" help:"one-sided 95 % upper bound of the error rate, for independent losses"`
+	// 0 to 100 when nothing was expected.
+	Exact        Interval `unit:"%" help:"two-sided 95 % interval of the error rate (Clopper-Pearson)"`
+	Wilson       Interval `unit:"%" help:"the same by the score"`
+	LongestGap   float64  `unit:"s" help:"without a new frame, ends of the capture included"`
+	BurstLength  float64  `unit:"1" help:"mean number of frames lost in a row; 0 without a loss"`
+	LongestBurst int      `help:"most frames lost in a row"`
+	Failsafe     bool     `help:"the receiver said so at least once"`
 }
 
 // Link counts frames. A frame that the receiver marks as lost counts as not
@@ -54,10 +51,7 @@ func Link(f drivers.Frames) (LinkResult, error) {
 	r.ErrorRate, r.Upper = 100, 100
 	r.Exact, r.Wilson = Interval{0, 100}, Interval{0, 100}
 	if r.Expected > 0 {
-		low, high := ClopperPearson(r.Lost, r.Expected, 0.95)
-		r.Exact = Interval{100 * low, 100 * high}
-		low, high = Wilson(r.Lost, r.Expected, 0.95)
-		r.Wilson = Interval{100 * low, 100 * high}
+		r.Exact, r.Wilson = percent(ClopperPearson(r.Lost, r.Expected, 0.95)), percent(Wilson(r.Lost, r.Expected, 0.95))
 		if r.Received > 0 {
 			r.ErrorRate = 100 * float64(r.Lost) / float64(r.Expected)
 			_, upper := ClopperPearson(r.Lost, r.Expected, 0.90)

@@ -44,7 +44,7 @@ func TestTravelSpots(t *testing.T) {
 	}
 	require.Equal(t, r.Dropouts, s.Dropouts)
 	require.GreaterOrEqual(t, s.Dropouts, 6, "three cycles, both ways")
-	require.GreaterOrEqual(t, s.Frames, s.Dropouts)
+	require.GreaterOrEqual(t, s.FramesOut, s.Dropouts)
 	within(t, "furthest", s.Furthest, -100, 0.2)
 	require.Empty(t, travel(t, stick{gain: 1, noise: 0.0005}, sweep(41, 3), 2, 0.1).Spots)
 }
@@ -71,10 +71,10 @@ func TestTravelAndItsPoints(t *testing.T) {
 	require.Equal(t, 3, p.Cycles)
 	require.Equal(t, 11, p.Positions)
 	within(t, "hysteresis", p.Hysteresis, r.Hysteresis, 1e-12)
-	within(t, "terminal-based", p.Terminal.NonLinearity, r.NonLinearity, 1e-12)
-	within(t, "independent", p.Independent.NonLinearity, r.Independent, 1e-12)
+	within(t, "terminal-based", p.TerminalLine.NonLinearity, r.NonLinearity, 1e-12)
+	within(t, "independent", p.IndependentLine.NonLinearity, r.Independent, 1e-12)
 	within(t, "repeatability", p.Repeatability, r.Repeatability, 1e-12)
-	within(t, "slope", p.LeastSquares.Slope, r.Follows, 1e-9)
+	within(t, "slope", p.LeastSquaresLine.Slope, r.Follows, 1e-9)
 	if !(r.Independent <= r.ZeroBased && r.ZeroBased <= r.NonLinearity && r.Independent <= r.LeastSquares) {
 		t.Errorf("the order of the non-linearities is wrong: %+v", r)
 	}

@@ -23,6 +23,16 @@ type move struct {
 	from, to   float64 // % of throw
 }
 
+// along is what a channel said, and how an axis moved meanwhile.
+func along(op string, f drivers.Frames, ch int, axis string, ways ...drivers.Path) ([]heard, []move, error) {
+	frames, err := channel(op, f, ch)
+	if err != nil {
+		return nil, nil, err
+	}
+	moves, err := movesOf(op, slices.Concat(ways...), axis, f.Start)
+	return frames, moves, err
+}
+
 // movesOf takes one axis out of a path. Segments in which the axis stands
 // still are dwells of that axis.
 func movesOf(op string, p drivers.Path, axis string, start time.Time) ([]move, error) {

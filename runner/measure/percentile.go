@@ -10,20 +10,17 @@ import (
 
 // PercentileResult is a percentile of values, in their unit.
 type PercentileResult struct {
-	// Value is NaN where there are fewer than Needed values.
-	Value float64
-	// Interval holds the percentile of the population whatever its
-	// distribution (order statistics), at a confidence of at least Confidence.
-	// An end that so few values cannot bound is infinite.
-	Interval   Interval
-	Confidence float64
-	Count      int
-	Needed     int // values from which on Value is given
+	Value float64 `unit:"values" help:"by rank p(N+1)" why:"fewer values than needed"`
+	// By order statistics, at a confidence of at least Confidence.
+	Interval   Interval `unit:"values" help:"of the population's percentile, whatever its distribution"`
+	Confidence float64  `unit:"1" help:"of the interval"`
+	Count      int      `help:"values"`
+	Needed     int      `help:"values from which on value is given"`
 }
 
 // PercentileOptions for [Percentile].
 type PercentileOptions struct {
-	Confidence float64 // of the interval; 0.95 if not given
+	Confidence float64 `unit:"1" default:"0.95" range:"(0,1)" help:"of the interval"`
 }
 
 // Percentile is the value below which percent of 100 lie, by the definition of
@@ -38,10 +35,11 @@ type PercentileOptions struct {
 // 100 are errors.
 func Percentile(values []float64, percent float64, o PercentileOptions) (PercentileResult, error) {
 	const op = "percentile"
-	c, err := confidence(op, o.Confidence)
+	o, err := complete(op, o)
 	if err != nil {
 		return PercentileResult{}, err
 	}
+	c := o.Confidence
 	if !(percent > 0 && percent < 100) {
 		return PercentileResult{}, errorf(op, "percent is %v, it must lie between 0 and 100", percent)
 	}
@@ -74,7 +72,7 @@ func Percentile(values []float64, percent float64, o PercentileOptions) (Percent
 func percentile(sorted []float64, p float64) float64 {
 	n := len(sorted)
 	if n == 0 {
-		return math.NaN()
+		return nan
 	}
 	rank := p * float64(n+1)
 	k := math.Floor(rank)
@@ -91,7 +89,7 @@ func percentile(sorted []float64, p float64) float64 {
 // enough is percentile where there are enough values for it, NaN elsewhere.
 func enough(sorted []float64, p float64) float64 {
 	if len(sorted) < needed(p) {
-		return math.NaN()
+		return nan
 	}
 	return percentile(sorted, p)
 }
@@ -111,15 +109,16 @@ func median(x []float64) float64 {
 
 // Bin is one bar of a histogram: values from From on, below To.
 type Bin struct {
-	From, To float64
-	Count    int
+	From  float64 `unit:"values"`
+	To    float64 `unit:"values" help:"not included"`
+	Count int     `help:"values in it"`
 }
 
 // HistogramOptions for [Histogram].
 type HistogramOptions struct {
-	// Width of a bin, in the unit of the values. Not given: 2 IQR/cbrt(n)
-	// (Freedman and Diaconis), rounded to 1, 2 or 5 times a power of ten.
-	Width float64
+	// Not given: 2 IQR/cbrt(n) (Freedman and Diaconis), rounded to 1, 2 or 5 times a power
+	// of ten.
+	BinWidth float64 `unit:"values" range:"[0,)" help:"not given: by the spread of the values"`
 }
 
 const maxBins = 200
@@ -134,11 +133,12 @@ func Histogram(values []float64, o HistogramOptions) ([]Bin, error) {
 	if err := finites(op, "value", values, 1); err != nil {
 		return nil, err
 	}
-	if !finite(o.Width) || o.Width < 0 {
-		return nil, errorf(op, "width is %v", o.Width)
+	o, err := complete(op, o)
+	if err != nil {
+		return nil, err
 	}
 	low, high := extremes(values)
-	width := o.Width
+	width := o.BinWidth
 	if width == 0 {
 		sorted := slices.Clone(values)
 		slices.Sort(sorted)

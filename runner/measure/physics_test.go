@@ -34,7 +34,7 @@ func TestReadingsFollowThePhysics(t *testing.T) {
 			return "tune.foreign", 20 * math.Log10(h.Sounder.Foreign), 1
 		}},
 		{"slow-tempo", func(h *sim.Handset) (string, float64, float64) {
-			return "tune.length", (0.15/h.Sounder.Tempo-h.Sounder.Attack)/0.15 - 1, 0.02
+			return "tune.length", 100 * ((0.15/h.Sounder.Tempo-h.Sounder.Attack)/0.15 - 1), 2
 		}},
 		{"stick-play", func(h *sim.Handset) (string, float64, float64) {
 			i, play := worstOf(h, func(g sim.Gimbal) float64 { return g.Play })

@@ -8,75 +8,65 @@ import (
 
 // TravelPoint is one settled reading of a stepped sweep.
 type TravelPoint struct {
-	Cycle     int // any number that tells the cycles apart
-	Up        bool
-	Commanded float64
-	Output    float64
+	Cycle     int     `help:"any number that tells the cycles apart"`
+	Up        bool    `help:"reached upwards"`
+	Commanded float64 `unit:"commanded"`
+	Output    float64 `unit:"output"`
 }
 
 // TravelPointsOptions choose the scale. Without options the output is in the
 // unit of the commanded position.
 type TravelPointsOptions struct {
-	// OutputLow and OutputHigh are what an ideal output is at the lowest and
-	// the highest commanded position; both 0: the commanded positions.
-	OutputLow, OutputHigh float64
-	// Span is what 100 % is, in the unit of the output (0: the ideal output's
-	// way from end to end).
-	Span float64
-	// Within is how far apart commanded positions may be that count as one, in
-	// % of the commanded span (0: 1e-6).
-	Within float64
-	// Slack is the step back, in % of span, that still counts as monotonic (0:
-	// 0.25).
-	Slack float64
+	OutputLow    float64 `unit:"output" help:"ideal output at the lowest position; not given: that position"`
+	OutputHigh   float64 `unit:"output" help:"ideal output at the highest position; not given: that position"`
+	Span         float64 `unit:"output" range:"[0,)" help:"what 100 % is; not given: the ideal output from end to end"`
+	SamePosition float64 `unit:"% of span" default:"1e-6" range:"(0,50)" help:"positions so near together count as one"`
+	Slack        float64 `unit:"% of span" default:"0.25" range:"(0,)" help:"the step back that still counts as monotonic"`
 }
 
 // CurvePoint is what a sweep gave at one commanded position: the average output
 // on the way up, on the way down (NaN if it was not reached that way), and of
 // the two.
-type CurvePoint struct{ Commanded, Up, Down, Average float64 }
+type CurvePoint struct {
+	_ struct{} `why:"not reached that way"`
+
+	Commanded float64 `unit:"commanded"`
+	Upwards   float64 `unit:"output" help:"average on the way up"`
+	Downwards float64 `unit:"output" help:"average on the way down"`
+	Mean      float64 `unit:"output" help:"of the two"`
+}
 
 // TravelPointsResult has the figures of IEC 61298-2 (terms also in ISA-51.1) of
 // a stepped sweep. All are in % of span, the ideal output's way from end to
 // end, except where said. Errors are output less ideal output.
 type TravelPointsResult struct {
-	Positions int // different commanded positions
-	Cycles    int
-	Span      float64 // in the unit of the output
-	LowEnd    float64 // average output at the lowest position, in the unit of the output
-	HighEnd   float64 // same at the highest position
+	_ struct{} `why:"no position was reached twice, or from both sides"`
 
-	InaccuracyAbove float64 // the largest error of any single reading
-	InaccuracyBelow float64 // the smallest, with its sign
-	ErrorAbove      float64 // measured error: the largest error of the averages up and down
-	ErrorBelow      float64 // the smallest, with its sign
+	Positions       int `help:"different commanded positions"`
+	Cycles          int
+	Span            float64 `unit:"output" help:"what 100 % is"`
+	LowEnd          float64 `unit:"output" help:"average at the lowest position"`
+	HighEnd         float64 `unit:"output" help:"average at the highest position"`
+	InaccuracyAbove float64 `unit:"% of span" help:"largest error of any single reading"`
+	InaccuracyBelow float64 `unit:"% of span" help:"smallest, with its sign"`
+	ErrorAbove      float64 `unit:"% of span" help:"measured error: the largest of the averages up and down"`
+	ErrorBelow      float64 `unit:"% of span" help:"smallest, with its sign"`
+	// Dead band included. 0, and At NaN, if no position was reached both ways.
+	Hysteresis   float64 `unit:"% of span" help:"largest difference between the averages up and down"`
+	HysteresisAt float64 `unit:"commanded" help:"where that is"`
+	// Over the positions between the ends, in the sense in which a loose coupling makes it.
+	MedianHysteresis float64      `unit:"% of span" help:"positive where up lags" why:"no position was reached both ways"`
+	Repeatability    float64      `unit:"% of span" help:"largest difference at one position reached from one side"`
+	RepeatabilityAt  float64      `unit:"commanded" help:"where that is"`
+	RepeatabilitySD  float64      `unit:"% of span" help:"standard deviation pooled over all"`
+	TerminalLine     StraightLine `help:"through the ends of the average curve"`
+	IndependentLine  StraightLine `help:"of the smallest largest distance"`
+	ZeroLine         StraightLine `help:"through the lower end, of the smallest largest distance"`
+	LeastSquaresLine StraightLine `help:"of least squares"`
 
-	// Hysteresis is the largest difference between the averages up and down at
-	// one position (dead band included), At where that is; 0 and NaN if no
-	// position was reached both ways. Play is the median of those differences
-	// over the positions between the ends, in the sense in which a loose
-	// coupling makes them (up lags); NaN if there is none.
-	Hysteresis   float64
-	HysteresisAt float64
-	Play         float64
-
-	// Repeatability is the non-repeatability: the largest difference between
-	// readings at one position reached from the same side; RepeatabilitySD the
-	// standard deviation pooled over all. NaN if nothing was read twice.
-	Repeatability   float64
-	RepeatabilityAt float64
-	RepeatabilitySD float64
-
-	// Non-linearity of the average curve against four lines: through its ends
-	// (terminal-based); of the smallest largest distance (independent);
-	// through the lower end and of the smallest largest distance (zero-based);
-	// of least squares. Of one position only, NaN.
-	Terminal, Independent, Zero, LeastSquares StraightLine
-
-	Monotonic bool    // no way turns back by more than the slack
-	TurnsBack float64 // the largest step back on the way up or down
-
-	Curve []CurvePoint // ascending
+	Monotonic bool         `help:"no way turns back by more than the slack"`
+	TurnsBack float64      `unit:"% of span" help:"the largest step back on the way up or down"`
+	Curve     []CurvePoint `help:"the averages by position, ascending"`
 }
 
 // TravelPoints analyses a table of readings in any order. IEC 61298-2 asks for
@@ -84,9 +74,9 @@ type TravelPointsResult struct {
 //
 // Special inputs: an empty table, a value that is NaN or infinite, readings at
 // a single commanded position, or a span of 0 are errors; one cycle gives
-// Repeatability NaN; one direction gives Hysteresis 0 and Play NaN; a constant
-// output has the figures that follow from the definitions, Monotonic true; a
-// clipped output likewise (its flat ends are non-linearity).
+// Repeatability NaN; one direction gives Hysteresis 0 and MedianHysteresis NaN;
+// a constant output has the figures that follow from the definitions, Monotonic
+// true; a clipped output likewise (its flat ends are non-linearity).
 func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResult, error) {
 	var r TravelPointsResult
 	if len(points) == 0 {
@@ -102,17 +92,12 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 	if high == low || !finite(high-low) {
 		return r, errorf("travel points", "all %d readings are at %v", len(points), low)
 	}
-	if o.Within == 0 {
-		o.Within = 1e-6
-	}
-	if o.Slack == 0 {
-		o.Slack = 0.25
+	o, err := complete("travel points", o)
+	if err != nil {
+		return r, err
 	}
 	if o.OutputLow == 0 && o.OutputHigh == 0 {
 		o.OutputLow, o.OutputHigh = low, high
-	}
-	if !(o.Within > 0 && o.Within < 50) || !(o.Slack > 0) || !(o.Span >= 0) || !finite(o.Span) {
-		return r, errorf("travel points", "within is %v %%, slack %v %%, span %v", o.Within, o.Slack, o.Span)
 	}
 	gain := (o.OutputHigh - o.OutputLow) / (high - low)
 	if !finite(gain) || gain == 0 {
@@ -126,11 +111,11 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 
 	// Readings of one position stand together, each position's ways apart.
 	order := sortedBy(len(points), func(i int) float64 { return points[i].Commanded })
-	gap := o.Within / 100 * (high - low)
+	gap := o.SamePosition / 100 * (high - low)
 	var up, down, differences []float64
 	var squares float64
 	var freedom int
-	r.Repeatability, r.RepeatabilityAt, r.HysteresisAt = math.NaN(), math.NaN(), math.NaN()
+	r.Repeatability, r.RepeatabilityAt, r.HysteresisAt = nan, nan, nan
 	r.InaccuracyAbove, r.InaccuracyBelow = math.Inf(-1), math.Inf(1)
 	r.ErrorAbove, r.ErrorBelow = math.Inf(-1), math.Inf(1)
 	cycles := map[int]bool{}
@@ -153,16 +138,16 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 			}
 		}
 		c := CurvePoint{Commanded: first + sum/float64(n)}
-		c.Up, _ = meanSD(up)
-		c.Down, _ = meanSD(down)
-		c.Average = (c.Up + c.Down) / 2
+		c.Upwards, _ = meanSD(up)
+		c.Downwards, _ = meanSD(down)
+		c.Mean = (c.Upwards + c.Downwards) / 2
 		for _, way := range [][]float64{up, down} {
 			if len(way) == 0 {
 				continue
 			}
 			mean, sd := meanSD(way)
 			if len(way) == len(up)+len(down) {
-				c.Average = mean
+				c.Mean = mean
 			}
 			e := 100 * (mean - ideal(c.Commanded)) / r.Span
 			r.ErrorAbove, r.ErrorBelow = max(r.ErrorAbove, e), min(r.ErrorBelow, e)
@@ -177,7 +162,7 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 			}
 		}
 		if len(up) > 0 && len(down) > 0 {
-			d := 100 * (c.Down - c.Up) / r.Span
+			d := 100 * (c.Downwards - c.Upwards) / r.Span
 			if h := math.Abs(d); math.IsNaN(r.HysteresisAt) || h > r.Hysteresis*(1+1e-12) {
 				r.Hysteresis, r.HysteresisAt = h, c.Commanded
 			}
@@ -188,18 +173,18 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 		r.Curve = append(r.Curve, c)
 	}
 	r.Positions, r.Cycles = len(r.Curve), len(cycles)
-	r.RepeatabilitySD = math.NaN()
+	r.RepeatabilitySD = nan
 	if freedom > 0 {
 		r.RepeatabilitySD = 100 * math.Sqrt(squares/float64(freedom)) / r.Span
 	}
-	r.LowEnd, r.HighEnd = r.Curve[0].Average, r.Curve[len(r.Curve)-1].Average
+	r.LowEnd, r.HighEnd = r.Curve[0].Mean, r.Curve[len(r.Curve)-1].Mean
 
 	r.lines()
 	sign := 1.0
-	if !math.IsNaN(r.LeastSquares.Slope) && r.LeastSquares.Slope < 0 {
+	if !math.IsNaN(r.LeastSquaresLine.Slope) && r.LeastSquaresLine.Slope < 0 {
 		sign = -1
 	}
-	r.Play = sign * median(differences)
+	r.MedianHysteresis = sign * median(differences)
 	r.turns(sign)
 	r.Monotonic = len(r.Curve) > 1 && r.TurnsBack <= o.Slack
 	return r, nil
@@ -208,12 +193,13 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 // lines lays the four lines through the average curve.
 func (r *TravelPointsResult) lines() {
 	if len(r.Curve) < 2 {
-		r.Terminal, r.Independent, r.Zero, r.LeastSquares = noLine(), noLine(), noLine(), noLine()
+		none := missing[StraightLine]()
+		r.TerminalLine, r.IndependentLine, r.ZeroLine, r.LeastSquaresLine = none, none, none, none
 		return
 	}
 	x, y := make([]float64, len(r.Curve)), make([]float64, len(r.Curve))
 	for i, c := range r.Curve {
-		x[i], y[i] = c.Commanded, c.Average
+		x[i], y[i] = c.Commanded, c.Mean
 	}
 	// About the middle of the table no digits are lost to a large offset.
 	x0, y0 := (x[0]+x[len(x)-1])/2, stat.Mean(y, nil)
@@ -223,7 +209,7 @@ func (r *TravelPointsResult) lines() {
 	for _, l := range []struct {
 		to  *StraightLine
 		lay func(x, y []float64) StraightLine
-	}{{&r.Terminal, terminalLine}, {&r.Independent, independentLine}, {&r.Zero, zeroLine}, {&r.LeastSquares, leastSquaresLine}} {
+	}{{&r.TerminalLine, terminalLine}, {&r.IndependentLine, independentLine}, {&r.ZeroLine, zeroLine}, {&r.LeastSquaresLine, leastSquaresLine}} {
 		*l.to = l.lay(x, y)
 		l.to.distance(x, y, r.Span)
 		l.to.At += x0
@@ -233,7 +219,7 @@ func (r *TravelPointsResult) lines() {
 
 // turns looks for the largest step against the curve's sense on either way.
 func (r *TravelPointsResult) turns(sign float64) {
-	for _, way := range []func(CurvePoint) float64{func(c CurvePoint) float64 { return c.Up }, func(c CurvePoint) float64 { return c.Down }} {
+	for _, way := range []func(CurvePoint) float64{func(c CurvePoint) float64 { return c.Upwards }, func(c CurvePoint) float64 { return c.Downwards }} {
 		top := math.Inf(-1)
 		for _, c := range r.Curve {
 			if v := sign * way(c); !math.IsNaN(v) {

@@ -47,16 +47,16 @@ func TestTravelPointsConstructedData(t *testing.T) {
 		{"inaccuracy above", r.InaccuracyAbove, 0.44}, {"inaccuracy below", r.InaccuracyBelow, -0.14},
 		{"measured error above", r.ErrorAbove, 0.43}, {"measured error below", r.ErrorBelow, -0.13},
 		{"hysteresis", r.Hysteresis, 0.18}, {"hysteresis at", r.HysteresisAt, 40},
-		{"play (median of .09 .13 .16 .18 .18 .17 .14 .11 .09)", r.Play, 0.14},
+		{"play (median of .09 .13 .16 .18 .18 .17 .14 .11 .09)", r.MedianHysteresis, 0.14},
 		{"non-repeatability", r.Repeatability, 0.02}, {"pooled sd", r.RepeatabilitySD, 0.01},
-		{"terminal-based", r.Terminal.NonLinearity, 0.292}, {"terminal-based at", r.Terminal.At, 30},
-		{"terminal line", r.Terminal.Slope, 0.9996}, {"terminal line at 0", r.Terminal.Intercept, 0.07},
-		{"independent", r.Independent.NonLinearity, 0.1671875},
-		{"independent line", r.Independent.Slope, 0.9981875}, {"independent line at 0", r.Independent.Intercept, 0.2371875},
-		{"zero-based", r.Zero.NonLinearity, 0.24318181818},
-		{"zero-based line", r.Zero.Slope, 1.00122727273}, {"zero-based line at 0", r.Zero.Intercept, 0.07},
-		{"least squares", r.LeastSquares.NonLinearity, 0.19340909091},
-		{"least-squares line", r.LeastSquares.Slope, 0.99725}, {"least-squares line at 0", r.LeastSquares.Intercept, 0.26340909091},
+		{"terminal-based", r.TerminalLine.NonLinearity, 0.292}, {"terminal-based at", r.TerminalLine.At, 30},
+		{"terminal line", r.TerminalLine.Slope, 0.9996}, {"terminal line at 0", r.TerminalLine.Intercept, 0.07},
+		{"independent", r.IndependentLine.NonLinearity, 0.1671875},
+		{"independent line", r.IndependentLine.Slope, 0.9981875}, {"independent line at 0", r.IndependentLine.Intercept, 0.2371875},
+		{"zero-based", r.ZeroLine.NonLinearity, 0.24318181818},
+		{"zero-based line", r.ZeroLine.Slope, 1.00122727273}, {"zero-based line at 0", r.ZeroLine.Intercept, 0.07},
+		{"least squares", r.LeastSquaresLine.NonLinearity, 0.19340909091},
+		{"least-squares line", r.LeastSquaresLine.Slope, 0.99725}, {"least-squares line at 0", r.LeastSquaresLine.Intercept, 0.26340909091},
 	} {
 		within(t, c.what, c.got, c.want, 1e-9)
 	}
@@ -65,8 +65,8 @@ func TestTravelPointsConstructedData(t *testing.T) {
 	errors := []float64{.07, .165, .275, .35, .31, .22, .095, -.01, -.075, -.045, .03}
 	hysteresis := []float64{.04, .09, .13, .16, .18, .18, .17, .14, .11, .09, 0}
 	for i, c := range r.Curve {
-		within(t, "average error", c.Average-c.Commanded, errors[i], 1e-9)
-		within(t, "hysteresis of a position", c.Down-c.Up, hysteresis[i], 1e-9)
+		within(t, "average error", c.Mean-c.Commanded, errors[i], 1e-9)
+		within(t, "hysteresis of a position", c.Downwards-c.Upwards, hysteresis[i], 1e-9)
 	}
 }
 
@@ -86,22 +86,22 @@ func table(n int, f func(x float64) float64) []TravelPoint {
 func TestTravelPointsBow(t *testing.T) {
 	r, err := TravelPoints(table(101, func(x float64) float64 { return x + 0.08*x*(1-x) }), TravelPointsOptions{})
 	require.NoError(t, err)
-	within(t, "terminal-based", r.Terminal.NonLinearity, 2, 1e-9)
-	within(t, "terminal-based at", r.Terminal.At, 0.5, 1e-12)
-	within(t, "independent", r.Independent.NonLinearity, 1, 1e-9)
-	within(t, "independent line", r.Independent.Slope, 1, 1e-9)
-	within(t, "independent line at 0", r.Independent.Intercept, 0.01, 1e-9)
-	within(t, "least squares", r.LeastSquares.NonLinearity, 1.32, 1e-9)
-	within(t, "least-squares line at 0", r.LeastSquares.Intercept, 0.0132, 1e-9)
-	within(t, "zero-based", r.Zero.NonLinearity, 1.3724823, 1e-7)
-	within(t, "zero-based line", r.Zero.Slope, 1.013724823, 1e-9)
+	within(t, "terminal-based", r.TerminalLine.NonLinearity, 2, 1e-9)
+	within(t, "terminal-based at", r.TerminalLine.At, 0.5, 1e-12)
+	within(t, "independent", r.IndependentLine.NonLinearity, 1, 1e-9)
+	within(t, "independent line", r.IndependentLine.Slope, 1, 1e-9)
+	within(t, "independent line at 0", r.IndependentLine.Intercept, 0.01, 1e-9)
+	within(t, "least squares", r.LeastSquaresLine.NonLinearity, 1.32, 1e-9)
+	within(t, "least-squares line at 0", r.LeastSquaresLine.Intercept, 0.0132, 1e-9)
+	within(t, "zero-based", r.ZeroLine.NonLinearity, 1.3724823, 1e-7)
+	within(t, "zero-based line", r.ZeroLine.Slope, 1.013724823, 1e-9)
 	require.Zero(t, r.Hysteresis, "one direction only")
-	require.True(t, math.IsNaN(r.Play) && math.IsNaN(r.Repeatability) && math.IsNaN(r.RepeatabilitySD))
+	require.True(t, math.IsNaN(r.MedianHysteresis) && math.IsNaN(r.Repeatability) && math.IsNaN(r.RepeatabilitySD))
 
 	fine, err := TravelPoints(table(100001, func(x float64) float64 { return x + 0.08*x*(1-x) }), TravelPointsOptions{})
 	require.NoError(t, err)
-	within(t, "zero-based, continuum", fine.Zero.NonLinearity, 1.3725830, 1e-6)
-	within(t, "zero-based line, continuum", fine.Zero.Slope, 1+0.08*(3-2*math.Sqrt2), 1e-6)
+	within(t, "zero-based, continuum", fine.ZeroLine.NonLinearity, 1.3725830, 1e-6)
+	within(t, "zero-based line, continuum", fine.ZeroLine.Slope, 1+0.08*(3-2*math.Sqrt2), 1e-6)
 }
 
 // No line is better than the independent one, and none through the low end
@@ -121,21 +121,21 @@ func TestTravelPointsLinesAreTheBest(t *testing.T) {
 			}
 			return d
 		}
-		within(t, "independent as stated", r.Independent.NonLinearity, off(r.Independent.Slope, r.Independent.Intercept), 1e-9)
-		within(t, "zero-based as stated", r.Zero.NonLinearity, off(r.Zero.Slope, r.Zero.Intercept), 1e-9)
-		within(t, "zero-based line at the low end", r.Zero.Intercept, points[0].Output, 1e-9)
+		within(t, "independent as stated", r.IndependentLine.NonLinearity, off(r.IndependentLine.Slope, r.IndependentLine.Intercept), 1e-9)
+		within(t, "zero-based as stated", r.ZeroLine.NonLinearity, off(r.ZeroLine.Slope, r.ZeroLine.Intercept), 1e-9)
+		within(t, "zero-based line at the low end", r.ZeroLine.Intercept, points[0].Output, 1e-9)
 		for range 300 {
 			d := 0.03 * rng.NormFloat64() * rng.Float64()
-			slope := r.Independent.Slope + d
-			if v := off(slope, r.Independent.Intercept+0.03*rng.NormFloat64()*rng.Float64()); v < r.Independent.NonLinearity-1e-9 {
-				t.Fatalf("independent line %+v: another is off by %v only", r.Independent, v)
+			slope := r.IndependentLine.Slope + d
+			if v := off(slope, r.IndependentLine.Intercept+0.03*rng.NormFloat64()*rng.Float64()); v < r.IndependentLine.NonLinearity-1e-9 {
+				t.Fatalf("independent line %+v: another is off by %v only", r.IndependentLine, v)
 			}
-			if v := off(r.Zero.Slope+d, points[0].Output); v < r.Zero.NonLinearity-1e-9 {
-				t.Fatalf("zero-based line %+v: another is off by %v only", r.Zero, v)
+			if v := off(r.ZeroLine.Slope+d, points[0].Output); v < r.ZeroLine.NonLinearity-1e-9 {
+				t.Fatalf("zero-based line %+v: another is off by %v only", r.ZeroLine, v)
 			}
 		}
-		if !(r.Independent.NonLinearity <= r.Zero.NonLinearity+1e-9 && r.Zero.NonLinearity <= r.Terminal.NonLinearity+1e-9 && r.Independent.NonLinearity <= r.LeastSquares.NonLinearity+1e-9) {
-			t.Fatalf("the order of the non-linearities is wrong: %+v %+v %+v %+v", r.Independent, r.Zero, r.Terminal, r.LeastSquares)
+		if !(r.IndependentLine.NonLinearity <= r.ZeroLine.NonLinearity+1e-9 && r.ZeroLine.NonLinearity <= r.TerminalLine.NonLinearity+1e-9 && r.IndependentLine.NonLinearity <= r.LeastSquaresLine.NonLinearity+1e-9) {
+			t.Fatalf("the order of the non-linearities is wrong: %+v %+v %+v %+v", r.IndependentLine, r.ZeroLine, r.TerminalLine, r.LeastSquaresLine)
 		}
 	}
 }
@@ -149,10 +149,10 @@ func TestTravelPointsInvariance(t *testing.T) {
 		require.NoError(t, err, name)
 		for i, pair := range [][2]float64{
 			{got.Hysteresis, want.Hysteresis}, {got.Repeatability, want.Repeatability}, {got.RepeatabilitySD, want.RepeatabilitySD},
-			{got.Terminal.NonLinearity, want.Terminal.NonLinearity}, {got.Independent.NonLinearity, want.Independent.NonLinearity},
-			{got.Zero.NonLinearity, want.Zero.NonLinearity}, {got.LeastSquares.NonLinearity, want.LeastSquares.NonLinearity},
+			{got.TerminalLine.NonLinearity, want.TerminalLine.NonLinearity}, {got.IndependentLine.NonLinearity, want.IndependentLine.NonLinearity},
+			{got.ZeroLine.NonLinearity, want.ZeroLine.NonLinearity}, {got.LeastSquaresLine.NonLinearity, want.LeastSquaresLine.NonLinearity},
 			{got.InaccuracyAbove, want.InaccuracyAbove}, {got.ErrorBelow, want.ErrorBelow}, {got.TurnsBack, want.TurnsBack},
-			{math.Abs(got.Play), want.Play},
+			{math.Abs(got.MedianHysteresis), want.MedianHysteresis},
 		} {
 			if math.Abs(pair[0]-pair[1]) > 1e-8 {
 				t.Errorf("%s: figure %d is %v, was %v", name, i, pair[0], pair[1])
@@ -187,7 +187,7 @@ func TestTravelPointsInvariance(t *testing.T) {
 	}
 	r, err = TravelPoints(reversed, TravelPointsOptions{})
 	same("reversed in time", r, err)
-	within(t, "play, reversed in time", r.Play, -want.Play, 1e-9)
+	within(t, "play, reversed in time", r.MedianHysteresis, -want.MedianHysteresis, 1e-9)
 
 	mirrored := constructed()
 	for i := range mirrored {
@@ -196,8 +196,8 @@ func TestTravelPointsInvariance(t *testing.T) {
 	r, err = TravelPoints(mirrored, TravelPointsOptions{OutputLow: 100, OutputHigh: 1e-300})
 	require.NoError(t, err)
 	within(t, "reversed channel: hysteresis", r.Hysteresis, want.Hysteresis, 1e-9)
-	within(t, "reversed channel: play", r.Play, want.Play, 1e-9)
-	within(t, "reversed channel: non-linearity", r.Independent.NonLinearity, want.Independent.NonLinearity, 1e-9)
+	within(t, "reversed channel: play", r.MedianHysteresis, want.MedianHysteresis, 1e-9)
+	within(t, "reversed channel: non-linearity", r.IndependentLine.NonLinearity, want.IndependentLine.NonLinearity, 1e-9)
 	require.True(t, r.Monotonic)
 }
 
@@ -222,7 +222,7 @@ func TestTravelPointsSpecialInputs(t *testing.T) {
 		_, err := TravelPoints(points, TravelPointsOptions{})
 		require.ErrorContains(t, err, "measure: travel points: ", name)
 	}
-	for _, o := range []TravelPointsOptions{{OutputLow: 1, OutputHigh: 1}, {Within: -1}, {Slack: math.NaN()}, {OutputHigh: math.Inf(1)}, {Span: -1}} {
+	for _, o := range []TravelPointsOptions{{OutputLow: 1, OutputHigh: 1}, {SamePosition: -1}, {Slack: math.NaN()}, {OutputHigh: math.Inf(1)}, {Span: -1}} {
 		_, err := TravelPoints(constructed(), o)
 		require.ErrorContains(t, err, "measure: travel points: ")
 	}
@@ -231,14 +231,14 @@ func TestTravelPointsSpecialInputs(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, r.Monotonic)
 	within(t, "constant: inaccuracy", r.InaccuracyAbove, 50, 1e-9)
-	within(t, "constant: non-linearity", r.Terminal.NonLinearity, 0, 1e-12)
-	within(t, "constant: slope", r.LeastSquares.Slope, 0, 1e-12)
+	within(t, "constant: non-linearity", r.TerminalLine.NonLinearity, 0, 1e-12)
+	within(t, "constant: slope", r.LeastSquaresLine.Slope, 0, 1e-12)
 
 	// Clipped at ± 80 %: flat ends. The terminal line has slope 1.6 and lies
 	// 0.16 of 2 off at ±0.8.
 	r, err = TravelPoints(table(21, func(x float64) float64 { return min(max(2*x-1, -0.8), 0.8) }), TravelPointsOptions{OutputLow: -1, OutputHigh: 1})
 	require.NoError(t, err)
-	within(t, "clipped: non-linearity", r.Terminal.NonLinearity, 8, 1e-9)
+	within(t, "clipped: non-linearity", r.TerminalLine.NonLinearity, 8, 1e-9)
 	require.True(t, r.Monotonic)
 
 	// Positions that scatter count as one when they lie within what is said.
@@ -249,7 +249,7 @@ func TestTravelPointsSpecialInputs(t *testing.T) {
 		scattered[i].Commanded += d
 		scattered[i].Output += d
 	}
-	r, err = TravelPoints(scattered, TravelPointsOptions{Within: 0.1})
+	r, err = TravelPoints(scattered, TravelPointsOptions{SamePosition: 0.1})
 	require.NoError(t, err)
 	require.Equal(t, 11, r.Positions)
 	within(t, "scattered: hysteresis", r.Hysteresis, 0.18, 0.02)
@@ -284,7 +284,7 @@ func FuzzTravelPoints(f *testing.F) {
 		if err != nil {
 			return
 		}
-		a, b, c, d := r.Independent.NonLinearity, r.Zero.NonLinearity, r.Terminal.NonLinearity, r.LeastSquares.NonLinearity
+		a, b, c, d := r.IndependentLine.NonLinearity, r.ZeroLine.NonLinearity, r.TerminalLine.NonLinearity, r.LeastSquaresLine.NonLinearity
 		if !(a <= b*(1+1e-9)+1e-9 && b <= c*(1+1e-9)+1e-9 && a <= d*(1+1e-9)+1e-9) {
 			t.Fatalf("independent %v, zero-based %v, terminal-based %v, least squares %v", a, b, c, d)
 		}

@@ -3,20 +3,21 @@ package measure
 import (
 	"math"
 
+	"fullthrow/drivers"
 	"fullthrow/reports/yield"
 )
 
-// ProportionResult describes a share of events among trials, as fractions of 1.
+// ProportionResult describes a share of events among trials, in %.
 type ProportionResult struct {
-	Rate       float64  // Events / Trials
-	Exact      Interval // Clopper-Pearson: never less than the confidence
-	Wilson     Interval // score: the confidence on average, narrower
-	Confidence float64
+	Share      float64  `unit:"%" help:"events over trials"`
+	Exact      Interval `unit:"%" help:"Clopper-Pearson: never less than the confidence"`
+	Wilson     Interval `unit:"%" help:"score: the confidence on average, narrower"`
+	Confidence float64  `unit:"1" help:"of the intervals"`
 }
 
 // ProportionOptions for [Proportion].
 type ProportionOptions struct {
-	Confidence float64 // 0.95 if not given
+	Confidence float64 `unit:"1" default:"0.95" range:"(0,1)" help:"of the intervals"`
 }
 
 // Proportion gives the rate of independent events with two intervals. Less than
@@ -24,17 +25,45 @@ type ProportionOptions struct {
 // between 0 and 1 are errors.
 func Proportion(events, trials int, o ProportionOptions) (ProportionResult, error) {
 	const op = "proportion"
-	c, err := confidence(op, o.Confidence)
+	o, err := complete(op, o)
 	if err != nil {
 		return ProportionResult{}, err
 	}
+	c := o.Confidence
 	if trials < 1 || events < 0 || events > trials {
 		return ProportionResult{}, errorf(op, "%d events in %d trials", events, trials)
 	}
-	r := ProportionResult{Rate: float64(events) / float64(trials), Confidence: c}
-	r.Exact.Low, r.Exact.High = ClopperPearson(events, trials, c)
-	r.Wilson.Low, r.Wilson.High = Wilson(events, trials, c)
+	r := ProportionResult{Share: 100 * float64(events) / float64(trials), Confidence: c}
+	r.Exact, r.Wilson = percent(ClopperPearson(events, trials, c)), percent(Wilson(events, trials, c))
 	return r, nil
+}
+
+// Difference is the interval of a share less another ([yield.Newcombe]), in %.
+// Counts that cannot be, and a confidence not between 0 and 1, are errors.
+func Difference(events, trials, events2, trials2 int, o ProportionOptions) (Interval, error) {
+	o, err := complete("difference", o)
+	if err != nil {
+		return Interval{}, err
+	}
+	if trials < 1 || events < 0 || events > trials || trials2 < 1 || events2 < 0 || events2 > trials2 {
+		return Interval{}, errorf("difference", "%d events in %d trials, %d in %d", events, trials, events2, trials2)
+	}
+	return percent(Newcombe(events, trials, events2, trials2, o.Confidence)), nil
+}
+
+// ExpectedCount is the exact two-sided interval of the expected count where
+// count events were seen ([yield.Poisson]). A count below 0, and a confidence
+// not between 0 and 1, are errors.
+func ExpectedCount(count int, o ProportionOptions) (Interval, error) {
+	o, err := complete("poisson", o)
+	if err != nil {
+		return Interval{}, err
+	}
+	if count < 0 {
+		return Interval{}, errorf("poisson", "%d events", count)
+	}
+	low, high := Poisson(count, o.Confidence)
+	return Interval{low, high}, nil
 }
 
 // ClopperPearson is the exact two-sided confidence interval of a proportion for
@@ -82,23 +111,20 @@ func SuccessRun(reliability, confidence float64) (int, error) {
 
 // CompareResult is how a unit's error rate differs from the golden unit's.
 type CompareResult struct {
-	Difference float64  // of the rates, in % of all frames; positive: the unit is worse
-	Interval   Interval // of the difference, in % (Newcombe 1998)
-	Confidence float64
-	Worse      bool // the interval lies above 0: the unit is worse
-	// NotWorse: the interval lies below Margin, so that the unit is shown to be
-	// no more than Margin worse. Both false: too few frames to tell.
-	NotWorse bool
+	Difference float64  `unit:"%" help:"of all frames; positive: the unit is worse"`
+	Interval   Interval `unit:"%" help:"of the difference (Newcombe 1998)"`
+	Confidence float64  `unit:"1" help:"of the interval"`
+	Worse      bool     `help:"the interval lies above 0: the unit is worse"`
+	// Both false: too few frames to tell.
+	NotWorse bool `help:"the interval lies below the margin"`
 }
 
 // CompareOptions for [Compare].
 type CompareOptions struct {
-	Confidence float64 // of the two-sided interval; 0.95 if not given
-	Margin     float64 // %, from which on a difference matters; 0 if not given
-	// Inflation widens the interval for losses in bursts, as [Bursts] measures
-	// it (the larger of the two units'): so many frames count as one. 1 if not
-	// given.
-	Inflation float64
+	Confidence float64 `unit:"1" default:"0.95" range:"(0,1)" help:"of the two-sided interval"`
+	Margin     float64 `unit:"%" range:"[0,)" help:"from which on a difference matters"`
+	// The larger of the two units'; so many frames count as one.
+	Inflation float64 `unit:"1" default:"1" range:"[1,)" help:"for losses in bursts, as bursts measures it"`
 }
 
 // Compare sets the frames a unit lost against those the golden unit lost under
@@ -107,29 +133,34 @@ type CompareOptions struct {
 // between 0 and 1, a margin below 0 and an inflation below 1 are errors.
 func Compare(lost, sent, goldenLost, goldenSent int, o CompareOptions) (CompareResult, error) {
 	const op = "compare"
-	c, err := confidence(op, o.Confidence)
+	o, err := complete(op, o)
 	if err != nil {
 		return CompareResult{}, err
 	}
+	c := o.Confidence
 	if sent < 1 || lost < 0 || lost > sent {
 		return CompareResult{}, errorf(op, "unit: %d of %d lost", lost, sent)
 	}
 	if goldenSent < 1 || goldenLost < 0 || goldenLost > goldenSent {
 		return CompareResult{}, errorf(op, "golden unit: %d of %d lost", goldenLost, goldenSent)
 	}
-	if !finite(o.Margin) || o.Margin < 0 {
-		return CompareResult{}, errorf(op, "margin is %v %%", o.Margin)
-	}
-	if o.Inflation == 0 {
-		o.Inflation = 1
-	}
-	if !(o.Inflation >= 1) || math.IsInf(o.Inflation, 1) {
-		return CompareResult{}, errorf(op, "inflation is %v, it must be at least 1", o.Inflation)
-	}
 	effective := func(n int) float64 { return float64(n) / o.Inflation }
 	low, high := yield.Newcombe(effective(lost), effective(sent), effective(goldenLost), effective(goldenSent), c)
 	d := float64(lost)/float64(sent) - float64(goldenLost)/float64(goldenSent)
-	r := CompareResult{Difference: 100 * d, Interval: Interval{100 * low, 100 * high}, Confidence: c}
+	r := CompareResult{Difference: 100 * d, Interval: percent(low, high), Confidence: c}
 	r.Worse, r.NotWorse = r.Interval.Low > 0, r.Interval.High < o.Margin
 	return r, nil
+}
+
+// CompareFrames is [Compare] of two captures, counted by [Link].
+func CompareFrames(unit, golden drivers.Frames, o CompareOptions) (CompareResult, error) {
+	u, err := Link(unit)
+	if err != nil {
+		return CompareResult{}, err
+	}
+	g, err := Link(golden)
+	if err != nil {
+		return CompareResult{}, err
+	}
+	return Compare(u.Lost, u.Expected, g.Lost, g.Expected, o)
 }

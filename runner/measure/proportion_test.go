@@ -196,9 +196,9 @@ func TestSuccessRun(t *testing.T) {
 func TestProportion(t *testing.T) {
 	r, err := Proportion(12, 1000, ProportionOptions{})
 	require.NoError(t, err)
-	require.Equal(t, 0.012, r.Rate)
-	within(t, "exact", r.Exact.High, 0.0208676796, 1e-9)
-	within(t, "Wilson", r.Wilson.Low, 0.0068776476, 1e-9)
+	require.Equal(t, 1.2, r.Share)
+	within(t, "exact", r.Exact.High, 2.08676796, 1e-7)
+	within(t, "Wilson", r.Wilson.Low, 0.68776476, 1e-7)
 	for _, bad := range [][2]int{{0, 0}, {-1, 5}, {6, 5}} {
 		_, err := Proportion(bad[0], bad[1], ProportionOptions{})
 		require.ErrorContains(t, err, "measure: proportion: ")

@@ -42,7 +42,7 @@ func TestSweepOnTheBench(t *testing.T) {
 		r, err := measure.Sweep(points, measure.SweepOptions{})
 		b.must(err)
 		truth := h.Link.Power - h.Link.Loss - h.Link.Sensitivity - h.Link.Slope*math.Log(99)
-		t.Logf("unit %d: 1 %% at %.2f dB (%.2f..%.2f), the handset has %.2f dB; width %.2f dB", seed, r.Attenuation, r.Interval.Low, r.Interval.High, truth, r.Width)
+		t.Logf("unit %d: 1 %% at %.2f dB (%.2f..%.2f), the handset has %.2f dB; width %.2f dB", seed, r.Attenuation, r.Interval.Low, r.Interval.High, truth, r.EdgeWidth)
 		if math.Abs(r.Attenuation-truth) > 1.2 {
 			t.Errorf("unit %d: 1 %% at %.2f dB, the handset has %.2f dB", seed, r.Attenuation, truth)
 		}
@@ -77,12 +77,12 @@ func TestSequentialOnTheBench(t *testing.T) {
 			s, err := measure.Sequential(lost, sent, o)
 			b.must(err)
 			if s.Decision != "continue" {
-				t.Logf("%q: %s after %d packets, %d lost; fixed %d", defect, s.Decision, sent, lost, plan.Fixed)
+				t.Logf("%q: %s after %d packets, %d lost; fixed %d", defect, s.Decision, sent, lost, plan.FixedPackets)
 				require.Equal(t, want, s.Decision, defect)
-				require.Less(t, sent, plan.Fixed/2)
+				require.Less(t, sent, plan.FixedPackets/2)
 				break
 			}
-			require.Less(t, sent, plan.Max)
+			require.Less(t, sent, plan.MostPackets)
 		}
 	}
 }
@@ -118,7 +118,7 @@ func TestStartCurveOnTheBench(t *testing.T) {
 		b := newBench(t, 3)
 		b.running(h)
 		var trials []measure.StartTrial
-		o := measure.NextOffOptions{Low: tt.low, High: tt.high, Ratio: 1.02}
+		o := measure.NextOffOptions{Shortest: tt.low, Longest: tt.high, Ratio: 1.02}
 		next, err := measure.NextOff(trials, o)
 		b.must(err)
 		for !next.Done {
@@ -132,8 +132,8 @@ func TestStartCurveOnTheBench(t *testing.T) {
 			next, err = measure.NextOff(trials, o)
 			b.must(err)
 		}
-		require.Equal(t, "found", next.Outcome)
-		r, err := measure.StartCurve(trials, measure.StartCurveOptions{Threshold: 1.11 / 3.7, Capacitance: h.Power.Node.Farad})
+		require.Equal(t, "found", next.Ending)
+		r, err := measure.StartCurve(trials, measure.StartCurveOptions{FallTo: 111 / 3.7, Capacitance: h.Power.Node.Farad})
 		b.must(err)
 		truth := h.Power.Node.Ohm * h.Power.Node.Farad
 		needed := truth * math.Log(3.7/1.11)

@@ -80,7 +80,7 @@ func TestSummary(t *testing.T) {
 	}
 	flat, err := Summary([]float64{0.1, 0.1, 0.1, 0.1}, SummaryOptions{Confidence: 0.5})
 	require.NoError(t, err)
-	require.Equal(t, SummaryResult{4, 0.1, 0, 0.1, 0.1, 0.1, 0, Interval{0.1, 0.1}, Interval{0, 0}}, flat)
+	require.Equal(t, SummaryResult{Count: 4, Mean: 0.1, Median: 0.1, Min: 0.1, Max: 0.1, MeanInterval: Interval{0.1, 0.1}}, flat)
 	for _, bad := range [][]float64{nil, {math.NaN()}, {1, math.Inf(1)}} {
 		_, err := Summary(bad, SummaryOptions{})
 		require.ErrorContains(t, err, "measure: summary: ")
@@ -115,7 +115,7 @@ func TestLine(t *testing.T) {
 	for _, p := range norris {
 		y, x = append(y, p[0]), append(x, p[1])
 	}
-	r, err := Line(x, y)
+	r, err := Line(Pairs{x, y})
 	require.NoError(t, err)
 	const tolerance = 1e-11
 	near(t, "B0", r.Intercept, -0.262323073774029, tolerance)
@@ -127,18 +127,18 @@ func TestLine(t *testing.T) {
 	near(t, "F", r.F, 5436385.54079785, tolerance)
 	require.Equal(t, 34, r.Freedom)
 
-	two, err := Line([]float64{0, 2}, []float64{1, 5})
+	two, err := Line(Pairs{[]float64{0, 2}, []float64{1, 5}})
 	require.NoError(t, err)
 	require.Equal(t, []float64{1, 2, 1}, []float64{two.Intercept, two.Slope, two.RSquared})
 	for _, v := range []float64{two.InterceptSD, two.SlopeSD, two.ResidualSD, two.F} {
 		require.True(t, math.IsNaN(v), "two points have no residual")
 	}
-	flat, err := Line([]float64{1, 2, 3}, []float64{4, 4, 4})
+	flat, err := Line(Pairs{[]float64{1, 2, 3}, []float64{4, 4, 4}})
 	require.NoError(t, err)
 	require.Equal(t, []float64{4, 0, 0}, []float64{flat.Intercept, flat.Slope, flat.ResidualSD})
 	require.True(t, math.IsNaN(flat.RSquared))
 	for _, bad := range [][2][]float64{{{1}, {1}}, {{1, 2}, {1}}, {{1, 1}, {1, 2}}, {{1, math.NaN()}, {1, 2}}, {{1, 2}, {1, math.Inf(1)}}} {
-		_, err := Line(bad[0], bad[1])
+		_, err := Line(Pairs{bad[0], bad[1]})
 		require.ErrorContains(t, err, "measure: line: ")
 	}
 }
@@ -153,9 +153,9 @@ func TestLineFollowsItsPoints(t *testing.T) {
 			x[i], y[i] = float64(i)+rng.Float64(), rng.NormFloat64()
 			moved[i] = 3*y[i] + 2*x[i] + 7
 		}
-		a, err := Line(x, y)
+		a, err := Line(Pairs{x, y})
 		require.NoError(t, err)
-		b, err := Line(x, moved)
+		b, err := Line(Pairs{x, moved})
 		require.NoError(t, err)
 		within(t, "slope", b.Slope, 3*a.Slope+2, 1e-9)
 		within(t, "intercept", b.Intercept, 3*a.Intercept+7, 1e-9)
@@ -297,7 +297,7 @@ func TestPercentileIntervalCovers(t *testing.T) {
 }
 
 func TestHistogram(t *testing.T) {
-	bins, err := Histogram([]float64{0.0101, 0.0125, 0.0139, 0.0162, 0.012}, HistogramOptions{Width: 0.002})
+	bins, err := Histogram([]float64{0.0101, 0.0125, 0.0139, 0.0162, 0.012}, HistogramOptions{BinWidth: 0.002})
 	require.NoError(t, err)
 	var counts []int
 	for i, b := range bins {
@@ -328,7 +328,7 @@ func TestHistogram(t *testing.T) {
 		require.NoError(t, err)
 		require.NotEmpty(t, bins)
 	}
-	for _, bad := range []HistogramOptions{{Width: -1}, {Width: math.NaN()}, {Width: 1e-9}} {
+	for _, bad := range []HistogramOptions{{BinWidth: -1}, {BinWidth: math.NaN()}, {BinWidth: 1e-9}} {
 		_, err := Histogram([]float64{1, 2}, bad)
 		require.ErrorContains(t, err, "measure: histogram: ")
 	}

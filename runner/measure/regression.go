@@ -8,18 +8,29 @@ import (
 
 // LineResult is the straight line of least squares through points.
 type LineResult struct {
-	Intercept, Slope     float64
-	InterceptSD, SlopeSD float64 // standard deviations of the two; NaN for two points
-	ResidualSD           float64 // n - 2; NaN for two points
-	RSquared             float64 // NaN where y is constant
-	F                    float64 // regression against residual; +Inf for points on the line
-	Freedom              int     // degrees of freedom of the residual, n - 2
+	_ struct{} `why:"two points, or a constant, show no scatter"`
+
+	Intercept   float64 `unit:"y"`
+	Slope       float64 `unit:"y/x"`
+	InterceptSD float64 `unit:"y" help:"standard deviation of the intercept"`
+	SlopeSD     float64 `unit:"y/x" help:"standard deviation of the slope"`
+	ResidualSD  float64 `unit:"y" help:"n - 2"`
+	RSquared    float64 `unit:"1" help:"not for a constant y"`
+	F           float64 `unit:"1" help:"regression against residual; infinite for points on the line"`
+	Freedom     int     `help:"degrees of freedom of the residual, n - 2"`
+}
+
+// Pairs are values of two quantities that belong together.
+type Pairs struct {
+	X []float64 `unit:"x"`
+	Y []float64 `unit:"y"`
 }
 
 // Line fits y = Intercept + Slope x. It needs at least two points, as many y as
 // x, all finite, and not all x the same.
-func Line(x, y []float64) (LineResult, error) {
+func Line(p Pairs) (LineResult, error) {
 	const op = "line"
+	x, y := p.X, p.Y
 	if len(x) != len(y) {
 		return LineResult{}, errorf(op, "%d x for %d y", len(x), len(y))
 	}
@@ -35,7 +46,6 @@ func Line(x, y []float64) (LineResult, error) {
 	if err != nil {
 		return LineResult{}, errorf(op, "%w", err)
 	}
-	nan := math.NaN()
 	r := LineResult{
 		Intercept: l.Intercept, Slope: l.Slope, InterceptSD: l.InterceptSD, SlopeSD: l.SlopeSD,
 		ResidualSD: l.ResidualSD, RSquared: l.RSquared, F: nan, Freedom: l.Freedom,
@@ -56,13 +66,18 @@ func Line(x, y []float64) (LineResult, error) {
 
 // OneWayResult is a one-way analysis of variance.
 type OneWayResult struct {
-	BetweenFreedom, WithinFreedom int
-	BetweenSS, WithinSS           float64 // sums of squares
-	BetweenMS, WithinMS           float64 // mean squares
-	F                             float64 // BetweenMS / WithinMS; NaN where all values are the same
-	P                             float64 // chance of an F this large if the groups were alike
-	RSquared                      float64
-	ResidualSD                    float64
+	_ struct{} `why:"all values are the same, or there is no scatter"`
+
+	BetweenFreedom int     `help:"degrees"`
+	WithinFreedom  int     `help:"degrees"`
+	BetweenSS      float64 `unit:"values2" help:"sum of squares"`
+	WithinSS       float64 `unit:"values2" help:"sum of squares"`
+	BetweenMS      float64 `unit:"values2" help:"mean square"`
+	WithinMS       float64 `unit:"values2" help:"mean square"`
+	F              float64 `unit:"1" help:"between_ms over within_ms"`
+	P              float64 `unit:"1" help:"chance of an F this large if the groups were alike"`
+	RSquared       float64 `unit:"1"`
+	ResidualSD     float64 `unit:"values"`
 }
 
 // OneWay asks whether groups of values have one mean: units, stations, days. It
@@ -101,14 +116,14 @@ func OneWay(groups [][]float64) (OneWayResult, error) {
 	}
 	r.BetweenSS, r.WithinSS, r.BetweenMS, r.WithinMS = v.BetweenSS, v.WithinSS, v.BetweenMS, v.WithinMS
 	r.RSquared, r.ResidualSD = v.RSquared, v.ResidualSD
-	r.F, r.P = math.NaN(), math.NaN()
+	r.F, r.P = nan, nan
 	switch {
 	case v.F != nil:
 		r.F, r.P = *v.F, *v.P
 	case v.BetweenSS > 0:
 		r.F, r.P = math.Inf(1), 0
 	default:
-		r.RSquared = math.NaN() // all values are the same
+		r.RSquared = nan // all values are the same
 	}
 	return r, nil
 }

@@ -1,23 +1,27 @@
 package measure
 
+import "fmt"
+
 // StartTrial is one attempt to start a unit after it was off for a while.
 type StartTrial struct {
-	Off     float64 // s without power before the start
+	Off     float64 `unit:"s" help:"without power before the start"`
 	Started bool
+}
+
+func (t StartTrial) Fault() string {
+	if !finite(t.Off) || t.Off < 0 {
+		return fmt.Sprintf("%v s off", t.Off)
+	}
+	return ""
 }
 
 // RestartResult says how long a unit must be off before it starts again.
 type RestartResult struct {
-	// ShortestOff is the shortest time off, in s, after which the unit started,
-	// of those longer than every time after which it did not. The true figure
-	// lies between LongestFailed and this.
-	ShortestOff float64
-	// Bound is "" in the usual case; "more" when the unit did not start after
-	// the longest time tried (ShortestOff is then that time, and the true
-	// figure more); "less" when it always started (the true figure is
-	// ShortestOff or less).
-	Bound         string
-	LongestFailed float64 // s; 0 when it always started
+	// The true figure lies between LongestFailed and this.
+	ShortestOff float64 `unit:"s" help:"after which it started, of those longer than any after which it did not"`
+	// With "more", ShortestOff is the longest time tried.
+	Bound         string  `help:"more: not after the longest time tried; less: it always started"`
+	LongestFailed float64 `unit:"s" help:"0 when it always started"`
 	Trials        int
 }
 
@@ -31,8 +35,8 @@ func Restart(trials []StartTrial) (RestartResult, error) {
 	r := RestartResult{Trials: len(trials)}
 	failed := false
 	for i, t := range trials {
-		if !finite(t.Off) || t.Off < 0 {
-			return RestartResult{}, errorf("restart", "trial %d was off for %v s", i+1, t.Off)
+		if fault := t.Fault(); fault != "" {
+			return RestartResult{}, errorf("restart", "trial %d: %s", i+1, fault)
 		}
 		if !t.Started && (!failed || t.Off > r.LongestFailed) {
 			r.LongestFailed, failed = t.Off, true

@@ -8,19 +8,19 @@ import (
 
 // RippleOptions choose the band in which the dominant frequency is sought.
 type RippleOptions struct {
-	Lowest  float64 // Hz (0: three periods in the capture)
-	Highest float64 // Hz (0: 0.48 of the rate)
+	Lowest  float64 `unit:"Hz" range:"[0,)" help:"of the band of the tone; not given: three periods in the capture"`
+	Highest float64 `unit:"Hz" range:"[0,)" help:"of that band; not given: 0.48 of the sample rate"`
 }
 
 // RippleResult describes what lies on a steady value, in the unit of the
 // capture. A straight drift is taken away first.
 type RippleResult struct {
-	Mean       float64
-	RMS        float64 // of all that is not the mean or the drift
-	PeakToPeak float64
-	Frequency  float64 // Hz, of the strongest tone in the band; NaN if there is none
-	Amplitude  float64 // peak, of that tone; 0 if there is none
-	Share      float64 // of the ripple's power that is this tone's; small: mere noise
+	Mean       float64 `unit:"capture"`
+	RMS        float64 `unit:"capture" help:"of all that is not the mean or the drift"`
+	PeakToPeak float64 `unit:"capture"`
+	Frequency  float64 `unit:"Hz" help:"of the strongest tone in the band" why:"no tone stands out"`
+	Amplitude  float64 `unit:"capture" help:"peak, of that tone; 0 if there is none"`
+	Share      float64 `unit:"%" help:"of the ripple's power that is this tone's; small: mere noise"`
 }
 
 // Ripple measures a capture of one channel and at least 32 samples. The tone
@@ -34,6 +34,10 @@ func Ripple(s drivers.Samples, o RippleOptions) (RippleResult, error) {
 	if err != nil {
 		return RippleResult{}, err
 	}
+	o, err = complete("ripple", o)
+	if err != nil {
+		return RippleResult{}, err
+	}
 	length := float64(len(x)) / s.Rate
 	if o.Lowest == 0 {
 		o.Lowest = 3 / length
@@ -44,7 +48,7 @@ func Ripple(s drivers.Samples, o RippleOptions) (RippleResult, error) {
 	if !(o.Lowest > 0 && o.Lowest < o.Highest && o.Highest <= s.Rate/2) {
 		return RippleResult{}, errorf("ripple", "the band from %v to %v Hz is not within 0 to %v Hz", o.Lowest, o.Highest, s.Rate/2)
 	}
-	r := RippleResult{Frequency: math.NaN()}
+	r := RippleResult{Frequency: nan}
 	low, high := extremes(x)
 	if low == high {
 		r.Mean = x[0]
@@ -77,7 +81,7 @@ func Ripple(s drivers.Samples, o RippleOptions) (RippleResult, error) {
 	if k := spectrum.peak(o.Lowest, o.Highest); k >= 0 {
 		t := spectrum.tone(k)
 		r.Frequency, r.Amplitude = t.frequency, t.amplitude
-		r.Share = min(1, t.amplitude*t.amplitude/2/(r.RMS*r.RMS))
+		r.Share = 100 * min(1, t.amplitude*t.amplitude/2/(r.RMS*r.RMS))
 	}
 	return r, nil
 }

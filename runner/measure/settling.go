@@ -8,20 +8,18 @@ import (
 
 // SettlingOptions say what counts as settled.
 type SettlingOptions struct {
-	Within float64 // share of the final value (0: 0.02)
-	Band   float64 // the same in the unit of the capture; the wider of the two counts
+	SettledWithin float64 `unit:"%" default:"2" range:"[0,)" help:"of the final value: so near counts as settled"`
+	Band          float64 `unit:"capture" range:"[0,)" help:"the same in the capture's unit; the wider of the two counts"`
 }
 
 // SettlingResult describes how a quantity comes to rest, in the unit of the
 // capture.
 type SettlingResult struct {
-	Final       float64 // mean of the capture's last quarter
-	Uncertainty float64 // of Final, expanded (k = 2), as Steady gives it
-	// Time is when it came into the band about Final for good, in s from the
-	// start of the capture; infinite when it had not before the last quarter.
+	Final       float64 `unit:"capture" help:"mean of the last quarter"`
+	Uncertainty float64 `unit:"capture" help:"of final, expanded (k = 2), as steady gives it"`
 	// Noise of the last quarter widens the band, four standard deviations.
-	Time      float64
-	Overshoot float64 // beyond Final, seen from the first sample; 0 if none
+	Time      float64 `unit:"s" help:"until it was in the band for good" why:"not before the last quarter of the capture"`
+	Overshoot float64 `unit:"capture" help:"beyond final, seen from the first sample; 0 if none"`
 	Settled   bool
 }
 
@@ -36,11 +34,9 @@ func Settling(s drivers.Samples, o SettlingOptions) (SettlingResult, error) {
 	if err != nil {
 		return SettlingResult{}, err
 	}
-	if o.Within == 0 {
-		o.Within = 0.02
-	}
-	if !finite(o.Within) || o.Within < 0 || !finite(o.Band) || o.Band < 0 {
-		return SettlingResult{}, errorf("settling", "within is %v and the band %v", o.Within, o.Band)
+	o, err = complete("settling", o)
+	if err != nil {
+		return SettlingResult{}, err
 	}
 	quarter := len(x) - len(x)/4
 	tail := s
@@ -52,7 +48,7 @@ func Settling(s drivers.Samples, o SettlingOptions) (SettlingResult, error) {
 	r := SettlingResult{Final: steady.Mean, Uncertainty: steady.Uncertainty}
 	// Of what drifts only the scatter about the drift is noise.
 	noise := math.Sqrt(max(0, steady.SD*steady.SD-steady.Drift*steady.Drift/12))
-	band := max(o.Within*math.Abs(r.Final), o.Band)
+	band := max(o.SettledWithin/100*math.Abs(r.Final), o.Band)
 	drifts := math.Abs(steady.Drift) > max(2*band, 2*steady.Uncertainty)
 	band = max(band, 4*noise)
 	last := -1

@@ -11,25 +11,24 @@ import (
 
 // SineOptions choose the fit of a sine.
 type SineOptions struct {
-	// Frequency is where the sine is, in Hz, within 1/(2 * duration) of the
-	// capture (0: where the spectrum is strongest; then 64 samples are needed).
-	Frequency float64
-	Fixed     bool // the frequency is exact: three parameters are fitted, not four
-	Channel   int  // 1 first (0: 1)
-	Average   bool // the mean of all channels instead of one
+	// Within 1/(2 * duration) of the capture; not given, 64 samples are needed.
+	Frequency      float64 `unit:"Hz" range:"[0,)" help:"where the sine is; not given: where the spectrum is strongest"`
+	FixedFrequency bool    `help:"the frequency is exact: fit three parameters, not four"`
+	Channel        int     `help:"of the capture, from 1; not given: 1"`
+	Mix            bool    `help:"take the mean of all channels"`
 }
 
 // SineResult is the sine that fits a capture best, by least squares.
 type SineResult struct {
-	Frequency float64 // Hz
-	Amplitude float64 // peak, in the unit of the capture
-	Phase     float64 // rad, of a cosine, at the first sample; -π to π
-	DC        float64 // in the unit of the capture
-	Residual  float64 // rms of what is left, in the unit of the capture
-	SINAD     float64 // dB, rms of the sine over Residual; 200 if nothing is left
+	Frequency float64 `unit:"Hz"`
+	Amplitude float64 `unit:"capture" help:"peak"`
+	Phase     float64 `unit:"rad" help:"of a cosine, at the first sample; -π to π"`
+	DC        float64 `unit:"capture" help:"the offset"`
+	Residual  float64 `unit:"capture" help:"rms of what is left"`
+	SINAD     float64 `unit:"dB" help:"rms of the sine over residual; 200 if nothing is left"`
 }
 
-// Sine fits A cos(2πft) + B sin(2πft) + C to a capture: with Fixed the
+// Sine fits A cos(2πft) + B sin(2πft) + C to a capture: with FixedFrequency the
 // three-parameter fit of IEEE Std 1057 and 1241 (solved in one step), else the
 // four-parameter fit (frequency too, by Gauss-Newton steps). In white noise of
 // standard deviation σ the standard deviation of the frequency comes near the
@@ -41,26 +40,30 @@ type SineResult struct {
 // the capture, harmonics above all, moves frequency and amplitude a little
 // unless it holds a whole number of periods; [SteadyTone] takes harmonics out first.
 //
-// Special inputs: empty, fewer than 16 samples (Fixed: 4), fewer than one and a
-// half periods (Fixed: one), NaN or infinite samples, and a fit that does not
-// settle are errors. A constant capture: with a Frequency an amplitude of 0 with
-// SINAD -200 dB, without one an error.
+// Special inputs: empty, fewer than 16 samples (FixedFrequency: 4), fewer than
+// one and a half periods (FixedFrequency: one), NaN or infinite samples, and a
+// fit that does not settle are errors. A constant capture: with a Frequency an
+// amplitude of 0 with SINAD -200 dB, without one an error.
 func Sine(s drivers.Samples, o SineOptions) (SineResult, error) {
 	const op = "sine"
+	o, err := complete(op, o)
+	if err != nil {
+		return SineResult{}, err
+	}
 	need, periods := 16, 1.5
-	if o.Fixed {
+	if o.FixedFrequency {
 		need, periods = 4, 1
 	}
 	if o.Frequency == 0 {
 		need = 64
 	}
-	w, err := waveformOf(op, s, o.Channel, o.Average, 0, need)
+	w, err := waveformOf(op, s, o.Channel, o.Mix, 0, need)
 	if err != nil {
 		return SineResult{}, err
 	}
 	f := o.Frequency
 	switch {
-	case f == 0 && o.Fixed:
+	case f == 0 && o.FixedFrequency:
 		return SineResult{}, errorf(op, "a fixed frequency needs its value")
 	case f == 0:
 		sp := newSpectrum(w.x, s.Rate)
@@ -80,7 +83,7 @@ func Sine(s drivers.Samples, o SineOptions) (SineResult, error) {
 	}
 	omega := 2 * math.Pi * f / s.Rate
 	fit, ok := fit3(w.x, omega), true
-	if !o.Fixed && fit.amplitude() > 0 {
+	if !o.FixedFrequency && fit.amplitude() > 0 {
 		fit, ok = fit4(w.x, omega)
 	}
 	if !ok || !finite(fit.a+fit.b+fit.c) {
@@ -92,7 +95,7 @@ func Sine(s drivers.Samples, o SineOptions) (SineResult, error) {
 		rest += (v - fit.c) * (v - fit.c)
 	}
 	r := SineResult{Frequency: fit.omega * s.Rate / (2 * math.Pi), Amplitude: fit.amplitude(), DC: w.mean + fit.c, Residual: math.Sqrt(rest / n)}
-	if o.Fixed {
+	if o.FixedFrequency {
 		r.Frequency = f
 	}
 	if r.Amplitude > 0 {

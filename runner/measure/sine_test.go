@@ -14,7 +14,7 @@ import (
 // memory) [re-computed]: the inputs have nine decimals.
 func TestPublishedSineFit(t *testing.T) {
 	x := []float64{1.71, 1.87227007, 1.546559955, .784919168, -.049370717, -.71, -.87227007, -.546559955, .215080832, 1.049370717}
-	r, err := Sine(samples(1, "V", x), SineOptions{Frequency: 0.1, Fixed: true})
+	r, err := Sine(samples(1, "V", x), SineOptions{Frequency: 0.1, FixedFrequency: true})
 	require.NoError(t, err)
 	within(t, "amplitude", r.Amplitude, 1.3892443990, 1e-8)
 	within(t, "phase", r.Phase, -0.5280744484, 1e-8)
@@ -73,7 +73,7 @@ func TestFrequencyWithoutNoise(t *testing.T) {
 		b, err := SteadyTone(s, ToneOptions{})
 		require.NoError(t, err)
 		require.True(t, b.Found, "n %d, f %v", n, f)
-		c, err := Tones(s, TonesOptions{Count: 1})
+		c, err := Tones(s, TonesOptions{MostTones: 1})
 		require.NoError(t, err)
 		require.Len(t, c.Tones, 1)
 		for i, got := range []float64{a.Frequency, b.Frequency, c.Tones[0].Frequency} {
@@ -118,7 +118,7 @@ func TestFrequencyNearCramerRao(t *testing.T) {
 			require.NoError(t, err)
 			b, err := SteadyTone(s, ToneOptions{})
 			require.NoError(t, err)
-			d, err := Tones(s, TonesOptions{Count: 1})
+			d, err := Tones(s, TonesOptions{MostTones: 1})
 			require.NoError(t, err)
 			for i, got := range []float64{a.Frequency, b.Frequency, d.Tones[0].Frequency} {
 				squares[i] += (got - c.f) * (got - c.f)
@@ -166,16 +166,16 @@ func TestSineSpecialInputs(t *testing.T) {
 		want string
 	}{
 		"empty":       {samples(1000, "1", nil), SineOptions{Frequency: 50}, "measure: sine: capture has 0 samples, at least 16 needed"},
-		"one":         {samples(1000, "1", wave[:1]), SineOptions{Frequency: 50, Fixed: true}, "measure: sine: capture has 1 samples, at least 4 needed"},
+		"one":         {samples(1000, "1", wave[:1]), SineOptions{Frequency: 50, FixedFrequency: true}, "measure: sine: capture has 1 samples, at least 4 needed"},
 		"NaN":         {samples(1000, "1", append([]float64{math.NaN()}, wave...)), SineOptions{}, "measure: sine: sample 0 is NaN"},
 		"Inf":         {samples(1000, "1", append([]float64{math.Inf(-1)}, wave...)), SineOptions{}, "measure: sine: sample 0 is -Inf"},
 		"large":       {samples(1000, "1", append([]float64{1e200}, wave...)), SineOptions{}, "measure: sine: samples are too large to be squared"},
 		"constant":    {samples(1000, "1", flat), SineOptions{}, "measure: sine: no sine in a constant capture"},
-		"no value":    {samples(1000, "1", wave), SineOptions{Fixed: true}, "measure: sine: a fixed frequency needs its value"},
+		"no value":    {samples(1000, "1", wave), SineOptions{FixedFrequency: true}, "measure: sine: a fixed frequency needs its value"},
 		"too high":    {samples(1000, "1", wave), SineOptions{Frequency: 500}, "measure: sine: 1000 samples at 1000 samples/s are too short for 500 Hz: at least 1.5 periods (and as many below half the rate) needed"},
 		"not there":   {samples(1000, "1", wave), SineOptions{Frequency: 333}, "measure: sine: no sine near 333 Hz: the fit does not settle"},
-		"both":        {drivers.Samples{Rate: 1000, Values: wave, Channels: 2}, SineOptions{Channel: 2, Average: true, Frequency: 50}, "measure: sine: channel 2 asked for, and the average of all channels"},
-		"NaN options": {samples(1000, "1", wave), SineOptions{Frequency: math.NaN()}, "measure: sine: 1000 samples at 1000 samples/s are too short for NaN Hz: at least 1.5 periods (and as many below half the rate) needed"},
+		"both":        {drivers.Samples{Rate: 1000, Values: wave, Channels: 2}, SineOptions{Channel: 2, Mix: true, Frequency: 50}, "measure: sine: channel 2 asked for, and the average of all channels"},
+		"NaN options": {samples(1000, "1", wave), SineOptions{Frequency: math.NaN()}, "measure: sine: frequency is NaN Hz, it must be at least 0"},
 	} {
 		_, err := Sine(c.s, c.o)
 		require.EqualError(t, err, c.want, name)
@@ -183,7 +183,7 @@ func TestSineSpecialInputs(t *testing.T) {
 	r, err := Sine(samples(1000, "1", flat), SineOptions{Frequency: 50})
 	require.NoError(t, err)
 	require.Equal(t, SineResult{Frequency: 50, SINAD: -200}, r)
-	r, err = Sine(samples(1000, "1", wave), SineOptions{Frequency: 50.3, Fixed: true})
+	r, err = Sine(samples(1000, "1", wave), SineOptions{Frequency: 50.3, FixedFrequency: true})
 	require.NoError(t, err)
 	require.Greater(t, r.SINAD, 190.0)
 }

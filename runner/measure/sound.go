@@ -33,9 +33,6 @@ type waveform struct {
 // silence is the level below which it counts as silent (0: the usual one).
 func waveformOf(op string, s drivers.Samples, ch int, average bool, silence float64, need int) (waveform, error) {
 	var w waveform
-	if !finite(silence) {
-		return w, errorf(op, "silence is %v dB", silence)
-	}
 	if !average || s.Channels < 2 {
 		x, err := mono(op, s, ch, need)
 		if err != nil {

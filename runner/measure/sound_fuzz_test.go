@@ -38,11 +38,11 @@ func FuzzSound(f *testing.F) {
 					}
 				}
 			}
-			a, err := SteadyTone(s, ToneOptions{Frequency: frequency, Channel: channel, Average: average})
+			a, err := SteadyTone(s, ToneOptions{Frequency: frequency, Channel: channel, Mix: average})
 			plainError(t, err)
 			if err == nil {
 				all(a.Frequency, a.Cents, a.Amplitude, a.Level, a.THD, a.THDF, a.THDN, a.SINAD, a.SNR, a.ENOB, a.SFDR, a.NoiseFloor, a.ForeignLevel, a.ForeignFrequency, a.DC)
-				if a.THD < 0 || a.THD > 1 || a.THDN < 0 || a.THDN > 1 || a.Found != (a.Frequency > 0) || !a.Found && len(a.Harmonics)+len(a.Foreign) > 0 {
+				if a.THD < 0 || a.THD > 100 || a.THDN < 0 || a.THDN > 100 || a.Found != (a.Frequency > 0) || !a.Found && len(a.Harmonics)+len(a.Foreign) > 0 {
 					t.Fatalf("figures do not agree: %+v", a)
 				}
 				for _, h := range a.Harmonics {
@@ -55,7 +55,7 @@ func FuzzSound(f *testing.F) {
 					}
 				}
 			}
-			b, err := Tones(s, TonesOptions{Channel: channel, Average: average, Window: windows[len(x)%len(windows)].name})
+			b, err := Tones(s, TonesOptions{Channel: channel, Mix: average, Window: windows[len(x)%len(windows)].name})
 			plainError(t, err)
 			if err == nil {
 				all(b.NoiseFloor, b.DC)
@@ -66,7 +66,7 @@ func FuzzSound(f *testing.F) {
 					}
 				}
 			}
-			c, err := Level(s, LevelOptions{Channel: channel, Average: average})
+			c, err := Level(s, LevelOptions{Channel: channel, Mix: average})
 			plainError(t, err)
 			if err == nil {
 				all(c.RMS, c.Peak, c.Crest, c.Level, c.LevelA, c.LevelC, c.PeakLevel, c.DC)
@@ -74,7 +74,7 @@ func FuzzSound(f *testing.F) {
 					t.Fatalf("peak below rms: %+v", c)
 				}
 			}
-			d, err := Sine(s, SineOptions{Frequency: frequency, Channel: channel, Average: average})
+			d, err := Sine(s, SineOptions{Frequency: frequency, Channel: channel, Mix: average})
 			plainError(t, err)
 			if err == nil {
 				all(d.Frequency, d.Amplitude, d.Phase, d.DC, d.Residual, d.SINAD)

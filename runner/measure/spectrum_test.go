@@ -44,7 +44,7 @@ func TestToneBetweenBins(t *testing.T) {
 		for _, phase := range []float64{0, 1, 2.5} {
 			x := make([]float64, n)
 			sine(x, rate, f, 0.3, phase)
-			r, err := Tones(samples(rate, "1", x), TonesOptions{Count: 1})
+			r, err := Tones(samples(rate, "1", x), TonesOptions{MostTones: 1})
 			require.NoError(t, err)
 			require.Len(t, r.Tones, 1)
 			within(t, "frequency", r.Tones[0].Frequency, f, 0.001)
@@ -63,7 +63,7 @@ func TestTonesRecord(t *testing.T) {
 		th := 2 * math.Pi * float64(k) / n
 		x[k] = 0.1 + math.Cos(127*th+.3) + .001*math.Cos(254*th+.1) + .0005*math.Sin(381*th) + .0002*math.Cos(501*th)
 	}
-	r, err := Tones(samples(n, "1", x), TonesOptions{Count: 4})
+	r, err := Tones(samples(n, "1", x), TonesOptions{MostTones: 4})
 	require.NoError(t, err)
 	want := []struct{ f, a float64 }{{127, 1}, {254, .001}, {381, .0005}, {501, .0002}}
 	require.Len(t, r.Tones, len(want))
@@ -74,7 +74,7 @@ func TestTonesRecord(t *testing.T) {
 }
 
 func TestTonesSpecialInputs(t *testing.T) {
-	for name, o := range map[string]TonesOptions{"count": {Count: -1}, "order": {Lowest: 100, Highest: 50}, "NaN": {Lowest: math.NaN()}, "channel": {Channel: 2}} {
+	for name, o := range map[string]TonesOptions{"count": {MostTones: -1}, "order": {Lowest: 100, Highest: 50}, "NaN": {Lowest: math.NaN()}, "channel": {Channel: 2}} {
 		_, err := Tones(samples(48000, "1", make([]float64, 100)), o)
 		require.ErrorContains(t, err, "measure: tones: ", name)
 	}
@@ -96,7 +96,7 @@ func TestTonesInvariance(t *testing.T) {
 	for i := range x {
 		x[i] += 1e-4 * rng.NormFloat64()
 	}
-	a, err := Tones(samples(48000, "1", x), TonesOptions{Count: 2})
+	a, err := Tones(samples(48000, "1", x), TonesOptions{MostTones: 2})
 	require.NoError(t, err)
 	y := make([]float64, 2*len(x))
 	for i, v := range x {
@@ -104,7 +104,7 @@ func TestTonesInvariance(t *testing.T) {
 	}
 	s := samples(48000, "1", y)
 	s.Channels = 2
-	b, err := Tones(s, TonesOptions{Count: 2, Channel: 2})
+	b, err := Tones(s, TonesOptions{MostTones: 2, Channel: 2})
 	require.NoError(t, err)
 	for i := range a.Tones {
 		within(t, "frequency, reversed", b.Tones[i].Frequency, a.Tones[i].Frequency, 0.05)

@@ -4,74 +4,61 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mathext"
+
+	"fullthrow/drivers"
 )
 
 // SequentialOptions states what a sequential test of the packet error rate has
 // to tell apart, and how surely.
 type SequentialOptions struct {
-	Good float64 // % of packets lost by a unit that must be accepted; needed
-	Bad  float64 // % lost by a unit that must be rejected; needed, above Good
-	// Alpha is the chance of rejecting a unit at Good, Beta that of accepting
-	// one at Bad; each 0.05 if not given.
-	Alpha, Beta float64
-	// Max is the number of packets after which the test decides in any case.
-	// Not given: the least of 1.0, 1.1 ... 3.0 times Fixed that keeps Alpha and
-	// Beta exactly.
-	Max int
-	// Inflation widens the test for losses in bursts, as [Bursts] measures it
-	// (on the golden unit, say): a packet then counts as 1/Inflation of one. 1 if
-	// not given.
-	Inflation float64
+	Good  float64 `unit:"%" range:"(0,100)" help:"lost by a unit that must be accepted"`
+	Bad   float64 `unit:"%" range:"(0,100)" help:"lost by a unit that must be rejected"`
+	Alpha float64 `unit:"1" default:"0.05" range:"(0,1)" help:"chance of rejecting a good unit"`
+	Beta  float64 `unit:"1" default:"0.05" range:"(0,1)" help:"chance of accepting a bad one"`
+	// Not given: the least of 1.0, 1.1 ... 3.0 times FixedPackets that keeps Alpha and Beta
+	// exactly.
+	MostPackets int `range:"[0,300000]" help:"after which it decides in any case; not given: 1 to 3 times fixed_packets"`
+	// A packet counts as 1/Inflation of one.
+	Inflation float64 `unit:"1" default:"1" range:"[1,1000]" help:"for losses in bursts, as bursts measures it"`
 }
 
 // SequentialPlanResult is a truncated sequential probability ratio test (Wald
 // 1947; e-Handbook 6.2.3.6): accept when lost <= Slope sent - AcceptIntercept,
 // reject when lost >= Slope sent + RejectIntercept, go on between.
 type SequentialPlanResult struct {
-	Slope           float64 // s, losses per packet
-	AcceptIntercept float64 // h1
-	RejectIntercept float64 // h2
-	FirstAccept     int     // packets after which a unit without loss is accepted
-	Max             int     // packets after which the test decides
-	MaxAccept       int     // losses up to which it then accepts, -1: none
-	// Fixed is how many packets a test of fixed size needs for the same Alpha
-	// and Beta, FixedAccept how many losses it accepts (exact binomial).
-	Fixed, FixedAccept int
-	// Alpha and Beta are the risks that the truncated test really has when it
-	// looks after every packet, summed exactly (with an Inflation above 1 that
-	// is an approximation); looking less often keeps Wald's bounds
-	// alpha/(1-beta), beta/(1-alpha).
-	Alpha, Beta float64
-	// PacketsGood and PacketsBad are the packets it needs on average.
-	PacketsGood, PacketsBad float64
+	Slope           float64 `unit:"1" help:"s: losses per packet"`
+	AcceptIntercept float64 `unit:"1" help:"h1: losses"`
+	RejectIntercept float64 `unit:"1" help:"h2: losses"`
+	FirstAccept     int     `help:"packets after which a unit without loss is accepted"`
+	MostPackets     int     `help:"after which it decides in any case"`
+	MaxAccept       int     `help:"losses up to which it then accepts, -1: none"`
+	FixedPackets    int     `help:"that a test of fixed size needs for the same alpha and beta"`
+	FixedAccept     int     `help:"losses that one accepts (exact binomial)"`
+	// When it looks after every packet (with an Inflation above 1 approximately); looking
+	// less often keeps Wald's bounds alpha/(1-beta), beta/(1-alpha).
+	Alpha       float64 `unit:"1" help:"risk that the truncated test really has, summed exactly"`
+	Beta        float64 `unit:"1" help:"the other"`
+	PacketsGood float64 `unit:"1" help:"packets that it needs on average for a unit at good"`
+	PacketsBad  float64 `unit:"1" help:"packets that it needs on average for a unit at bad"`
 }
 
 const maxPackets = 300_000
 
 // SequentialPlan works out a test from what it has to tell apart. An error rate
-// or risk out of range, Good not below Bad, a Max that comes before any
+// or risk out of range, Good not below Bad, a MostPackets that comes before any
 // acceptance, and a plan of more than 300 000 packets are errors.
 func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
 	const op = "sequential"
-	if o.Alpha == 0 {
-		o.Alpha = 0.05
-	}
-	if o.Beta == 0 {
-		o.Beta = 0.05
-	}
-	if o.Inflation == 0 {
-		o.Inflation = 1
+	o, err := complete(op, o)
+	if err != nil {
+		return SequentialPlanResult{}, err
 	}
 	p0, p1 := o.Good/100, o.Bad/100
 	switch {
-	case !(p0 > 0 && p0 < p1 && p1 < 1):
-		return SequentialPlanResult{}, errorf(op, "good %v %%, bad %v %%: 0 < good < bad < 100 needed", o.Good, o.Bad)
-	case !(o.Alpha > 0 && o.Beta > 0 && o.Alpha+o.Beta < 1):
-		return SequentialPlanResult{}, errorf(op, "alpha %v, beta %v: both above 0 and together below 1 needed", o.Alpha, o.Beta)
-	case !(o.Inflation >= 1 && o.Inflation <= 1000):
-		return SequentialPlanResult{}, errorf(op, "inflation is %v, it must lie from 1 to 1000", o.Inflation)
-	case o.Max < 0 || o.Max > maxPackets:
-		return SequentialPlanResult{}, errorf(op, "max is %d packets, at most %d", o.Max, maxPackets)
+	case p0 >= p1:
+		return SequentialPlanResult{}, errorf(op, "good %v %%, bad %v %%: good < bad needed", o.Good, o.Bad)
+	case o.Alpha+o.Beta >= 1:
+		return SequentialPlanResult{}, errorf(op, "alpha %v, beta %v: together below 1 needed", o.Alpha, o.Beta)
 	}
 	k := math.Log(p1) - math.Log(p0) + math.Log1p(-p0) - math.Log1p(-p1)
 	r := SequentialPlanResult{
@@ -82,20 +69,20 @@ func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
 	for r.acceptUpTo(r.FirstAccept) < 0 {
 		r.FirstAccept = max(r.FirstAccept+1, int(r.AcceptIntercept/r.Slope)-1)
 	}
-	if need := o.Inflation * float64(r.FirstAccept); o.Max > 0 && float64(o.Max) < need {
-		return SequentialPlanResult{}, errorf(op, "max is %d packets: no unit could be accepted before %.0f", o.Max, math.Ceil(need))
+	if need := o.Inflation * float64(r.FirstAccept); o.MostPackets > 0 && float64(o.MostPackets) < need {
+		return SequentialPlanResult{}, errorf(op, "most_packets is %d: no unit could be accepted before %.0f", o.MostPackets, math.Ceil(need))
 	}
 	var ok bool
-	if r.Fixed, r.FixedAccept, ok = fixedPlan(p0, p1, o.Alpha, o.Beta); !ok {
+	if r.FixedPackets, r.FixedAccept, ok = fixedPlan(p0, p1, o.Alpha, o.Beta); !ok {
 		return SequentialPlanResult{}, errorf(op, "good %v %% and bad %v %% are too near: more than %d packets needed", o.Good, o.Bad, maxPackets)
 	}
-	if o.Max > 0 {
-		r.truncate(max(1, int(float64(o.Max)/o.Inflation)), p0, p1, o.Beta)
+	if o.MostPackets > 0 {
+		r.truncate(max(1, int(float64(o.MostPackets)/o.Inflation)), p0, p1, o.Beta)
 		r.inflate(o)
 		return r, nil
 	}
 	for tenths := 10; tenths <= 30; tenths++ {
-		r.truncate((r.Fixed*tenths+9)/10, p0, p1, o.Beta)
+		r.truncate((r.FixedPackets*tenths+9)/10, p0, p1, o.Beta)
 		if r.Alpha <= o.Alpha && r.Beta <= o.Beta {
 			break
 		}
@@ -114,9 +101,9 @@ func (r *SequentialPlanResult) inflate(o SequentialOptions) {
 	whole := func(n int) int { return int(math.Ceil(float64(n) * o.Inflation)) }
 	r.AcceptIntercept *= o.Inflation
 	r.RejectIntercept *= o.Inflation
-	r.Max, r.Fixed = whole(r.Max), whole(r.Fixed)
-	if o.Max > 0 {
-		r.Max = o.Max
+	r.MostPackets, r.FixedPackets = whole(r.MostPackets), whole(r.FixedPackets)
+	if o.MostPackets > 0 {
+		r.MostPackets = o.MostPackets
 	}
 	// A whole number of effective losses stands for as many more real ones.
 	r.MaxAccept = max(-1, int(math.Floor(float64(r.MaxAccept)*o.Inflation)))
@@ -139,7 +126,7 @@ func (r *SequentialPlanResult) rejectFrom(n int) int {
 // truncate ends the test after max packets. It then accepts as many losses as
 // keep beta: a bad unit accepted costs more than a good one tested again.
 func (r *SequentialPlanResult) truncate(max int, p0, p1, beta float64) {
-	r.Max = max
+	r.MostPackets = max
 	good, bad := r.walk(p0), r.walk(p1)
 	r.PacketsGood, r.PacketsBad = good.packets, bad.packets
 	r.Alpha, r.Beta = 1-good.accepted, bad.accepted
@@ -159,7 +146,7 @@ func (r *SequentialPlanResult) truncate(max int, p0, p1, beta float64) {
 type walked struct {
 	accepted float64   // chance of crossing the line of acceptance
 	packets  float64   // needed on average
-	open     []float64 // chance of still being undecided at Max, by losses
+	open     []float64 // chance of still being undecided at MostPackets, by losses
 	from     int       // losses that open begins with
 }
 
@@ -167,7 +154,7 @@ type walked struct {
 func (r *SequentialPlanResult) walk(p float64) walked {
 	w := walked{open: []float64{1}}
 	next := []float64{}
-	for n := 1; n <= r.Max; n++ {
+	for n := 1; n <= r.MostPackets; n++ {
 		undecided := 0.0
 		next = append(next[:0], make([]float64, len(w.open)+1)...)
 		for i, q := range w.open {
@@ -217,14 +204,12 @@ func fixedPlan(p0, p1, alpha, beta float64) (n, c int, ok bool) {
 
 // SequentialResult is where a sequential test stands.
 type SequentialResult struct {
-	Decision   string // "accept", "reject" or "continue"
-	Truncated  bool   // decided because Max was reached, not by crossing a line
-	AcceptUpTo int    // losses that accept at this number of packets, -1: none does yet
-	RejectFrom int    // losses that reject
-	// More is the number of packets after which acceptance is possible at the
-	// earliest, if none of them is lost; 0 once decided.
-	More int
-	Max  int // packets after which the test decides
+	Decision    string `help:"accept, reject or continue"`
+	Truncated   bool   `help:"decided because most_packets was reached, not by crossing a line"`
+	AcceptUpTo  int    `help:"losses that accept at this number of packets, -1: none does yet"`
+	RejectFrom  int    `help:"losses that reject"`
+	MorePackets int    `help:"until it can accept at the earliest, if none is lost; 0 once decided"`
+	MostPackets int    `help:"after which it decides in any case"`
 }
 
 // Sequential decides whether lost of sent packets are enough to accept or
@@ -234,10 +219,10 @@ type SequentialResult struct {
 // certainty.
 //
 // Losses are taken for independent unless Inflation is given: with bursts (see
-// [Bursts]) the risks are several times larger than stated. At Max packets or more the test accepts up to MaxAccept
-// losses and rejects above; it never ends without a decision. Counts that
-// cannot be, and what [SequentialPlan] refuses, are errors; no packet at all is
-// "continue".
+// [Bursts]) the risks are several times larger than stated. At MostPackets or
+// more the test accepts up to MaxAccept losses and rejects above; it never ends
+// without a decision. Counts that cannot be, and what [SequentialPlan] refuses,
+// are errors; no packet at all is "continue".
 func Sequential(lost, sent int, o SequentialOptions) (SequentialResult, error) {
 	if sent < 0 || lost < 0 || lost > sent {
 		return SequentialResult{}, errorf("sequential", "%d of %d packets lost", lost, sent)
@@ -246,10 +231,10 @@ func Sequential(lost, sent int, o SequentialOptions) (SequentialResult, error) {
 	if err != nil {
 		return SequentialResult{}, err
 	}
-	r := SequentialResult{Decision: "continue", AcceptUpTo: plan.acceptUpTo(sent), RejectFrom: plan.rejectFrom(sent), Max: plan.Max}
-	if sent >= plan.Max {
+	r := SequentialResult{Decision: "continue", AcceptUpTo: plan.acceptUpTo(sent), RejectFrom: plan.rejectFrom(sent), MostPackets: plan.MostPackets}
+	if sent >= plan.MostPackets {
 		r.AcceptUpTo, r.RejectFrom = plan.MaxAccept, plan.MaxAccept+1
-		r.Truncated = sent > plan.Max || lost > plan.acceptUpTo(sent) && lost < plan.rejectFrom(sent)
+		r.Truncated = sent > plan.MostPackets || lost > plan.acceptUpTo(sent) && lost < plan.rejectFrom(sent)
 	}
 	switch {
 	case sent > 0 && lost <= r.AcceptUpTo:
@@ -258,7 +243,16 @@ func Sequential(lost, sent int, o SequentialOptions) (SequentialResult, error) {
 		r.Decision = "reject"
 	default:
 		at := int(math.Ceil((float64(lost) + plan.AcceptIntercept) / plan.Slope))
-		r.More = max(1, min(at, plan.Max)-sent)
+		r.MorePackets = max(1, min(at, plan.MostPackets)-sent)
 	}
 	return r, nil
+}
+
+// SequentialFrames is [Sequential] of one capture, counted by [Link].
+func SequentialFrames(f drivers.Frames, o SequentialOptions) (SequentialResult, error) {
+	l, err := Link(f)
+	if err != nil {
+		return SequentialResult{}, err
+	}
+	return Sequential(l.Lost, l.Expected, o)
 }

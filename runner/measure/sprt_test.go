@@ -30,7 +30,7 @@ func TestSequentialBoundaries(t *testing.T) {
 	within(t, "-ln B", p.AcceptIntercept*k, 2.251291799, 1e-9)
 	require.Equal(t, 24, p.FirstAccept)
 
-	o.Max = 1000 // far off: the lines alone
+	o.MostPackets = 1000 // far off: the lines alone
 	p, err = SequentialPlan(o)
 	require.NoError(t, err)
 	// Wald's approximations of the packets needed (re-computed) leave out by how
@@ -66,7 +66,7 @@ func TestSequentialBoundaries(t *testing.T) {
 	}
 	r, err := Sequential(1, 24, o)
 	require.NoError(t, err)
-	require.Equal(t, 25, r.More, "49 packets are the first that accept one loss")
+	require.Equal(t, 25, r.MorePackets, "49 packets are the first that accept one loss")
 }
 
 // run plays one unit, packet by packet.
@@ -81,7 +81,7 @@ func run(rng *rand.Rand, p *SequentialPlanResult, rate float64) (accepted bool, 
 			return true, n
 		case lost >= p.rejectFrom(n):
 			return false, n
-		case n == p.Max:
+		case n == p.MostPackets:
 			return lost <= p.MaxAccept, n
 		}
 	}
@@ -104,7 +104,7 @@ func TestSequentialNeedsLessThanHalf(t *testing.T) {
 		}
 		require.LessOrEqual(t, p.Alpha, o.Alpha)
 		require.LessOrEqual(t, p.Beta, o.Beta)
-		fixed := float64(p.Fixed)
+		fixed := float64(p.FixedPackets)
 		for j, rate := range []float64{o.Good / 2, o.Good, o.Bad, 1.5 * o.Bad} {
 			const runs = 4000
 			rng := rand.New(rand.NewPCG(uint64(i), uint64(j)))
@@ -120,7 +120,7 @@ func TestSequentialNeedsLessThanHalf(t *testing.T) {
 			name := fmt.Sprintf("good %v bad %v alpha %v beta %v at %v %%", o.Good, o.Bad, o.Alpha, o.Beta, rate)
 			mean, sd := meanSD(need)
 			slices.Sort(need)
-			t.Logf("%-45s fixed %5d, mean %6.0f (%4.1f %%), median %6.0f (%4.1f %%), accepted %5.1f %%", name, p.Fixed, mean, 100*mean/fixed, percentile(need, 0.5), 100*percentile(need, 0.5)/fixed, 100*float64(accepted)/runs)
+			t.Logf("%-45s fixed %5d, mean %6.0f (%4.1f %%), median %6.0f (%4.1f %%), accepted %5.1f %%", name, p.FixedPackets, mean, 100*mean/fixed, percentile(need, 0.5), 100*percentile(need, 0.5)/fixed, 100*float64(accepted)/runs)
 			most, mostMean := 0.5, 0.5
 			if rate == o.Good {
 				most, mostMean = 0.56, 0.66
@@ -180,7 +180,7 @@ func TestSequentialInPieces(t *testing.T) {
 					}
 				}
 				accept, reject := lost <= p.acceptUpTo(sent), lost >= p.rejectFrom(sent)
-				if sent >= p.Max {
+				if sent >= p.MostPackets {
 					accept, reject = lost <= p.MaxAccept, lost > p.MaxAccept
 				}
 				if accept || reject {
@@ -198,12 +198,12 @@ func TestSequentialInPieces(t *testing.T) {
 		}
 	}
 	for lost := range 60 {
-		r, err := Sequential(lost, p.Max, o)
+		r, err := Sequential(lost, p.MostPackets, o)
 		require.NoError(t, err)
 		require.NotEqual(t, "continue", r.Decision)
 		require.Equal(t, lost <= p.MaxAccept, r.Decision == "accept")
 	}
-	over, err := Sequential(p.MaxAccept, p.Max+500, o)
+	over, err := Sequential(p.MaxAccept, p.MostPackets+500, o)
 	require.NoError(t, err)
 	require.Equal(t, "accept", over.Decision)
 	require.True(t, over.Truncated)
@@ -231,7 +231,7 @@ func TestSequentialWithBursts(t *testing.T) {
 						lost++
 					}
 					accept, reject := lost <= p.acceptUpTo(n), lost >= p.rejectFrom(n)
-					if n >= p.Max {
+					if n >= p.MostPackets {
 						accept, reject = lost <= p.MaxAccept, lost > p.MaxAccept
 					}
 					if accept || reject {
@@ -259,7 +259,7 @@ func TestSequentialRefuses(t *testing.T) {
 	good := SequentialOptions{Good: 1, Bad: 5}
 	for _, o := range []SequentialOptions{
 		{}, {Good: 1}, {Good: 5, Bad: 1}, {Good: 1, Bad: 1}, {Good: 0, Bad: 5}, {Good: 1, Bad: 100}, {Good: math.NaN(), Bad: 5},
-		{Good: 1, Bad: 5, Alpha: 0.6, Beta: 0.5}, {Good: 1, Bad: 5, Alpha: -1}, {Good: 1, Bad: 5, Max: -1}, {Good: 1, Bad: 5, Max: 1e9}, {Good: 1, Bad: 5, Inflation: 0.5}, {Good: 1, Bad: 5, Max: 20}, {Good: 1, Bad: 1.0001},
+		{Good: 1, Bad: 5, Alpha: 0.6, Beta: 0.5}, {Good: 1, Bad: 5, Alpha: -1}, {Good: 1, Bad: 5, MostPackets: -1}, {Good: 1, Bad: 5, MostPackets: 1e9}, {Good: 1, Bad: 5, Inflation: 0.5}, {Good: 1, Bad: 5, MostPackets: 20}, {Good: 1, Bad: 1.0001},
 	} {
 		_, err := Sequential(0, 10, o)
 		require.ErrorContains(t, err, "measure: sequential: ", "%+v", o)

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -9,76 +10,63 @@ import (
 
 // StartCurveOptions for [StartCurve].
 type StartCurveOptions struct {
-	// Reliability is the probability of starting that counts as reliable, 0.9
-	// if not given; Confidence that of every statement here, 0.9 if not given.
-	Reliability, Confidence float64
-	// Threshold is the share of its first voltage to which the brown-out node
-	// must fall before the unit starts again, between 0 and 1. Not given: no
-	// time constant.
-	Threshold float64
-	// Capacitance of that node in F; not given: no resistance.
-	Capacitance float64
+	Reliability float64 `unit:"1" default:"0.9" range:"(0,1)" help:"chance of starting that counts as reliable"`
+	Confidence  float64 `unit:"1" default:"0.9" range:"(0,1)" help:"of every statement"`
+	FallTo      float64 `unit:"%" range:"[0,100)" help:"of its first voltage, where the node lets the unit start again"`
+	Capacitance float64 `unit:"F" range:"[0,)" help:"of that node; not given: no resistance"`
 }
 
 // StartLevel is what was seen after one time off.
 type StartLevel struct {
-	Off         float64 // s
+	Off         float64 `unit:"s"`
 	Trials      int
-	Started     int
-	Probability float64  // Started / Trials
-	Interval    Interval // two-sided, Clopper-Pearson
-	// Reliable: the one-sided lower bound of the probability (Clopper-Pearson)
-	// is Reliability or more.
-	Reliable bool
+	Starts      int      `help:"of trials"`
+	Probability float64  `unit:"1" help:"starts over trials"`
+	Interval    Interval `unit:"1" help:"of the probability, two-sided, Clopper-Pearson"`
+	// One-sided, Clopper-Pearson.
+	Reliable bool `help:"the lower bound of the probability is reliability or more"`
 }
 
 // StartCurveResult is the probability of starting against time off.
 type StartCurveResult struct {
-	Levels []StartLevel // by rising time off
-	// ReliableOff is the shortest time off that is Reliable, as is every longer
-	// one at which a start failed; s. NaN where none is: see Needed.
-	ReliableOff float64
-	// Needed is how many trials at one time off, all of them started, make it
-	// Reliable: ln(1 - Confidence) / ln(Reliability), 22 for 90 % at 90 %.
-	Needed int
-	// HalfOff is the time off after which half of the starts succeed, in s, with
-	// its interval (logistic in the logarithm of the time, profile likelihood).
-	// NaN where all trials ended alike; an end of the interval may be infinite.
-	HalfOff         float64
-	HalfOffInterval Interval
-	// TimeConstant of the node in s, HalfOff / ln(1/Threshold), and Resistance
-	// that discharges it in Ohm, TimeConstant / Capacitance, each with its
-	// interval; NaN without HalfOff, Threshold or Capacitance. Threshold and
-	// Capacitance are taken as exact: their tolerance comes on top.
-	TimeConstant         float64
-	TimeConstantInterval Interval
-	Resistance           float64
-	ResistanceInterval   Interval
+	_ struct{} `why:"the trials all ended alike, or the options do not give what it takes"`
+
+	Levels []StartLevel `help:"by rising time off"`
+	// As is every longer one at which a start failed.
+	ReliableOff float64 `unit:"s" help:"the shortest that is reliable" why:"none was tried often enough without a failure"`
+	// ln(1 - Confidence) / ln(Reliability), 22 for 90 % at 90 %.
+	Needed int `help:"trials at one time off, all of them started, that make it reliable"`
+	// Logistic in the logarithm of the time, by profile likelihood.
+	HalfOff         float64  `unit:"s" help:"after which half of the starts succeed"`
+	HalfOffInterval Interval `unit:"s"`
+	// HalfOff / ln(1/FallTo); Resistance is TimeConstant / Capacitance. The two given are
+	// taken as exact: their tolerance comes on top.
+	TimeConstant         float64  `unit:"s" help:"of the node" why:"give fall_to; or the trials all ended alike"`
+	TimeConstantInterval Interval `unit:"s"`
+	Resistance           float64  `unit:"Ohm" help:"discharges it" why:"give fall_to and capacitance; or all end alike"`
+	ResistanceInterval   Interval `unit:"Ohm"`
 }
 
 // StartCurve makes of trials, in any order, the probability of starting against
 // time off; times within 1 ms count as one. A node that was charged to V0 and
-// discharges through R into nothing has fallen to Threshold V0 after
-// RC ln(1/Threshold).
+// discharges through R into nothing has fallen to FallTo V0 after
+// RC ln(1/FallTo).
 //
 // Special inputs: no trial, more than 500 times off, one that is negative or not
 // finite, and options out of range are errors. One time off, or trials that all ended alike,
 // have no HalfOff. Times off of 0 count as a level, but not for HalfOff.
 func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, error) {
 	const op = "start curve"
-	if err := o.check(op); err != nil {
+	o, err := complete(op, o)
+	if err != nil {
 		return StartCurveResult{}, err
 	}
 	levels, err := startLevels(op, trials)
 	if err != nil {
 		return StartCurveResult{}, err
 	}
-	nan := math.NaN()
-	none := Interval{nan, nan}
-	r := StartCurveResult{
-		Levels: levels, ReliableOff: nan, HalfOff: nan, HalfOffInterval: none,
-		TimeConstant: nan, TimeConstantInterval: none, Resistance: nan, ResistanceInterval: none,
-	}
+	r := missing[StartCurveResult]()
+	r.Levels = levels
 	if r.Needed, err = SuccessRun(o.Reliability, o.Confidence); err != nil {
 		return StartCurveResult{}, err
 	}
@@ -89,13 +77,13 @@ func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, err
 		l := levels[i]
 		if l.Reliable {
 			r.ReliableOff = l.Off
-		} else if l.Started < l.Trials {
+		} else if l.Starts < l.Trials {
 			break // a longer time off that fails too often makes shorter ones doubtful
 		}
 	}
 	r.half(o)
-	if o.Threshold > 0 && !math.IsNaN(r.HalfOff) {
-		decay := math.Log(1 / o.Threshold)
+	if o.FallTo > 0 && !math.IsNaN(r.HalfOff) {
+		decay := math.Log(100 / o.FallTo)
 		r.TimeConstant = r.HalfOff / decay
 		r.TimeConstantInterval = Interval{r.HalfOffInterval.Low / decay, r.HalfOffInterval.High / decay}
 		if o.Capacitance > 0 {
@@ -106,30 +94,10 @@ func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, err
 	return r, nil
 }
 
-func (o *StartCurveOptions) check(op string) error {
-	if o.Reliability == 0 {
-		o.Reliability = 0.9
-	}
-	if o.Confidence == 0 {
-		o.Confidence = 0.9
-	}
-	switch {
-	case !(o.Reliability > 0 && o.Reliability < 1):
-		return errorf(op, "reliability is %v, it must lie between 0 and 1", o.Reliability)
-	case !(o.Confidence > 0 && o.Confidence < 1):
-		return errorf(op, "confidence is %v, it must lie between 0 and 1", o.Confidence)
-	case !(o.Threshold >= 0 && o.Threshold < 1):
-		return errorf(op, "threshold is %v, it must lie between 0 and 1", o.Threshold)
-	case !finite(o.Capacitance) || o.Capacitance < 0:
-		return errorf(op, "capacitance is %v F", o.Capacitance)
-	}
-	return nil
-}
-
-func (o *StartCurveOptions) judge(l *StartLevel) {
-	l.Probability = float64(l.Started) / float64(l.Trials)
-	l.Interval.Low, l.Interval.High = ClopperPearson(l.Started, l.Trials, o.Confidence)
-	l.Reliable = yield.AtLeast(float64(l.Started), float64(l.Trials), o.Confidence) >= o.Reliability-1e-12
+func (o StartCurveOptions) judge(l *StartLevel) {
+	l.Probability = float64(l.Starts) / float64(l.Trials)
+	l.Interval.Low, l.Interval.High = ClopperPearson(l.Starts, l.Trials, o.Confidence)
+	l.Reliable = yield.AtLeast(float64(l.Starts), float64(l.Trials), o.Confidence) >= o.Reliability-1e-12
 }
 
 // startLevels adds up trials by time off.
@@ -139,19 +107,11 @@ func startLevels(op string, trials []StartTrial) ([]StartLevel, error) {
 	}
 	sorted := slices.Clone(trials)
 	for i, t := range trials {
-		if !finite(t.Off) || t.Off < 0 {
-			return nil, errorf(op, "trial %d was off for %v s", i+1, t.Off)
+		if fault := t.Fault(); fault != "" {
+			return nil, errorf(op, "trial %d: %s", i+1, fault)
 		}
 	}
-	slices.SortStableFunc(sorted, func(a, b StartTrial) int {
-		switch {
-		case a.Off < b.Off:
-			return -1
-		case a.Off > b.Off:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(sorted, func(a, b StartTrial) int { return cmp.Compare(a.Off, b.Off) })
 	var levels []StartLevel
 	for _, t := range sorted {
 		if len(levels) > maxSettings {
@@ -163,7 +123,7 @@ func startLevels(op string, trials []StartTrial) ([]StartLevel, error) {
 		l := &levels[len(levels)-1]
 		l.Trials++
 		if t.Started {
-			l.Started++
+			l.Starts++
 		}
 	}
 	return levels, nil
@@ -178,10 +138,10 @@ func (r *StartCurveResult) half(o StartCurveOptions) {
 			continue
 		}
 		fit.x = append(fit.x, math.Log(l.Off))
-		fit.events = append(fit.events, float64(l.Started))
+		fit.events = append(fit.events, float64(l.Starts))
 		fit.trials = append(fit.trials, float64(l.Trials))
-		started += float64(l.Started)
-		failed += float64(l.Trials - l.Started)
+		started += float64(l.Starts)
+		failed += float64(l.Trials - l.Starts)
 	}
 	if len(fit.x) < 2 || started == 0 || failed == 0 {
 		return
@@ -209,30 +169,27 @@ func (r *StartCurveResult) half(o StartCurveOptions) {
 
 // NextOffOptions steers the search for the shortest reliable time off.
 type NextOffOptions struct {
-	Low, High float64 // s, range searched; both needed
-	// Ratio between neighbouring times off at which bisecting ends; 1.1 if not
-	// given (10 %).
-	Ratio                   float64
-	Reliability, Confidence float64 // as in [StartCurveOptions]
-	Trials                  int     // at most; 100 if not given
+	Shortest    float64 `unit:"s" range:"(0,)" help:"time off"`
+	Longest     float64 `unit:"s" range:"(0,)" help:"time off"`
+	Ratio       float64 `unit:"1" default:"1.1" range:"[1.001,)" help:"of neighbouring times off at which bisecting ends"`
+	Reliability float64 `unit:"1" default:"0.9" range:"(0,1)" help:"chance of starting that counts as reliable"`
+	Confidence  float64 `unit:"1" default:"0.9" range:"(0,1)" help:"of every statement"`
+	MostTrials  int     `default:"100" range:"[1,)" help:"after which it ends in any case"`
 }
 
 // NextOffResult is what to try next.
 type NextOffResult struct {
-	Off  float64 // s to leave the unit off; NaN when done
-	Done bool
-	// Outcome when done: "found", "never" (it did not start even after High),
-	// "trials" (no more of them).
-	Outcome string
-	// ReliableOff when found, in s.
-	ReliableOff float64
+	Off         float64 `unit:"s" help:"to leave the unit off next" why:"the search is done"`
+	Done        bool
+	Ending      string  `help:"when done: found, never (not even after longest), trials (no more of them)"`
+	ReliableOff float64 `unit:"s" help:"when found" why:"not found yet"`
 }
 
 // NextOff says which time off to try next, given the trials so far. It first
-// tries High, then bisects (geometrically, as a time constant wants it) until
+// tries Longest, then bisects (geometrically, as a time constant wants it) until
 // the longest failure and the shortest start lie within Ratio; then it repeats
 // the shortest start until it is reliable, and goes up by Ratio when a repeat
-// fails. A loop that does as it says ends after Trials at the latest:
+// fails. A loop that does as it says ends after MostTrials at the latest:
 //
 //	local next = measure.next_off(trials, o)
 //	while not next.done do
@@ -241,35 +198,28 @@ type NextOffResult struct {
 //	end
 //
 // After a start that failed the node may be charged: leave the unit off for
-// longer than High, or start it once, before the next trial.
+// longer than Longest, or start it once, before the next trial.
 func NextOff(trials []StartTrial, o NextOffOptions) (NextOffResult, error) {
 	const op = "next off"
-	if o.Ratio == 0 {
-		o.Ratio = 1.1
-	}
-	if o.Trials == 0 {
-		o.Trials = 100
-	}
-	curve := StartCurveOptions{Reliability: o.Reliability, Confidence: o.Confidence}
-	if err := curve.check(op); err != nil {
+	o, err := complete(op, o)
+	if err != nil {
 		return NextOffResult{}, err
 	}
-	switch {
-	case !(finite(o.Low) && finite(o.High) && 0 < o.Low && o.Low < o.High):
-		return NextOffResult{}, errorf(op, "from %v s to %v s: 0 < low < high needed", o.Low, o.High)
-	case !(o.Ratio >= 1.001 && finite(o.Ratio)):
-		return NextOffResult{}, errorf(op, "ratio is %v, at least 1.001 needed", o.Ratio)
-	case o.Trials < 1:
-		return NextOffResult{}, errorf(op, "%d trials", o.Trials)
+	if o.Shortest >= o.Longest {
+		return NextOffResult{}, errorf(op, "shortest is %v s, longest %v s: shortest < longest needed", o.Shortest, o.Longest)
+	}
+	curve := StartCurveOptions{Reliability: o.Reliability, Confidence: o.Confidence}
+	done := func(ending string, off float64) (NextOffResult, error) {
+		return NextOffResult{Off: nan, Done: true, Ending: ending, ReliableOff: off}, nil
 	}
 	off := func(t float64) (NextOffResult, error) {
-		if len(trials) >= o.Trials {
-			return NextOffResult{Off: math.NaN(), Done: true, Outcome: "trials", ReliableOff: math.NaN()}, nil
+		if len(trials) >= o.MostTrials {
+			return done("trials", nan)
 		}
-		return NextOffResult{Off: t, ReliableOff: math.NaN()}, nil
+		return NextOffResult{Off: t, ReliableOff: nan}, nil
 	}
 	if len(trials) == 0 {
-		return off(o.High)
+		return off(o.Longest)
 	}
 	levels, err := startLevels(op, trials)
 	if err != nil {
@@ -277,26 +227,26 @@ func NextOff(trials []StartTrial, o NextOffOptions) (NextOffResult, error) {
 	}
 	// Failures count from the longest time on; a level above every one of them
 	// is a candidate.
-	failed := o.Low
+	failed := o.Shortest
 	var candidate *StartLevel
 	for i := range levels {
 		l := &levels[i]
 		curve.judge(l)
-		if l.Started < l.Trials && !l.Reliable {
+		if l.Starts < l.Trials && !l.Reliable {
 			failed, candidate = max(failed, l.Off), nil
 		} else if candidate == nil && l.Off > failed {
 			candidate = l
 		}
 	}
 	switch {
-	case candidate == nil && failed >= o.High-0.001:
-		return NextOffResult{Off: math.NaN(), Done: true, Outcome: "never", ReliableOff: math.NaN()}, nil
+	case candidate == nil && failed >= o.Longest-0.001:
+		return done("never", nan)
 	case candidate == nil:
-		return off(min(o.High, failed*o.Ratio))
+		return off(min(o.Longest, failed*o.Ratio))
 	case candidate.Off/failed > o.Ratio*1.0001:
 		return off(max(math.Sqrt(candidate.Off*failed), failed+0.002))
 	case candidate.Reliable:
-		return NextOffResult{Off: math.NaN(), Done: true, Outcome: "found", ReliableOff: candidate.Off}, nil
+		return done("found", candidate.Off)
 	}
 	return off(candidate.Off)
 }

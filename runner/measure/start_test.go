@@ -55,7 +55,7 @@ func TestReliableOff(t *testing.T) {
 // 3.7 V falling to 1.11 V: 20 kohm and 100 uF need 2.408 s, 500 kohm 60.2 s.
 func TestTimeConstant(t *testing.T) {
 	for _, tt := range []struct{ off, ohm float64 }{{2.0 * math.Log(3.7/1.11), 20e3}, {50 * math.Log(3.7/1.11), 500e3}} {
-		o := StartCurveOptions{Threshold: 1.11 / 3.7, Capacitance: 100e-6}
+		o := StartCurveOptions{FallTo: 111 / 3.7, Capacitance: 100e-6}
 		clean := []StartTrial{{tt.off * 0.9, false}, {tt.off * 1.1, true}, {tt.off * 0.95, false}, {tt.off * 1.05, true}}
 		r, err := StartCurve(clean, o)
 		require.NoError(t, err)
@@ -66,7 +66,7 @@ func TestTimeConstant(t *testing.T) {
 		near(t, "resistance", r.Resistance, tt.ohm, 0.002)
 		near(t, "resistance to", r.ResistanceInterval.High, tt.ohm*1.05, 1e-9)
 	}
-	r, err := StartCurve(starts(3, 4, 0), StartCurveOptions{Threshold: 0.3, Capacitance: 1e-4})
+	r, err := StartCurve(starts(3, 4, 0), StartCurveOptions{FallTo: 30, Capacitance: 1e-4})
 	require.NoError(t, err)
 	for _, v := range []float64{r.HalfOff, r.TimeConstant, r.Resistance, r.ResistanceInterval.Low} {
 		require.True(t, math.IsNaN(v), "always started: no time constant")
@@ -87,7 +87,7 @@ func TestHalfOffCovers(t *testing.T) {
 			}
 		}
 		rng.Shuffle(len(trials), func(i, j int) { trials[i], trials[j] = trials[j], trials[i] })
-		r, err := StartCurve(trials, StartCurveOptions{Threshold: 0.3})
+		r, err := StartCurve(trials, StartCurveOptions{FallTo: 30})
 		require.NoError(t, err)
 		near(t, "half", r.HalfOff, 2.41, 0.06)
 		if r.HalfOffInterval.Low <= 2.41 && 2.41 <= r.HalfOffInterval.High {
@@ -101,7 +101,7 @@ func TestHalfOffCovers(t *testing.T) {
 // The search ends, within the trials allowed, at a time off that the unit
 // really keeps; a 500 kohm unit is not taken for a good one.
 func TestNextOff(t *testing.T) {
-	o := NextOffOptions{Low: 0.5, High: 6, Trials: 150}
+	o := NextOffOptions{Shortest: 0.5, Longest: 6, MostTrials: 150}
 	for i := range 60 {
 		rng := rand.New(rand.NewPCG(uint64(i), 11))
 		truth := 1 + 3*rng.Float64()
@@ -111,7 +111,7 @@ func TestNextOff(t *testing.T) {
 			next, err := NextOff(trials, o)
 			require.NoError(t, err)
 			if next.Done {
-				require.Equal(t, "found", next.Outcome)
+				require.Equal(t, "found", next.Ending)
 				// 90 % at 90 % confidence allows for some luck; far below the
 				// middle would be a mistake.
 				if next.ReliableOff < truth*(1+0.3*scatter) || next.ReliableOff > truth*1.25*math.Exp(3*scatter) {
@@ -122,7 +122,7 @@ func TestNextOff(t *testing.T) {
 				require.Equal(t, next.ReliableOff, r.ReliableOff, "the curve says the same")
 				break
 			}
-			require.True(t, next.Off > 0 && next.Off <= o.High, "%+v", next)
+			require.True(t, next.Off > 0 && next.Off <= o.Longest, "%+v", next)
 			trials = append(trials, StartTrial{next.Off, next.Off >= truth*math.Exp(scatter*rng.NormFloat64())})
 		}
 		require.LessOrEqual(t, len(trials), 150)
@@ -130,14 +130,14 @@ func TestNextOff(t *testing.T) {
 
 	next, err := NextOff(starts(6, 0, 1), o)
 	require.NoError(t, err)
-	require.Equal(t, "never", next.Outcome)
+	require.Equal(t, "never", next.Ending)
 	next, err = NextOff(starts(3, 150, 0), o)
 	require.NoError(t, err)
-	require.Equal(t, "trials", next.Outcome)
+	require.Equal(t, "trials", next.Ending)
 	next, err = NextOff(nil, o)
 	require.NoError(t, err)
 	require.Equal(t, 6.0, next.Off)
-	for _, bad := range []NextOffOptions{{}, {Low: 1}, {Low: 2, High: 1}, {Low: 1, High: 2, Ratio: 0.9}, {Low: 1, High: 2, Trials: -1}, {Low: 1, High: 2, Reliability: 2}} {
+	for _, bad := range []NextOffOptions{{}, {Shortest: 1}, {Shortest: 2, Longest: 1}, {Shortest: 1, Longest: 2, Ratio: 0.9}, {Shortest: 1, Longest: 2, MostTrials: -1}, {Shortest: 1, Longest: 2, Reliability: 2}} {
 		_, err := NextOff(nil, bad)
 		require.ErrorContains(t, err, "measure: next off: ")
 	}
@@ -148,7 +148,7 @@ func TestStartCurveRefuses(t *testing.T) {
 		_, err := StartCurve(bad, StartCurveOptions{})
 		require.ErrorContains(t, err, "measure: start curve: ")
 	}
-	for _, o := range []StartCurveOptions{{Reliability: 1}, {Confidence: -1}, {Threshold: 1}, {Threshold: -0.1}, {Capacitance: math.NaN()}} {
+	for _, o := range []StartCurveOptions{{Reliability: 1}, {Confidence: -1}, {FallTo: 100}, {FallTo: -1}, {Capacitance: math.NaN()}} {
 		_, err := StartCurve(starts(1, 1, 0), o)
 		require.ErrorContains(t, err, "measure: start curve: ")
 	}

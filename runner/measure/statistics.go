@@ -10,25 +10,33 @@ import (
 )
 
 // Interval is where a quantity lies at a stated confidence.
-type Interval struct{ Low, High float64 }
+type Interval struct {
+	Low  float64 `why:"so few values bound it on one side only"`
+	High float64 `why:"so few values bound it on one side only"`
+}
+
+// percent makes an interval of fractions one in %.
+func percent(low, high float64) Interval { return Interval{100 * low, 100 * high} }
 
 // SummaryResult describes a list of values, in their unit.
 type SummaryResult struct {
-	Count           int
-	Mean            float64
-	SD              float64 // n - 1; NaN for a single value
-	Median          float64
-	Min, Max        float64
-	Autocorrelation float64 // lag 1, about the mean; 0 for constant values
-	// MeanInterval holds the mean (Student's t) and SDInterval the standard
-	// deviation (chi-square) of the population at the confidence asked for,
-	// taking the values for independent and normal. NaN for a single value.
-	MeanInterval, SDInterval Interval
+	_ struct{} `why:"a single value has no spread"`
+
+	Count           int     `help:"values"`
+	Mean            float64 `unit:"values"`
+	SD              float64 `unit:"values" help:"n - 1"`
+	Median          float64 `unit:"values"`
+	Min             float64 `unit:"values"`
+	Max             float64 `unit:"values"`
+	Autocorrelation float64 `unit:"1" help:"lag 1, about the mean; 0 for constant values"`
+	// Taking the values for independent and normal.
+	MeanInterval Interval `unit:"values" help:"of the population's mean (Student's t)"`
+	SDInterval   Interval `unit:"values" help:"of the population's standard deviation (chi-square)"`
 }
 
 // SummaryOptions for [Summary].
 type SummaryOptions struct {
-	Confidence float64 // of the intervals; 0.95 if not given
+	Confidence float64 `unit:"1" default:"0.95" range:"(0,1)" help:"of the intervals"`
 }
 
 // Summary describes values: mean, standard deviation and lag-1 autocorrelation
@@ -40,15 +48,16 @@ type SummaryOptions struct {
 // constant values have SD 0 and intervals of no width.
 func Summary(values []float64, o SummaryOptions) (SummaryResult, error) {
 	const op = "summary"
-	c, err := confidence(op, o.Confidence)
+	o, err := complete(op, o)
 	if err != nil {
 		return SummaryResult{}, err
 	}
+	c := o.Confidence
 	if err := finites(op, "value", values, 1); err != nil {
 		return SummaryResult{}, err
 	}
-	nan := Interval{math.NaN(), math.NaN()}
-	r := SummaryResult{Count: len(values), SD: math.NaN(), Median: median(values), Autocorrelation: lag1(values), MeanInterval: nan, SDInterval: nan}
+	none := Interval{nan, nan}
+	r := SummaryResult{Count: len(values), SD: nan, Median: median(values), Autocorrelation: lag1(values), MeanInterval: none, SDInterval: none}
 	r.Min, r.Max = extremes(values)
 	var sd float64
 	r.Mean, sd = meanSD(values)
@@ -71,17 +80,6 @@ func tQuantile(df, confidence float64) float64 {
 	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.Quantile((1 + confidence) / 2)
 }
 
-// confidence is c, or 0.95 if it is not given.
-func confidence(op string, c float64) (float64, error) {
-	if c == 0 {
-		return 0.95, nil
-	}
-	if !(c > 0 && c < 1) {
-		return 0, errorf(op, "confidence is %v, it must lie between 0 and 1", c)
-	}
-	return c, nil
-}
-
 // finites refuses fewer than need values, and any that is not finite.
 func finites(op, what string, x []float64, need int) error {
 	if len(x) < need {
@@ -100,7 +98,7 @@ func finites(op, what string, x []float64, need int) error {
 func meanSD(x []float64) (mean, sd float64) {
 	switch len(x) {
 	case 0:
-		return math.NaN(), math.NaN()
+		return nan, nan
 	case 1:
 		return x[0], 0
 	}

@@ -11,21 +11,18 @@ import (
 // SteadyResult describes a quantity that should stand still. All values but
 // Settled are in the unit of the capture.
 type SteadyResult struct {
-	Mean       float64
-	SD         float64 // standard deviation of the samples (n - 1)
-	Min, Max   float64
-	PeakToPeak float64 // Max - Min
-	// Uncertainty is the expanded uncertainty (k = 2) of Mean as far as the
-	// capture itself shows it: scatter, with its autocorrelation (batch means;
-	// below 40 samples a first-order model), and drift, where it stands out of
-	// the scatter. The instrument's calibration is not in it.
-	Uncertainty float64
-	// Drift is the change from beginning to end by the straight line of least
-	// squares.
-	Drift float64
-	// Settled: the means of the four quarters lie within 2 % of the mean, or
-	// within what scatter explains (five standard errors).
-	Settled bool
+	Mean       float64 `unit:"capture"`
+	SD         float64 `unit:"capture" help:"standard deviation of the samples (n - 1)"`
+	Min        float64 `unit:"capture"`
+	Max        float64 `unit:"capture"`
+	PeakToPeak float64 `unit:"capture" help:"max - min"`
+	// Of scatter, with its autocorrelation (batch means; below 40 samples a first-order
+	// model), and of drift, where it stands out of the scatter. The instrument's calibration
+	// is not in it.
+	Uncertainty float64 `unit:"capture" help:"of the mean, expanded (k = 2), as far as the capture shows it"`
+	Drift       float64 `unit:"capture" help:"from beginning to end, by the line of least squares"`
+	// Scatter explains five standard errors.
+	Settled bool `help:"the four quarters have one mean, but for scatter or 2 %"`
 }
 
 // Steady measures a capture of one channel and at least 2 samples. Special

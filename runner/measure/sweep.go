@@ -1,6 +1,8 @@
 package measure
 
 import (
+	"cmp"
+	"fmt"
 	"math"
 	"slices"
 
@@ -9,33 +11,40 @@ import (
 
 // SweepPoint is what was lost at one attenuation.
 type SweepPoint struct {
-	Attenuation float64 // dB
-	Lost, Sent  int     // packets
+	Attenuation float64 `unit:"dB"`
+	Lost        int     `help:"packets"`
+	Sent        int     `help:"packets"`
+}
+
+func (p SweepPoint) Fault() string {
+	if !finite(p.Attenuation) || p.Sent < 1 || p.Lost < 0 || p.Lost > p.Sent {
+		return fmt.Sprintf("%d lost of %d sent at %v dB", p.Lost, p.Sent, p.Attenuation)
+	}
+	return ""
 }
 
 // SweepOptions for [Sweep].
 type SweepOptions struct {
-	Rate       float64 // % of packets lost whose attenuation is wanted; 1 if not given
-	Confidence float64 // of the interval; 0.95 if not given
-	Curve      string  // "logistic" (if not given) or "probit"
+	ErrorRate  float64 `unit:"%" default:"1" range:"(0,50]" help:"of packets lost, whose attenuation is wanted"`
+	Confidence float64 `unit:"1" default:"0.95" range:"(0,1)" help:"of the interval"`
+	Shape      string  `default:"logistic" help:"of the curve: logistic or probit"`
 }
 
 // SweepResult is the attenuation at which a link reaches an error rate.
 type SweepResult struct {
-	// Attenuation in dB. Where Bound is not "", the end of the sweep that it
-	// lies beyond.
-	Attenuation float64
-	// Bound is "more" where even the highest attenuation loses less than the
-	// rate (at the confidence asked for), "less" where the lowest loses more.
-	Bound string
-	// Interval by profile likelihood, in dB, widened where the points scatter
-	// more than independent losses would; an end may be infinite.
-	Interval    Interval
-	Uncertainty float64 // half the interval, as expanded uncertainty, dB; NaN with a bound or an open interval
-	Width       float64 // dB from 10 % to 90 % lost; NaN with a bound
-	Floor       float64 // % lost whatever the attenuation, as fitted
-	Dispersion  float64 // scatter of the points over that of independent losses; 1 or more
-	Points      int     // different attenuations
+	_ struct{} `why:"the edge lies beyond the sweep, or between two points"`
+
+	Attenuation float64 `unit:"dB" help:"with a bound, the end of the sweep beyond which it lies"`
+	// At the confidence asked for.
+	Bound string `help:"more: even the last point loses less; less: even the first loses more"`
+	// Widened where the points scatter more than independent losses would; an end may be
+	// infinite.
+	Interval     Interval `unit:"dB" help:"of attenuation, by profile likelihood"`
+	Uncertainty  float64  `unit:"dB" help:"half the interval, as expanded uncertainty"`
+	EdgeWidth    float64  `unit:"dB" help:"from 10 % to 90 % lost"`
+	Floor        float64  `unit:"%" help:"lost whatever the attenuation, as fitted"`
+	Dispersion   float64  `unit:"1" help:"scatter of the points over that of independent losses; 1 or more"`
+	Attenuations int      `help:"different ones"`
 }
 
 // Sweep finds the attenuation of a given error rate, by default 1 %, from
@@ -50,33 +59,20 @@ type SweepResult struct {
 // sweep that never or always loses more than the rate has a Bound.
 func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	const op = "sweep"
-	c, err := confidence(op, o.Confidence)
+	o, err := complete(op, o)
 	if err != nil {
 		return SweepResult{}, err
 	}
-	if o.Rate == 0 {
-		o.Rate = 1
+	c := o.Confidence
+	if o.Shape != "logistic" && o.Shape != "probit" {
+		return SweepResult{}, errorf(op, "shape is %q: logistic or probit", o.Shape)
 	}
-	if !(o.Rate > 0 && o.Rate <= 50) {
-		return SweepResult{}, errorf(op, "rate is %v %%, it must lie between 0 and 50", o.Rate)
-	}
-	if o.Curve != "" && o.Curve != "logistic" && o.Curve != "probit" {
-		return SweepResult{}, errorf(op, "curve is %q: logistic or probit", o.Curve)
-	}
-	r := response{target: o.Rate / 100, floor: true, probit: o.Curve == "probit"}
+	r := response{target: o.ErrorRate / 100, floor: true, probit: o.Shape == "probit"}
 	sorted := slices.Clone(points)
-	slices.SortStableFunc(sorted, func(a, b SweepPoint) int {
-		switch {
-		case a.Attenuation < b.Attenuation:
-			return -1
-		case a.Attenuation > b.Attenuation:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(sorted, func(a, b SweepPoint) int { return cmp.Compare(a.Attenuation, b.Attenuation) })
 	for _, p := range sorted {
-		if !finite(p.Attenuation) || p.Sent < 1 || p.Lost < 0 || p.Lost > p.Sent {
-			return SweepResult{}, errorf(op, "%d of %d lost at %v dB", p.Lost, p.Sent, p.Attenuation)
+		if fault := p.Fault(); fault != "" {
+			return SweepResult{}, errorf(op, "%s", fault)
 		}
 		if n := len(r.x); n == 0 || p.Attenuation > r.x[n-1] {
 			r.x, r.events, r.trials = append(r.x, p.Attenuation), append(r.events, 0), append(r.trials, 0)
@@ -92,8 +88,8 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	if n > maxSettings {
 		return SweepResult{}, errorf(op, "%d attenuations, at most %d", n, maxSettings)
 	}
-	nan := math.NaN()
-	out := SweepResult{Uncertainty: nan, Width: nan, Floor: nan, Dispersion: 1, Points: n}
+	out := missing[SweepResult]()
+	out.Dispersion, out.Attenuations = 1, n
 	_, most := yield.ClopperPearson(r.events[n-1], r.trials[n-1], c)
 	least, _ := yield.ClopperPearson(r.events[0], r.trials[0], c)
 	switch {
@@ -106,7 +102,7 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	}
 	f := r.fit(c)
 	out.Attenuation, out.Interval, out.Dispersion, out.Floor = f.at, f.interval, f.dispersion, 100*f.floor
-	out.Width = (r.inverse(0.9) - r.inverse(0.1)) / f.slope
+	out.EdgeWidth = (r.inverse(0.9) - r.inverse(0.1)) / f.slope
 	if half := max(f.interval.High-f.at, f.at-f.interval.Low); finite(half) {
 		out.Uncertainty = half
 	}

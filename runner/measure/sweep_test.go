@@ -63,7 +63,7 @@ func TestSweepFindsOnePercent(t *testing.T) {
 			truth := half - slope*math.Log(99)
 			points := played(rng, 58, 76, 1, 400, func(dB float64) float64 { return lossAt(dB, half, slope, 0.0015) })
 			rng.Shuffle(len(points), func(i, j int) { points[i], points[j] = points[j], points[i] })
-			r, err := Sweep(points, SweepOptions{Curve: curve})
+			r, err := Sweep(points, SweepOptions{Shape: curve})
 			require.NoError(t, err)
 			require.Empty(t, r.Bound)
 			if r.Interval.Low <= truth && truth <= r.Interval.High {
@@ -138,7 +138,7 @@ func TestSweepRefuses(t *testing.T) {
 		_, err := Sweep(p, SweepOptions{})
 		require.ErrorContains(t, err, "measure: sweep: ")
 	}
-	for _, o := range []SweepOptions{{Rate: -1}, {Rate: 60}, {Curve: "straight"}, {Confidence: 2}} {
+	for _, o := range []SweepOptions{{ErrorRate: -1}, {ErrorRate: 60}, {Shape: "straight"}, {Confidence: 2}} {
 		_, err := Sweep(ok, o)
 		require.ErrorContains(t, err, "measure: sweep: ")
 	}

@@ -8,7 +8,7 @@ import (
 
 // SwitchOptions choose what is looked at.
 type SwitchOptions struct {
-	Channel int // 1 first
+	Channel int `range:"[1,)" help:"of the receiver"`
 }
 
 // settleSwitch is how much of each capture's beginning is passed over, in s:
@@ -17,13 +17,13 @@ const settleSwitch = 0.06
 
 // SwitchResult describes a switch in its two positions.
 type SwitchResult struct {
-	Off   float64 // % of throw, median; NaN when nothing was heard
-	On    float64 // % of throw, median; NaN when nothing was heard
-	Moves bool    // On and Off differ by 100 % of throw or more
-	// Bounces counts changes by more than a quarter of the way between Off and
-	// On (at least 10 % of throw) from one frame to the next, in both captures
-	// together, after the first 60 ms.
-	Bounces int
+	_ struct{} `why:"nothing was heard"`
+
+	AtOff float64 `unit:"% of throw" help:"median in position off"`
+	AtOn  float64 `unit:"% of throw" help:"median in position on"`
+	Moves bool    `help:"the two differ by 100 % of throw or more"`
+	// At least 10 % of throw; in both captures together, after the first 60 ms.
+	Bounces int `help:"changes by more than a quarter of the way from one frame to the next"`
 }
 
 // Switch compares captures taken with the switch off and on, each begun at or
@@ -31,6 +31,10 @@ type SwitchResult struct {
 // values and Moves false; a capture of 60 ms or less is an error.
 func Switch(off, on drivers.Frames, o SwitchOptions) (SwitchResult, error) {
 	var r SwitchResult
+	o, err := complete("switch", o)
+	if err != nil {
+		return r, err
+	}
 	var rest [2][]float64
 	for i, f := range []drivers.Frames{off, on} {
 		if f.Length.Seconds() <= settleSwitch {
@@ -46,8 +50,8 @@ func Switch(off, on drivers.Frames, o SwitchOptions) (SwitchResult, error) {
 			}
 		}
 	}
-	r.Off, r.On = median(rest[0]), median(rest[1])
-	way := math.Abs(r.On - r.Off)
+	r.AtOff, r.AtOn = median(rest[0]), median(rest[1])
+	way := math.Abs(r.AtOn - r.AtOff)
 	r.Moves = way >= 100
 	threshold := 10.0
 	if way > 4*threshold {

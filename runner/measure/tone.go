@@ -11,74 +11,56 @@ import (
 
 // ToneOptions say which tone is meant.
 type ToneOptions struct {
-	Frequency float64 // Hz, of the intended tone (0: the strongest; if it is strong, in the middle sixth)
-	Within    float64 // cent; how far from Frequency it is looked for (0: 100, a semitone)
-	Harmonics int     // the highest harmonic that counts as one, 2 to 100 (0: 10)
-	Foreign   int     // at most so many foreign tones are listed (0: 5)
-	Lowest    float64 // Hz; no tone, harmonic or foreign tone is looked for below (0: 20)
-	Highest   float64 // Hz; nor above (0: 0.49 of the sample rate)
-	Silence   float64 // dB; a quieter capture is Silent (0: -80, in a capture in Pa 20)
-	Channel   int     // 1 first (0: 1)
-	Average   bool    // the mean of all channels instead of one
+	Frequency       float64 `unit:"Hz" range:"[0,)" help:"the intended tone; not given: the strongest"`
+	PitchTolerance  float64 `unit:"cent" default:"100" range:"(0,1200]" help:"how far from frequency the tone may be"`
+	HighestHarmonic int     `default:"10" range:"[2,100]" help:"the highest that counts as a harmonic"`
+	MostForeign     int     `default:"5" range:"[0,1000]" help:"at most so many foreign tones are listed"`
+	Lowest          float64 `unit:"Hz" default:"20" range:"(0,)" help:"nothing is looked for below"`
+	Highest         float64 `unit:"Hz" range:"[0,)" help:"nor above; not given: 0.49 of the sample rate"`
+	Silence         float64 `unit:"dB" help:"a quieter capture is silent; not given: -80, in Pa 20"`
+	Channel         int     `help:"of the capture, from 1; not given: 1"`
+	Mix             bool    `help:"take the mean of all channels"`
 }
 
 // Harmonic is one harmonic of a tone.
 type Harmonic struct {
-	Number    int     // 2 is twice the frequency of the tone
-	Frequency float64 // Hz
-	Level     float64 // dB relative to the tone
+	Number    int     `help:"2 is twice the frequency of the tone"`
+	Frequency float64 `unit:"Hz"`
+	Level     float64 `unit:"dB" help:"relative to the tone"`
 }
 
 // ForeignTone is a tone that is neither the intended one nor one of its
 // harmonics.
 type ForeignTone struct {
-	Frequency float64 // Hz
-	Level     float64 // dB relative to the intended tone
+	Frequency float64 `unit:"Hz"`
+	Level     float64 `unit:"dB" help:"relative to the intended tone"`
 }
 
 // ToneResult describes one steady tone. Every number is finite, so that a unit
 // without the tone fails its limits instead of leaving them unjudged: what a
 // field holds then is said there.
 type ToneResult struct {
-	// Found: a tone is there, standing out of the noise around it by 15 dB, and
-	// within Within of Frequency.
-	Found     bool
-	Frequency float64 // Hz; 0 without a tone
-	Cents     float64 // against Frequency of the options; 0 without that, 1200 without a tone
-	Amplitude float64 // peak, in the unit of the capture; 0 without a tone
-	Level     float64 // dB re a full-scale sine; re 20 µPa rms in a capture in Pa; -200 without a tone
-
-	// THD is the rms of the harmonics over that of tone and harmonics together
-	// (THD_R, IEC 60268-3), 0 to 1, as everywhere in this package. THDF is over
-	// the tone alone (THD_F, IEEE Std 1241). 1 without a tone.
-	THD, THDF float64
-	// THDN is the rms of all but the tone and the offset over that of all but
-	// the offset, 0 to 1, up to half the sample rate; 1 without a tone.
-	THDN float64
-	// SINAD is the rms of the tone over that of all else but the offset, in dB
-	// (IEEE Std 1057, 1241); SNR leaves out the harmonics as well. -200 without
-	// a tone, 200 if nothing is left.
-	SINAD, SNR float64
-	// ENOB is the effective number of bits, log2(2/(√12 rms)) of all but tone
-	// and offset (IEEE Std 1241), in a capture in fractions of full scale; 0 in
-	// any other, and without a tone.
-	ENOB float64
-	// SFDR is the tone over the largest single line besides it, harmonic,
-	// foreign tone or noise, in dB; -200 without a tone.
-	SFDR float64
-	// NoiseFloor is the median over frequency of what tone and harmonics leave,
-	// as the level a tone would need to equal it (dB as Level).
-	NoiseFloor float64
-
-	Harmonics []Harmonic    // from the second on
-	Foreign   []ForeignTone // standing out of the noise by 15 dB and less than 150 dB below the tone, strongest first
-	// ForeignLevel and ForeignFrequency are those of the strongest line that is
-	// neither the tone nor a harmonic, be it only noise. 0 without a tone.
-	ForeignLevel, ForeignFrequency float64
-
-	DC      float64 // the offset, in the unit of the capture
-	Clipped bool    // the tops are cut off: nothing above can be trusted
-	Silent  bool    // the whole capture is quieter than Silence
+	Found     bool    `help:"a tone is there: 15 dB out of the noise, within pitch_tolerance"`
+	Frequency float64 `unit:"Hz" help:"0 without a tone"`
+	Cents     float64 `unit:"cent" help:"against the intended frequency; 0 without that, 1200 without a tone"`
+	Amplitude float64 `unit:"capture" help:"peak; 0 without a tone"`
+	Level     float64 `unit:"dB" help:"re a full-scale sine, in Pa re 20 µPa rms; -200 without a tone"`
+	THD       float64 `unit:"%" help:"harmonics over tone and harmonics (THD_R, IEC 60268-3); 100 without a tone"`
+	THDF      float64 `unit:"%" help:"harmonics over the tone alone (THD_F, IEEE Std 1241); 100 without a tone"`
+	THDN      float64 `unit:"%" help:"all but the tone over all, up to half the sample rate; 100 without a tone"`
+	SINAD     float64 `unit:"dB" help:"the tone over all else (IEEE Std 1241); -200 without a tone, 200 at most"`
+	SNR       float64 `unit:"dB" help:"as sinad, the harmonics left out as well"`
+	// log2(2/(√12 rms)) of all but tone and offset.
+	ENOB             float64       `unit:"bit" help:"effective bits (IEEE Std 1241) of a capture in full scale; else 0"`
+	SFDR             float64       `unit:"dB" help:"the tone over the largest line besides it; -200 without a tone"`
+	NoiseFloor       float64       `unit:"dB" help:"median of what is left, as the level of a tone that equals it"`
+	Harmonics        []Harmonic    `help:"from the second on"`
+	Foreign          []ForeignTone `help:"standing out of the noise, strongest first"`
+	ForeignLevel     float64       `unit:"dB" help:"of the strongest line that is no harmonic; 0 without a tone"`
+	ForeignFrequency float64       `unit:"Hz" help:"where that line is; 0 without a tone"`
+	DC               float64       `unit:"capture" help:"the offset"`
+	Clipped          bool          `help:"the tops are cut off: nothing else can be trusted"`
+	Silent           bool          `help:"the whole capture is quieter than silence"`
 }
 
 const (
@@ -107,32 +89,36 @@ const (
 // and marked Clipped.
 func SteadyTone(s drivers.Samples, o ToneOptions) (ToneResult, error) {
 	const op = "tone"
-	w, err := waveformOf(op, s, o.Channel, o.Average, o.Silence, 64)
+	o, err := complete(op, o)
 	if err != nil {
 		return ToneResult{}, err
 	}
-	if err := o.complete(s.Rate); err != nil {
+	w, err := waveformOf(op, s, o.Channel, o.Mix, o.Silence, 64)
+	if err != nil {
+		return ToneResult{}, err
+	}
+	if err := o.check(s.Rate); err != nil {
 		return ToneResult{}, err
 	}
 	if need := 4 * s.Rate / o.Frequency; o.Frequency > 0 && float64(len(w.x)) < need {
 		return ToneResult{}, errorf(op, "capture has %d samples, at least %.0f (4 periods of %v Hz) needed", len(w.x), math.Ceil(need), o.Frequency)
 	}
 	r := ToneResult{DC: w.mean, Clipped: w.clipped, Silent: w.silent,
-		Level: floorLevel, THD: 1, THDF: 1, THDN: 1, SINAD: floorLevel, SNR: floorLevel, SFDR: floorLevel}
+		Level: floorLevel, THD: 100, THDF: 100, THDN: 100, SINAD: floorLevel, SNR: floorLevel, SFDR: floorLevel}
 	if o.Frequency > 0 {
 		r.Cents = 1200
 	}
 
 	low, high := o.Lowest, o.Highest
 	if o.Frequency > 0 {
-		low, high = max(low, o.Frequency*math.Exp2(-o.Within/1200)), min(high, o.Frequency*math.Exp2(o.Within/1200))
+		low, high = max(low, o.Frequency*math.Exp2(-o.PitchTolerance/1200)), min(high, o.Frequency*math.Exp2(o.PitchTolerance/1200))
 	}
 	low = max(low, 4*s.Rate/float64(len(w.x)))
 	start := w.seek(s.Rate, low, high, &r, s.Unit)
 	if start <= 0 {
 		return r, nil
 	}
-	p := newPartials(w.x, 2*math.Pi*start/s.Rate, o.Harmonics)
+	p := newPartials(w.x, 2*math.Pi*start/s.Rate, o.HighestHarmonic)
 	if p == nil {
 		return r, nil
 	}
@@ -153,10 +139,10 @@ func SteadyTone(s drivers.Samples, o ToneOptions) (ToneResult, error) {
 		r.Harmonics = append(r.Harmonics, Harmonic{i + 2, float64(i+2) * r.Frequency, decibel(a / r.Amplitude)})
 	}
 	tone2 := r.Amplitude * r.Amplitude
-	r.THDF = math.Sqrt(energy / tone2)
-	r.THD = math.Sqrt(energy / (tone2 + energy))
+	r.THDF = 100 * math.Sqrt(energy/tone2)
+	r.THD = 100 * math.Sqrt(energy/(tone2+energy))
 	rest := p.rest * p.rest
-	r.THDN = math.Sqrt(rest / (tone2/2 + rest))
+	r.THDN = 100 * math.Sqrt(rest/(tone2/2+rest))
 	r.SINAD = ratioLevel(r.Amplitude/math.Sqrt2, p.rest)
 	r.SNR = ratioLevel(r.Amplitude/math.Sqrt2, p.noise)
 	if s.Unit == "1" && p.rest > 0 {
@@ -167,33 +153,15 @@ func SteadyTone(s drivers.Samples, o ToneOptions) (ToneResult, error) {
 	return r, nil
 }
 
-// complete fills in what is not given and checks the rest.
-func (o *ToneOptions) complete(rate float64) error {
-	if o.Within == 0 {
-		o.Within = 100
-	}
-	if o.Harmonics == 0 {
-		o.Harmonics = harmonics
-	}
-	if o.Foreign == 0 {
-		o.Foreign = 5
-	}
-	if o.Lowest == 0 {
-		o.Lowest = 20
-	}
+// check fills in what depends on the capture, and checks what does.
+func (o *ToneOptions) check(rate float64) error {
 	if o.Highest == 0 {
 		o.Highest = 0.49 * rate
 	}
 	switch {
-	case o.Frequency != 0 && !(o.Frequency > 0 && o.Frequency < rate/2):
+	case o.Frequency >= rate/2:
 		return errorf("tone", "frequency is %v Hz, the capture reaches to %v Hz", o.Frequency, rate/2)
-	case !(o.Within > 0 && o.Within <= 1200):
-		return errorf("tone", "within is %v cent", o.Within)
-	case o.Harmonics < 2 || o.Harmonics > 100:
-		return errorf("tone", "harmonics is %d, from 2 to 100 can be", o.Harmonics)
-	case o.Foreign < 0 || o.Foreign > 1000:
-		return errorf("tone", "%d foreign tones asked for, up to 1000 can be", o.Foreign)
-	case !(o.Lowest > 0 && o.Lowest < o.Highest && finite(o.Highest)):
+	case o.Lowest >= o.Highest:
 		return errorf("tone", "asked for tones from %v to %v Hz", o.Lowest, o.Highest)
 	}
 	return nil
@@ -304,21 +272,21 @@ func (r *ToneResult) foreign(residual []float64, s drivers.Samples, o ToneOption
 	r.NoiseFloor = level(sp.amplitude(middle), s.Unit)
 	r.ForeignLevel = floorLevel
 	skip := make([]bool, len(sp.power))
-	for h := 1; h <= o.Harmonics && float64(h)*r.Frequency < s.Rate/2; h++ {
+	for h := 1; h <= o.HighestHarmonic && float64(h)*r.Frequency < s.Rate/2; h++ {
 		at := float64(h) * r.Frequency / sp.width
 		for k := max(0, int(math.Ceil(at-guard))); k <= int(at+guard) && k < len(skip); k++ {
 			skip[k] = true
 		}
 	}
 	var taken []float64
-	for i, k := range sp.peaks(o.Lowest, o.Highest, 4*o.Foreign+8, skip) {
+	for i, k := range sp.peaks(o.Lowest, o.Highest, 4*o.MostForeign+8, skip) {
 		t := sp.tone(k)
 		l := decibel(t.amplitude / r.Amplitude)
 		if i == 0 {
 			r.ForeignLevel, r.ForeignFrequency = l, t.frequency
 		}
 		near := slices.ContainsFunc(taken, func(f float64) bool { return math.Abs(f-t.frequency) < 4*sp.width })
-		if l < weakest || near || len(r.Foreign) == o.Foreign || sp.power[k] <= clearance*blocks[k/floorBlock] {
+		if l < weakest || near || len(r.Foreign) == o.MostForeign || sp.power[k] <= clearance*blocks[k/floorBlock] {
 			continue
 		}
 		taken = append(taken, t.frequency)

@@ -9,34 +9,30 @@ import (
 
 // TonesOptions choose what is looked for.
 type TonesOptions struct {
-	Count   int     // at most so many tones, up to 1000 (0: 5)
-	Channel int     // 1 first (0: 1)
-	Average bool    // the mean of all channels instead of one
-	Lowest  float64 // Hz; nothing below is looked at (0: 20)
-	Highest float64 // Hz; nothing above is looked at (0: 0.49 of the sample rate)
-	// Window: "hann" (also ""), "hamming", "blackman", "blackman-harris",
-	// "flat-top", "hft70", "hft90d", "hft95" or "rectangular".
-	Window  string
-	Silence float64 // dB; a quieter capture is Silent (0: -80, in a capture in Pa 20)
+	MostTones int     `default:"5" range:"[1,1000]" help:"at most so many tones"`
+	Channel   int     `help:"of the capture, from 1; not given: 1"`
+	Mix       bool    `help:"take the mean of all channels"`
+	Lowest    float64 `unit:"Hz" default:"20" range:"(0,)" help:"nothing below is looked at"`
+	Highest   float64 `unit:"Hz" range:"[0,)" help:"nor above; not given: 0.49 of the sample rate"`
+	Window    string  `help:"hann, hamming, blackman, blackman-harris, flat-top, hft70, hft90d, hft95, rectangular"`
+	Silence   float64 `unit:"dB" help:"a quieter capture is silent; not given: -80, in Pa 20"`
 }
 
 // Tone is one sine in a capture.
 type Tone struct {
-	Frequency float64 // Hz
-	Amplitude float64 // peak, in the unit of the capture
-	Level     float64 // dB re a full-scale sine; re 20 µPa rms in a capture in Pa
+	Frequency float64 `unit:"Hz"`
+	Amplitude float64 `unit:"capture" help:"peak"`
+	Level     float64 `unit:"dB" help:"re a full-scale sine, in Pa re 20 µPa rms"`
 }
 
 // TonesResult lists the strongest tones.
 type TonesResult struct {
-	Tones []Tone // strongest first; steady over the capture, or their frequency and level are averages
-	// NoiseFloor is the median over frequency of the spectrum, as the level a
-	// tone would need to equal it: a tone less than some 15 dB above it may be
-	// chance.
-	NoiseFloor float64
-	DC         float64 // the offset, in the unit of the capture
-	Clipped    bool    // the tops are cut off
-	Silent     bool    // the whole capture is quieter than Silence
+	Tones []Tone `help:"strongest first"`
+	// A tone less than some 15 dB above it may be chance.
+	NoiseFloor float64 `unit:"dB" help:"median of the spectrum, as the level that a tone would need to equal it"`
+	DC         float64 `unit:"capture" help:"the offset"`
+	Clipped    bool    `help:"the tops are cut off"`
+	Silent     bool    `help:"the whole capture is quieter than silence"`
 }
 
 // Tones finds the strongest spectral lines of a capture of at least 64 samples
@@ -56,21 +52,19 @@ type TonesResult struct {
 // measured and marked Clipped.
 func Tones(s drivers.Samples, o TonesOptions) (TonesResult, error) {
 	const op = "tones"
-	wave, err := waveformOf(op, s, o.Channel, o.Average, o.Silence, 64)
+	o, err := complete(op, o)
 	if err != nil {
 		return TonesResult{}, err
 	}
-	if o.Count == 0 {
-		o.Count = 5
-	}
-	if o.Lowest == 0 {
-		o.Lowest = 20
+	wave, err := waveformOf(op, s, o.Channel, o.Mix, o.Silence, 64)
+	if err != nil {
+		return TonesResult{}, err
 	}
 	if o.Highest == 0 {
 		o.Highest = 0.49 * s.Rate
 	}
-	if o.Count < 0 || o.Count > 1000 || !(o.Lowest > 0 && o.Lowest < o.Highest && finite(o.Highest)) {
-		return TonesResult{}, errorf(op, "asked for %d tones from %v to %v Hz", o.Count, o.Lowest, o.Highest)
+	if o.Lowest >= o.Highest {
+		return TonesResult{}, errorf(op, "asked for tones from %v to %v Hz", o.Lowest, o.Highest)
 	}
 	window, err := windowNamed(op, o.Window)
 	if err != nil {
@@ -82,11 +76,11 @@ func Tones(s drivers.Samples, o TonesOptions) (TonesResult, error) {
 	r := TonesResult{NoiseFloor: level(sp.amplitude(middle), s.Unit), DC: wave.mean, Clipped: wave.clipped, Silent: wave.silent}
 	lobe := float64(max(4, 2*len(window.a)))
 	var found []tone
-	for _, k := range sp.peaks(o.Lowest, o.Highest, 4*o.Count+8, nil) {
+	for _, k := range sp.peaks(o.Lowest, o.Highest, 4*o.MostTones+8, nil) {
 		t := sp.tone(k)
 		near := slices.ContainsFunc(found, func(other tone) bool { return math.Abs(other.frequency-t.frequency) < lobe*sp.width })
 		// What rounding leaves of a constant is no tone.
-		if near || len(found) == o.Count || t.amplitude <= 1e-15*(math.Abs(wave.mean)+wave.rms) {
+		if near || len(found) == o.MostTones || t.amplitude <= 1e-15*(math.Abs(wave.mean)+wave.rms) {
 			continue
 		}
 		found = append(found, t)

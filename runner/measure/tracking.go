@@ -2,7 +2,6 @@ package measure
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -11,22 +10,23 @@ import (
 
 // TrackingOptions choose what is looked at.
 type TrackingOptions struct {
-	Channel int    // 1 first
-	Axis    string // of the path: "left_x"
-	// Margin is the way after each start or turn that is passed over, in % of
-	// throw (0: 10), and 50 ms more: play is being taken up there.
-	Margin float64
+	Channel int    `range:"[1,)" help:"of the receiver, that the axis moves"`
+	Axis    string `help:"of the path, as left_x; needed"`
+	// And 50 ms more: play is being taken up there.
+	SkipWay float64 `unit:"% of throw" default:"10" range:"[0,)" help:"passed over after each start or turn"`
 }
 
 // TrackingResult says how an output follows a stick on the move.
 type TrackingResult struct {
-	Lag             float64 // s, output behind command
-	LagUncertainty  float64 // expanded (k = 2), of the scatter only
-	Play            float64 // % of throw of the stick, backlash
-	PlayUncertainty float64 // expanded (k = 2), of the scatter only
-	Follows         float64 // slope of output against command
-	Residual        float64 // % of throw, rms, of what the model leaves
-	Heard           int     // frames used
+	_ struct{} `why:"too little was heard, or the output is stuck"`
+
+	Lag             float64 `unit:"s" help:"output behind command"`
+	LagUncertainty  float64 `unit:"s" help:"expanded (k = 2), of the scatter only"`
+	Play            float64 `unit:"% of throw" help:"of the stick: backlash"`
+	PlayUncertainty float64 `unit:"% of throw" help:"expanded (k = 2), of the scatter only"`
+	Follows         float64 `unit:"1" help:"slope of output against command"`
+	Residual        float64 `unit:"% of throw" help:"rms of what the model leaves"`
+	Heard           int     `help:"frames used"`
 }
 
 // Tracking parts lag from play in movements without dwells. On the move both
@@ -42,21 +42,14 @@ type TrackingResult struct {
 // Special inputs: an empty capture, or too little heard (fewer than 16 frames),
 // gives NaN; a constant (stuck) output has Follows 0, and Lag and Play NaN;
 // values that are clipped bend f, and Residual shows it. One speed, one
-// direction, and a margin below 0 or not finite are errors.
+// direction, and a SkipWay below 0 or not finite are errors.
 func Tracking(f drivers.Frames, ways []drivers.Path, o TrackingOptions) (TrackingResult, error) {
-	nan := math.NaN()
-	r := TrackingResult{Lag: nan, LagUncertainty: nan, Play: nan, PlayUncertainty: nan, Follows: nan, Residual: nan}
-	if o.Margin == 0 {
-		o.Margin = 10
-	}
-	if !finite(o.Margin) || o.Margin < 0 {
-		return r, errorf("tracking", "margin is %v %%", o.Margin)
-	}
-	frames, err := channel("tracking", f, o.Channel)
+	r := missing[TrackingResult]()
+	o, err := complete("tracking", o)
 	if err != nil {
 		return r, err
 	}
-	moves, err := movesOf("tracking", slices.Concat(ways...), o.Axis, f.Start)
+	frames, moves, err := along("tracking", f, o.Channel, o.Axis, ways...)
 	if err != nil {
 		return r, err
 	}
@@ -74,7 +67,7 @@ func Tracking(f drivers.Frames, ways []drivers.Path, o TrackingOptions) (Trackin
 	middle, half := (low+high)/2, (high-low)/2
 	for _, m := range moves {
 		rate := (m.to - m.from) / (m.end - m.start)
-		skip := o.Margin/math.Abs(rate) + 0.05
+		skip := o.SkipWay/math.Abs(rate) + 0.05
 		run := between(frames, m.start+skip, m.end)
 		if len(run) == 0 {
 			continue

@@ -12,9 +12,9 @@ import (
 
 // TravelOptions choose what is looked at.
 type TravelOptions struct {
-	Channel int     // 1 first
-	Axis    string  // of the path: "left_x"
-	Skip    float64 // s at the beginning of each dwell that are passed over, after the lag (0: 0.05)
+	Channel int     `range:"[1,)" help:"of the receiver, that the axis moves"`
+	Axis    string  `help:"of the path, as left_x; needed"`
+	Skip    float64 `unit:"s" default:"0.05" range:"[0,)" help:"passed over at each dwell's start, after the lag"`
 }
 
 // TravelResult compares a channel with the movement of its stick. Definitions
@@ -23,63 +23,42 @@ type TravelOptions struct {
 // When nothing was heard while the stick stood still anywhere, every figure is
 // NaN, Follows 0 and Monotonic false.
 type TravelResult struct {
-	LowEnd  float64 // % of throw, mean output at the lowest position
-	HighEnd float64 // % of throw, mean output at the highest position
-	Centre  float64 // % of throw, mean output at position 0 (interpolated); NaN if the path does not reach it
-	// Follows is the slope of output against command by least squares: 1 is
-	// full throw, 0 a dead channel, negative a reversed one.
-	Follows float64
-	// Hysteresis is the largest difference between the averages of the ways up
-	// and down at one position, in % of span (dead band included). 0 if no
-	// position was reached from both sides.
-	Hysteresis float64
-	// Play is the backlash, in % of throw of the stick: the median difference
-	// between the ways up and down at the positions between the ends. NaN if
-	// there is none, or the channel does not follow.
-	Play float64
-	// NonLinearity is terminal-based: the largest distance of the average curve
-	// from the straight line through its ends, in % of span.
-	NonLinearity float64
-	// Independent, ZeroBased and LeastSquares are the same against the line of
-	// the smallest largest distance, such a line through the low end, and the
-	// line of least squares.
-	Independent, ZeroBased, LeastSquares float64
-	// Repeatability is the non-repeatability: the largest difference between
-	// settled values at one position reached from one side, in % of span; 0 if
-	// no position was reached twice.
-	Repeatability float64
-	// DeadBand is the way around the centre, in % of throw of the stick, on
-	// which the output does not change; from the moving parts of the path. NaN
-	// if the path does not pass the centre, or too little was heard near it.
-	// Fast movements give it to about 1 % only; see the function DeadBand.
-	DeadBand        float64
-	Noise           float64 // % of throw, rms about the mean of each dwell, pooled
-	NoisePeak       float64 // % of throw, the largest single distance from the mean of a dwell
-	NoisePeakToPeak float64 // % of throw, within one dwell, the largest
-	// Step is the smallest difference between two values heard, in % of throw;
-	// 0 if only one was.
-	Step float64
-	// Resolution is the smallest movement that stands out of the noise, in % of
-	// throw of the output: 6.6 times the rms noise (common practice), at least
-	// one step.
-	Resolution float64
-	// EffectiveBits is the number of bits of an ideal converter with the same
-	// noise over the output's way from end to end: log2(way / (sqrt(12) rms)),
-	// as IEEE 1241 has it, where the noise is at least that of the step. 0 when
-	// the output does not move.
-	EffectiveBits float64
-	// Dropouts counts the times that the output left the way that command and
-	// average curve let expect, by more than 5 % of throw (more in fast
-	// movements, whose timing is less sure), for one frame or several in a row.
-	Dropouts  int
-	Spots     []DirtySpot // where they were on the travel, ascending
-	Monotonic bool        // the average curves never turn back by more than 0.5 % of throw
-	// Lag is the time by which the output reaches its new value later than the
-	// stick, in s (median over movements; 0 if none could be timed). Play does
-	// not count into it, and it does not count into Hysteresis.
-	Lag    float64
-	Heard  int           // frames used
-	Points []TravelPoint // the settled values, in % of throw, for TravelPoints
+	_ struct{} `why:"too little was heard while the stick stood still"`
+
+	LowEnd  float64 `unit:"% of throw" help:"mean output at the lowest position"`
+	HighEnd float64 `unit:"% of throw" help:"mean output at the highest position"`
+	Centre  float64 `unit:"% of throw" help:"mean output at position 0, interpolated" why:"not on the path"`
+	Follows float64 `unit:"1" help:"slope of output against command: 1 full throw, 0 dead, negative reversed"`
+	// Dead band included; 0 if no position was reached from both sides.
+	Hysteresis float64 `unit:"% of span" help:"largest difference between the ways up and down at one position"`
+	// The median difference between the ways up and down, between the ends.
+	Play         float64 `unit:"% of throw" help:"of the stick: backlash" why:"no position was reached both ways"`
+	NonLinearity float64 `unit:"% of span" help:"terminal-based: of the average curve from the line through its ends"`
+	Independent  float64 `unit:"% of span" help:"the same from the line of the smallest largest distance"`
+	ZeroBased    float64 `unit:"% of span" help:"from such a line through the low end"`
+	LeastSquares float64 `unit:"% of span" help:"from the line of least squares"`
+	// 0 if no position was reached twice.
+	Repeatability float64 `unit:"% of span" help:"largest difference at one position reached from one side"`
+	// From the moving parts of the path; of fast movements to about 1 % only, see the
+	// function DeadBand.
+	DeadBand        float64 `unit:"% of throw" help:"of the stick around the centre" why:"not passed, or too little heard"`
+	Noise           float64 `unit:"% of throw" help:"rms about the mean of each dwell, pooled"`
+	NoisePeak       float64 `unit:"% of throw" help:"the largest single distance from the mean of a dwell"`
+	NoisePeakToPeak float64 `unit:"% of throw" help:"within one dwell, the largest"`
+	Step            float64 `unit:"% of throw" help:"smallest difference between two values heard; 0 if only one was"`
+	// 6.6 times the rms noise (common practice), at least one step.
+	Resolution float64 `unit:"% of throw" help:"the smallest movement that stands out of the noise"`
+	// log2(way / (sqrt(12) rms)), as IEEE 1241 has it, where the noise is at least that of
+	// the step.
+	EffectiveBits float64 `unit:"bit" help:"of an ideal converter with the same noise; 0 when the output does not move"`
+	// By more than 5 % of throw; more in fast movements, whose timing is less sure.
+	Dropouts  int         `help:"times the output left its way, for one frame or several in a row"`
+	Spots     []DirtySpot `help:"where the dropouts were on the travel, ascending"`
+	Monotonic bool        `help:"the average curves never turn back by more than 0.5 % of throw"`
+	// Play does not count into it, and it does not count into Hysteresis.
+	Lag    float64       `unit:"s" help:"output behind stick, median over movements; 0 if none could be timed"`
+	Heard  int           `help:"frames used"`
+	Points []TravelPoint `help:"the settled values, for travel_points"`
 }
 
 const (
@@ -101,17 +80,11 @@ const (
 // does not exist, a path that is NaN, out of time or stands still, and a skip
 // below 0 or not finite are errors.
 func Travel(f drivers.Frames, p drivers.Path, o TravelOptions) (TravelResult, error) {
-	if o.Skip == 0 {
-		o.Skip = 0.05
-	}
-	if !finite(o.Skip) || o.Skip < 0 {
-		return TravelResult{}, errorf("travel", "skip is %v s", o.Skip)
-	}
-	frames, err := channel("travel", f, o.Channel)
+	o, err := complete("travel", o)
 	if err != nil {
 		return TravelResult{}, err
 	}
-	moves, err := movesOf("travel", p, o.Axis, f.Start)
+	frames, moves, err := along("travel", f, o.Channel, o.Axis, p)
 	if err != nil {
 		return TravelResult{}, err
 	}
@@ -132,10 +105,9 @@ func Travel(f drivers.Frames, p drivers.Path, o TravelOptions) (TravelResult, er
 	low, high := span(moves)
 	c := curveOf(dwells)
 	if len(c) == 0 {
-		nan := math.NaN()
-		return TravelResult{LowEnd: nan, HighEnd: nan, Centre: nan, Hysteresis: nan, Play: nan, NonLinearity: nan, Independent: nan, ZeroBased: nan,
-			LeastSquares: nan, Repeatability: nan, DeadBand: nan, Noise: nan, NoisePeak: nan, NoisePeakToPeak: nan, Step: nan, Resolution: nan,
-			EffectiveBits: nan, Heard: len(frames)}, nil
+		r = missing[TravelResult]()
+		r.Follows, r.Lag, r.Heard = 0, 0, len(frames)
+		return r, nil
 	}
 	c.ends(&r, low, high)
 	if err := r.shape(dwells, len(c), high-low); err != nil {
@@ -242,7 +214,7 @@ func (r *TravelResult) shape(dwells []dwell, positions int, span float64) error 
 			r.Points = append(r.Points, TravelPoint{Cycle: 1, Up: true, Commanded: d.position, Output: d.mean})
 		}
 	}
-	r.Play = math.NaN()
+	r.Play = nan
 	if positions < 2 {
 		return nil
 	}
@@ -254,9 +226,9 @@ func (r *TravelResult) shape(dwells []dwell, positions int, span float64) error 
 	if math.IsNaN(r.Repeatability) {
 		r.Repeatability = 0
 	}
-	r.NonLinearity, r.Independent, r.ZeroBased, r.LeastSquares = t.Terminal.NonLinearity, t.Independent.NonLinearity, t.Zero.NonLinearity, t.LeastSquares.NonLinearity
+	r.NonLinearity, r.Independent, r.ZeroBased, r.LeastSquares = t.TerminalLine.NonLinearity, t.IndependentLine.NonLinearity, t.ZeroLine.NonLinearity, t.LeastSquaresLine.NonLinearity
 	if slope := math.Abs(r.Follows); slope > 0.05 {
-		r.Play = t.Play * span / 100 / slope
+		r.Play = t.MedianHysteresis * span / 100 / slope
 	}
 	return nil
 }
@@ -268,7 +240,7 @@ func (r *TravelResult) shape(dwells []dwell, positions int, span float64) error 
 // two sides meet.
 func deadBand(frames []heard, moves []move, dwells []dwell, c curve, lag float64, r TravelResult) float64 {
 	if math.IsNaN(r.Centre) || c[0].position >= 0 || c[len(c)-1].position <= 0 {
-		return math.NaN()
+		return nan
 	}
 	if math.Abs(r.Follows) < 0.05 {
 		// Nothing changes anywhere: the whole way is dead.

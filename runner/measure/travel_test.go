@@ -266,7 +266,7 @@ func TestCentre(t *testing.T) {
 	within(t, "noise", r.Noise, 0.06, 0.03)
 	within(t, "noise, peak to peak", r.NoisePeakToPeak, 0.24, 0.13)
 	within(t, "wiggle", r.Wiggle, 0.05, 0.05)
-	require.Equal(t, []int{4 * 36, 0}, []int{r.Heard, r.Silent})
+	require.Equal(t, []int{4 * 36, 0}, []int{r.Heard, r.SilentReleases})
 
 	// The other way round: sides change places, play its sign. Order of the
 	// trials is of no matter.
@@ -292,7 +292,7 @@ func TestCentre(t *testing.T) {
 
 	r, err = Centre([]Release{{-1, sbus(0.25)}, {1, rest(1, 0, 1)}}, CentreOptions{Channel: 1})
 	require.NoError(t, err)
-	require.Equal(t, 1, r.Silent)
+	require.Equal(t, 1, r.SilentReleases)
 	require.True(t, math.IsNaN(r.Offset) && math.IsNaN(r.Play))
 
 	for name, c := range map[string][]Release{
@@ -316,8 +316,8 @@ func TestSwitch(t *testing.T) {
 	on.Frames[2].Channels = []uint16{172} // bounces while it settles
 	r, err := Switch(off, on, SwitchOptions{Channel: 1})
 	require.NoError(t, err)
-	within(t, "off", r.Off, -100.1, 0.1)
-	within(t, "on", r.On, 100, 0.1)
+	within(t, "off", r.AtOff, -100.1, 0.1)
+	within(t, "on", r.AtOn, 100, 0.1)
 	require.True(t, r.Moves)
 	require.Zero(t, r.Bounces)
 
@@ -334,7 +334,7 @@ func TestSwitch(t *testing.T) {
 	r, err = Switch(off, sbus(0.2), SwitchOptions{Channel: 1})
 	require.NoError(t, err)
 	require.False(t, r.Moves)
-	require.True(t, math.IsNaN(r.On))
+	require.True(t, math.IsNaN(r.AtOn))
 
 	_, err = Switch(off, sbus(0.05), SwitchOptions{Channel: 1})
 	require.ErrorContains(t, err, "measure: switch: ")

@@ -9,64 +9,56 @@ import (
 
 // Note is one note of a score.
 type Note struct {
-	Pitch  float64 // Hz
-	Length float64 // s
+	Pitch  float64 `unit:"Hz"`
+	Length float64 `unit:"s"`
 }
 
 // TuneOptions say what should be heard.
 type TuneOptions struct {
-	Score   []Note  // in order; from 1 to 1000
-	Start   float64 // s; sound before this moment of the capture is passed over
-	Within  float64 // cent; a note further from its pitch is a wrong one (0: 50, a quarter tone)
-	Channel int     // 1 first (0: 1)
-	Average bool    // the mean of all channels instead of one
-	Silence float64 // dB; a quieter capture is Silent (0: -80, in a capture in Pa 20)
+	Score          []Note  `help:"what should be heard, 1 to 1000 notes in order: 1047:0.15,1319:0.15"`
+	Skip           float64 `unit:"s" range:"[0,)" help:"passed over at the beginning of the capture"`
+	PitchTolerance float64 `unit:"cent" default:"50" range:"(0,)" help:"a note further from its pitch is a wrong one"`
+	Channel        int     `help:"of the capture, from 1; not given: 1"`
+	Mix            bool    `help:"take the mean of all channels"`
+	Silence        float64 `unit:"dB" help:"a quieter capture is silent; not given: -80, in Pa 20"`
 }
 
 // NoteFound is one note that was heard.
 type NoteFound struct {
-	Start  float64 // s from the capture's start, where the sound reaches half its amplitude
-	Length float64 // s, between the half amplitudes
-	Pitch  float64 // Hz
-	Level  float64 // dB re a full-scale sine (re 20 µPa rms in a capture in Pa), of the fundamental
-	THD    float64 // harmonics 2 to 10 over the rms of fundamental and harmonics (THD_R, IEC 60268-3), 0 to 1
-	// Score is the number of the note in the score, 1 first; 0 is an extra note.
-	Score       int
-	Cents       float64 // pitch against the score's; 0 for an extra note
-	LengthError float64 // length against the score's, relative: 0.1 is a tenth too long; 0 for an extra note
+	Start       float64 `unit:"s" help:"where the sound reaches half its amplitude"`
+	Length      float64 `unit:"s" help:"between the half amplitudes"`
+	Pitch       float64 `unit:"Hz"`
+	Level       float64 `unit:"dB" help:"of the fundamental, re a full-scale sine, in Pa re 20 µPa rms"`
+	THD         float64 `unit:"%" help:"harmonics 2 to 10 over all (THD_R, IEC 60268-3)"`
+	Number      int     `help:"of the note in the score, from 1; 0: an extra note"`
+	Cents       float64 `unit:"cent" help:"pitch against the score's; 0 for an extra note"`
+	LengthError float64 `unit:"%" help:"length against the score's, 10 is a tenth too long; 0 for an extra note"`
 }
 
 // TuneResult compares what was heard with the score. Every number is finite,
 // so that a silent unit fails its limits instead of leaving them unjudged: what
 // a field holds when no note was heard is said there.
 type TuneResult struct {
-	Notes   []NoteFound
-	Found   int // notes of the score heard with the right pitch
-	Missing int // notes of the score not heard at all
-	Wrong   int // notes heard in place of one of the score with another pitch
-	Extra   int // notes beyond those of the score
-	// WorstCents is the largest distance of a pitch from the score, without
-	// sign, at most 1200 (an octave), which also stands for a missing note.
-	WorstCents float64
-	// WorstLength is the largest relative error of a length, without sign; a
-	// missing note counts as 1.
-	WorstLength float64
-	// Level is that of the notes, averaged by energy, in dB re a full-scale sine
-	// (re 20 µPa rms in a capture in Pa). With no note: the loudest 5 ms.
-	Level        float64
-	WeakestLevel float64 // dB, of the weakest note heard; with no note as Level
-	THD          float64 // of the worst note; 1 with no note
-	// ForeignLevel is the level of the strongest tone that is neither a note nor
-	// one of its harmonics, in dB relative to the note it lies on: of a tone
-	// present under most notes if there is one (ForeignSteady), else of the
-	// strongest candidate in what the notes leave. 0 with no note.
-	ForeignLevel     float64
-	ForeignFrequency float64 // Hz; 0 with no note
-	ForeignSteady    bool
-	Clipped          bool    // the tops are cut off, anywhere in the capture
-	Silent           bool    // even the loudest 5 ms are quieter than Silence
-	DC               float64 // the offset, in the unit of the capture
-	NoiseFloor       float64 // dB as Level: the rms of the quietest tenth of the capture
+	Notes       []NoteFound `help:"as they were heard"`
+	Right       int         `help:"notes of the score heard with the right pitch"`
+	Missing     int         `help:"notes of the score not heard at all"`
+	Wrong       int         `help:"notes heard in place of one of the score with another pitch"`
+	Extra       int         `help:"notes beyond those of the score"`
+	WorstCents  float64     `unit:"cent" help:"largest distance from the score, without sign, at most 1200: missing"`
+	WorstLength float64     `unit:"%" help:"largest error of a length, without sign; 100 or more: missing"`
+	// With no note: the loudest 5 ms.
+	Level        float64 `unit:"dB" help:"of the notes, averaged by energy, re a full-scale sine, in Pa re 20 µPa rms"`
+	WeakestLevel float64 `unit:"dB" help:"of the weakest note heard; with no note as level"`
+	THD          float64 `unit:"%" help:"of the worst note; 100 with no note"`
+	// Of a tone present under most notes if there is one (ForeignSteady), else of the
+	// strongest candidate in what the notes leave.
+	ForeignLevel     float64 `unit:"dB" help:"of the strongest tone that is no note, relative to the note; 0 with no note"`
+	ForeignFrequency float64 `unit:"Hz" help:"0 with no note"`
+	ForeignSteady    bool    `help:"the foreign tone is there under most notes"`
+	Clipped          bool    `help:"the tops are cut off, anywhere in the capture"`
+	Silent           bool    `help:"even the loudest 5 ms are quieter than silence"`
+	DC               float64 `unit:"capture" help:"the offset"`
+	NoiseFloor       float64 `unit:"dB" help:"rms of the quietest tenth of the capture, as level"`
 }
 
 const (
@@ -94,7 +86,11 @@ func Tune(s drivers.Samples, o TuneOptions) (TuneResult, error) {
 	if s.Rate > 0 && s.Rate < 1e9 { // else the rate itself is an error
 		need = max(need, int(math.Ceil(0.05*s.Rate)))
 	}
-	w, err := waveformOf("tune", s, o.Channel, o.Average, o.Silence, need)
+	o, err := complete("tune", o)
+	if err != nil {
+		return TuneResult{}, err
+	}
+	w, err := waveformOf("tune", s, o.Channel, o.Mix, o.Silence, need)
 	if err != nil {
 		return TuneResult{}, err
 	}
@@ -115,13 +111,10 @@ func Tune(s drivers.Samples, o TuneOptions) (TuneResult, error) {
 		}
 		shortest, longest = min(shortest, n.Length), max(longest, n.Length)
 	}
-	if o.Within == 0 {
-		o.Within = 50
+	if o.Skip*s.Rate > float64(len(x)) {
+		return TuneResult{}, errorf("tune", "skip is %v s, the capture is shorter", o.Skip)
 	}
-	if !(o.Within > 0) || !finite(o.Start) || o.Start < 0 || o.Start*s.Rate > float64(len(x)) {
-		return TuneResult{}, errorf("tune", "within is %v cent, start is %v s", o.Within, o.Start)
-	}
-	l := listener{x: x, rate: s.Rate, unit: s.Unit, skip: int(o.Start * s.Rate)}
+	l := listener{x: x, rate: s.Rate, unit: s.Unit, skip: int(o.Skip * s.Rate)}
 	l.envelope()
 	for _, n := range l.segments(max(0.02, min(0.04, shortest/4)), longest) {
 		l.notes = append(l.notes, sounded{from: n[0], to: n[1]})
@@ -400,14 +393,14 @@ func (l *listener) result(o TuneOptions) TuneResult {
 	r.Level = level(math.Sqrt2*l.peak, l.unit)
 	r.WeakestLevel = r.Level
 	if len(l.notes) == 0 {
-		r.THD, r.WorstCents, r.WorstLength = 1, 1200, 1
+		r.THD, r.WorstCents, r.WorstLength = 100, 1200, 100
 		return r
 	}
 	var energy float64
 	r.WeakestLevel = math.Inf(1)
 	for _, n := range l.notes {
 		f := NoteFound{Start: n.start, Length: n.end - n.start, Pitch: n.tone.frequency,
-			Level: level(n.tone.amplitude, l.unit), THD: n.thd, Score: n.score}
+			Level: level(n.tone.amplitude, l.unit), THD: 100 * n.thd, Number: n.score}
 		energy += n.tone.amplitude * n.tone.amplitude
 		r.WeakestLevel = min(r.WeakestLevel, f.Level)
 		r.THD = max(r.THD, f.THD)
@@ -420,20 +413,20 @@ func (l *listener) result(o TuneOptions) TuneResult {
 			if f.Pitch > 0 {
 				f.Cents = cents(f.Pitch, want.Pitch)
 			}
-			f.LengthError = f.Length/want.Length - 1
+			f.LengthError = 100 * (f.Length/want.Length - 1)
 			r.WorstCents = max(r.WorstCents, min(1200, math.Abs(f.Cents)))
 			r.WorstLength = max(r.WorstLength, math.Abs(f.LengthError))
-			if math.Abs(f.Cents) > o.Within {
+			if math.Abs(f.Cents) > o.PitchTolerance {
 				r.Wrong++
 			} else {
-				r.Found++
+				r.Right++
 			}
 		}
 		r.Notes = append(r.Notes, f)
 	}
 	r.Level = level(math.Sqrt(energy/float64(len(l.notes))), l.unit)
 	if r.Missing > 0 {
-		r.WorstCents, r.WorstLength = 1200, max(1, r.WorstLength)
+		r.WorstCents, r.WorstLength = 1200, max(100, r.WorstLength)
 	}
 	r.ForeignFrequency, r.ForeignSteady = l.foreign.frequency, l.foreignSteady
 	r.ForeignLevel = decibel(l.foreign.amplitude)

@@ -1,140 +1,139 @@
 package offline
 
 import (
-	"fullthrow/drivers"
+	"fmt"
+	"reflect"
+	"strings"
+
 	"fullthrow/runner/measure"
 )
 
-// Measurement is one row: a name, and one or more ways of taking it, told apart
-// by how many arguments they take.
-type Measurement struct {
-	Name    string
-	Aliases []string
-	About   string
-	Ways    []Way
+// Measurement is one of package measure as the command line takes it: files in
+// place of captures and lists, flags for options.
+type Measurement struct{ measure.Measurement }
+
+// plots are the drawings that there are, by measurement.
+var plots = map[string]plotter{
+	"tone": plotTone, "tones": plotTones, "tune": plotTune, "sine": plotSine, "level": plotLevel,
+	"steady": plotSteady, "inrush": plotInrush, "started": plotStarted, "decay": plotDecay, "settling": plotSettling,
+	"ripple": plotRipple, "charge": plotCharge, "brown_out": plotBrownOut,
+	"travel": plotTravel, "travel_points": plotTravelPoints, "dead_band": plotDeadBand, "centre": plotCentre,
+	"switch": plotSwitch,
+	"link":   plotLink, "bursts": plotBursts, "sweep": plotSweep, "latency": plotLatency,
+	"restart": plotRestart, "start_curve": plotStartCurve,
+	"summary": plotSummary, "percentile": plotPercentile, "histogram": plotHistogram, "line": plotLine,
+	"detection": plotDetection,
 }
 
-// Way is a function of package measure, and what is drawn of it.
-type Way struct {
-	call any
-	// takes names the arguments: files in capitals, numbers as NAME:unit; the
-	// last file with ... may be several.
-	takes string
-	plot  plotter
-}
-
-// Answers are values of which some may be missing (NaN).
-type Answers []float64
-
-// Pairs are values of two quantities that belong together.
-type Pairs struct{ X, Y []float64 }
-
-// List is every measurement, in the order in which help shows them. The names
-// are those that plans use.
+// List is every measurement, in the order in which help shows them.
 func List() []Measurement {
-	one := func(name, about, takes string, call any, plot plotter, aliases ...string) Measurement {
-		return Measurement{name, aliases, about, []Way{{call, takes, plot}}}
+	var list []Measurement
+	for _, m := range measure.Measurements() {
+		list = append(list, Measurement{m})
 	}
-	return []Measurement{
-		one("tone", "one steady tone: how it sounds, and what else sounds with it", "SOUND", measure.SteadyTone, plotTone, "sound"),
-		one("tones", "the strongest tones there are", "SOUND", measure.Tones, plotTones),
-		one("tune", "notes against a score", "SOUND", measure.Tune, plotTune),
-		one("sine", "the sine that fits best (IEEE Std 1057)", "SAMPLES", measure.Sine, plotSine),
-		one("level", "how loud a capture is as a whole, A- and C-weighted", "SOUND", measure.Level, plotLevel),
+	return list
+}
 
-		one("steady", "a quantity that should stand still", "SAMPLES", measure.Steady, plotSteady, "current"),
-		one("inrush", "the current just after switching on", "CURRENT", measure.Inrush, plotInrush),
-		one("started", "whether the unit runs, by the current it draws", "CURRENT THRESHOLD:capture", measure.Started, plotStarted),
-		one("decay", "leakage under a decay: final value and time constant", "SAMPLES", measure.Decay, plotDecay, "leakage"),
-		one("settling", "how a quantity comes to rest", "SAMPLES", measure.Settling, plotSettling),
-		one("ripple", "what lies on a steady value", "SAMPLES", measure.Ripple, plotRipple),
-		one("charge", "charge and energy of a current over a window", "CURRENT", measure.Charge, plotCharge),
-		one("energy", "charge and energy, with the voltage captured beside", "CURRENT VOLTAGE", measure.Energy, nil),
-		one("brown-out", "where a unit stops and where it runs again", "STEPS", measure.BrownOut, plotBrownOut),
-		one("battery-life", "how long a cell lasts under a duty profile", "DUTY", measure.BatteryLife, nil),
-		one("rc-time", "the time an exponential takes between two values", "TAU:s FROM:1 TO:1 TOWARDS:1", measure.RCTime, nil),
-		one("rc-level", "where an exponential is after a time", "TAU:s FROM:1 TOWARDS:1 AFTER:s", measure.RCLevel, nil),
+// Word is its name on the command line, dead-band.
+func (m Measurement) Word() string { return kebab(m.Name) }
 
-		{"travel", nil, "how a channel follows its stick (IEC 61298-2)", []Way{
-			{measure.Travel, "FRAMES PATH", plotTravel},
-			{measure.TravelPoints, "POINTS", plotTravelPoints},
-		}},
-		one("dead-band", "the way around the centre on which nothing follows", "FRAMES PATH...", measure.DeadBand, plotDeadBand),
-		one("tracking", "lag and play of a stick on the move, parted", "FRAMES PATH...", measure.Tracking, nil),
-		one("cross-talk", "what other channels do while one stick moves", "FRAMES PATH", measure.CrossTalk, nil),
-		one("centre", "where a stick comes to rest", "RELEASES", measure.Centre, plotCentre),
-		one("switch", "a switch in its two positions", "OFF ON", measure.Switch, plotSwitch),
+// kebab writes a name of plans as flags have it.
+func kebab(name string) string { return strings.ReplaceAll(name, "_", "-") }
 
-		one("link", "how much of what was sent arrived", "FRAMES", measure.Link, plotLink),
-		one("bursts", "whether losses come alone or in bursts", "FRAMES", measure.Bursts, plotBursts),
-		one("sweep", "the attenuation at which a link reaches an error rate", "COUNTS", measure.Sweep, plotSweep),
-		{"compare", nil, "the losses of a unit against those of the golden unit", []Way{
-			{compareFrames, "UNIT GOLDEN", nil},
-			{measure.Compare, "LOST:1 SENT:1 GOLDEN-LOST:1 GOLDEN-SENT:1", nil},
-		}},
-		{"sequential", nil, "whether enough packets were sent to accept or reject a unit", []Way{
-			{sequentialFrames, "FRAMES", nil},
-			{measure.Sequential, "LOST:1 SENT:1", nil},
-		}},
-		one("sequential-plan", "a sequential test of the packet error rate", "", measure.SequentialPlan, nil),
-		one("distance", "attenuation as distance between antennas", "ATTENUATION:dB", measure.Distance, nil),
-		one("attenuation", "distance between antennas as attenuation", "DISTANCE:m", measure.Attenuation, nil),
-		one("latency", "the time from a movement to its answer", "TIMES", latency, plotLatency),
+// Flag is one option of a measurement. Kind is what it takes, in help; "" for a
+// truth.
+type Flag struct{ Name, Kind, Help string }
 
-		one("restart", "how long a unit must be off before it starts again", "TRIALS", measure.Restart, plotRestart),
-		one("start-curve", "the probability of starting against time off", "TRIALS", measure.StartCurve, plotStartCurve),
-		one("next-off", "which time off to try next", "TRIALS", measure.NextOff, nil),
-		one("success-run", "trials without a failure that show a reliability", "RELIABILITY:1 CONFIDENCE:1", measure.SuccessRun, nil),
-
-		one("summary", "mean, spread and intervals of values", "VALUES", measure.Summary, plotSummary),
-		one("percentile", "the value below which a percentage lies", "VALUES PERCENT:%", measure.Percentile, plotPercentile),
-		one("histogram", "how often values occur", "VALUES", measure.Histogram, plotHistogram),
-		one("line", "the straight line of least squares", "PAIRS", line, plotLine),
-		one("one-way", "whether groups of values have one mean", "GROUPS", measure.OneWay, nil),
-		one("detection", "how the share detected rises with strength", "STRENGTHS", measure.Detection, plotDetection),
-		one("proportion", "a share of events, with its intervals", "EVENTS:1 TRIALS:1", measure.Proportion, nil),
-		one("difference", "the interval of the difference of two shares", "EVENTS1:1 TRIALS1:1 EVENTS2:1 TRIALS2:1 CONFIDENCE:1", difference, nil),
-		one("poisson", "the interval of an expected count", "COUNT:1 CONFIDENCE:1", poisson, nil),
+// Flags lists the options of a measurement, in the order of their struct.
+func (m Measurement) Flags() []Flag {
+	var list []Flag
+	if t := m.Options(); t != nil {
+		for _, f := range measure.Fields(t) {
+			help := f.Words()
+			if f.Of != "" {
+				help = "of " + f.Of + "; " + help
+			}
+			list = append(list, Flag{kebab(f.Name), kind(f), help})
+		}
 	}
+	return list
 }
 
-// elsewhere are functions without a row, and why.
-var elsewhere = map[string]string{
-	"ClopperPearson": "proportion gives it",
-	"Wilson":         "proportion gives it",
-	"Windows":        "it lists windows, and measures nothing",
-}
-
-func latency(times Answers) (measure.LatencyResult, error) { return measure.Latency(times) }
-
-func line(p Pairs) (measure.LineResult, error) { return measure.Line(p.X, p.Y) }
-
-func difference(x1, n1, x2, n2 int, confidence float64) measure.Interval {
-	low, high := measure.Newcombe(x1, n1, x2, n2, confidence)
-	return measure.Interval{Low: low, High: high}
-}
-
-func poisson(count int, confidence float64) measure.Interval {
-	low, high := measure.Poisson(count, confidence)
-	return measure.Interval{Low: low, High: high}
-}
-
-func compareFrames(unit, golden drivers.Frames, o measure.CompareOptions) (measure.CompareResult, error) {
-	u, err := measure.Link(unit)
-	if err != nil {
-		return measure.CompareResult{}, err
+func kind(f measure.Field) string {
+	switch {
+	case f.Type.Kind() == reflect.Bool:
+		return ""
+	case f.Type.Kind() == reflect.Slice:
+		return "LIST"
+	case f.Type.Kind() == reflect.String:
+		return "NAME"
+	case f.Unit == "1":
+		return "N"
+	case measure.Follows[f.Unit] != "":
+		return "X"
 	}
-	g, err := measure.Link(golden)
-	if err != nil {
-		return measure.CompareResult{}, err
-	}
-	return measure.Compare(u.Lost, u.Expected, g.Lost, g.Expected, o)
+	return f.Unit
 }
 
-func sequentialFrames(f drivers.Frames, o measure.SequentialOptions) (measure.SequentialResult, error) {
-	l, err := measure.Link(f)
-	if err != nil {
-		return measure.SequentialResult{}, err
+// Takes names its arguments, as FRAMES PATHS...
+func (m Measurement) Takes() string {
+	var words []string
+	for _, a := range m.Arguments() {
+		word := strings.ToUpper(kebab(a.Name))
+		if a.Type == typePaths {
+			word += "..."
+		}
+		words = append(words, word)
 	}
-	return measure.Sequential(l.Lost, l.Expected, o)
+	return strings.Join(words, " ")
 }
+
+// Gives lists the fields of its result with their units, for help; nothing for
+// a plain value.
+func (m Measurement) Gives() []Flag {
+	t := m.Result()
+	for t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	var list []Flag
+	if t.Kind() == reflect.Struct {
+		for _, f := range measure.Fields(t) {
+			list = append(list, Flag{Name: f.Name, Help: f.About()})
+		}
+	}
+	return list
+}
+
+// Columns lists the columns of each table that an argument is read from by its
+// tags: "trials      off / s, started".
+func Columns() string {
+	var b strings.Builder
+	seen := map[reflect.Type]bool{}
+	for _, m := range List() {
+		for _, a := range m.Arguments() {
+			if a.Type.Kind() != reflect.Slice || loaders[a.Type] != nil || seen[a.Type] {
+				continue
+			}
+			seen[a.Type] = true
+			var columns []string
+			for _, f := range measure.Fields(a.Type.Elem()) {
+				if f.Unit != "" && f.Unit != "1" && measure.Follows[f.Unit] == "" {
+					f.Name += " / " + f.Unit
+				}
+				columns = append(columns, f.Name)
+			}
+			fmt.Fprintf(&b, "  %-10s %s\n", a.Name, strings.Join(columns, ", "))
+		}
+	}
+	return b.String()
+}
+
+// Sampled says whether it takes samples, so that columns and full scale mean
+// something.
+func (m Measurement) Sampled() bool {
+	a := m.Arguments()
+	return len(a) > 0 && a[0].Type == typeSamples
+}
+
+// Draws says whether it has a drawing.
+func (m Measurement) Draws() bool { return plots[m.Name] != nil }

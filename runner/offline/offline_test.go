@@ -4,10 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"encoding/xml"
-	"fullthrow/runner/input"
-	"go/ast"
-	"go/parser"
-	"go/token"
 	"io"
 	"io/fs"
 	"math"
@@ -19,6 +15,9 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/runner/input"
+	"fullthrow/runner/measure"
 )
 
 const captures = "../../testdata/captures/"
@@ -54,7 +53,7 @@ func tryTake(words ...string) (*Taken, error) {
 		}
 	}
 	for _, m := range List() {
-		if m.Name == words[0] {
+		if m.Word() == words[0] {
 			return Run(m, s)
 		}
 	}
@@ -78,130 +77,24 @@ func number(t testing.TB, taken *Taken, name string) float64 {
 	return math.NaN()
 }
 
-// Every exported function of package measure is a measurement here, or is said
-// to be within another.
-func TestEveryFunctionIsListed(t *testing.T) {
-	parse := func(dir string) []*ast.File {
-		var files []*ast.File
-		entries, err := os.ReadDir(dir)
-		require.NoError(t, err)
-		for _, e := range entries {
-			if !strings.HasSuffix(e.Name(), ".go") || strings.HasSuffix(e.Name(), "_test.go") {
-				continue
-			}
-			f, err := parser.ParseFile(token.NewFileSet(), filepath.Join(dir, e.Name()), nil, 0)
-			require.NoError(t, err)
-			files = append(files, f)
-		}
-		return files
-	}
-	used := map[string]bool{}
-	for _, f := range parse(".") {
-		ast.Inspect(f, func(n ast.Node) bool {
-			if s, ok := n.(*ast.SelectorExpr); ok {
-				if x, ok := s.X.(*ast.Ident); ok && x.Name == "measure" {
-					used[s.Sel.Name] = true
-				}
-			}
-			return true
-		})
-	}
-	seen := 0
-	for _, f := range parse("../measure") {
-		for _, d := range f.Decls {
-			fn, ok := d.(*ast.FuncDecl)
-			if !ok || fn.Recv != nil || !fn.Name.IsExported() {
-				continue
-			}
-			seen++
-			if !used[fn.Name.Name] && elsewhere[fn.Name.Name] == "" {
-				t.Errorf("measure.%s is not in List", fn.Name.Name)
-			}
-		}
-	}
-	assert.Greater(t, seen, 40)
-}
-
-// Every number of every result has a unit, every option unit and words, and the
-// tables hold nothing else.
-func TestUnitsAreWhole(t *testing.T) {
-	results, opts := map[string]map[string]bool{}, map[string]map[string]bool{}
-	var visit func(typ reflect.Type, parent bool)
-	visit = func(typ reflect.Type, parent bool) {
-		if typ.Kind() == reflect.Slice {
-			visit(typ.Elem(), parent)
-			return
-		}
-		if typ.Kind() != reflect.Struct || typ.Name() == "Interval" || results[typ.Name()] != nil {
-			return
-		}
-		have := map[string]bool{}
-		results[typ.Name()] = have
-		for i := range typ.NumField() {
-			f := typ.Field(i)
-			kind := f.Type
-			for kind.Kind() == reflect.Slice {
-				kind = kind.Elem()
-			}
-			if kind.Kind() == reflect.Float64 || kind.Name() == "Interval" {
-				have[f.Name] = true
-				_, ok := unitOf(typ.Name(), f.Name)
-				assert.True(t, ok, "%s.%s has no unit", typ.Name(), f.Name)
-			}
-			visit(f.Type, true)
-		}
-	}
-	names := map[string]bool{}
+// Each argument of each measurement can be read from a file or typed, and each
+// drawing belongs to one.
+func TestEveryArgumentCanBeGiven(t *testing.T) {
+	drawn := 0
 	for _, m := range List() {
-		for _, n := range append([]string{m.Name}, m.Aliases...) {
-			assert.False(t, names[n], "%s is there twice", n)
-			names[n] = true
+		for i, a := range m.Arguments() {
+			k := a.Type.Kind()
+			table := k == reflect.Slice && a.Type.Elem().Implements(reflect.TypeFor[measure.Row]())
+			typed := k == reflect.Float64 || k == reflect.Int
+			assert.True(t, loaders[a.Type] != nil || table || typed, "%s: %s", m.Name, a.Name)
+			assert.True(t, a.Type != typePaths || i == len(m.Arguments())-1, "%s: what follows several files", m.Name)
 		}
-		counts := map[int]bool{}
-		for _, w := range m.Ways {
-			n := len(strings.Fields(w.takes))
-			assert.False(t, counts[n], "%s: two ways take %d arguments", m.Name, n)
-			counts[n] = true
-			typ := reflect.TypeOf(w.call)
-			want := n
-			if o := w.options(); o != nil {
-				want++
-				opts[o.Name()] = map[string]bool{}
-				for i := range o.NumField() {
-					name := o.Field(i).Name
-					opts[o.Name()][name] = true
-					x, ok := options[o.Name()][name]
-					assert.True(t, ok && x.about != "", "%s.%s is not described", o.Name(), name)
-					number := o.Field(i).Type.Kind() == reflect.Float64 || o.Field(i).Type == typeValues
-					assert.Equal(t, number, x.unit != "", "%s.%s: unit %q", o.Name(), name, x.unit)
-				}
-			}
-			assert.Equal(t, want, typ.NumIn(), "%s: its arguments", m.Name)
-			visit(typ.Out(0), false)
-			if k := typ.Out(0).Kind(); k == reflect.Float64 || k == reflect.Int || typ.Out(0).Name() == "Interval" {
-				assert.NotEmpty(t, plain[m.Name], "%s gives a plain value without unit", m.Name)
-			}
+		if m.Draws() {
+			drawn++
 		}
 	}
-	for typ, words := range resultUnits {
-		list := strings.Fields(words)
-		assert.Zero(t, len(list)%2, "%s: units of %q", typ, words)
-		for i := 0; i < len(list); i += 2 {
-			assert.True(t, results[typ][list[i]], "%s.%s is in the table and not in the result", typ, list[i])
-		}
-	}
-	for typ, list := range options {
-		for name := range list {
-			assert.True(t, opts[typ][name], "%s.%s is in the table and not an option", typ, name)
-		}
-	}
-	for name := range plain {
-		assert.True(t, names[name], "%s is no measurement", name)
-	}
-	for key := range whys {
-		typ, field, dotted := strings.Cut(key, ".")
-		assert.True(t, typ == "Interval" || results[typ] != nil && (!dotted || results[typ][field]), "%s is no field", key)
-	}
+	assert.Len(t, plots, drawn, "a drawing of no measurement")
+	assert.Greater(t, drawn, 20)
 }
 
 // What the example files say of themselves is what is found.
@@ -213,18 +106,18 @@ func TestExamples(t *testing.T) {
 	}{
 		{"tone tone.wav", "frequency", 1000, 0.01},
 		{"tone tone.wav", "level", -6.02, 0.01},
-		{"tone tone.wav", "thd", 0.01, 1e-4},
+		{"tone tone.wav", "thd", 1, 0.01},
 		{"tone tone.wav", "foreign_frequency", 2350, 0.1},
 		{"tone tone.wav --full-scale 20Pa", "level", -6.02 + 20*math.Log10(20/20e-6/math.Sqrt2), 0.01},
 		{"tone tone.wav --full-scale 20Pa", "amplitude", 10, 0.01},
 		{"sine tone.wav --frequency 1kHz", "amplitude", 0.5, 1e-4},
 		{"level tone.wav", "rms", 0.5 / math.Sqrt2, 1e-4},
-		{"travel sweep.csv", "hysteresis", 1.04, 0.05},
-		{"travel sweep.csv", "play", 1, 0.03},
-		{"travel sweep.csv --slack 0.1", "cycles", 2, 0},
+		{"travel-points sweep.csv", "hysteresis", 1.04, 0.05},
+		{"travel-points sweep.csv", "median_hysteresis", 1, 0.03},
+		{"travel-points sweep.csv --slack 0.1", "cycles", 2, 0},
 		{"link packets.csv", "lost", 14, 0},
 		{"link packets.csv", "expected", 200, 0},
-		{"bursts packets.csv", "longest_length", 12, 0},
+		{"bursts packets.csv", "longest_burst", 12, 0},
 		{"latency latency.csv", "missed", 2, 0},
 		{"latency latency.csv", "mean", 0.0134, 2e-4},
 		{"inrush inrush.csv", "charge", 3.24e-3, 5e-5},
@@ -243,7 +136,7 @@ func TestExamples(t *testing.T) {
 		{"centre centre.csv --channel 1", "play", 0.355, 0.01},
 		{"rc-time 2s 3.7 1.11 0", "rc_time", 2 * math.Log(3.7/1.11), 1e-9},
 		{"success-run 0.95 0.95", "success_run", 59, 0},
-		{"proportion 3 100", "rate", 0.03, 1e-12},
+		{"proportion 3 100", "share", 3, 1e-12},
 	} {
 		got := take(t, strings.Fields(c.words)...)
 		assert.InDelta(t, c.want, number(t, got, c.field), c.tol+1e-15, "%s: %s", c.words, c.field)
@@ -257,12 +150,12 @@ func TestExamples(t *testing.T) {
 func TestOutputs(t *testing.T) {
 	for _, words := range []string{
 		"tone tone.wav", "tones tone.wav", "tune tone.wav --score 1000:0.5", "sine tone.wav", "level tone.wav", "steady running.csv", "inrush inrush.csv",
-		"started running.csv 60mA", "decay leakage.csv", "settling inrush.csv", "ripple running.csv", "charge inrush.csv", "brown-out steps.csv", "travel sweep.csv",
+		"started running.csv 60mA", "decay leakage.csv", "settling inrush.csv", "ripple running.csv", "charge inrush.csv", "brown-out steps.csv", "travel-points sweep.csv",
 		"centre centre.csv --channel 1", "link packets.csv", "bursts packets.csv", "sweep attenuation.csv", "latency latency.csv", "restart trials.csv",
-		"start-curve trials.csv --threshold 0.3 --capacitance 100uF", "next-off trials.csv --low 1 --high 4", "summary trials.csv --column off",
+		"start-curve trials.csv --fall-to 30 --capacitance 100uF", "next-off trials.csv --shortest 1 --longest 4", "summary trials.csv --column off",
 		"histogram trials.csv --column off", "percentile trials.csv 50 --column off", "line attenuation.csv", "battery-life duty.csv --capacity 3600",
-		"compare packets.csv packets.csv", "sequential packets.csv --good 1 --bad 5", "sequential-plan --good 1 --bad 5", "distance 60 --frequency 2.4GHz",
-		"poisson 3 0.95", "difference 3 100 1 100 0.95", "proportion 3 100", "attenuation 10 --frequency 2.4GHz", "compare 3 100 1 100", "sequential 2 300 --good 1 --bad 5",
+		"compare-frames packets.csv packets.csv", "sequential-frames packets.csv --good 1 --bad 5", "sequential-plan --good 1 --bad 5", "distance 60 --frequency 2.4GHz",
+		"poisson 3", "difference 3 100 1 100 --confidence 0.9", "proportion 3 100", "attenuation 10 --frequency 2.4GHz", "compare 3 100 1 100", "sequential 2 300 --good 1 --bad 5",
 		"rc-level 2 3.7 0 1",
 	} {
 		t.Run(words, func(t *testing.T) {
@@ -277,7 +170,7 @@ func TestOutputs(t *testing.T) {
 			assert.Len(t, out.Result, len(got.Result))
 			var svg bytes.Buffer
 			err := got.WriteSVG(&svg)
-			if got.way.plot == nil {
+			if !got.m.Draws() {
 				require.ErrorContains(t, err, "there is no drawing for it")
 				return
 			}
@@ -349,8 +242,8 @@ func TestMistakes(t *testing.T) {
 		"tone tone.wav b.wav":                               "tone: 2 arguments",
 		"tone tone.wav --channel x":                         `tone: --channel "x" is no whole number`,
 		"tone tone.wav --frequency s":                       `tone: --frequency "s" is no number in Hz`,
-		"tone tone.wav --low 3":                             "tone: --low does not go with these arguments",
-		"travel sweep.csv --axis x":                         "travel: --axis does not go with these arguments",
+		"tone tone.wav --low 3":                             "tone: there is no --low",
+		"travel-points sweep.csv --axis x":                  "travel-points: there is no --axis",
 		"tune tone.wav --score 1:2:3":                       `tune: --score "1:2:3": write 1047:0.15, pitch in Hz and length in s`,
 		"started running.csv 3V":                            `started: THRESHOLD "3V": "V" is voltage, "A" is current`,
 		"tone tone.wav --full-scale x":                      `--full-scale "x" is no pressure, voltage or current`,
@@ -358,7 +251,7 @@ func TestMistakes(t *testing.T) {
 		"energy inrush.csv inrush.csv":                      captures + "inrush.csv:2: the samples are in A, a voltage in V is wanted",
 		"latency duty.csv --column current":                 captures + "duty.csv:2: the values are in A, a time is wanted",
 		"travel " + frames + " " + path:                     path + ": it does not say when its time 0 was, and " + frames + " does",
-		"travel " + volts:                                   "travel: the output is in V, the commanded position in m: give --output-low and --output-high, the ideal output at both ends",
+		"travel-points " + volts:                            "travel-points: the output is in V, the commanded position in m: give --output-low and --output-high, the ideal output at both ends",
 		"steady running.csv --column current,voltage,x --x": "steady: more columns than files",
 	} {
 		words = strings.TrimSuffix(words, " --x")
@@ -373,7 +266,7 @@ func TestMistakes(t *testing.T) {
 	if assert.Error(t, err) && assert.ErrorAs(t, err, &e) {
 		assert.Equal(t, "is a folder", e.Problems[0].Text)
 	}
-	got := take(t, "travel", volts, "--output-high", "3300mV")
+	got := take(t, "travel-points", volts, "--output-high", "3300mV")
 	assert.InDelta(t, 3.3, number(t, got, "span"), 1e-12)
 	assert.Equal(t, "V", got.Result[2].Unit)
 }

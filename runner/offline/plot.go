@@ -20,12 +20,13 @@ const drawn = 1600
 
 // WriteSVG draws the measurement; an error where it has no drawing.
 func (t *Taken) WriteSVG(w io.Writer) error {
-	if t.way.plot == nil {
-		return &UsageError{t.Name + ": there is no drawing for it", "its numbers say all: leave --plot out"}
+	plot := plots[t.m.Name]
+	if plot == nil {
+		return &UsageError{t.m.Word() + ": there is no drawing for it", "its numbers say all: leave --plot out"}
 	}
-	f := t.way.plot(t)
+	f := plot(t)
 	if f.Title == "" {
-		f.Title = t.Name
+		f.Title = t.m.Word()
 		for i, in := range t.Inputs {
 			sep := ", "
 			if i == 0 {
@@ -56,11 +57,11 @@ func base(name string) string {
 func (t *Taken) samples() (drivers.Samples, []float64) {
 	s := t.in[0].Interface().(drivers.Samples)
 	ch, average := 1, false
-	if o := t.in[len(t.in)-1]; len(t.in) > 1 && t.way.options() != nil {
+	if o := t.in[len(t.in)-1]; len(t.in) > 1 && t.m.Options() != nil {
 		if f := o.FieldByName("Channel"); f.IsValid() && f.Int() > 0 {
 			ch = int(f.Int())
 		}
-		if f := o.FieldByName("Average"); f.IsValid() {
+		if f := o.FieldByName("Mix"); f.IsValid() {
 			average = f.Bool()
 		}
 	}
@@ -129,19 +130,19 @@ func plotInrush(t *Taken) chart.Figure {
 	r := t.out.Interface().(measure.InrushResult)
 	p := t.trace()
 	p.Zero = true
-	p.Rules = []chart.Rule{{At: r.Settled, Text: "settled " + quantity(r.Settled, "A")}}
+	p.Rules = []chart.Rule{{At: r.Final, Text: "settled " + quantity(r.Final, "A")}}
 	p.Marks = []chart.Mark{{X: r.PeakAt, Y: r.Peak, Text: fmt.Sprintf("peak %s at %s", quantity(r.Peak, "A"), quantity(r.PeakAt, "s"))}}
 	s, _ := t.samples()
 	span := max(4*r.Duration, 20/s.Rate)
 	near := t.closely(r.Onset-span/4, r.Onset+span)
 	near.Zero = true
 	near.Marks = p.Marks
-	near.Rules = []chart.Rule{{At: r.Onset, Vertical: true, Text: "onset " + quantity(r.Onset, "s")}, {At: r.Settled}}
+	near.Rules = []chart.Rule{{At: r.Onset, Vertical: true, Text: "onset " + quantity(r.Onset, "s")}, {At: r.Final}}
 	if r.Duration > 0 {
 		near.Rules = append(near.Rules, chart.Rule{At: r.Onset + r.Duration, Vertical: true, Text: "above a tenth for " + quantity(r.Duration, "s")})
 	}
 	return chart.Figure{Desc: "The current over time, whole and around switching on, with the peak and the settled level.", Panels: []chart.Panel{p, near},
-		Notes: []string{fmt.Sprintf("peak %s, charge %s above the settled %s", quantity(r.Peak, "A"), quantity(r.Charge, "C"), quantity(r.Settled, "A"))}}
+		Notes: []string{fmt.Sprintf("peak %s, charge %s above the settled %s", quantity(r.Peak, "A"), quantity(r.Charge, "C"), quantity(r.Final, "A"))}}
 }
 
 func plotStarted(t *Taken) chart.Figure {
@@ -253,7 +254,7 @@ func plotLatency(t *Taken) chart.Figure {
 	p.Rules = []chart.Rule{{At: r.Median, Vertical: true, Text: "median " + quantity(r.Median, "s")}, {At: r.P95, Vertical: true, Text: "95 % below " + quantity(r.P95, "s")}, {At: r.P99, Vertical: true, Text: "99 % below " + quantity(r.P99, "s")}}
 	order := chart.Panel{XLabel: "trial", YLabel: "latency / s", Height: 170, Zero: true}
 	dots, missed := chart.Line{Name: "answered", Dots: true}, chart.Line{Name: "missed", Dots: true, Arrows: -1, Colour: 1}
-	for i, v := range t.in[0].Interface().(Answers) {
+	for i, v := range t.in[0].Interface().(measure.Answers) {
 		if math.IsNaN(v) {
 			missed.X, missed.Y = append(missed.X, float64(i+1)), append(missed.Y, 0)
 			continue
@@ -265,7 +266,7 @@ func plotLatency(t *Taken) chart.Figure {
 		order.Lines = append(order.Lines, missed)
 	}
 	return chart.Figure{Desc: "How often which latency occurred, and each trial in order.", Panels: []chart.Panel{p, order},
-		Notes: []string{fmt.Sprintf("%d trials, %d missed; mean %s, standard deviation %s", r.Count, r.Missed, quantity(r.Mean, "s"), quantity(r.SD, "s"))}}
+		Notes: []string{fmt.Sprintf("%d trials, %d missed; mean %s, standard deviation %s", r.Trials, r.Missed, quantity(r.Mean, "s"), quantity(r.SD, "s"))}}
 }
 
 func bars(list []measure.Bin, unit string) chart.Panel {
@@ -308,7 +309,7 @@ func plotPercentile(t *Taken) chart.Figure {
 
 func plotLine(t *Taken) chart.Figure {
 	r := t.out.Interface().(measure.LineResult)
-	pairs := t.in[0].Interface().(Pairs)
+	pairs := t.in[0].Interface().(measure.Pairs)
 	low, high := slices.Min(pairs.X), slices.Max(pairs.X)
 	fit := chart.Line{Name: "line of least squares", Colour: 1, X: []float64{low, high}, Y: []float64{r.Intercept + r.Slope*low, r.Intercept + r.Slope*high}}
 	rest := chart.Line{Dots: true, X: pairs.X}
@@ -324,28 +325,28 @@ func plotLine(t *Taken) chart.Figure {
 func plotDetection(t *Taken) chart.Figure {
 	r := t.out.Interface().(measure.DetectionResult)
 	tried := slices.Clone(t.in[0].Interface().([]measure.Tried))
-	slices.SortFunc(tried, func(a, b measure.Tried) int { return cmp.Compare(a.At, b.At) })
+	slices.SortFunc(tried, func(a, b measure.Tried) int { return cmp.Compare(a.Strength, b.Strength) })
 	var share, curve chart.Line
 	share.Name, share.Dots = "detected", true
 	for _, x := range tried {
-		share.X, share.Y = append(share.X, x.At), append(share.Y, 100*float64(x.Caught)/float64(x.Trials))
+		share.X, share.Y = append(share.X, x.Strength), append(share.Y, 100*float64(x.Caught)/float64(x.Trials))
 	}
 	curve.Name, curve.Colour = "fitted", 1
 	o := t.in[1].Interface().(measure.DetectionOptions)
-	o.Curve = nil
+	o.Strengths = nil
 	for i := range 101 {
-		o.Curve = append(o.Curve, tried[0].At+(tried[len(tried)-1].At-tried[0].At)*float64(i)/100)
+		o.Strengths = append(o.Strengths, tried[0].Strength+(tried[len(tried)-1].Strength-tried[0].Strength)*float64(i)/100)
 	}
 	if again, err := measure.Detection(tried, o); err == nil {
-		curve.X = o.Curve
-		for _, y := range again.Curve {
+		curve.X = o.Strengths
+		for _, y := range again.Detected {
 			curve.Y = append(curve.Y, 100*y)
 		}
 	}
 	p := chart.Panel{XLabel: "strength / " + t.units["strength"], YLabel: "detected / %", Zero: true, Lines: []chart.Line{share, curve}}
 	var notes []string
 	for _, e := range r.Edges {
-		p.Rules = append(p.Rules, chart.Rule{At: e.At, Vertical: true, Text: fmt.Sprintf("%.3g %% at %s", 100*e.Level, quantity(e.At, t.units["strength"]))})
+		p.Rules = append(p.Rules, chart.Rule{At: e.Strength, Vertical: true, Text: fmt.Sprintf("%.3g %% at %s", 100*e.Probability, quantity(e.Strength, t.units["strength"]))})
 	}
 	return chart.Figure{Desc: "The share detected against strength, with the curve fitted and its edges.", Panels: []chart.Panel{p}, Notes: notes}
 }

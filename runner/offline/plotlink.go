@@ -50,7 +50,7 @@ func plotTravelPoints(t *Taken) chart.Figure {
 	f.Notes = []string{
 		fmt.Sprintf("hysteresis %s of span at %s, repeatability %s of span", quantity(r.Hysteresis, "%"), quantity(r.HysteresisAt, t.units["commanded"]), quantity(r.Repeatability, "%")),
 		fmt.Sprintf("non-linearity of span: terminal %s, independent %s, zero-based %s, least squares %s",
-			quantity(r.Terminal.NonLinearity, "%"), quantity(r.Independent.NonLinearity, "%"), quantity(r.Zero.NonLinearity, "%"), quantity(r.LeastSquares.NonLinearity, "%")),
+			quantity(r.TerminalLine.NonLinearity, "%"), quantity(r.IndependentLine.NonLinearity, "%"), quantity(r.ZeroLine.NonLinearity, "%"), quantity(r.LeastSquaresLine.NonLinearity, "%")),
 	}
 	return f
 }
@@ -70,12 +70,12 @@ func sweepFigure(points []measure.TravelPoint, o measure.TravelPointsOptions, x,
 	both := chart.Panel{XLabel: "commanded / " + x, YLabel: "output / " + y, Height: 300, Lines: []chart.Line{up, down}}
 	rest := chart.Panel{XLabel: "commanded / " + x, YLabel: "residual / % of span", Height: 200, Zero: true}
 	if r, err := measure.TravelPoints(points, o); err == nil {
-		line := r.Terminal
+		line := r.TerminalLine
 		residual := func(at, v float64) float64 { return 100 * (v - line.Intercept - line.Slope*at) / r.Span }
 		ups, downs := chart.Line{Name: "up, averaged"}, chart.Line{Name: "down, averaged", Colour: 1, Dash: true}
 		for _, c := range r.Curve {
-			ups.X, ups.Y = append(ups.X, c.Commanded), append(ups.Y, residual(c.Commanded, c.Up))
-			downs.X, downs.Y = append(downs.X, c.Commanded), append(downs.Y, residual(c.Commanded, c.Down))
+			ups.X, ups.Y = append(ups.X, c.Commanded), append(ups.Y, residual(c.Commanded, c.Upwards))
+			downs.X, downs.Y = append(downs.X, c.Commanded), append(downs.Y, residual(c.Commanded, c.Downwards))
 		}
 		dots := func(l chart.Line) chart.Line {
 			l.Name = ""
@@ -172,7 +172,7 @@ func plotSwitch(t *Taken) chart.Figure {
 		}
 		p.Lines = append(p.Lines, l)
 	}
-	p.Rules = []chart.Rule{{At: r.Off, Text: "off " + quantity(r.Off, "%")}, {At: r.On, Text: "on " + quantity(r.On, "%")}}
+	p.Rules = []chart.Rule{{At: r.AtOff, Text: "off " + quantity(r.AtOff, "%")}, {At: r.AtOn, Text: "on " + quantity(r.AtOn, "%")}}
 	return chart.Figure{Desc: "The channel over time in both positions of the switch.", Panels: []chart.Panel{p}, Notes: []string{fmt.Sprintf("%d bounces", r.Bounces)}}
 }
 
@@ -278,7 +278,7 @@ func plotLink(t *Taken) chart.Figure {
 func plotBursts(t *Taken) chart.Figure {
 	r := t.out.Interface().(measure.BurstResult)
 	return chart.Figure{Desc: "The share of frames lost over time.", Panels: []chart.Panel{t.losses()},
-		Notes: []string{fmt.Sprintf("%d of %d frames lost, in %d bursts of %s frames on average, the longest of %d", r.Lost, r.Frames, r.Bursts, quantity(r.MeanLength, "1"), r.LongestLength)}}
+		Notes: []string{fmt.Sprintf("%d of %d frames lost, in %d bursts of %s frames on average, the longest of %d", r.Lost, r.Expected, r.Bursts, quantity(r.BurstLength, "1"), r.LongestBurst)}}
 }
 
 func plotSweep(t *Taken) chart.Figure {
@@ -295,7 +295,7 @@ func plotSweep(t *Taken) chart.Figure {
 		band.X, band.Y = append(band.X, p.Attenuation, p.Attenuation, gap), append(band.Y, 100*low, 100*high, gap)
 	}
 	l.Name = "lost"
-	rate := o.Rate
+	rate := o.ErrorRate
 	if rate == 0 {
 		rate = 1
 	}

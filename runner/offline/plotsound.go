@@ -153,11 +153,11 @@ func plotTune(t *Taken) chart.Figure {
 	for _, n := range r.Notes {
 		heard.X, heard.Y = append(heard.X, n.Start, n.Start+n.Length, gap), append(heard.Y, n.Pitch, n.Pitch, gap)
 		text := exactly(n.Pitch, "Hz")
-		if n.Score == 0 {
+		if n.Number == 0 {
 			text += ", extra"
-		} else if n.Score <= len(o.Score) {
-			pitch := o.Score[n.Score-1].Pitch
-			wanted.X, wanted.Y = append(wanted.X, n.Start, n.Start+o.Score[n.Score-1].Length, gap), append(wanted.Y, pitch, pitch, gap)
+		} else if n.Number <= len(o.Score) {
+			pitch := o.Score[n.Number-1].Pitch
+			wanted.X, wanted.Y = append(wanted.X, n.Start, n.Start+o.Score[n.Number-1].Length, gap), append(wanted.Y, pitch, pitch, gap)
 			text += fmt.Sprintf(", %+.1f cent", n.Cents)
 		}
 		notes.Marks = append(notes.Marks, chart.Mark{X: n.Start, Y: n.Pitch, Text: text})
@@ -165,7 +165,7 @@ func plotTune(t *Taken) chart.Figure {
 	}
 	notes.Lines = []chart.Line{wanted, heard}
 	figure := chart.Figure{Desc: "The sound over time with the beginning of each note, and the notes heard against the score.", Panels: []chart.Panel{p, notes},
-		Notes: []string{fmt.Sprintf("%d notes found, %d missing, %d wrong, %d extra", r.Found, r.Missing, r.Wrong, r.Extra)}}
+		Notes: []string{fmt.Sprintf("%d notes found, %d missing, %d wrong, %d extra", r.Right, r.Missing, r.Wrong, r.Extra)}}
 	if r.ForeignSteady {
 		reference, label := t.fullScale()
 		spec := t.spectrum(label, reference)

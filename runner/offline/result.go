@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/runner/measure"
 )
 
 // Result is the fields of a result, in order.
@@ -29,55 +30,45 @@ type Field struct {
 }
 
 // result makes fields of what the function gave.
-func (t *Taken) result(name string) Result {
-	v := t.out
-	unit := plain[name]
-	switch {
-	case v.Kind() == reflect.Struct && v.Type().Name() == "Interval":
-		return t.interval("", "", v, unit)
-	case v.Kind() == reflect.Struct:
-		return t.fields(v)
-	case v.Kind() == reflect.Slice:
-		return Result{t.field("", strings.ReplaceAll(name, "-", "_"), v, "")}
+func (t *Taken) result() Result {
+	m := t.m
+	whole := measure.Field{Name: m.Name, Unit: m.Unit, Why: "the capture does not show it"}
+	if t.out.Kind() != reflect.Struct {
+		return Result{t.field(whole, t.out)}
 	}
-	return Result{t.field("", strings.ReplaceAll(name, "-", "_"), v, unit)}
+	return t.within(whole, t.out)
 }
 
-func (t *Taken) fields(v reflect.Value) Result {
+// within makes the fields of a struct. Both ends of an interval have the unit of
+// its field, and its reason.
+func (t *Taken) within(of measure.Field, v reflect.Value) Result {
 	var r Result
-	typ := v.Type()
-	for i := range typ.NumField() {
-		unit, _ := unitOf(typ.Name(), typ.Field(i).Name)
-		r = append(r, t.field(typ.Name(), typ.Field(i).Name, v.Field(i), unit))
-	}
-	return r
-}
-
-// interval makes both ends of the interval of a field; what is no number has
-// the field's reason.
-func (t *Taken) interval(typ, name string, v reflect.Value, unit string) Result {
-	r := Result{t.field("Interval", "Low", v.Field(0), unit), t.field("Interval", "High", v.Field(1), unit)}
-	for i := range r {
-		if math.IsNaN(r[i].Value.(float64)) {
-			r[i].Why = whyNot(typ, name)
+	for _, f := range measure.Fields(v.Type()) {
+		if v.Type() == reflect.TypeFor[measure.Interval]() {
+			f.Unit, f.Of = of.Unit, of.Of
+			if math.IsNaN(v.Field(f.Index).Float()) {
+				f.Why = of.Why
+			}
 		}
+		r = append(r, t.field(f, v.Field(f.Index)))
 	}
 	return r
 }
 
-func (t *Taken) field(typ, name string, v reflect.Value, unit string) Field {
-	f := Field{Name: snake(name)}
+func (t *Taken) field(of measure.Field, v reflect.Value) Field {
+	f := Field{Name: of.Name}
+	unit := of.Unit
 	if u, ok := t.units[unit]; ok {
 		unit = u
 	}
-	if of, ok := strings.CutPrefix(unit, "%"); ok && of != "" && !strings.HasPrefix(of, "/") {
-		unit, f.Of = "%", of
-	}
 	switch v.Kind() {
 	case reflect.Float64:
-		f.Unit, f.Value = unit, v.Float()
+		f.Unit, f.Of, f.Value = unit, of.Of, v.Float()
+		if percent, what, ok := strings.Cut(unit, " of "); ok {
+			f.Unit, f.Of = percent, what
+		}
 		if x := v.Float(); math.IsNaN(x) || math.IsInf(x, 0) {
-			f.Why = whyNot(typ, name)
+			f.Why = of.Why
 		}
 	case reflect.Int:
 		f.Unit, f.Value = "1", int(v.Int())
@@ -90,20 +81,15 @@ func (t *Taken) field(typ, name string, v reflect.Value, unit string) Field {
 		for i := range v.Len() {
 			item := v.Index(i)
 			if item.Kind() == reflect.Struct {
-				f.Items = append(f.Items, t.fields(item))
+				f.Items = append(f.Items, t.within(of, item))
 			} else {
-				f.Items = append(f.Items, Result{t.field(typ, "value", item, unit)})
+				each := of
+				each.Name = "value"
+				f.Items = append(f.Items, Result{t.field(each, item)})
 			}
 		}
 	case reflect.Struct:
-		if v.Type().Name() == "Interval" {
-			f.Items = []Result{t.interval(typ, name, v, unit)}
-			for i := range f.Items[0] {
-				f.Items[0][i].Of = f.Of
-			}
-		} else {
-			f.Items = []Result{t.fields(v)}
-		}
+		f.Items = []Result{t.within(of, v)}
 	}
 	return f
 }
@@ -226,86 +212,56 @@ func exactly(v float64, unit string) string {
 // WriteJSON writes what was read and what was found, in SI units without
 // prefix. A number that is none is null, with why.
 func (t *Taken) WriteJSON(w io.Writer) error {
-	files := []map[string]string{}
-	for _, in := range t.Inputs {
-		files = append(files, map[string]string{"name": in.Name, "about": in.About})
-	}
-	var b bytes.Buffer
-	b.WriteString(`{"measurement":`)
-	encode(&b, t.Name)
-	b.WriteString(`,"from":`)
-	encode(&b, files)
-	b.WriteString(`,"result":`)
-	t.Result.json(&b)
-	b.WriteString("}")
-	var out bytes.Buffer
-	if err := json.Indent(&out, b.Bytes(), "", "  "); err != nil {
-		return err
-	}
-	out.WriteByte('\n')
-	_, err := w.Write(out.Bytes())
-	return err
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(struct {
+		Measurement string  `json:"measurement"`
+		From        []Input `json:"from"`
+		Result      Result  `json:"result"`
+	}{t.m.Name, append([]Input{}, t.Inputs...), t.Result})
 }
 
-func (r Result) json(b *bytes.Buffer) {
-	b.WriteByte('{')
+// MarshalJSON makes an object of the fields, in their order.
+func (r Result) MarshalJSON() ([]byte, error) {
+	b := []byte{'{'}
 	for i, f := range r {
-		if i > 0 {
-			b.WriteByte(',')
+		value, err := json.Marshal(f.json())
+		if err != nil {
+			return nil, err
 		}
-		encode(b, f.Name)
-		b.WriteByte(':')
-		f.json(b)
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(append(strconv.AppendQuote(b, f.Name), ':'), value...)
 	}
-	b.WriteByte('}')
+	return append(b, '}'), nil
 }
 
-func (f Field) json(b *bytes.Buffer) {
+func (f Field) json() any {
 	switch {
 	case f.List:
-		b.WriteByte('[')
+		list := make([]any, len(f.Items))
 		for i, item := range f.Items {
-			if i > 0 {
-				b.WriteByte(',')
-			}
-			if len(item) == 1 && item[0].Name == "value" {
-				item[0].json(b)
-			} else {
-				item.json(b)
+			if list[i] = item; len(item) == 1 && item[0].Name == "value" {
+				list[i] = item[0].json()
 			}
 		}
-		b.WriteByte(']')
-		return
+		return list
 	case f.Value == nil:
-		f.Items[0].json(b)
-		return
+		return f.Items[0]
 	}
-	b.WriteString(`{"value":`)
+	v := struct {
+		Value any    `json:"value"`
+		Why   string `json:"why,omitempty"`
+		Unit  string `json:"unit,omitempty"`
+		Of    string `json:"of,omitempty"`
+	}{f.Value, f.Why, f.Unit, f.Of}
 	if f.Why != "" {
-		b.WriteString(`null,"why":`)
-		why := f.Why
+		v.Value = nil
 		if x, ok := f.Value.(float64); ok && math.IsInf(x, 0) {
-			why = quantity(x, f.Unit) + ": " + why
+			v.Why = quantity(x, f.Unit) + ": " + f.Why
 		}
-		encode(b, why)
-	} else {
-		encode(b, f.Value)
 	}
-	if f.Unit != "" {
-		b.WriteString(`,"unit":`)
-		encode(b, f.Unit)
-	}
-	if f.Of != "" {
-		b.WriteString(`,"of":`)
-		encode(b, f.Of)
-	}
-	b.WriteByte('}')
-}
-
-func encode(b *bytes.Buffer, v any) {
-	e := json.NewEncoder(b)
-	e.SetEscapeHTML(false)
-	if err := e.Encode(v); err != nil {
-		b.WriteString("null") // cannot happen: texts and finite numbers only
-	}
+	return v
 }

@@ -3,12 +3,12 @@ package offline
 import (
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"reflect"
 	"slices"
 	"strconv"
 	"strings"
-	"unicode"
 
 	"fullthrow/drivers"
 	"fullthrow/runner/capturefile"
@@ -19,7 +19,7 @@ import (
 // Settings are what a measurement is taken with.
 type Settings struct {
 	Arguments []string          // names of files, and numbers
-	Options   map[string]string // by flag, "foreign-level": as typed; only those given
+	Options   map[string]string // by flag, "pitch-tolerance": as typed; only those given
 	// Columns of the files, in order, where a table has several; may be short.
 	Columns []string
 	// FullScale is what a sample of 1 stands for, with unit: "2 Pa". "": sound
@@ -38,148 +38,51 @@ func usagef(format string, args ...any) *UsageError {
 
 // Taken is a measurement that was taken.
 type Taken struct {
-	Name   string
 	Inputs []Input
 	Result Result
-	way    Way
+	m      Measurement
 	in     []reflect.Value
 	out    reflect.Value
-	units  map[string]string
+	units  map[string]string // of what was measured, see [measure.Field]
 }
 
 // Input is a file, or a number of the command line, as it was understood.
-type Input struct{ Name, About string }
-
-// Flag is one option of a measurement.
-type Flag struct{ Name, Unit, About string }
-
-// Flags lists the options of all ways of a measurement, in the order of their
-// struct.
-func (m Measurement) Flags() []Flag {
-	var list []Flag
-	for _, w := range m.Ways {
-		t := w.options()
-		if t == nil {
-			continue
-		}
-		for i := range t.NumField() {
-			f := t.Field(i)
-			o := options[t.Name()][f.Name]
-			flag := Flag{kebab(f.Name), kindName(f.Type, o.unit), o.about}
-			if !slices.ContainsFunc(list, func(l Flag) bool { return l.Name == flag.Name }) {
-				list = append(list, flag)
-			}
-		}
-	}
-	return list
-}
-
-// kindName is what a flag takes, for help; "" for a truth.
-func kindName(t reflect.Type, unit string) string {
-	switch {
-	case t.Kind() == reflect.Bool:
-		return ""
-	case t.Kind() == reflect.Slice:
-		return "LIST"
-	case t.Kind() == reflect.String:
-		return "NAME"
-	case t.Kind() == reflect.Int || unit == "1":
-		return "N"
-	case unit == "capture" || unit == "output" || unit == "values" || unit == "strength":
-		return "X"
-	}
-	return unit
-}
-
-// Takes lists how its arguments are named, one line for each way.
-func (m Measurement) Takes() []string {
-	var list []string
-	for _, w := range m.Ways {
-		var words []string
-		for _, a := range strings.Fields(w.takes) {
-			name, _, _ := strings.Cut(a, ":")
-			words = append(words, name)
-		}
-		list = append(list, strings.Join(words, " "))
-	}
-	return list
-}
-
-// Sampled says whether it takes samples, so that columns and full scale mean
-// something.
-func (m Measurement) Sampled() bool {
-	return slices.ContainsFunc(m.Ways, func(w Way) bool {
-		return reflect.TypeOf(w.call).NumIn() > 0 && reflect.TypeOf(w.call).In(0) == typeSamples
-	})
-}
-
-// Draws says whether it has a drawing.
-func (m Measurement) Draws() bool {
-	return slices.ContainsFunc(m.Ways, func(w Way) bool { return w.plot != nil })
-}
-
-// options is the type of its options, nil if it has none.
-func (w Way) options() reflect.Type {
-	t := reflect.TypeOf(w.call)
-	if n := t.NumIn(); n > 0 && t.In(n-1).Kind() == reflect.Struct && strings.HasSuffix(t.In(n-1).Name(), "Options") {
-		return t.In(n - 1)
-	}
-	return nil
+type Input struct {
+	Name  string `json:"name"`
+	About string `json:"about"`
 }
 
 var (
-	typeSamples  = reflect.TypeFor[drivers.Samples]()
-	typeFrames   = reflect.TypeFor[drivers.Frames]()
-	typePath     = reflect.TypeFor[drivers.Path]()
-	typePaths    = reflect.TypeFor[[]drivers.Path]()
-	typeAnswers  = reflect.TypeFor[Answers]()
-	typeValues   = reflect.TypeFor[[]float64]()
-	typeGroups   = reflect.TypeFor[[][]float64]()
-	typePairs    = reflect.TypeFor[Pairs]()
-	typeStarts   = reflect.TypeFor[[]measure.StartTrial]()
-	typeSteps    = reflect.TypeFor[[]measure.VoltageStep]()
-	typeDuty     = reflect.TypeFor[[]measure.DutyPhase]()
-	typePoints   = reflect.TypeFor[[]measure.TravelPoint]()
-	typeReleases = reflect.TypeFor[[]measure.Release]()
-	typeCounts   = reflect.TypeFor[[]measure.SweepPoint]()
-	typeTried    = reflect.TypeFor[[]measure.Tried]()
+	typeSamples = reflect.TypeFor[drivers.Samples]()
+	typeFrames  = reflect.TypeFor[drivers.Frames]()
+	typePath    = reflect.TypeFor[drivers.Path]()
+	typePaths   = reflect.TypeFor[[]drivers.Path]()
 )
 
 // Run takes a measurement. Errors are of type *UsageError, *capturefile.Error,
 // of the operating system, or of package measure.
 func Run(m Measurement, s Settings) (*Taken, error) {
-	var way *Way
-	var counts []string
-	for i := range m.Ways {
-		n := len(strings.Fields(m.Ways[i].takes))
-		if n == len(s.Arguments) || n < len(s.Arguments) && strings.HasSuffix(m.Ways[i].takes, "...") {
-			way = &m.Ways[i]
-		}
-		counts = append(counts, m.Takes()[i])
-	}
-	if way == nil {
-		e := usagef("%s: %d arguments", m.Name, len(s.Arguments))
-		e.Hint = "it takes " + strings.Join(counts, ", or ")
-		if e.Hint == "it takes " {
+	args := m.Arguments()
+	several := len(args) > 0 && args[len(args)-1].Type == typePaths
+	if n := len(s.Arguments); n != len(args) && !(several && n > len(args)) {
+		e := usagef("%s: %d arguments", m.Word(), n)
+		if e.Hint = "it takes " + m.Takes(); len(args) == 0 {
 			e.Hint = "it takes none"
 		}
 		return nil, e
 	}
-	t := &Taken{Name: m.Name, way: *way, units: map[string]string{}}
-	call := reflect.ValueOf(way.call)
-	takes := strings.Fields(way.takes)
+	t := &Taken{m: m, units: map[string]string{"commanded": "% of throw", "output": "% of throw"}}
 	var paths, frames []*capturefile.File
 	for i, text := range s.Arguments {
-		at := min(i, len(takes)-1)
-		typ := call.Type().In(at)
-		name, unit, isNumber := strings.Cut(takes[at], ":")
-		if isNumber {
-			v, err := t.number(typ, text, unit)
-			if err != nil {
-				return nil, usagef("%s: %s %v", m.Name, name, err)
+		at := min(i, len(args)-1)
+		a := args[at]
+		if k := a.Type.Kind(); k == reflect.Float64 || k == reflect.Int {
+			v := reflect.New(a.Type).Elem()
+			if err := t.set(v, text, a.Unit); err != nil {
+				return nil, usagef("%s: %s %v", m.Word(), strings.ToUpper(kebab(a.Name)), err)
 			}
 			t.in = append(t.in, v)
-			t.Inputs = append(t.Inputs, Input{Name: strings.ToLower(name), About: text})
+			t.Inputs = append(t.Inputs, Input{Name: kebab(a.Name), About: text})
 			continue
 		}
 		file, err := read(text)
@@ -190,11 +93,11 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 		if i < len(s.Columns) {
 			column = s.Columns[i]
 		}
-		v, about, err := t.load(file, name, typ, column, s.FullScale)
+		v, about, err := t.load(file, a, column, s.FullScale)
 		if err != nil {
 			return nil, err
 		}
-		switch typ {
+		switch a.Type {
 		case typeFrames:
 			frames = append(frames, file)
 		case typePath, typePaths:
@@ -208,7 +111,7 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 		t.Inputs = append(t.Inputs, Input{text, about})
 	}
 	if len(s.Columns) > len(s.Arguments) {
-		return nil, usagef("%s: more columns than files", m.Name)
+		return nil, usagef("%s: more columns than files", m.Word())
 	}
 	for _, p := range paths { // the two must be set against each other
 		for _, f := range frames {
@@ -222,17 +125,17 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 			}
 		}
 	}
-	if err := t.options(m, s.Options); err != nil {
+	if err := t.options(s.Options); err != nil {
 		return nil, err
 	}
-	out := call.Call(t.in)
+	out := reflect.ValueOf(m.Call).Call(t.in)
 	if n := len(out); n > 1 {
 		if err, ok := out[n-1].Interface().(error); ok && err != nil {
 			return nil, err
 		}
 	}
 	t.out = out[0]
-	t.Result = t.result(m.Name)
+	t.Result = t.result()
 	return t, nil
 }
 
@@ -248,93 +151,96 @@ func read(name string) (*capturefile.File, error) {
 	return capturefile.Read(name, io.Reader(f))
 }
 
-// number reads a number of the command line.
-func (t *Taken) number(typ reflect.Type, text, unit string) (reflect.Value, error) {
-	v := reflect.New(typ).Elem()
-	return v, t.set(v, text, unit)
+// loader makes what a function takes of a file, with the units of what follows
+// from it.
+type loader func(f *capturefile.File, column string) (x any, units map[string]string, err error)
+
+func plain[T any](read func(*capturefile.File) (T, error)) loader {
+	return func(f *capturefile.File, _ string) (any, map[string]string, error) {
+		x, err := read(f)
+		return x, nil, err
+	}
 }
 
-// load makes what a function takes of a file.
-func (t *Taken) load(f *capturefile.File, name string, typ reflect.Type, column, fullScale string) (v reflect.Value, about string, err error) {
-	if typ != typeSamples && fullScale != "" {
-		return v, "", usagef("%s: --full-scale is for sound", t.Name)
+// valuesIn are the units of values in unit.
+func valuesIn(unit string) map[string]string {
+	if unit == "1" {
+		return map[string]string{"values": unit, "values2": unit}
 	}
-	var x any
-	switch typ {
-	case typeSamples:
-		s, e := f.Samples(column)
-		if err = e; err == nil && fullScale != "" {
-			err = scale(&s, fullScale)
+	return map[string]string{"values": unit, "values2": unit + "2"}
+}
+
+// loaders by what a function takes; any other list is a table by its tags.
+var loaders = map[reflect.Type]loader{
+	typeFrames:                           plain((*capturefile.File).Frames),
+	typePath:                             plain((*capturefile.File).Path),
+	reflect.TypeFor[[]measure.Release](): plain((*capturefile.File).Releases),
+	typePaths: func(f *capturefile.File, _ string) (any, map[string]string, error) {
+		p, err := f.Path()
+		return []drivers.Path{p}, nil, err
+	},
+	typeSamples: func(f *capturefile.File, column string) (any, map[string]string, error) {
+		s, err := f.Samples(column)
+		return s, nil, err
+	},
+	reflect.TypeFor[measure.Answers](): func(f *capturefile.File, column string) (any, map[string]string, error) {
+		s, unit, err := f.Values(column, true)
+		if err == nil && unit != "1" && unit != "s" {
+			err = f.Mismatch("the values are in %s, a time is wanted", unit)
 		}
-		if want := map[string]string{"CURRENT": "A", "VOLTAGE": "V"}[name]; err == nil && want != "" && s.Unit != want {
-			err = f.Mismatch("the samples are in %s, a %s in %s is wanted", s.Unit, strings.ToLower(name), want)
-		}
-		if err == nil {
-			if _, set := t.units["capture"]; !set {
-				t.units["capture"] = s.Unit
+		return measure.Answers(s), valuesIn("s"), err
+	},
+	reflect.TypeFor[[]float64](): func(f *capturefile.File, column string) (any, map[string]string, error) {
+		s, unit, err := f.Values(column, false)
+		return s, valuesIn(unit), err
+	},
+	reflect.TypeFor[[][]float64](): func(f *capturefile.File, _ string) (any, map[string]string, error) {
+		s, unit, err := f.Groups()
+		return s, valuesIn(unit), err
+	},
+	reflect.TypeFor[measure.Pairs](): func(f *capturefile.File, _ string) (any, map[string]string, error) {
+		x, y, u, err := f.Pairs()
+		return measure.Pairs{X: x, Y: y}, map[string]string{"x": u[0], "y": u[1], "y/x": quotient(u[1], u[0])}, err
+	},
+	reflect.TypeFor[[]measure.TravelPoint](): func(f *capturefile.File, _ string) (any, map[string]string, error) {
+		s, u, err := f.Points()
+		return s, map[string]string{"commanded": u[0], "output": u[1], "output/commanded": quotient(u[1], u[0])}, err
+	},
+}
+
+// load makes argument a of a file, and says what it is.
+func (t *Taken) load(f *capturefile.File, a measure.Argument, column, fullScale string) (v reflect.Value, about string, err error) {
+	if a.Type != typeSamples && fullScale != "" {
+		return v, "", usagef("%s: --full-scale is for sound", t.m.Word())
+	}
+	read := loaders[a.Type]
+	if read == nil {
+		read = func(f *capturefile.File, _ string) (any, map[string]string, error) { return f.Table(a.Name, a.Type) }
+	}
+	x, units, err := read(f, column)
+	if err != nil {
+		return v, "", err
+	}
+	about = count(f.Rows(), "row")
+	switch s := x.(type) {
+	case drivers.Frames:
+		about = count(len(s.Frames), "frame") + ", " + quantity(s.Length.Seconds(), "s")
+	case drivers.Samples:
+		if fullScale != "" {
+			if err := scale(&s, fullScale); err != nil {
+				return v, "", err
 			}
-			about = aboutSamples(s)
 		}
-		x = s
-	case typeFrames:
-		s, e := f.Frames()
-		x, err, about = s, e, fmt.Sprintf("%s, %s", count(len(s.Frames), "frame"), quantity(s.Length.Seconds(), "s"))
-	case typePath, typePaths:
-		s, e := f.Path()
-		x, err, about = s, e, count(len(s), "movement")
-		if typ == typePaths {
-			x = []drivers.Path{s}
+		if a.Unit != "" && s.Unit != a.Unit {
+			return v, "", f.Mismatch("the samples are in %s, a %s in %s is wanted", s.Unit, a.Name, a.Unit)
 		}
-	case typeAnswers, typeValues:
-		s, unit, e := f.Values(column, typ == typeAnswers)
-		x, err, about = s, e, count(len(s), "value")
-		if typ == typeAnswers {
-			if e == nil && unit == "1" {
-				unit = "s"
-			} else if e == nil && unit != "s" {
-				err = f.Mismatch("the values are in %s, a time is wanted", unit)
-			}
-			x = Answers(s)
+		x, about = s, aboutSamples(s)
+		if t.units["capture"] == "" {
+			units = map[string]string{"capture": s.Unit}
 		}
-		t.units["values"], t.units["values2"] = unit, unit+"2"
-	case typeGroups:
-		s, unit, e := f.Groups()
-		x, err, about = s, e, count(len(s), "group")
-		t.units["values"], t.units["values2"] = unit, unit+"2"
-	case typePairs:
-		a, b, units, e := f.Pairs()
-		x, err, about = Pairs{a, b}, e, count(len(a), "pair")
-		t.units["x"], t.units["y"], t.units["y/x"] = units[0], units[1], quotient(units[1], units[0])
-	case typePoints:
-		s, units, e := f.Points()
-		x, err, about = s, e, count(len(s), "reading")
-		t.units["commanded"], t.units["output"], t.units["output/commanded"] = units[0], units[1], quotient(units[1], units[0])
-	case typeStarts:
-		s, e := f.Starts()
-		x, err, about = s, e, count(len(s), "trial")
-	case typeSteps:
-		s, e := f.Steps()
-		x, err, about = s, e, count(len(s), "step")
-	case typeDuty:
-		s, e := f.Duty()
-		x, err, about = s, e, count(len(s), "phase")
-	case typeReleases:
-		s, e := f.Releases()
-		x, err, about = s, e, count(len(s), "release")
-	case typeCounts:
-		s, e := f.Counts()
-		x, err, about = s, e, count(len(s), "count")
-	case typeTried:
-		s, unit, e := f.Strengths()
-		x, err, about = s, e, count(len(s), "strength")
-		t.units["strength"] = unit
-	default:
-		return v, "", fmt.Errorf("offline: no file holds a %v", typ)
 	}
-	if t.units["values2"] == "12" {
-		t.units["values2"] = "1"
-	}
-	return reflect.ValueOf(x), about, err
+	maps.Copy(t.units, units)
+	return reflect.ValueOf(x), about, nil
 }
 
 func quotient(a, b string) string {
@@ -385,33 +291,33 @@ func scale(s *drivers.Samples, text string) error {
 }
 
 // options fills in the options, the last argument.
-func (t *Taken) options(m Measurement, given map[string]string) error {
-	typ := t.way.options()
-	var o reflect.Value
-	used := map[string]bool{}
+func (t *Taken) options(given map[string]string) error {
+	used := 0
+	typ := t.m.Options()
 	if typ != nil {
-		o = reflect.New(typ).Elem()
-		for i := range typ.NumField() {
-			name := kebab(typ.Field(i).Name)
-			text, ok := given[name]
+		o := reflect.New(typ).Elem()
+		for _, f := range measure.Fields(typ) {
+			text, ok := given[kebab(f.Name)]
 			if !ok {
 				continue
 			}
-			used[name] = true
-			if err := t.set(o.Field(i), text, options[typ.Name()][typ.Field(i).Name].unit); err != nil {
-				return usagef("%s: --%s %v", m.Name, name, err)
+			used++
+			if err := t.set(o.Field(f.Index), text, f.Unit); err != nil {
+				return usagef("%s: --%s %v", t.m.Word(), kebab(f.Name), err)
 			}
 		}
 		t.in = append(t.in, o)
 	}
-	for name := range given {
-		if !used[name] {
-			return usagef("%s: --%s does not go with these arguments", m.Name, name)
+	if used < len(given) {
+		for name := range given {
+			if !slices.ContainsFunc(t.m.Flags(), func(f Flag) bool { return f.Name == name }) {
+				return usagef("%s: there is no --%s", t.m.Word(), name)
+			}
 		}
 	}
-	if typ == reflect.TypeFor[measure.TravelPointsOptions]() && t.units["output"] != t.units["commanded"] && o.FieldByName("OutputLow").Float() == o.FieldByName("OutputHigh").Float() {
+	if o, ok := t.in[len(t.in)-1].Interface().(measure.TravelPointsOptions); ok && t.units["output"] != t.units["commanded"] && o.OutputLow == o.OutputHigh {
 		return usagef("%s: the output is in %s, the commanded position in %s: give --output-low and --output-high, the ideal output at both ends",
-			m.Name, t.units["output"], t.units["commanded"])
+			t.m.Word(), t.units["output"], t.units["commanded"])
 	}
 	return nil
 }
@@ -450,8 +356,8 @@ func (t *Taken) set(v reflect.Value, text, unit string) error {
 				if len(parts) != item.NumField() {
 					return fmt.Errorf("%q: write 1047:0.15, pitch in Hz and length in s", word)
 				}
-				for k, p := range parts {
-					if err := t.set(item.Field(k), p, noteUnits[k]); err != nil {
+				for k, f := range measure.Fields(item.Type()) {
+					if err := t.set(item.Field(f.Index), parts[k], f.Unit); err != nil {
 						return err
 					}
 				}
@@ -464,31 +370,6 @@ func (t *Taken) set(v reflect.Value, text, unit string) error {
 		return fmt.Errorf("%q cannot be read as %v", text, v.Type())
 	}
 	return nil
-}
-
-// noteUnits are those of the fields of measure.Note.
-var noteUnits = []string{"Hz", "s"}
-
-// kebab writes a Go name as flags have it: PeakAt is peak-at, SD is sd.
-func kebab(name string) string { return strings.ReplaceAll(snake(name), "_", "-") }
-
-// snake writes a Go name as plans have it.
-func snake(name string) string {
-	var b strings.Builder
-	r := []rune(name)
-	for i, c := range r {
-		if unicode.IsUpper(c) && i > 0 {
-			before, after := r[i-1], 'A'
-			if i+1 < len(r) {
-				after = r[i+1]
-			}
-			if !unicode.IsUpper(before) || unicode.IsLower(after) {
-				b.WriteByte('_')
-			}
-		}
-		b.WriteRune(unicode.ToLower(c))
-	}
-	return b.String()
 }
 
 // count writes a number of things: "1 frame", "3 frames".

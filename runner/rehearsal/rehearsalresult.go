@@ -188,12 +188,12 @@ func edges(units []*rehearsedUnit, defect string, caught func(*rehearsedUnit) bo
 	var tried []measure.Tried
 	severities := map[float64]bool{}
 	for _, u := range units {
-		t := measure.Tried{At: math.Log(u.severityOf(defect)), Trials: 1}
+		t := measure.Tried{Strength: math.Log(u.severityOf(defect)), Trials: 1}
 		if caught(u) {
 			t.Caught = 1
 		}
 		tried = append(tried, t)
-		severities[t.At] = true
+		severities[t.Strength] = true
 	}
 	if len(severities) < 2 {
 		return nil, nil, nil
@@ -202,24 +202,24 @@ func edges(units []*rehearsedUnit, defect string, caught func(*rehearsedUnit) bo
 	for _, x := range curveSeverities() {
 		at = append(at, math.Log(x))
 	}
-	found, err := measure.Detection(tried, measure.DetectionOptions{Curve: at})
+	found, err := measure.Detection(tried, measure.DetectionOptions{Strengths: at})
 	if err != nil {
 		return nil, nil, err
 	}
-	return &edgesResult{newEdge(found.Edges[0], tried), newEdge(found.Edges[1], tried)}, found.Curve, nil
+	return &edgesResult{newEdge(found.Edges[0], tried), newEdge(found.Edges[1], tried)}, found.Detected, nil
 }
 
 func newEdge(e measure.Edge, tried []measure.Tried) edgeResult {
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, t := range tried {
-		low, high = min(low, t.At), max(high, t.At)
+		low, high = min(low, t.Strength), max(high, t.Strength)
 	}
 	three := func(log float64) float64 { return math.Round(1000*math.Exp(log)) / 1000 }
-	r := edgeResult{At: three(min(max(e.At, low), high)), Low: three(e.Low)} // exp(-Inf) is 0
+	r := edgeResult{At: three(min(max(e.Strength, low), high)), Low: three(e.Low)} // exp(-Inf) is 0
 	switch {
-	case math.IsInf(e.At, -1):
+	case math.IsInf(e.Strength, -1):
 		r.Bound = "less"
-	case math.IsInf(e.At, 1):
+	case math.IsInf(e.Strength, 1):
 		r.Bound = "more"
 	}
 	if !math.IsInf(e.Low, 0) {

@@ -1,25 +1,21 @@
 package script
 
 import (
-	"flag"
 	"fmt"
 	"io/fs"
-	"maps"
 	"os"
 	"path/filepath"
 	"reflect"
-	"regexp"
 	"slices"
 	"strings"
 	"testing"
 
+	"fullthrow/runner/measure"
 	"fullthrow/scripts"
 )
 
-var update = flag.Bool("update", false, "rewrite the types in scripts/lib/annotations.lua and the golden files")
-
-// Every function and method that plans can call is in the annotations, and
-// those of measure.* have the types of their Go functions there.
+// Every function and method that plans can call is in the annotations; the part
+// about measure.* is made of the registry of measurements.
 func TestAnnotations(t *testing.T) {
 	data, err := fs.ReadFile(scripts.Lib(), "annotations.lua")
 	if err != nil {
@@ -53,53 +49,78 @@ func TestAnnotations(t *testing.T) {
 		}
 	}
 
-	want := text
-	for _, name := range slices.Sorted(maps.Keys(measures())) {
-		typ := reflect.TypeOf(measures()[name])
-		block := regexp.MustCompile(`(?m)(?:^---.*\n)*^function measure\.` + name + `\((.*)\) end$`)
-		m := block.FindStringSubmatch(want)
-		if m == nil {
-			t.Errorf("function measure.%s is not annotated", name)
-			continue
-		}
-		params := strings.Split(m[1], ", ")
-		if len(params) != typ.NumIn() {
-			t.Errorf("measure.%s is annotated with %d arguments, it has %d", name, len(params), typ.NumIn())
-			continue
-		}
-		var b strings.Builder
-		for line := range strings.Lines(m[0]) {
-			if strings.HasPrefix(line, "---") && !strings.HasPrefix(line, "---@") {
-				b.WriteString(line)
-			}
-		}
-		for i, p := range params {
-			if optional(typ.In(i)) {
-				p += "?"
-			}
-			fmt.Fprintf(&b, "---@param %s %s\n", p, luaType(typ.In(i)))
-		}
-		fmt.Fprintf(&b, "---@return %s\nfunction measure.%s(%s) end", luaType(typ.Out(0)), name, m[1])
-		want = strings.Replace(want, m[0], b.String(), 1)
+	const head = "\nmeasure = {}\n"
+	at := strings.Index(text, head)
+	if at < 0 {
+		t.Fatal("annotations.lua has no measure = {}")
 	}
+	want := text[:at] + head + measureAnnotations()
 	if want == text {
 		return
 	}
-	if !*update {
-		t.Error("the types in annotations.lua are not those of runner/measure: run go test ./runner/script -run Annotations -update")
-		return
+	if os.Getenv("UPDATE_ANNOTATIONS") == "" {
+		t.Fatal("what follows measure = {} in annotations.lua is not what runner/measure says: " +
+			"run UPDATE_ANNOTATIONS=1 go test ./runner/script -run Annotations")
 	}
 	if err := os.WriteFile(filepath.Join("..", "..", "scripts", "lib", "annotations.lua"), []byte(want), 0o644); err != nil {
 		t.Fatal(err)
 	}
 }
 
+// measureAnnotations writes the registry of measurements as editors read it:
+// each struct a class, before the first function that has it.
+func measureAnnotations() string {
+	var b strings.Builder
+	classes := map[reflect.Type]bool{}
+	var class func(t reflect.Type)
+	class = func(t reflect.Type) {
+		for t.Kind() == reflect.Slice && t != typePath {
+			t = t.Elem()
+		}
+		if t.Kind() != reflect.Struct || classes[t] || slices.Contains([]reflect.Type{typeSamples, typeFrames}, t) {
+			return
+		}
+		classes[t] = true
+		fields := measure.Fields(t)
+		for _, f := range fields {
+			class(f.Type)
+		}
+		fmt.Fprintf(&b, "\n---@class %s\n", t.Name())
+		for _, f := range fields {
+			mark := ""
+			if measure.IsOptions(t) {
+				mark = "?"
+			}
+			b.WriteString(strings.TrimRight(fmt.Sprintf("---@field %s%s %s %s", f.Name, mark, luaType(f.Type), f.About()), " ") + "\n")
+		}
+	}
+	for _, m := range measure.Measurements() {
+		options, result := m.Options(), m.Result()
+		var params []string
+		for _, a := range m.Arguments() {
+			class(a.Type)
+		}
+		if options != nil {
+			class(options)
+		}
+		class(result)
+		fmt.Fprintf(&b, "\n---%s%s.\n", strings.ToUpper(m.Help[:1]), m.Help[1:])
+		for _, a := range m.Arguments() {
+			params = append(params, a.Name)
+			b.WriteString(strings.TrimRight(fmt.Sprintf("---@param %s %s %s", a.Name, luaType(a.Type), a.Unit), " ") + "\n")
+		}
+		if options != nil {
+			params = append(params, "options")
+			fmt.Fprintf(&b, "---@param options? %s\n", options.Name())
+		}
+		b.WriteString(strings.TrimRight(fmt.Sprintf("---@return %s %s", luaType(result), m.Unit), " ") + "\n")
+		fmt.Fprintf(&b, "function measure.%s(%s) end\n", m.Name, strings.Join(params, ", "))
+	}
+	return b.String()
+}
+
 // luaType writes a Go type as the annotations have it.
 func luaType(t reflect.Type) string {
-	switch t {
-	case typeSamples, typeFrames, typePath:
-		return t.Name()
-	}
 	switch t.Kind() {
 	case reflect.Bool:
 		return "boolean"
@@ -107,20 +128,12 @@ func luaType(t reflect.Type) string {
 		return "integer"
 	case reflect.String:
 		return "string"
+	case reflect.Float64:
+		return "number"
 	case reflect.Slice:
-		return luaType(t.Elem()) + "[]"
-	case reflect.Struct:
-		mark := ""
-		if optional(t) {
-			mark = "?"
+		if t != typePath {
+			return luaType(t.Elem()) + "[]"
 		}
-		var fields []string
-		for i := range t.NumField() {
-			if f := t.Field(i); f.IsExported() {
-				fields = append(fields, snake(f.Name)+mark+": "+luaType(f.Type))
-			}
-		}
-		return "{ " + strings.Join(fields, ", ") + " }"
 	}
-	return "number"
+	return t.Name()
 }

@@ -6,11 +6,11 @@ import (
 	"reflect"
 	"strings"
 	"time"
-	"unicode"
 
 	lua "github.com/yuin/gopher-lua"
 
 	"fullthrow/drivers"
+	"fullthrow/runner/measure"
 )
 
 // A Go function is bound by its types.
@@ -28,7 +28,7 @@ import (
 type binding struct {
 	name string // "measure.steady"
 	call lua.LGFunction
-	args []string // for annotations: what each argument is
+	args []string // what each argument is
 }
 
 var (
@@ -66,7 +66,7 @@ func bind(name string, fn any) (binding, error) {
 		}
 	}
 	need := t.NumIn()
-	if need > 0 && optional(t.In(need-1)) {
+	if need > 0 && measure.IsOptions(t.In(need-1)) {
 		need--
 	}
 	b.call = guarded(func(task *task, L *lua.LState) int {
@@ -79,7 +79,7 @@ func bind(name string, fn any) (binding, error) {
 			in[i] = reflect.New(t.In(i)).Elem()
 			if i < need || L.Get(i+1) != lua.LNil {
 				what := name
-				if t.NumIn() > 1 && !optional(t.In(i)) {
+				if t.NumIn() > 1 && !measure.IsOptions(t.In(i)) {
 					what = fmt.Sprintf("%s: argument %d", name, i+1)
 				}
 				task.toGo(L, what, L.Get(i+1), in[i])
@@ -99,10 +99,6 @@ func bind(name string, fn any) (binding, error) {
 	return b, nil
 }
 
-func optional(t reflect.Type) bool {
-	return t.Kind() == reflect.Struct && strings.HasSuffix(t.Name(), "Options")
-}
-
 // carries reports whether values of type t can be carried over.
 func carries(t reflect.Type, depth int) error {
 	if depth > 8 {
@@ -118,11 +114,9 @@ func carries(t reflect.Type, depth int) error {
 	case reflect.Slice:
 		return carries(t.Elem(), depth+1)
 	case reflect.Struct:
-		for i := range t.NumField() {
-			if f := t.Field(i); f.IsExported() {
-				if err := carries(f.Type, depth+1); err != nil {
-					return fmt.Errorf("%s.%s: %w", t.Name(), f.Name, err)
-				}
+		for _, f := range measure.Fields(t) {
+			if err := carries(f.Type, depth+1); err != nil {
+				return fmt.Errorf("%s: %s: %w", t.Name(), f.Name, err)
 			}
 		}
 		return nil
@@ -152,13 +146,16 @@ func typeName(t reflect.Type) string {
 	case reflect.Slice:
 		return "a list"
 	}
-	var fields []string
-	for i := range t.NumField() {
-		if t.Field(i).IsExported() {
-			fields = append(fields, snake(t.Field(i).Name)+" =")
-		}
+	return "{ " + strings.Join(fieldNames(t), " =, ") + " = }"
+}
+
+// fieldNames are those of struct t.
+func fieldNames(t reflect.Type) []string {
+	var list []string
+	for _, f := range measure.Fields(t) {
+		list = append(list, f.Name)
 	}
-	return "{ " + strings.Join(fields, ", ") + " }"
+	return list
 }
 
 // toGo puts a Lua value into dst, or raises what is wrong with it.
@@ -213,21 +210,13 @@ func (t *task) toGo(L *lua.LState, what string, v lua.LValue, dst reflect.Value)
 		}
 		dst.Set(list)
 	case reflect.Struct:
-		var fields []string
-		index := map[string]int{}
-		for i := range typ.NumField() {
-			if f := typ.Field(i); f.IsExported() {
-				fields = append(fields, snake(f.Name))
-				index[snake(f.Name)] = i
-			}
-		}
-		o := t.options(L, what, v, fields...)
-		for _, name := range fields {
+		o := t.options(L, what, v, fieldNames(typ)...)
+		for _, f := range measure.Fields(typ) {
 			switch {
-			case !o.has(name) && !optional(typ):
-				t.raisef(L, "", "%s: %s is missing", what, name)
-			case o.has(name):
-				t.toGo(L, what+": "+name, o.get(name), dst.Field(index[name]))
+			case o.has(f.Name):
+				t.toGo(L, what+": "+f.Name, o.get(f.Name), dst.Field(f.Index))
+			case !measure.IsOptions(typ):
+				t.raisef(L, "", "%s: %s is missing", what, f.Name)
 			}
 		}
 	}
@@ -258,12 +247,11 @@ func (t *task) toLua(L *lua.LState, v reflect.Value) lua.LValue {
 		}
 		return list
 	case reflect.Struct:
-		t.charge(128 * v.NumField())
-		tb := L.CreateTable(0, v.NumField())
-		for i := range v.NumField() {
-			if f := v.Type().Field(i); f.IsExported() {
-				tb.RawSetString(snake(f.Name), t.toLua(L, v.Field(i)))
-			}
+		fields := measure.Fields(v.Type())
+		t.charge(128 * len(fields))
+		tb := L.CreateTable(0, len(fields))
+		for _, f := range fields {
+			tb.RawSetString(f.Name, t.toLua(L, v.Field(f.Index)))
 		}
 		tb.Metatable = t.strict(L, v.Type())
 		return tb
@@ -280,12 +268,7 @@ func (t *task) strict(L *lua.LState, typ reflect.Type) *lua.LTable {
 	mt := L.CreateTable(0, 0)
 	mt.RawSetString("__index", L.NewFunction(guarded(func(t *task, L *lua.LState) int {
 		key := clip(L.Get(2).String(), 60)
-		var fields []string
-		for i := range typ.NumField() {
-			if f := typ.Field(i); f.IsExported() {
-				fields = append(fields, snake(f.Name))
-			}
-		}
+		fields := fieldNames(typ)
 		hint := didYouMean(key, fields)
 		if hint == "" {
 			hint = "it has " + strings.Join(fields, ", ")
@@ -294,24 +277,4 @@ func (t *task) strict(L *lua.LState, typ reflect.Type) *lua.LTable {
 	})))
 	t.run.meta.results[typ] = mt
 	return mt
-}
-
-// snake writes a Go name as Lua has it: PeakAt is peak_at, SD is sd, THDRatio
-// is thd_ratio, F0 is f0.
-func snake(name string) string {
-	var b strings.Builder
-	r := []rune(name)
-	for i, c := range r {
-		if unicode.IsUpper(c) && i > 0 {
-			before, after := r[i-1], rune('A')
-			if i+1 < len(r) {
-				after = r[i+1]
-			}
-			if !unicode.IsUpper(before) || unicode.IsLower(after) {
-				b.WriteByte('_')
-			}
-		}
-		b.WriteRune(unicode.ToLower(c))
-	}
-	return b.String()
 }

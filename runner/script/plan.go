@@ -71,13 +71,11 @@ func Load(fsys fs.FS, name string, lib fs.FS) (*Plan, error) {
 
 func loadWithin(fsys fs.FS, name string, lib fs.FS, wall time.Duration) (*Plan, error) {
 	p := &Plan{Name: name, libs: map[string]*lua.FunctionProto{}, base: baseFunctions()}
-	for _, n := range measureNames() {
-		b, err := bind("measure."+n, measures()[n])
-		if err != nil {
-			return nil, &Error{Text: err.Error(), Hint: defectHint, Err: err}
-		}
-		p.measures = append(p.measures, b)
+	bound, err := measures()
+	if err != nil {
+		return nil, &Error{Text: err.Error(), Hint: defectHint, Err: err}
 	}
+	p.measures = slices.Clone(bound)
 	src, err := fs.ReadFile(fsys, name)
 	if err != nil {
 		return nil, &Error{File: name, Text: "cannot be read: " + plain(err), Err: err}

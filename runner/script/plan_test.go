@@ -230,14 +230,6 @@ func TestBind(t *testing.T) {
 	}
 }
 
-func TestSnake(t *testing.T) {
-	for in, want := range map[string]string{"PeakAt": "peak_at", "SD": "sd", "THDRatio": "thd_ratio", "F0": "f0", "P95": "p95", "NonLinearity": "non_linearity", "X": "x", "WorstTHD": "worst_thd"} {
-		if got := snake(in); got != want {
-			t.Errorf("%s: got %s, want %s", in, got, want)
-		}
-	}
-}
-
 // The language as a script sees it; each line is an assertion of its own.
 func TestLanguage(t *testing.T) {
 	for _, lua := range []string{

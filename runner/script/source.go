@@ -3,7 +3,6 @@ package script
 import (
 	"fmt"
 	"fullthrow/runner/input"
-	"slices"
 	"strconv"
 
 	"github.com/yuin/gopher-lua/ast"
@@ -444,17 +443,9 @@ func (s *source) unknown(x *ast.IdentExpr) {
 	s.fail(x.Line(), didYouMean(x.Value, near), "%s is not declared", x.Value)
 }
 
-// didYouMean is a hint naming the candidate nearest to word, "" if none is. Two
-// neighbouring letters in the wrong order count as one mistake.
+// didYouMean is a hint naming the candidate nearest to word, "" if none is.
 func didYouMean(word string, candidates []string) string {
-	sorted := sortedCopy(candidates)
-	for i := 0; i+1 < len(word); i++ {
-		swapped := word[:i] + string(word[i+1]) + string(word[i]) + word[i+2:]
-		if slices.Contains(sorted, swapped) && swapped != word {
-			return "did you mean " + swapped + "?"
-		}
-	}
-	if near := input.Near(word, sorted); near != "" {
+	if near := input.Near(word, sortedCopy(candidates)); near != "" {
 		return "did you mean " + near + "?"
 	}
 	return ""

@@ -85,20 +85,20 @@ func sound() map[string]Function {
 			o := measure.ToneOptions{}
 			switch a.list[0] {
 			case "square", "triangle":
-				o.Harmonics = a.Whole(2)
+				o.HighestHarmonic = a.Whole(2)
 			case "sine":
 				o.Frequency = a.Number(2) // that it should have
 			}
 			r, err := measure.SteadyTone(s, o)
 			return Figures{
 				"amplitude": r.Amplitude, "frequency": r.Frequency, "cents": r.Cents, "DC": r.DC,
-				"THD_F": r.THDF, "THD_F dB": 20 * math.Log10(r.THDF), "THD_R": r.THD,
+				"THD_F": r.THDF / 100, "THD_F dB": 20 * math.Log10(r.THDF/100), "THD_R": r.THD / 100,
 				"SINAD": r.SINAD, "SNR": r.SNR, "SFDR": r.SFDR, "ENOB": r.ENOB,
 			}, err
 		},
 		// a signal, Hz: the three-parameter fit
 		"measure.Sine": func(a *Args) (Figures, error) {
-			r, err := measure.Sine(signal(a), measure.SineOptions{Frequency: a.Number(1), Fixed: true})
+			r, err := measure.Sine(signal(a), measure.SineOptions{Frequency: a.Number(1), FixedFrequency: true})
 			return Figures{
 				"A": r.Amplitude * math.Cos(r.Phase), "B": -r.Amplitude * math.Sin(r.Phase), "C": r.DC,
 				"amplitude": r.Amplitude, "phase": r.Phase, "residual": r.Residual, "SINAD": r.SINAD,

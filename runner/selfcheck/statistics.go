@@ -87,7 +87,7 @@ func statistics() map[string]Function {
 					y, x = append(y, p[0]), append(x, p[1])
 				}
 			}
-			r, err := measure.Line(x, y)
+			r, err := measure.Line(measure.Pairs{X: x, Y: y})
 			return Figures{
 				"B0": r.Intercept, "B0 sd": r.InterceptSD, "B1": r.Slope, "B1 sd": r.SlopeSD,
 				"residual sd": r.ResidualSD, "R2": r.RSquared, "F": r.F, "freedom": float64(r.Freedom),

@@ -31,10 +31,10 @@ func sticks() map[string]Function {
 				"inaccuracy +": r.InaccuracyAbove, "inaccuracy -": r.InaccuracyBelow,
 				"measured error +": r.ErrorAbove, "measured error -": r.ErrorBelow,
 				"hysteresis": r.Hysteresis, "hysteresis at": r.HysteresisAt, "non-repeatability": r.Repeatability, "pooled sd": r.RepeatabilitySD,
-				"terminal": r.Terminal.NonLinearity, "terminal at": r.Terminal.At, "terminal slope": r.Terminal.Slope,
-				"independent": r.Independent.NonLinearity, "independent slope": r.Independent.Slope, "independent line at 0": r.Independent.Intercept,
-				"zero-based": r.Zero.NonLinearity, "zero-based slope": r.Zero.Slope,
-				"least squares": r.LeastSquares.NonLinearity, "l. sq. slope": r.LeastSquares.Slope, "l. sq. line at 0": r.LeastSquares.Intercept,
+				"terminal": r.TerminalLine.NonLinearity, "terminal at": r.TerminalLine.At, "terminal slope": r.TerminalLine.Slope,
+				"independent": r.IndependentLine.NonLinearity, "independent slope": r.IndependentLine.Slope, "independent line at 0": r.IndependentLine.Intercept,
+				"zero-based": r.ZeroLine.NonLinearity, "zero-based slope": r.ZeroLine.Slope,
+				"least squares": r.LeastSquaresLine.NonLinearity, "l. sq. slope": r.LeastSquaresLine.Slope, "l. sq. line at 0": r.LeastSquaresLine.Intercept,
 			}, err
 		},
 	}

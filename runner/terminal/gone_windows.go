@@ -2,5 +2,5 @@ package terminal
 
 import "syscall"
 
-// terminalGone is nothing that this system returns.
-const terminalGone = syscall.Errno(1<<29 - 1)
+// TerminalGone is nothing that this system returns.
+const TerminalGone = syscall.Errno(1<<29 - 1)

@@ -13,7 +13,6 @@ import (
 	"fullthrow/runner/demo"
 	"fullthrow/runner/product"
 	"fullthrow/runner/station"
-	"syscall"
 	"testing"
 	"time"
 
@@ -98,14 +97,4 @@ func Of(all, short int) int {
 		return short
 	}
 	return all
-}
-
-// CPUTime is the processor time that this process has taken.
-// cpuTime is the processor time this process has taken so far.
-func CPUTime() time.Duration {
-	var u syscall.Rusage
-	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
-		return 0
-	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
