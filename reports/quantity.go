@@ -9,9 +9,9 @@ import (
 // Prefixed lists the units that people read with an engineering prefix, and
 // their symbol for people. The largest prefix that is in use is given: nobody
 // reads "3.6 ks".
-var Prefixed = map[string]struct {
-	Symbol   string
-	Min, Max int // exponents of ten
+var prefixed = map[string]struct {
+	symbol   string
+	min, max int // exponents of ten
 }{
 	"A": {"A", -15, 3}, "V": {"V", -12, 6}, "W": {"W", -15, 9}, "Hz": {"Hz", -3, 12},
 	"s": {"s", -12, 0}, "Ohm": {"Ω", -6, 12}, "F": {"F", -15, 0}, "C": {"C", -15, 3},
@@ -21,15 +21,15 @@ var Prefixed = map[string]struct {
 
 // Unprefixed gives the symbols of units that take no prefix, and whether people
 // expect a fixed number of decimals.
-var Unprefixed = map[string]struct {
-	Symbol   string
+var unprefixed = map[string]struct {
+	symbol   string
 	decimals int // -1: as many as the significant digits need
 }{
 	"dB": {"dB", 1}, "dBm": {"dBm", 1}, "%": {"%", -1}, "1": {"", -1}, "": {"", -1},
 	"deg": {"°", -1}, "Cel": {"°C", 1}, "K": {"K", 1}, "cent": {"cent", -1},
 }
 
-var PrefixSymbols = map[int]string{
+var prefixSymbols = map[int]string{
 	-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T",
 }
 
@@ -63,13 +63,13 @@ func formatQuantity(v float64, unit string, digits int) string {
 	case math.IsInf(v, -1):
 		return "-infinite"
 	}
-	if p, ok := Prefixed[unit]; ok {
-		text, exp := engineering(v, digits, p.Min, p.Max)
-		return text + " " + PrefixSymbols[exp] + p.Symbol
+	if p, ok := prefixed[unit]; ok {
+		text, exp := engineering(v, digits, p.min, p.max)
+		return text + " " + prefixSymbols[exp] + p.symbol
 	}
 	symbol, decimals := unit, -1
-	if p, ok := Unprefixed[unit]; ok {
-		symbol, decimals = p.Symbol, p.decimals
+	if p, ok := unprefixed[unit]; ok {
+		symbol, decimals = p.symbol, p.decimals
 	}
 	var text string
 	switch {
@@ -78,9 +78,9 @@ func formatQuantity(v float64, unit string, digits int) string {
 	case v == math.Trunc(v) && math.Abs(v) < 1e15 && (unit == "1" || unit == ""):
 		text = strconv.FormatFloat(v, 'f', 0, 64)
 	default:
-		text = Significant(v, digits)
+		text = significant(v, digits)
 	}
-	text = WithoutMinusZero(text)
+	text = withoutMinusZero(text)
 	switch symbol {
 	case "":
 		return text
@@ -88,6 +88,24 @@ func formatQuantity(v float64, unit string, digits int) string {
 		return text + symbol
 	}
 	return text + " " + symbol
+}
+
+// Prefix is by which power of ten people read values of a unit up to size, and
+// the symbol they read with it: -6 and "µA" for 2e-5 A. A unit that takes no
+// prefix has the power 0.
+func Prefix(unit string, size float64) (exp int, symbol string) {
+	p, ok := prefixed[unit]
+	if !ok {
+		if u, ok := unprefixed[unit]; ok {
+			return 0, u.symbol
+		}
+		return 0, unit
+	}
+	if size = math.Abs(size); size > 0 && !math.IsInf(size, 0) {
+		exp = int(math.Floor(math.Log10(size)/3+1e-9)) * 3
+		exp = min(max(exp, p.min, -15), p.max, 12)
+	}
+	return exp, prefixSymbols[exp] + p.symbol
 }
 
 // engineering writes v with a multiple of 10^3 as prefix so that one to three
@@ -107,12 +125,12 @@ func engineering(v float64, digits, min, max int) (text string, exp int) {
 		exp = max
 	}
 	shifted, _ := strconv.ParseFloat(mantissa+"e"+strconv.Itoa(exponent-exp), 64)
-	return Significant(shifted, digits), exp
+	return significant(shifted, digits), exp
 }
 
 // Significant writes v with so many significant digits, without exponent for
 // sizes people meet, trailing zeros dropped.
-func Significant(v float64, digits int) string {
+func significant(v float64, digits int) string {
 	if a := math.Abs(v); a != 0 && (a < 1e-4 || a >= 1e9) {
 		return strconv.FormatFloat(v, 'g', digits, 64)
 	}
@@ -120,7 +138,7 @@ func Significant(v float64, digits int) string {
 	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }
 
-func WithoutMinusZero(s string) string {
+func withoutMinusZero(s string) string {
 	if strings.HasPrefix(s, "-") && strings.Trim(s, "-0.") == "" {
 		return s[1:]
 	}

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/bench"
@@ -18,7 +19,7 @@ import (
 	"fullthrow/runner/terminal"
 )
 
-const capabilitySchema = "fullthrow-capability/1"
+const capabilitySchema = "fullthrow-capability/2"
 
 // capabilityAnswer is what `capability READING --json` writes.
 type capabilityAnswer struct {
@@ -46,8 +47,8 @@ type roomReading struct {
 	Ppk  *yield.Estimate `json:"ppk,omitempty"`
 	Bulk *yield.Estimate `json:"bulk,omitempty"`
 	// Nearer is the limit that these go by, "lower" or "upper".
-	Nearer  string `json:"nearer,omitempty"`
-	Problem string `json:"problem,omitempty"` // why there is no Ppk
+	Nearer  string     `json:"nearer,omitempty"`
+	Problem yield.Code `json:"problem,omitempty"` // why there is no Ppk
 }
 
 // least is what readings are ranked by.
@@ -106,7 +107,7 @@ func (q *question) capability(ctx context.Context, reading string, retests bool,
 		return err
 	}
 	format := terminal.Quantities(s.Unit, terminal.SpreadOf(s.Values()))
-	o := yield.CapabilityOptions{Name: s.Name, Unit: s.Unit, Confidence: q.level, Format: format}
+	o := yield.CapabilityOptions{Name: s.Name, Unit: s.Unit, Confidence: q.level}
 	answer.Points = s.Total
 	if every > 0 {
 		groups, err := yield.Cut(s, yield.Cutting{Every: every})
@@ -132,17 +133,15 @@ func (q *question) capability(ctx context.Context, reading string, retests bool,
 func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from string, format func(float64) string) {
 	c := x.Study
 	q.out.Say("")
-	if c.Problem != "" {
-		q.out.Tell(0, q.out.Strong("No index can be given.")+" "+c.Problem)
-	} else {
-		q.out.Tell(0, q.out.Strong(c.Verdict))
-		q.out.Tell(0, c.Means)
+	q.out.Tell(0, q.out.Strong(wording.CapabilityVerdict(q.words, &c)))
+	for _, text := range wording.CapabilityMeans(q.words, &c) {
+		q.out.Tell(0, text)
 	}
 	q.out.Say("")
 	g := terminal.Grid{Right: "ll"}
 	g.Add("values", from)
-	g.Add("limit", specWords(c.Spec, format))
-	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(mean(s.Values()))))
+	g.Add("limit", wording.Limits(q.words, c.Spec, format))
+	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(statistics.Mean(s.Values()))))
 	if c.Overall > 0 {
 		spread := "standard deviation " + reports.FormatQuantity(c.Overall, s.Unit)
 		if c.Within > 0 {
@@ -151,46 +150,24 @@ func (q *question) tellCapability(x *capabilityAnswer, s yield.Series, from stri
 		g.Add("spread", spread)
 	}
 	if o := c.Observed; o != nil && c.State != yield.CapabilityByPercent {
-		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, o.Sentence("values")))
+		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, terminal.PlainSpaces(wording.Share(q.words, *o, wording.OfValues))))
 	}
 	if e := c.Expected; e != nil && c.State != yield.CapabilityByPercent {
-		g.Add("", "expected in the long run: "+outsideWords(*e))
+		g.Add("", "expected in the long run: "+terminal.PlainSpaces(q.words.PerMillion(e.Value)+", "+q.words.T("figures.between", "low", q.words.PerMillion(e.Low), "high", q.words.PerMillion(e.High))))
 	}
 	g.Show(q.out)
 	q.out.Say("")
 	terminal.DrawHistogram(q.out, s.Values(), c.Spec, s.Unit)
 	terms := q.tellIndices(&c)
 	q.out.Say("")
-	for _, text := range append([]string{c.Normality.Text, c.Stability.Text}, c.Cautions...) {
-		if text != "" {
-			q.out.Tell(0, text)
-		}
+	for _, text := range wording.CapabilityBasis(q.words, &c) {
+		q.out.Tell(0, text)
 	}
-	if s.LimitChanged {
-		q.out.Tell(0, "note: not all of these values were judged by the same limit; the newest one is used here")
-	}
+	q.remarks(c.Cautions)
 	q.notCounted(x.About)
 	if !q.brief && len(terms) > 0 {
-		terminal.Glossary(q.out, append(terms, "standard_deviation", "normality", "interval")...)
+		terminal.Glossary(q.out, q.words, append(terms, "standard_deviation", "normality", "interval")...)
 	}
-}
-
-func mean(values []float64) float64 {
-	m := 0.0
-	for i, v := range values {
-		m += (v - m) / float64(i+1)
-	}
-	return m
-}
-
-func outsideWords(e yield.Estimate) string {
-	f := func(x float64) string {
-		if x < 0.001 {
-			return yield.PerMillion(x)
-		}
-		return yield.Percent(x)
-	}
-	return f(e.Value) + ", between " + f(e.Low) + " and " + f(e.High)
 }
 
 // tellIndices shows the indices that mean something here.
@@ -200,16 +177,9 @@ func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
 		if e == nil {
 			return
 		}
-		between := ""
-		switch {
-		case !math.IsInf(e.Low, 0) && !math.IsInf(e.High, 0) && !math.IsNaN(e.Low) && !math.IsNaN(e.High):
-			between = fmt.Sprintf("%.2f to %.2f", e.Low, e.High)
-		case !math.IsInf(e.High, 0) && !math.IsNaN(e.High):
-			between = fmt.Sprintf("at most %.2f", e.High)
-		case !math.IsInf(e.Low, 0) && !math.IsNaN(e.Low):
-			between = fmt.Sprintf("at least %.2f", e.Low)
-		}
-		g.Add(name, fmt.Sprintf("%.2f", e.Value), between, about)
+		two := func(v float64) string { return q.words.Fixed(v, 2) }
+		between := wording.Range(q.words, e.Low, e.High, two)
+		g.Add(name, two(e.Value), between, about)
 		terms = append(terms, term)
 	}
 	if p := c.Percentile; p != nil && c.State == yield.CapabilityByPercent {
@@ -284,22 +254,20 @@ const fewestValues = 8
 
 func newRoom(m yield.Moments, level float64) roomReading {
 	r := roomReading{Moments: m}
-	if m.N > 1 {
-		if sd := math.Sqrt(m.M2 / float64(m.N-1)); sd >= 0 && !math.IsInf(sd, 0) {
-			r.SD = &sd
-		}
+	if sd := m.SD(); bench.Finite(sd) {
+		r.SD = &sd
 	}
 	switch {
 	case m.Lower == nil && m.Upper == nil:
-		r.Problem = "no lower or upper limit"
+		r.Problem = yield.NoLimits
 	case m.N < fewestValues:
-		r.Problem = fmt.Sprintf("only %s", wording.Count(int(m.N), "value"))
+		r.Problem = yield.TooFewValues
 	case r.SD == nil || *r.SD == 0:
-		r.Problem = "all values are the same"
+		r.Problem = yield.Constant
 	default:
 		i := yield.NewIndices(m.Mean, *r.SD, yield.Spec{Lower: m.Lower, Upper: m.Upper})
 		if math.IsNaN(i.Cpk) {
-			r.Problem = "the limits leave no room at all"
+			r.Problem = yield.LimitsSwapped
 			break
 		}
 		low, high := yield.CpkInterval(i.Cpk, float64(m.N), float64(m.N-1), level)
@@ -310,6 +278,11 @@ func newRoom(m yield.Moments, level float64) roomReading {
 		}
 	}
 	return r
+}
+
+// whyNoRoom says in a list why a reading has no index.
+var whyNoRoom = map[yield.Code]string{
+	yield.NoLimits: "no limit", yield.TooFewValues: "too few values", yield.Constant: "all values are the same", yield.LimitsSwapped: "limits without room",
 }
 
 func roomWords(x float64) string {
@@ -334,11 +307,7 @@ func bulk(s yield.Series, level float64) (e *yield.Estimate, nearer string) {
 	if len(v) < fewestValues {
 		return nil, ""
 	}
-	at := func(share float64) float64 {
-		x := share * (n - 1)
-		k := min(int(x), len(v)-2)
-		return v[k] + (x-float64(k))*(v[k+1]-v[k])
-	}
+	at := func(share float64) float64 { return statistics.Quantile(v, share) }
 	middle, least := at(0.5), math.Inf(1)
 	side := func(room, spread float64, name string) {
 		k := room / (3 * spread / 1.645)
@@ -369,7 +338,7 @@ func (q *question) tellRooms(x *roomAnswer, most int) {
 	more := 0
 	for i, r := range x.Readings {
 		if r.Ppk == nil {
-			without = append(without, r.Name+" ("+r.Problem+")")
+			without = append(without, r.Name+" ("+whyNoRoom[r.Problem]+")")
 			continue
 		}
 		if i >= most {
@@ -417,6 +386,6 @@ func (q *question) tellRooms(x *roomAnswer, most int) {
 	q.hint("fullthrow capability READING studies one of them: its shape, and whether it holds still")
 	q.notCounted(x.About)
 	if !q.brief {
-		terminal.Glossary(q.out, "ppk", "limit", "interval")
+		terminal.Glossary(q.out, q.words, "ppk", "limit", "interval")
 	}
 }

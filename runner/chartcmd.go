@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -16,7 +17,7 @@ import (
 	"fullthrow/runner/terminal"
 )
 
-const chartSchema = "fullthrow-chart/1"
+const chartSchema = "fullthrow-chart/2"
 
 // chartAnswer is what `chart --json` writes.
 type chartAnswer struct {
@@ -26,6 +27,8 @@ type chartAnswer struct {
 	// Points behind the chart, in the order of its members; none for the yield.
 	Series *yield.Series `json:"series,omitempty"`
 	Drift  *yield.Drift  `json:"drift,omitempty"` // of golden units
+	// Problem is why there is no chart.
+	Problem *yield.Remark `json:"problem,omitempty"`
 }
 
 // chartNames are the kinds of charts as flags name them.
@@ -54,7 +57,7 @@ func (a *app) chartCommand() *cobra.Command {
 	q, o := a.question("chart"), chartOptions{}
 	var values, counts []string
 	for _, c := range chartNames {
-		if isCount(c.kind) {
+		if c.kind.Counts() {
 			counts = append(counts, c.flag)
 		} else {
 			values = append(values, c.flag)
@@ -100,10 +103,6 @@ for the yield ` + strings.Join(counts, ", ") + `.
 	return c
 }
 
-func isCount(kind yield.ChartKind) bool {
-	return slices.ContainsFunc(yield.ChartKinds(), func(i yield.ChartInfo) bool { return i.Kind == kind && i.Counts })
-}
-
 // chartKind reads --kind, by the short names and by the long ones.
 func chartKind(text string, counts bool) (yield.ChartKind, error) {
 	if text == "" {
@@ -115,16 +114,16 @@ func chartKind(text string, counts bool) (yield.ChartKind, error) {
 	var names []string
 	for _, c := range chartNames {
 		if text == c.flag || text == string(c.kind) {
-			if isCount(c.kind) != counts {
+			if c.kind.Counts() != counts {
 				of := "readings"
-				if isCount(c.kind) {
+				if c.kind.Counts() {
 					of = "the yield"
 				}
 				return "", input.Usage("chart: --kind %s is a chart of %s", text, of).Hint("fullthrow help chart")
 			}
 			return c.kind, nil
 		}
-		if isCount(c.kind) == counts {
+		if c.kind.Counts() == counts {
 			names = append(names, c.flag)
 		}
 	}
@@ -157,11 +156,15 @@ func (q *question) chart(ctx context.Context, what string, o chartOptions) error
 // tooLittle is a chart that cannot be drawn: not an error of the program, and
 // none of the user's.
 func (q *question) tooLittle(answer *chartAnswer, err error) error {
+	var why *yield.ChartError
+	if !errors.As(err, &why) {
+		return err
+	}
 	if q.asJSON {
-		answer.Chart.Cautions = append(answer.Chart.Cautions, err.Error())
+		answer.Problem = &why.Why
 		return q.json(answer)
 	}
-	q.out.Tell(0, "No chart can be drawn: "+err.Error()+".")
+	q.out.Tell(0, wording.NoChart(q.words, why.Why))
 	q.notCounted(answer.About)
 	return nil
 }
@@ -205,10 +208,10 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 			groups[i].Label = p.Time.In(q.sel.Zone).Format("2006-01-02 15:04")
 		}
 	}
-	options.Name, options.Unit, options.Format = s.Name, s.Unit, terminal.Quantities(s.Unit, terminal.SpreadOf(s.Values()))
+	options.Name, options.Unit = s.Name, s.Unit
 	answer.Series = &s
 	if o.golden {
-		d := yield.FindDrift(s, yield.DriftOptions{Say: sayQuantity})
+		d := yield.FindDrift(s, yield.DriftOptions{})
 		answer.Drift = &d
 	}
 	if answer.Chart, err = yield.NewChart(kind, groups, options); err != nil {
@@ -219,7 +222,8 @@ func (q *question) chartReading(ctx context.Context, answer *chartAnswer, readin
 	}
 	q.tellChart(answer, from)
 	if answer.Drift != nil {
-		q.out.Tell(0, answer.Drift.Text)
+		q.out.Tell(0, wording.Drift(q.words, *answer.Drift))
+		q.remarks(answer.Drift.Cautions)
 	}
 	return nil
 }
@@ -253,10 +257,6 @@ func (q *question) chartYield(ctx context.Context, answer *chartAnswer, kind yie
 	case yield.ChartU, yield.ChartUPrime, yield.ChartC:
 		tallies = yield.DefectTallies(groups)
 	}
-	options.Name = "units that failed at their first run"
-	if kind == yield.ChartU || kind == yield.ChartUPrime || kind == yield.ChartC {
-		options.Name = "failed checks in first runs"
-	}
 	if answer.Chart, err = yield.NewCountChart(kind, tallies, options); err != nil {
 		return q.tooLittle(answer, err)
 	}
@@ -274,8 +274,14 @@ const mostHits = 8
 func (q *question) tellChart(x *chartAnswer, from string) {
 	c := x.Chart
 	q.out.Say("")
-	q.out.Tell(0, q.out.Strong(c.Verdict))
-	q.out.Tell(0, c.Means)
+	q.out.Tell(0, q.out.Strong(wording.Chart(q.words, c)))
+	where := ""
+	if h := c.First; h != nil {
+		where = c.Panels[h.Panel].Points[h.First].X
+	}
+	for _, text := range wording.ChartMeans(q.words, c, where) {
+		q.out.Tell(0, text)
+	}
 	q.out.Say("")
 	rows := terminal.PanelRows
 	for i, p := range c.Panels {
@@ -283,34 +289,32 @@ func (q *question) tellChart(x *chartAnswer, from string) {
 			rows = terminal.PanelRows - 4
 			q.out.Say("")
 		}
-		terminal.DrawPanel(q.out, p, rows)
+		terminal.DrawPanel(q.out, wording.Panel(q.words, p.Of), p, rows)
 	}
 	q.out.Say("")
-	name := c.Title
-	if c.Name != "" {
-		name = c.Name + ": " + c.Title
-	}
-	q.out.Tell(0, q.out.Faint(fmt.Sprintf("%s; from %s; limits %s.", name, from, c.Limits)))
+	q.out.Tell(0, q.out.Faint(fmt.Sprintf("%s: %s; from %s; %s.", wording.ChartOf(q.words, c), wording.ChartKind(q.words, c.Kind), from, wording.ChartLimits(q.words, c.Limits))))
 	for i, h := range c.Rules {
 		if i == mostHits {
 			q.out.Tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))
 			break
 		}
 		points := c.Panels[h.Panel].Points
-		where := points[h.First].X
-		if h.To > h.First {
+		first := h.First
+		if h.Code == yield.RuleSum {
+			first = h.From
+		}
+		where := points[first].X
+		if h.To > first {
 			where += " to " + points[h.To].X
 		}
-		q.out.Item("◆", where+": "+h.Text)
+		q.out.Item("◆", where+": "+wording.Hit(q.words, h, c.Unit))
 	}
-	for _, text := range c.Cautions {
-		q.out.Tell(0, "note: "+text)
-	}
+	q.remarks(c.Cautions)
 	if s := x.Series; s != nil && s.LimitChanged {
 		q.out.Tell(0, "note: the product's limit was changed in this time; that does not touch the control limits")
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		terminal.Glossary(q.out, "control_chart", "control_limits")
+		terminal.Glossary(q.out, q.words, "control_chart", "control_limits")
 	}
 }

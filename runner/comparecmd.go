@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -20,16 +21,27 @@ import (
 	"fullthrow/runner/terminal"
 )
 
-const compareSchema = "fullthrow-compare/1"
+const compareSchema = "fullthrow-compare/2"
 
 // compareAnswer is what `compare --json` writes.
 type compareAnswer struct {
 	Schema     string           `json:"schema"`
 	About      about            `json:"about"`
-	Kinds      [2]string        `json:"kinds"` // "unit", "lot", "station", ...
+	Sides      [2]sideMade      `json:"sides"`
 	Comparison yield.Comparison `json:"comparison"`
-	// Notes say what the sides are made of, where that needs saying.
-	Notes []string `json:"notes,omitempty"`
+}
+
+// sideMade is what a side is made of: of a group the first runs of its units,
+// of a unit its newest judged run.
+type sideMade struct {
+	Kind    string            `json:"kind"` // "unit", "lot", "station", ...
+	Value   string            `json:"value"`
+	Units   int64             `json:"units,omitempty"`
+	Run     string            `json:"run,omitempty"`
+	Started time.Time         `json:"started,omitzero"`
+	Outcome reports.Outcome   `json:"outcome,omitempty"`
+	Broken  []string          `json:"broken,omitempty"` // readings that kept the run from passing
+	broken  []reports.Reading // the same
 }
 
 // sideKinds are what a side of a comparison may be, in the order in which a
@@ -87,7 +99,6 @@ func (q *question) compare(ctx context.Context, a, b string) error {
 		if sides[i], err = q.side(ctx, text); err != nil {
 			return err
 		}
-		answer.Kinds[i] = sides[i].kind
 	}
 	if x, y := sides[0], sides[1]; x.kind == y.kind && x.value == y.value {
 		return input.Usage("compare: %s and %s are the same", a, b)
@@ -95,14 +106,12 @@ func (q *question) compare(ctx context.Context, a, b string) error {
 		return input.Usage("compare: %s and %s are not of a kind", x.name(), y.name()).
 			Hint("compare two of a kind, or a unit with a group; flags such as --station narrow both sides")
 	}
-	o := yield.CompareOptions{Confidence: q.level, Say: sayQuantity}
+	o := yield.CompareOptions{Confidence: q.level}
 	var both [2]yield.Side
 	for i, s := range sides {
-		var notes []string
-		if both[i], notes, err = q.sideFigures(ctx, s); err != nil {
+		if both[i], answer.Sides[i], err = q.sideFigures(ctx, s); err != nil {
 			return err
 		}
-		answer.Notes = append(answer.Notes, notes...)
 	}
 	if sides[0].kind == kindUnit && sides[1].kind == kindUnit {
 		all := q.sel
@@ -118,8 +127,6 @@ func (q *question) compare(ctx context.Context, a, b string) error {
 	q.tellComparison(&answer)
 	return nil
 }
-
-func sayQuantity(v float64, unit string) string { return reports.FormatQuantity(v, unit) }
 
 // side finds what a word means: "lot:24A", or a bare value.
 func (q *question) side(ctx context.Context, text string) (comparedSide, error) {
@@ -218,12 +225,12 @@ func (q *question) unitSide(ctx context.Context, text string) (comparedSide, err
 const mostCompared = 2000
 
 // sideFigures reads what is compared of a side.
-func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side, []string, error) {
-	side := yield.Side{Name: s.name()}
+func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side, sideMade, error) {
+	side, made := yield.Side{Name: s.name()}, sideMade{Kind: s.kind, Value: s.value}
 	if s.kind == kindUnit {
 		sealed, err := q.store.Report(ctx, s.run.Run)
 		if err != nil {
-			return side, nil, err
+			return side, made, err
 		}
 		for _, c := range sealed.Report.Checks {
 			for _, r := range c.Readings {
@@ -232,26 +239,22 @@ func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side,
 				}
 			}
 		}
-		note := fmt.Sprintf("%s: its newest judged run, of %s, which %s", s.value, s.run.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.run.Outcome)
-		for i, r := range terminal.BrokenReadings(sealed.Report) {
-			if i == mostAlike {
-				note += "; and more"
-				break
-			}
-			note += map[bool]string{true: ": ", false: "; "}[i == 0] + terminal.Brief(r)
+		made.Run, made.Started, made.Outcome = s.run.Run, s.run.Started, s.run.Outcome
+		made.broken = terminal.BrokenReadings(sealed.Report)
+		for _, r := range made.broken {
+			made.Broken = append(made.Broken, r.Check+"."+r.Name)
 		}
-		return side, []string{note}, nil
+		return side, made, nil
 	}
 	counts, err := q.store.Counts(ctx, s.sel)
 	if err != nil {
-		return side, nil, err
+		return side, made, err
 	}
-	side.Counts = &counts
+	side.Counts, made.Units = &counts, counts.Units
 	moments, err := q.store.Moments(ctx, s.sel)
 	if err != nil {
-		return side, nil, err
+		return side, made, err
 	}
-	var notes []string
 	live := terminal.NewScreen(q.app.errs)
 	defer live.Now("")
 	for i, m := range moments {
@@ -262,11 +265,26 @@ func (q *question) sideFigures(ctx context.Context, s comparedSide) (yield.Side,
 		}
 		series, err := q.store.Series(ctx, s.sel, m.Name, true, mostCompared)
 		if err != nil {
-			return side, nil, err
+			return side, made, err
 		}
 		side.Readings = append(side.Readings, yield.SampleOf(series))
 	}
-	return side, append(notes, fmt.Sprintf("%s: first runs of %s", s.name(), wording.Count(int(counts.Units), "unit"))), nil
+	return side, made, nil
+}
+
+// text says what a side is made of.
+func (m sideMade) text(q *question) string {
+	if m.Kind != kindUnit {
+		return fmt.Sprintf("%s %s: first runs of %s", m.Kind, m.Value, wording.Count(int(m.Units), "unit"))
+	}
+	text := fmt.Sprintf("%s: its newest judged run, of %s, which %s", m.Value, m.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), m.Outcome)
+	for i, r := range m.broken {
+		if i == mostAlike {
+			return text + "; and more"
+		}
+		text += map[bool]string{true: ": ", false: "; "}[i == 0] + terminal.Brief(r)
+	}
+	return text
 }
 
 // sampleOf is one reading of one unit.
@@ -288,29 +306,28 @@ func (q *question) tellComparison(x *compareAnswer) {
 	c := x.Comparison
 	q.title(c.A+" and "+c.B, x.About)
 	q.out.Say("")
-	for _, n := range x.Notes {
-		q.out.Tell(2, n)
+	for _, side := range x.Sides {
+		q.out.Tell(2, side.text(q))
 	}
 	if y := c.Yield; y != nil {
 		q.out.Say("")
-		axis := terminal.ShareScale(min(max(q.out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
+		axis := terminal.ShareCells(min(max(q.out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
 		g := terminal.Grid{Right: "lrrl", Head: []string{"", "units", "yield", axis.Ends(terminal.WholePercent)}}
-		g.Add(c.A, fmt.Sprint(y.A.Of), yield.Percent(y.A.Value), axis.Share(y.A))
-		g.Add(c.B, fmt.Sprint(y.B.Of), yield.Percent(y.B.Value), axis.Share(y.B))
+		g.Add(c.A, fmt.Sprint(y.A.Of), terminal.Percent(y.A.Value), terminal.InCells(axis, y.A))
+		g.Add(c.B, fmt.Sprint(y.B.Of), terminal.Percent(y.B.Value), terminal.InCells(axis, y.B))
 		g.Show(q.out)
-		q.out.Tell(2, y.Text)
+		q.out.Tell(2, wording.YieldDifference(q.words, c))
 	}
 	rehearsal.Heading(q.out, "Readings", "")
 	switch {
 	case len(c.Readings) == 0:
-		q.out.Tell(2, c.Text)
+		q.tellRest(c)
 	case c.Differ == 0:
-		q.out.Tell(2, c.Text)
+		q.tellRest(c)
 		rehearsal.Heading(q.out, "The nearest to a difference", "")
 		q.tellDifferences(c, c.Readings[:min(len(c.Readings), mostAlike)])
 	default:
-		q.out.Tell(2, fmt.Sprintf("%d of %s %s by more than chance; the most important first.", c.Differ, wording.Count(len(c.Readings)-c.Untested, "reading"),
-			map[bool]string{true: "differs", false: "differ"}[c.Differ == 1]))
+		q.out.Tell(2, wording.Comparison(q.words, c)+" The most important first.")
 		q.out.Say("")
 		different := c.Readings[:min(c.Differ, mostDifferent)]
 		q.tellDifferences(c, different)
@@ -319,24 +336,25 @@ func (q *question) tellComparison(x *compareAnswer) {
 		}
 		q.out.Say("")
 		for _, d := range different[:min(len(different), mostAlike)] {
-			q.out.Tell(2, d.Text)
+			q.out.Tell(2, wording.Difference(q.words, c, d))
 		}
-		if c.Untested > 0 {
-			q.out.Tell(2, fmt.Sprintf("Of %s nothing can be said: too few values.", wording.Count(c.Untested, "reading")))
-		}
-		for i, only := range [][]string{c.OnlyA, c.OnlyB} {
-			if len(only) > 0 {
-				q.out.Tell(2, "Only in "+[]string{c.A, c.B}[i]+": "+strings.Join(only, ", ")+".")
-			}
+		for _, text := range wording.ComparisonRest(q.words, c) {
+			q.out.Tell(2, text)
 		}
 	}
 	q.out.Say("")
-	for _, text := range c.Cautions {
-		q.out.Tell(0, "note: "+text)
-	}
+	q.remarks(c.Cautions)
 	q.notCounted(x.About)
 	if !q.brief {
-		terminal.Glossary(q.out, "difference", "corrected", "interval")
+		terminal.Glossary(q.out, q.words, "difference", "corrected", "interval")
+	}
+}
+
+// tellRest is what there is to say of readings that do not differ.
+func (q *question) tellRest(c yield.Comparison) {
+	q.out.Tell(2, wording.Comparison(q.words, c))
+	for _, text := range wording.ComparisonRest(q.words, c) {
+		q.out.Tell(2, text)
 	}
 }
 

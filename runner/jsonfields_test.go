@@ -112,6 +112,8 @@ func kindOf(t reflect.Type) string {
 		return "number"
 	case reflect.Int, reflect.Int64:
 		return "whole number"
+	case reflect.Map:
+		return "values by name"
 	}
 	return "NOT KNOWN " + t.String()
 }

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/runner/input"
 	"fullthrow/runner/offline"
 )
@@ -174,5 +175,9 @@ func measureFailed(m offline.Measurement, s offline.Settings, err error) error {
 		}
 	}
 	text := strings.TrimPrefix(err.Error(), "measure: ")
-	return input.Usage("%s: %s", strings.Join(s.Arguments, ", "), text).Hint("fullthrow help measure " + m.Word())
+	f := input.Usage("%s: %s", strings.Join(s.Arguments, ", "), text)
+	if e := (*statistics.ConfidenceError)(nil); errors.As(err, &e) {
+		f = f.Hint(e.Hint())
+	}
+	return f.Hint("fullthrow help measure " + m.Word())
 }

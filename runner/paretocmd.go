@@ -9,6 +9,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -125,17 +127,17 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 		return q.nothing(ctx, x.About)
 	case p.Failed == 0:
 		q.out.Tell(0, fmt.Sprintf("All of %s passed at the first run; what could still go wrong is unseen in at most %s of units (with %s confidence).",
-			wording.Count(int(p.Units), "unit"), yield.Percent(1-yield.AtLeast(float64(p.Units), float64(p.Units), q.level)), terminal.WholePercent(q.level)))
+			wording.Count(int(p.Units), "unit"), terminal.Percent(1-statistics.AtLeast(float64(p.Units), float64(p.Units), q.level)), terminal.WholePercent(q.level)))
 		q.notCounted(x.About)
 		return nil
 	}
 	q.out.Say("")
 	q.out.Tell(0, q.out.Strong(fmt.Sprintf("%d of %s failed at the first run", p.Failed, wording.Count(int(p.Units), "unit")))+
-		fmt.Sprintf(": first-pass yield %s.", x.FirstPass))
+		fmt.Sprintf(": first-pass yield %s.", wording.Share(q.words, x.FirstPass, wording.OfUnits)))
 	q.out.Say("")
 	q.tellBars(p, x.By)
 	if o := p.Others; o != nil {
-		q.out.Tell(2, fmt.Sprintf("and %s with %s, %s of all; --most shows more", wording.Count(o.Kinds, "other kind"), wording.Count(int(o.Findings), "finding"), yield.Percent(o.OfFindings)))
+		q.out.Tell(2, fmt.Sprintf("and %s with %s, %s of all; --most shows more", wording.Count(o.Kinds, "other kind"), wording.Count(int(o.Findings), "finding"), terminal.Percent(o.OfFindings)))
 	}
 	if p.Unnamed > 0 {
 		of := map[store.FailureKind]string{store.ByCause: "no cause was found; see --by reading", store.ByCheck: "no check failed by itself", store.ByReading: "no reading failed by itself"}[x.By]
@@ -143,22 +145,22 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 	}
 	q.out.Say("")
 	if n := p.VitalFew; n > 0 && n < len(p.Bars) && n <= (len(p.Bars)+1)/2 {
-		q.out.Tell(0, fmt.Sprintf("The first %d make up %s of all findings: begin there.", n, yield.Percent(p.Bars[n-1].Cumulative)))
+		q.out.Tell(0, fmt.Sprintf("The first %d make up %s of all findings: begin there.", n, terminal.Percent(p.Bars[n-1].Cumulative)))
 	} else if len(p.Bars) > 2 {
 		q.out.Tell(0, "No few of them stand out: failures are spread over many kinds.")
 	}
 	if w := x.WithoutFirst; w != nil {
-		q.out.Tell(0, fmt.Sprintf("Without the first the first-pass yield would be %s instead of %s, at best.", yield.Percent(*w), yield.Percent(x.FirstPass.Value)))
+		q.out.Tell(0, fmt.Sprintf("Without the first the first-pass yield would be %s instead of %s, at best.", terminal.Percent(*w), terminal.Percent(x.FirstPass.Value)))
 	}
 	if len(p.Bars) > 1 && overlapping(p.Bars[0].OfTested, p.Bars[1].OfTested) {
 		q.out.Tell(0, "Their order is not certain: the intervals of the first two overlap.")
 	}
 	if h := x.Hints; h != nil && h.Right.Known() {
-		q.out.Tell(0, fmt.Sprintf("Repairs found the cause that the report had named first in %d of %d: %s.", h.Right.Count, h.Right.Of, h.Right.Sentence("repairs")))
+		q.out.Tell(0, fmt.Sprintf("Repairs found the cause that the report had named first in %d of %d: %s.", h.Right.Count, h.Right.Of, wording.Share(q.words, h.Right, wording.OfRepairs)))
 	}
 	q.notCounted(x.About)
 	if !q.brief {
-		terminal.Glossary(q.out, "pareto", "of_tested", "cumulative", "interval")
+		terminal.Glossary(q.out, q.words, "pareto", "of_tested", "cumulative", "interval")
 	}
 	return nil
 }
@@ -188,7 +190,7 @@ func (q *question) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		if i == p.VitalFew && i > 0 && p.VitalFew < len(p.Bars) && !above {
 			g.Add("", "", "", "", "", "")
 		}
-		row := []string{fmt.Sprint(b.Units), terminal.Bar(float64(b.Units)/float64(p.Bars[0].Units), cells), yield.Percent(b.OfTested.Value), terminal.FromTo(b.OfTested), terminal.WholePercent(b.Cumulative)}
+		row := []string{fmt.Sprint(b.Units), draw.TextBar(float64(b.Units)/float64(p.Bars[0].Units), cells), terminal.Percent(b.OfTested.Value), terminal.FromTo(b.OfTested), terminal.WholePercent(b.Cumulative)}
 		if above {
 			g.Title(b.Name)
 			g.Add(row...)

@@ -85,16 +85,3 @@ func pointsWords(s yield.Series, retests, golden bool) string {
 	}
 	return text
 }
-
-// specWords says limits in words.
-func specWords(spec yield.Spec, format func(float64) string) string {
-	switch {
-	case spec.Lower != nil && spec.Upper != nil:
-		return format(*spec.Lower) + " to " + format(*spec.Upper)
-	case spec.Upper != nil:
-		return "at most " + format(*spec.Upper)
-	case spec.Lower != nil:
-		return "at least " + format(*spec.Lower)
-	}
-	return "none"
-}

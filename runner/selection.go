@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -39,6 +40,7 @@ type question struct {
 	// plantRead says that the store is a plant's: no files beside it.
 	plantRead bool
 	out       *terminal.Screen
+	words     *wording.Translator
 }
 
 func (a *app) question(name string) *question {
@@ -94,6 +96,11 @@ func (q *question) ask(ctx context.Context, f func(context.Context) error) (err 
 // read makes the selection of the flags.
 func (q *question) read() (err error) {
 	zone := q.now().Location()
+	book, err := wording.NewBook(zone)
+	if err != nil {
+		return err
+	}
+	q.words = book.Translator("en")
 	q.sel = store.Selection{
 		Product: q.product, Revision: q.revision, Lot: q.lot, Station: q.station, Nest: q.nest, Operator: q.operator, Zone: zone,
 	}
@@ -109,23 +116,32 @@ func (q *question) read() (err error) {
 	if station, nest, ok := strings.Cut(q.nest, " "); ok && (q.station == "" || q.station == station) {
 		q.sel.Station, q.sel.Nest = station, nest
 	}
-	q.level, err = percentFlag("confidence", q.confidence)
-	if err == nil && (q.level < 0.5 || q.level >= 1) {
-		err = input.Usage("--confidence %s is not from 50 to under 100", q.confidence)
+	percent, err := percentage("confidence", q.confidence)
+	if err != nil {
+		return err
+	}
+	q.level, err = statistics.Confidence(percent)
+	if e := (*statistics.ConfidenceError)(nil); errors.As(err, &e) {
+		return input.Usage("--%v", err).Hint(e.Hint())
 	}
 	return err
 }
 
 // percentFlag reads "95", "95 %" or "99.7%" as a share of 1.
 func percentFlag(flag, text string) (float64, error) {
-	x, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(text), "%")), 64)
-	switch {
-	case err != nil || !(x >= 0 && x <= 100):
-		return 0, input.Usage("--%s %q is not a percentage", flag, text).Hint("write 95 for 95 %")
-	case x > 0 && x < 1:
+	x, err := percentage(flag, text)
+	if x > 0 && x < 1 {
 		return 0, input.Usage("--%s %s is less than 1 %%", flag, text).Hint("write percentages: 95 for 95 %")
 	}
-	return x / 100, nil
+	return x / 100, err
+}
+
+func percentage(flag, text string) (float64, error) {
+	x, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(text), "%")), 64)
+	if err != nil || !(x >= 0 && x <= 100) {
+		return 0, input.Usage("--%s %q is not a percentage", flag, text).Hint("write 95 for 95 %")
+	}
+	return x, nil
 }
 
 // known refuses names that occur nowhere in the records: a mistyped lot must
@@ -265,6 +281,13 @@ func (q *question) nothing(ctx context.Context, b about) error {
 	}
 	q.notCounted(b)
 	return nil
+}
+
+// remarks are what must be known beside figures.
+func (q *question) remarks(list []yield.Remark) {
+	for _, text := range wording.Remarks(q.words, list) {
+		q.out.Tell(0, "note: "+text)
+	}
 }
 
 func (q *question) hint(text string) { q.out.Tell(0, "hint: "+text) }

@@ -159,9 +159,9 @@ func TestSelfcheckCannotCompute(t *testing.T) {
 		"argument 1 is nothing":  {Function: "measure.RCTime"},
 		"argument 2 is x":        {Function: "measure.RCTime", Args: []any{1.0, "x", 1.0, 1.0}},
 		"not on the way":         {Function: "measure.RCTime", Args: []any{1.0, 1.0, 2.0, 0.0}},
-		`gives no "time"`:        {Function: "measure.SuccessRun", Args: []any{0.9, 0.9}},
+		`gives no "time"`:        {Function: "measure.SuccessRun", Args: []any{0.9, 90.0}},
 		"not a data set":         {Function: "measure.Summary", Args: []any{"none"}},
-		"argument 1 is 0.5, not": {Function: "measure.Poisson", Args: []any{0.5, 0.9}},
+		"argument 1 is 0.5, not": {Function: "statistics.Poisson", Args: []any{0.5, 0.9}},
 	} {
 		c.Area, c.Name, c.What, c.Values = "supply", "n", "w", value
 		out, code := check(t, []selfcheck.Call{c}, selfcheckOptions{})

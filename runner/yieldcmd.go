@@ -15,7 +15,7 @@ import (
 )
 
 // yieldSchema names the layout of the JSON.
-const yieldSchema = "fullthrow-yield/1"
+const yieldSchema = "fullthrow-yield/2"
 
 // yieldAnswer is what `yield --json` writes.
 type yieldAnswer struct {
@@ -28,14 +28,7 @@ type yieldAnswer struct {
 	Cycle   yield.CycleTime   `json:"cycle"`
 	Times   yield.Histogram   `json:"times"`
 	Lost    yield.LostTime    `json:"lost"`
-	Target  *targetAnswer     `json:"target,omitempty"`
-}
-
-// targetAnswer is how the first-pass yield stands to what is wanted.
-type targetAnswer struct {
-	Share float64 `json:"share"`
-	State string  `json:"state"` // "reached", "missed", or "open": too few units to tell
-	Text  string  `json:"text"`
+	Target  *yield.Target     `json:"target,omitempty"`
 }
 
 type yieldOptions struct {
@@ -114,28 +107,13 @@ func (q *question) yield(ctx context.Context, o yieldOptions) error {
 	answer.Cycle = yield.Cycle(answer.Times, yield.CycleOptions{Confidence: q.level, Takt: takt})
 	answer.Lost = yield.Lost(counts, answer.Cycle, q.level)
 	if !math.IsNaN(target) && counts.Units > 0 {
-		answer.Target = newTarget(answer.Summary.FirstPass, target)
+		t := answer.Summary.FirstPass.Against(target)
+		answer.Target = &t
 	}
 	if q.asJSON {
 		return q.json(answer)
 	}
 	return q.tellYield(ctx, &answer, o)
-}
-
-// newTarget says how a share stands to what is wanted.
-func newTarget(s yield.Share, target float64) *targetAnswer {
-	t := &targetAnswer{Share: target, State: "open"}
-	switch want := yield.Percent(target); {
-	case s.Low >= target:
-		t.State, t.Text = "reached", "The target of "+want+" is reached, and not by chance."
-	case s.High < target:
-		t.State, t.Text = "missed", "The target of "+want+" is missed, and not by chance."
-	case s.Value >= target:
-		t.Text = "The target of " + want + " is reached so far, but with so few units that may be luck: the interval goes down to " + yield.Percent(s.Low) + "."
-	default:
-		t.Text = "The target of " + want + " is missed so far, but with so few units that may be bad luck: the interval goes up to " + yield.Percent(s.High) + "."
-	}
-	return t
 }
 
 // taktFlag reads "45", "45 s" or "1m10s" as seconds; "" is 0.

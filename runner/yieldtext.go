@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -30,17 +31,17 @@ func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions
 	}
 	terms := q.tellFigures(y, o.firstRuns)
 	if y.Target != nil {
-		q.out.Tell(0, q.out.Strong(y.Target.Text))
+		q.out.Tell(0, q.out.Strong(wording.Target(q.words, *y.Target)))
 	}
 	for _, n := range slices.Concat(y.Summary.Notes, y.Rolled.Notes) {
-		q.out.Tell(0, "note: "+n)
+		q.out.Tell(0, "note: "+wording.Remark(q.words, n))
 	}
 	q.tellTrend(y)
 	q.tellChecks(y)
 	q.tellTime(y)
 	q.notCounted(y.About)
 	if !q.brief {
-		terminal.Glossary(q.out, terms...)
+		terminal.Glossary(q.out, q.words, terms...)
 	}
 	return nil
 }
@@ -49,18 +50,18 @@ func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions
 // is to explain.
 func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) {
 	s, c := y.Summary, y.Summary.Counts
-	q.out.Say("\n%s", q.out.Strong(fmt.Sprintf("First-pass yield %s", yield.Percent(s.FirstPass.Value)))+
+	q.out.Say("\n%s", q.out.Strong(fmt.Sprintf("First-pass yield %s", terminal.Percent(s.FirstPass.Value)))+
 		fmt.Sprintf(": %d of %s passed at the first run", c.FirstPassed, wording.Count(int(c.Units), "unit")))
 	few := "The true value is probably"
 	if s.FirstPass.High-s.FirstPass.Low > 0.1 {
 		few = "From so few units no more can be said than that the true value is probably"
 	}
-	q.out.Tell(0, fmt.Sprintf("%s %s (%s, %s).", few, s.FirstPass.Between(), s.FirstPass.Method, yield.PercentDigits(s.Confidence, 0)))
+	q.out.Tell(0, fmt.Sprintf("%s %s (%s, %s).", few, wording.Between(q.words, s.FirstPass.Low, s.FirstPass.High), s.FirstPass.Method, terminal.WholePercent(s.Confidence)))
 	q.out.Say("")
 	g := terminal.Grid{Right: "lrll"}
 	share := func(name string, x yield.Share, of string) {
 		if x.Known() {
-			g.Add(name, yield.Percent(x.Value), terminal.FromTo(x), fmt.Sprintf("%d of %d %s", x.Count, x.Of, of))
+			g.Add(name, terminal.Percent(x.Value), terminal.FromTo(x), fmt.Sprintf("%d of %d %s", x.Count, x.Of, of))
 		}
 	}
 	terms = []string{"first_pass"}
@@ -69,7 +70,7 @@ func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) 
 		terms = append(terms, "final")
 	}
 	if r := y.Rolled.Yield; r.Known() {
-		g.Add("rolled yield", yield.Percent(r.Value), yield.Percent(r.Low)+" to "+yield.Percent(r.High), wording.Count(len(y.Rolled.Checks), "check")+" multiplied")
+		g.Add("rolled yield", terminal.Percent(r.Value), terminal.Percent(r.Low)+" to "+terminal.Percent(r.High), wording.Count(len(y.Rolled.Checks), "check")+" multiplied")
 		terms = append(terms, "rolled")
 	}
 	if !firstRuns {
@@ -142,7 +143,7 @@ func (q *question) tellTrend(y *yieldAnswer) {
 	if y.Target != nil {
 		mark = y.Target.Share
 	}
-	axis := terminal.ShareScale(min(max(q.out.Room()-name-31-digits, 16), 60), mark, shares...)
+	axis := terminal.ShareCells(min(max(q.out.Room()-name-31-digits, 16), 60), mark, shares...)
 	g := terminal.Grid{Right: "lrrll", Head: []string{string(y.By), "units", "yield", axis.Ends(terminal.WholePercent)}}
 	gap := false
 	for _, p := range points {
@@ -155,9 +156,9 @@ func (q *question) tellTrend(y *yieldAnswer) {
 		}
 		gap = false
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
-		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), yield.Percent(p.FirstPass.Value), axis.Share(p.FirstPass), word)
+		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), terminal.Percent(p.FirstPass.Value), terminal.InCells(axis, p.FirstPass), word)
 	}
-	g.Add("all", fmt.Sprint(y.Trend.Whole.Of), yield.Percent(y.Trend.Whole.Value), axis.Share(y.Trend.Whole))
+	g.Add("all", fmt.Sprint(y.Trend.Whole.Of), terminal.Percent(y.Trend.Whole.Value), terminal.InCells(axis, y.Trend.Whole))
 	g.Show(q.out)
 	if left > 0 {
 		q.out.Tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
@@ -166,7 +167,7 @@ func (q *question) tellTrend(y *yieldAnswer) {
 		q.out.Tell(2, "The broken line (╎ or ┼) is the target.")
 	}
 	if y.Trend.Compared > 0 {
-		q.out.Tell(2, y.Trend.String())
+		q.out.Tell(2, wording.Trend(q.words, y.Trend))
 	}
 }
 
@@ -201,10 +202,10 @@ func (q *question) tellChecks(y *yieldAnswer) {
 		shares = append(shares, c.Share)
 		name = max(name, terminal.Columns(c.Check))
 	}
-	axis := terminal.ShareScale(min(max(q.out.Room()-name-25, 16), 60), math.NaN(), shares...)
+	axis := terminal.ShareCells(min(max(q.out.Room()-name-25, 16), 60), math.NaN(), shares...)
 	g := terminal.Grid{Right: "lrrl", Head: []string{"check", "failed", "passed", axis.Ends(terminal.WholePercent)}}
 	for _, c := range lossy[:min(len(lossy), mostChecks)] {
-		g.Add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), yield.Percent(c.Share.Value), axis.Share(c.Share))
+		g.Add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), terminal.Percent(c.Share.Value), terminal.InCells(axis, c.Share))
 	}
 	g.Show(q.out)
 	if n := len(lossy) - mostChecks; n > 0 {
@@ -219,8 +220,8 @@ func (q *question) tellChecks(y *yieldAnswer) {
 func (q *question) tellTime(y *yieldAnswer) {
 	rehearsal.Heading(q.out, "Time", "")
 	q.tellTimes(y.Times, y.Cycle)
-	q.out.Tell(2, y.Cycle.String())
-	q.out.Tell(2, y.Lost.String())
+	q.out.Tell(2, wording.Cycle(q.words, y.Cycle))
+	q.out.Tell(2, wording.Lost(q.words, y.Lost))
 }
 
 // timeRows is how many bars the times of runs are shown in, about.
@@ -273,9 +274,9 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 		}
 		word := ""
 		if c.Takt >= r.from && c.Takt < r.to {
-			word = "takt " + yield.Seconds(c.Takt)
+			word = "takt " + terminal.PlainSpaces(q.words.Seconds(c.Takt))
 		}
-		g.Add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(terminal.Bar(float64(r.n)/float64(most), cells)+"  "+word, " "))
+		g.Add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(draw.TextBar(float64(r.n)/float64(most), cells)+"  "+word, " "))
 	}
 	g.Show(q.out)
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/serial"
 	"html/template"
 	"io"
@@ -18,12 +19,8 @@ var certificateTemplate string
 //go:embed certificate.css
 var certificateStyle string
 
-// The certificate draws a reading as the report does.
 var certificatePage = sync.OnceValue(func() *template.Template {
-	t := template.Must(template.New("certificate").Parse(certificateTemplate))
-	report := template.Must(template.New("report").Parse(reportTemplate)) // its own: running one changes its trees
-	template.Must(t.AddParseTree("scale", report.Lookup("scale").Tree))
-	return t
+	return template.Must(template.New("certificate").Parse(certificateTemplate))
 })
 
 // Rows of a certificate; checks beyond them are named in one line, so that it
@@ -113,14 +110,14 @@ type certificateRow struct {
 	Value string // of the reading that came nearest to its limit; without one, how many there are
 	Name  string // of it
 	Plus  string
-	Scale *scale
+	Scale template.HTML
 }
 
 func newCertificate(s archive.Sealed, opts HTMLOptions, said words) certificate {
 	r := s.Report
 	c := certificate{
 		words: said,
-		Style: template.CSS(certificateStyle), // our own file
+		Style: template.CSS(draw.Tokens + draw.Style + draw.Paper + certificateStyle), // our own file
 		Title: reports.Brief(opts.ProductTitle, 36), Serial: reports.Brief(r.Unit.SerialNumber, serial.MaxCodeSerial), Revision: reports.Brief(r.Unit.Revision, 14), Lot: reports.Brief(r.Unit.Lot, 14),
 		Station: reports.Brief(r.Station, 24), Simulated: r.Simulated, Software: reports.Brief(r.Software, 32), Run: r.Run,
 		Date:   said.When(r.Started) + " " + r.Started.In(said.zone).Format("MST"),
@@ -179,17 +176,15 @@ func (w words) newCertificateRow(ch reports.Check, passed int, id string) certif
 		if rd.Verdict != reports.Pass || rd.Limit == nil {
 			continue
 		}
-		s, ok := newScale(*rd, id)
-		if m := s.margin(); ok && (nearest == nil || m < best) {
-			nearest, best, row.Scale = rd, m, &s
+		s, ok := draw.ScaleOf(*rd)
+		if m := s.Margin(); ok && (nearest == nil || m < best) {
+			nearest, best = rd, m
 		}
 	}
 	switch {
 	case nearest != nil:
-		for i := range row.Scale.Ticks {
-			row.Scale.Ticks[i].Label = reports.Brief(row.Scale.Ticks[i].Label, 12)
-		}
 		v := w.newReading(*nearest, id)
+		row.Scale = v.Scale
 		row.Name, row.Value = reports.Brief(strings.ReplaceAll(nearest.Name, "_", " "), 28), reports.Brief(v.Shown, 18)
 		if nearest.Uncertainty > 0 {
 			row.Plus = reports.Brief("± "+w.Quantity(nearest.Uncertainty, nearest.Unit), 16)
@@ -198,16 +193,4 @@ func (w words) newCertificateRow(ch reports.Check, passed int, id string) certif
 		row.Value, row.Name = w.T("report.certificate.readings", "count", passed), w.T("report.certificate.all_kept")
 	}
 	return row
-}
-
-// margin is how far the value lies inside the nearest limit, as a part of the
-// drawing.
-func (s scale) margin() float64 {
-	m := 1.0
-	for _, t := range s.Ticks {
-		if t.Limit {
-			m = min(m, max(t.At-s.Value, s.Value-t.At)/s.Width)
-		}
-	}
-	return m
 }

@@ -3,15 +3,18 @@ package page
 import (
 	_ "embed"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/archive"
-	"fullthrow/reports/wording"
 	"html/template"
 	"io"
 	"math"
-	"regexp"
+	"slices"
 	"sync"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/draw"
+	"fullthrow/reports/serial"
+	"fullthrow/reports/wording"
 )
 
 //go:embed report.tmpl
@@ -195,13 +198,15 @@ type readingView struct {
 	Plus  string // the uncertainty
 	Miss  string
 	Why   string // it could not be judged
-	Scale *scale
+	Scale template.HTML
 }
 
 type captureView struct {
 	reports.Capture
 	Kept    string
-	Drawing *drawing
+	Drawing template.HTML
+	Title   string
+	Hidden  string // how many series beyond those that can be told apart
 }
 
 type promptView struct {
@@ -243,7 +248,7 @@ func newPage(s archive.Sealed, opts HTMLOptions, said words) page {
 	r := s.Report
 	p := page{
 		words:  said,
-		Style:  template.CSS(reportStyle), // our own file
+		Style:  template.CSS(draw.Tokens + draw.Style + reportStyle + "@media print {" + draw.Paper + "}"), // our own file
 		Report: r, Seal: s.Seal, Product: opts.ProductTitle, Attempt: said.attempt(r.Attempt),
 		Started: said.moment(r.Started), Ended: said.moment(r.Ended),
 		Took: said.took(r.Ended.Sub(r.Started)), Notes: r.Notes,
@@ -267,13 +272,7 @@ func newPage(s archive.Sealed, opts HTMLOptions, said words) page {
 			v.Kept = said.T("report.not_kept")
 		}
 		if c.Plot != nil {
-			d := newDrawing(*c.Plot, fmt.Sprint("p", i))
-			if d.Empty {
-				d.Desc = said.T("report.head.no_points", "title", c.Name)
-			} else if c.Plot.Title == "" {
-				d.Title = said.T("report.over", "y", said.Axis(c.Plot.YLabel), "x", said.Axis(c.Plot.XLabel))
-			}
-			v.Drawing = &d
+			v.draw(*c.Plot, fmt.Sprint("p", i), said)
 		}
 		captures[c.Check] = append(captures[c.Check], v)
 	}
@@ -425,11 +424,7 @@ func (p *page) first() *finding {
 					continue
 				}
 				first := *rd
-				if rd.Scale != nil { // drawn a second time, under another name
-					again := *rd.Scale
-					again.ID = "first"
-					first.Scale = &again
-				}
+				first.Scale = p.scaleOf(rd.Reading, "first") // drawn a second time, under another name
 				f := &finding{Check: c, Reading: &first, Problem: rd.Why, Hint: c.Hint, Cause: rd.Cause, Inspect: rd.Inspect}
 				return f
 			}
@@ -481,13 +476,72 @@ func (w words) newReading(rd reports.Reading, id string) readingView {
 	if rd.Verdict == reports.Fail || rd.Verdict == reports.Inconclusive {
 		v.Miss = w.Miss(rd)
 	}
-	if s, ok := newScale(rd, id); ok {
-		s.Title = rd.Name + ": " + w.One(rd.Value, rd.Unit)
-		s.Desc = w.T("report.scale", "limit", w.Limit(rd.Limit, rd.Unit), "verdict", v.Word)
-		v.Scale = &s
-	}
+	v.Scale = w.scaleOf(rd, id)
 	return v
 }
+
+// scaleOf draws where a reading lies between its limits; "" where it has none.
+func (w words) scaleOf(rd reports.Reading, id string) template.HTML {
+	s, ok := draw.ScaleOf(rd)
+	if !ok {
+		return ""
+	}
+	_, verdict := w.view(rd.Verdict)
+	return s.SVG(w.Translator, id, rd.Name+": "+w.Quantity(s.Value, rd.Unit),
+		w.T("report.scale", "limit", w.Limit(rd.Limit, rd.Unit), "verdict", verdict))
+}
+
+// draw draws a capture; where it has no points the drawing stays empty.
+func (v *captureView) draw(p reports.Plot, id string, w words) {
+	v.Title = p.Title
+	if v.Title == "" {
+		v.Title = w.T("report.over", "y", w.Axis(p.YLabel), "x", w.Axis(p.XLabel))
+	}
+	if n := len(p.Series) - draw.MostLines; n > 0 {
+		v.Hidden = w.T("report.tally.hidden", "count", n)
+	}
+	var xs, ys []float64
+	for _, s := range p.Series {
+		xs, ys = append(xs, s.X...), append(append(ys, s.Y...), s.Low...)
+	}
+	k := draw.Capture{Frame: draw.Frame{ID: id, Title: v.Title, Width: 660, Height: 240}, Plot: p}
+	k.Desc = w.extent(p.XLabel, xs) + w.T("record.comma") + w.extent(p.YLabel, ys)
+	if f, _ := k.Figure(); !f.Panels[0].Blank() {
+		v.Drawing = f.Page(w.Translator)
+	} else {
+		v.Title = w.T("report.head.no_points", "title", v.Title)
+	}
+}
+
+// extent says from where to where values of an axis "quantity / unit" reach.
+func (w words) extent(label string, values []float64) string {
+	values = slices.DeleteFunc(values, func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) })
+	a := draw.Named(w.Axis(label))
+	if len(values) == 0 {
+		return a.Name
+	}
+	return w.T("report.extent", "name", a.Name, "low", w.Quantity(slices.Min(values), a.Unit), "high", w.Quantity(slices.Max(values), a.Unit))
+}
+
+// code is a code ready to be drawn: one path in units of a module, quiet zone
+// included, so that its edges stay crisp at any size.
+type code struct {
+	Text string
+	Size int // modules along an edge, quiet zone included
+	Path string
+}
+
+// newCode draws the code; nil where there is none.
+func newCode(number, hash string) *code {
+	text := serial.CodeText(number, hash)
+	path, size := draw.QR(text)
+	if size == 0 {
+		return nil
+	}
+	return &code{text, size, path}
+}
+
+func round1(v float64) float64 { return math.Round(v*10) / 10 }
 
 const courseWidth = 660.0
 
@@ -552,8 +606,3 @@ func (w words) size(n int64) string {
 	}
 	return w.Fixed(float64(n)/1e6, 1) + " MB"
 }
-
-// minus gives numbers a minus sign in place of a hyphen.
-func minus(s string) string { return hyphenMinus().ReplaceAllString(s, "$1\u2212$2") }
-
-var hyphenMinus = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(^| )-([0-9])`) })

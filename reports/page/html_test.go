@@ -10,7 +10,6 @@ import (
 	"io"
 	"math"
 	"regexp"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -140,78 +139,32 @@ func TestHTMLHostileText(t *testing.T) {
 	}
 }
 
-// Limits are drawn to scale.
-func TestScale(t *testing.T) {
-	two := &reports.Limit{Lower: new(2.0), Upper: new(4.0), Guard: 0.2}
-	for _, tt := range []struct {
-		name  string
-		rd    reports.Reading
-		value float64 // share of the axis, from 0 to 1
-		off   int
-		ok    bool
-	}{
-		{"middle", reports.Reading{Value: reports.Number(3), Limit: two}, 0.5, 0, true},
-		{"at the lower limit", reports.Reading{Value: reports.Number(2), Limit: two}, 0.25, 0, true},
-		{"at the upper limit", reports.Reading{Value: reports.Number(4), Limit: two}, 0.75, 0, true},
-		{"far above", reports.Reading{Value: reports.Number(40), Limit: two}, 1, 1, true},
-		{"far below", reports.Reading{Value: reports.Number(-1e9), Limit: two}, 0, -1, true},
-		{"upper limit, from zero", reports.Reading{Value: reports.Number(5), Limit: &reports.Limit{Upper: new(10.0)}}, 0.36, 0, true},
-		{"a level has no zero", reports.Reading{Value: reports.Number(-20), Unit: "dB", Limit: &reports.Limit{Lower: new(-24.0)}}, 7.0 / 9, 0, true},
-		{"no limit", reports.Reading{Value: reports.Number(5)}, 0, 0, false},
-		{"not a number", reports.Reading{Value: reports.Text("x"), Limit: two}, 0, 0, false},
-		{"infinite", reports.Reading{Value: reports.Number(math.Inf(1)), Limit: two}, 0, 0, false},
-		{"limits in no order", reports.Reading{Value: reports.Number(1), Limit: &reports.Limit{Lower: new(3.0), Upper: new(2.0)}}, 0, 0, false},
-		{"equal", reports.Reading{Value: reports.Number(1), Limit: &reports.Limit{Equal: new(reports.Number(1))}}, 0, 0, false},
-	} {
-		s, ok := newScale(tt.rd, "x")
-		if ok != tt.ok {
-			t.Errorf("%s: drawn %v, want %v", tt.name, ok, tt.ok)
-			continue
-		}
-		if !ok {
-			continue
-		}
-		if got := (s.Value - s.From) / (s.To - s.From); math.Abs(got-tt.value) > 0.01 || s.Off != tt.off {
-			t.Errorf("%s: value at %.3f off %d, want %.3f off %d", tt.name, got, s.Off, tt.value, tt.off)
+// A capture is drawn with its names and units, says what is left out, and says
+// when there is nothing to draw.
+func TestCaptureDrawing(t *testing.T) {
+	v := captureView{}
+	v.draw(reports.Plot{XLabel: "time / s", YLabel: "current / A", Series: []reports.Series{{Name: "unit", X: []float64{0, 2}, Y: []float64{8e-6, 31e-6}}}}, "x", english(t))
+	for _, want := range []string{">current / µA<", ">time / s<", "time from 0 s to 2 s, current from 8 µA to 31 µA", ">unit<",
+		">0<", ">10<", ">30<", ">0.5<", ">2.0<"} {
+		if !strings.Contains(plain(string(v.Drawing)), want) {
+			t.Errorf("no %q in %s", want, v.Drawing)
 		}
 	}
-}
-
-func TestDrawingTicks(t *testing.T) {
-	d := newDrawing(reports.Plot{XLabel: "time / s", YLabel: "current / A", Series: []reports.Series{{X: []float64{0, 2}, Y: []float64{8e-6, 31e-6}}}}, "x")
-	labels := func(ticks []tick) (out []string) {
-		for _, t := range ticks {
-			out = append(out, t.Label)
-		}
-		return
+	if v.Title != "current / A over time / s" {
+		t.Errorf("title %q", v.Title)
 	}
-	if d.YLabel != "current / µA" || d.XLabel != "time / s" {
-		t.Errorf("labels %q, %q", d.YLabel, d.XLabel)
-	}
-	if got := labels(d.YTicks); !slices.Equal(got, []string{"0", "10", "20", "30"}) {
-		t.Errorf("y ticks %v", got)
-	}
-	if got := labels(d.XTicks); !slices.Equal(got, []string{"0.0", "0.5", "1.0", "1.5", "2.0"}) {
-		t.Errorf("x ticks %v", got)
-	}
-	for _, p := range []reports.Plot{{}, {Series: []reports.Series{{X: []float64{1}, Y: []float64{2}}}}, {Series: []reports.Series{{X: []float64{1, 1}, Y: []float64{0, 0}}}},
-		{Series: []reports.Series{{X: []float64{-math.MaxFloat64, math.MaxFloat64}, Y: []float64{5e-324, 0}}}}} {
-		d := newDrawing(p, "x")
-		for _, l := range d.Lines {
-			if strings.ContainsAny(l.Points, "NI") {
-				t.Errorf("%+v: points %q", p, l.Points)
-			}
-		}
-		if len(d.XTicks) > 40 {
-			t.Errorf("%+v: %d ticks", p, len(d.XTicks))
+	for name, p := range map[string]reports.Plot{"nothing": {}, "no number": {Series: []reports.Series{{X: []float64{math.NaN(), 1}, Y: []float64{1, math.Inf(1)}}}}} {
+		v := captureView{}
+		if v.draw(p, "x", english(t)); v.Drawing != "" {
+			t.Errorf("%s is drawn: %s", name, v.Drawing)
 		}
 	}
 	many := reports.Plot{}
 	for i := range 9 {
 		many.Series = append(many.Series, reports.Series{Name: fmt.Sprint(i), X: []float64{0, 1}, Y: []float64{0, 1}})
 	}
-	if d := newDrawing(many, "x"); d.Hidden != 3 {
-		t.Errorf("%d series hidden, want 3 said to be hidden", d.Hidden)
+	if v.draw(many, "x", english(t)); v.Hidden != "and 3 more, not drawn" {
+		t.Errorf("%q, want 3 said to be hidden", v.Hidden)
 	}
 }
 

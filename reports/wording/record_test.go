@@ -15,8 +15,8 @@ import (
 	"fullthrow/reports"
 )
 
-// constants lists what a file of package reports gives to a type.
-func constants(t *testing.T, file, name string) (values []string) {
+// constantsOf lists what a file of package reports gives to a type.
+func constantsOf(t *testing.T, file, name string) (values []string) {
 	t.Helper()
 	f, err := parser.ParseFile(token.NewFileSet(), "../"+file, nil, 0)
 	require.NoError(t, err)
@@ -35,10 +35,10 @@ func constants(t *testing.T, file, name string) (values []string) {
 }
 
 // Every code has words in every language, and every word a code.
-func TestEveryCodeHasWords(t *testing.T) {
+func TestEveryCodeOfTheRecordHasWords(t *testing.T) {
 	b := testBook(t)
-	codes := constants(t, "reason.go", "Code")
-	relations := constants(t, "reason.go", "Relation")
+	codes := constantsOf(t, "reason.go", "Code")
+	relations := constantsOf(t, "reason.go", "Relation")
 	// What the words are about that are not named as the codes are.
 	said := map[string][]string{
 		"record.reason.":   append(slices.Clone(codes), "stopped_by_named", "unknown_unit_near"),
@@ -95,7 +95,7 @@ func TestEveryReasonIsASentence(t *testing.T) {
 	for _, l := range Languages() {
 		w := b.Translator(l.Tag)
 		said := map[string]string{}
-		for _, code := range constants(t, "reason.go", "Code") {
+		for _, code := range constantsOf(t, "reason.go", "Code") {
 			r := full(code)
 			got := w.Reason(&r)
 			assert.NotContains(t, got, "{", "%s %s", l.Tag, code)

@@ -33,7 +33,7 @@ func siRstv(t testing.TB) [][]float64 {
 // NIST/ITL StRD, analysis of variance, SiRstv: certified values. P and the
 // components re-computed with mpmath.
 func TestAnalyseVariancePublished(t *testing.T) {
-	r, err := analyseVariance(momentsOfAll(siRstv(t)), 0.95)
+	r, err := AnalyseVariance(momentsOfAll(siRstv(t)), 0.95)
 	require.NoError(t, err)
 	require.EqualValues(t, []int64{4, 20}, []int64{r.BetweenFreedom, r.WithinFreedom})
 	relative(t, "between SS", r.BetweenSS, 5.11462616000000e-02, 1e-9)
@@ -49,7 +49,7 @@ func TestAnalyseVariancePublished(t *testing.T) {
 	require.Zero(t, r.BetweenShare.Low) // -0.153, cut off
 	relative(t, "share high", r.BetweenShare.High, 0.645508005112427, 1e-8)
 
-	gear, err := AnalyseVariance(momentsOfAll(gearBatches(t))) // mpmath
+	gear, err := AnalyseVariance(momentsOfAll(gearBatches(t)), 0) // mpmath
 	require.NoError(t, err)
 	relative(t, "gears F", *gear.F, 2.2969124133585, 1e-9)
 	relative(t, "gears P", *gear.P, 0.022660819278641, 1e-9)
@@ -57,14 +57,14 @@ func TestAnalyseVariancePublished(t *testing.T) {
 
 func TestAnalyseVarianceEdges(t *testing.T) {
 	for _, groups := range [][][]float64{nil, {{1, 2, 3}}, {{1}, {2}}, {{1, 2}, {}}} {
-		_, err := AnalyseVariance(momentsOfAll(groups))
+		_, err := AnalyseVariance(momentsOfAll(groups), 0)
 		require.ErrorContains(t, err, "analysis of variance: ")
 	}
-	r, err := AnalyseVariance(momentsOfAll([][]float64{{1, 1}, {2, 2}}))
+	r, err := AnalyseVariance(momentsOfAll([][]float64{{1, 1}, {2, 2}}), 0)
 	require.NoError(t, err)
 	require.Nil(t, r.F)
 	require.Equal(t, 1.0, r.BetweenShare.Value)
-	r, err = AnalyseVariance(momentsOfAll([][]float64{{1, 1}, {1, 1}}))
+	r, err = AnalyseVariance(momentsOfAll([][]float64{{1, 1}, {1, 1}}), 0)
 	require.NoError(t, err)
 	require.Nil(t, r.F)
 	require.False(t, r.BetweenShare.Known())
@@ -83,7 +83,7 @@ func TestVarianceShareSimulated(t *testing.T) {
 		for _, n := range []int{8, 20, 15, 30, 10, 12} {
 			groups = append(groups, normals(r, n, 10+r.NormFloat64(), 1)) // share 0.5
 		}
-		v, err := AnalyseVariance(momentsOfAll(groups))
+		v, err := AnalyseVariance(momentsOfAll(groups), 0)
 		require.NoError(t, err)
 		sum += v.BetweenVariance
 		if v.BetweenShare.Low <= 0.5 && 0.5 <= v.BetweenShare.High {
@@ -128,8 +128,9 @@ func TestCompareStations(t *testing.T) {
 	require.Less(t, g.Groups[0].Test.Adjusted, 1e-6)
 	require.InDelta(t, g.Groups[0].Offset.Value/10, g.Groups[0].Share.Value, 1e-15)
 	require.Less(t, g.Ranks.P, 1e-6)
-	require.Regexp(t, `^c\.r: \d\d % of the spread lies between groups and not within them \(\d\d % to \d\d(\.\d)? %\); LQ-2 reads 0\.\d+ A above the others \(0\.\d+ A to 0\.\d+ A\), [23](\.\d)? % of the limits' width\.$`, g.Text)
-	require.Contains(t, g.Cautions[0], "From 3 groups the share between groups is known only roughly")
+	require.Equal(t, GroupsDiffer, g.State)
+	require.Greater(t, g.Variance.BetweenShare.Value, 0.3)
+	require.Equal(t, []Remark{remark(FewGroups, 3), remark(MixUnknown)}, g.Cautions)
 
 	// For two groups the offset is Welch's difference.
 	two := CompareGroups(stations[:2], CompareOptions{})
@@ -149,15 +150,16 @@ func TestCompareStations(t *testing.T) {
 	require.Nil(t, m.Ranks)
 
 	same := sampleOf("c.r", 1, 1)
-	for want, groups := range map[string][]Keyed{
-		"No group has a value: nothing can be compared.":                         nil,
-		"c.r: only LQ-1 has values, there is nothing to compare it with.":        {keyed("LQ-1", sampleOf("c.r", 1, 2))},
-		"c.r: one value in each of LQ-2, LQ-1; nothing can be told from chance.": {keyed("LQ-2", sampleOf("c.r", 1)), keyed("LQ-1", sampleOf("c.r", 2))},
-		"c.r: all values are the same.":                                          {keyed("LQ-1", same), keyed("LQ-2", same)},
-		"c.r: the groups differ, and none of them scatters.":                     {keyed("LQ-1", same), keyed("LQ-2", sampleOf("c.r", 2, 2))},
+	for want, groups := range map[GroupState][]Keyed{
+		GroupsEmpty:  nil,
+		GroupsOne:    {keyed("LQ-1", sampleOf("c.r", 1, 2))},
+		GroupsSingle: {keyed("LQ-2", sampleOf("c.r", 1)), keyed("LQ-1", sampleOf("c.r", 2))},
+		GroupsSame:   {keyed("LQ-1", same), keyed("LQ-2", same)},
+		GroupsApart:  {keyed("LQ-1", same), keyed("LQ-2", sampleOf("c.r", 2, 2))},
 	} {
 		r := CompareGroups(groups, CompareOptions{})
-		require.Equal(t, want, r.Text)
+		require.Equal(t, want, r.State)
+		require.Equal(t, want == GroupsApart, r.Differ)
 		_, err := json.Marshal(r)
 		require.NoError(t, err)
 	}

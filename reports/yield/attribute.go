@@ -5,8 +5,7 @@ import (
 	"math"
 	"time"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // Tally is one point of a chart of counts.
@@ -66,7 +65,7 @@ func NewCountChart(kind ChartKind, points []Tally, o ChartOptions) (ControlChart
 
 // counting is what tells the charts of counts apart.
 type counting struct {
-	title string
+	of    PanelOf
 	share bool // of units: a unit fails once, binomial; else Poisson
 	total bool // of counts, not counts per unit
 	laney bool
@@ -74,12 +73,12 @@ type counting struct {
 
 func countings() map[ChartKind]counting {
 	return map[ChartKind]counting{
-		ChartP:      {title: "share failed", share: true},
-		ChartNP:     {title: "number failed", share: true, total: true},
-		ChartC:      {title: "defects", total: true},
-		ChartU:      {title: "defects per unit"},
-		ChartPPrime: {title: "share failed", share: true, laney: true},
-		ChartUPrime: {title: "defects per unit", laney: true},
+		ChartP:      {of: PanelShareFailed, share: true},
+		ChartNP:     {of: PanelFailed, share: true, total: true},
+		ChartC:      {of: PanelDefects, total: true},
+		ChartU:      {of: PanelPerUnit},
+		ChartPPrime: {of: PanelShareFailed, share: true, laney: true},
+		ChartUPrime: {of: PanelPerUnit, laney: true},
 	}
 }
 
@@ -99,7 +98,7 @@ func (b *chartBuilder) tally(points []Tally) error {
 	var kept []Tally
 	for _, p := range points {
 		if p.Count < 0 || c.share && p.Count > p.Of {
-			return fmt.Errorf("point %s: %d of %d cannot be", p.Label, p.Count, p.Of)
+			return because(CannotBe, p.Label, p.Count, p.Of)
 		}
 		if b.Kind == ChartC && p.Of > 0 {
 			p.Of = 1
@@ -110,14 +109,14 @@ func (b *chartBuilder) tally(points []Tally) error {
 		}
 	}
 	if n := len(points) - len(kept); n > 0 {
-		b.caution("%s of no units are left out", countOf(n, "point"))
+		b.caution(NoUnits, n)
 	}
 	if len(kept) < 2 && (b.o.Baseline == nil || len(kept) == 0) {
-		return fmt.Errorf("%s: 2 at least are needed", countOf(len(kept), "point"))
+		return because(TooFewPoints, len(kept))
 	}
 	base := kept
 	if b.o.First > len(kept) {
-		return fmt.Errorf("limits from the first %d points: there are %d", b.o.First, len(kept))
+		return because(FirstBeyond, b.o.First, len(kept))
 	} else if b.o.First > 0 {
 		base = kept[:b.o.First]
 	}
@@ -136,23 +135,23 @@ func (b *chartBuilder) tally(points []Tally) error {
 	case centre < 0 || c.share && centre > 1:
 		return fmt.Errorf("the baseline's centre, %v, cannot be", centre)
 	case centre == 0:
-		return fmt.Errorf("nothing failed: there is nothing to set limits from")
+		return because(NoneFailed)
 	case c.share && centre == 1:
-		return fmt.Errorf("everything failed: there is nothing to set limits from")
+		return because(AllFailed)
 	case c.laney:
 		if widen = b.Baseline.Sigma; !(widen > 0) {
-			return errNoSpread
+			return because(NoSpread)
 		}
 	}
 	b.countPanel(c, kept, widen)
-	b.sayCounts(c, kept)
+	b.checkCounts(c, kept)
 	return nil
 }
 
 // countPanel draws the points and their limits.
 func (b *chartBuilder) countPanel(c counting, points []Tally, widen float64) {
 	centre := b.Baseline.Centre
-	panel := Panel{Title: c.title, Unit: "1", Share: c.share && !c.total, Centre: centre}
+	panel := Panel{Of: c.of, Unit: "1", Share: c.share && !c.total, Centre: centre}
 	var sigmas []float64
 	for _, p := range points {
 		n, times := float64(p.Of), 1.0
@@ -181,13 +180,13 @@ func (c counting) spread(points []Tally, centre float64) float64 {
 	for i, p := range points {
 		z[i] = (float64(p.Count)/float64(p.Of) - centre) / c.sd(centre, float64(p.Of))
 	}
-	return stat.Mean(movingRanges(z), nil) / twoValues(false).RangeMean
+	return statistics.Mean(movingRanges(z)) / twoValues(false).RangeMean
 }
 
-// sayCounts cautions where the chart's model of chance does not fit: too few
+// checkCounts cautions where the chart's model of chance does not fit: too few
 // expected for limits of 3 sigma, or points that vary more, or less, than
 // chance.
-func (b *chartBuilder) sayCounts(c counting, points []Tally) {
+func (b *chartBuilder) checkCounts(c counting, points []Tally) {
 	centre := b.Baseline.Centre
 	least := math.Inf(1)
 	var square2 float64
@@ -201,7 +200,7 @@ func (b *chartBuilder) sayCounts(c counting, points []Tally) {
 		square2 += square((float64(p.Count)/n - centre) / c.sd(centre, n))
 	}
 	if least < 5 {
-		b.caution("the smallest point expects %.2g only: limits are rough, and a false alarm is commoner than once in 370", least)
+		b.caution(FewExpected, least)
 	}
 	freedom := float64(len(points) - 1)
 	if b.o.Baseline != nil {
@@ -210,18 +209,18 @@ func (b *chartBuilder) sayCounts(c counting, points []Tally) {
 	if c.laney || freedom < 1 {
 		return
 	}
-	chi := distuv.ChiSquared{K: freedom}
+	more := statistics.ChiSquareTail(square2, freedom) // chance of points that differ more
 	times := math.Sqrt(square2 / freedom)
 	switch {
-	case chi.Survival(square2) < 0.001 && times > 1.1 && b.Kind != ChartC && b.Kind != ChartNP:
+	case more < 0.001 && times > 1.1 && b.Kind != ChartC && b.Kind != ChartNP:
 		prime := ChartPPrime
 		if !c.share {
 			prime = ChartUPrime
 		}
-		b.caution("points differ %.2g times as much as chance alone would make them: either the process changes, or units of a group share their fate; %s has limits that allow for that", times, prime)
-	case chi.Survival(square2) < 0.001 && times > 1.1:
-		b.caution("points differ %.2g times as much as chance alone would make them: either the process changes, or units of a group share their fate", times)
-	case chi.CDF(square2) < 0.001:
-		b.caution("points differ less than chance alone would make them (%.2g times): are the counts independent, and reported as they are?", times)
+		b.caution(MoreThanChanceWide, times, prime)
+	case more < 0.001 && times > 1.1:
+		b.caution(MoreThanChance, times)
+	case 1-more < 0.001:
+		b.caution(LessThanChance, times)
 	}
 }

@@ -4,11 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
-	"strings"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // Estimator names how the short-term (within) standard deviation was had.
@@ -38,13 +35,10 @@ type CapabilityOptions struct {
 	// its estimator are wanted: some programs take one less than the number of
 	// values whatever the estimator, which makes intervals too narrow.
 	Freedom float64
-	// Format writes a value in the reading's unit for people; nil gives four
-	// digits and the unit.
-	Format func(float64) string
 }
 
 // CapabilityStudy is whether a process can hold its limits. What cannot be said
-// is missing, and Problem, Verdict or a caution says why.
+// is missing, and Problem, State or a caution says why.
 //
 // Cp and Cpk go by the spread of neighbours (within: what the process could do
 // if it never moved), Pp and Ppk by that of all values (what it does). Intervals:
@@ -100,30 +94,35 @@ type CapabilityStudy struct {
 	Stability  Stability        `json:"stability"`
 	Percentile *PercentileStudy `json:"percentile,omitempty"`
 
-	State    string   `json:"state"`   // one of the Capability constants
-	Verdict  string   `json:"verdict"` // one sentence
-	Means    string   `json:"means"`   // what that means, and what to do
-	Cautions []string `json:"cautions,omitempty"`
-	Problem  string   `json:"problem,omitempty"` // why there are no indices at all
+	State CapabilityState `json:"state"`
+	// Index is which of the indices State goes by: "cpk" or "ppk"; of
+	// percentiles, Percentile's ppk. "" without any.
+	Index    string   `json:"index,omitempty"`
+	Cautions []Remark `json:"cautions,omitempty"`
+	Problem  *Remark  `json:"problem,omitempty"` // why there are no indices at all
 }
 
-// What a study says. 1.33 is common practice, as is 1.00 for "just".
+// CapabilityState is what a study says. 1.33 is common practice, as is 1.00 for "just".
+type CapabilityState string
+
+// The states.
 const (
-	CapabilityNone      = "none"       // no indices: see Problem
-	CapabilityMoot      = "moot"       // indices mean nothing: the process moves
-	CapabilityByPercent = "percentile" // indices mean little: not normal; go by percentiles
-	CapabilityHolds     = "holds"      // Cpk, or Ppk where that is smaller, surely 1.33 or more
-	CapabilityLikely    = "likely"     // 1.33 or more, but it may be less
-	CapabilityJust      = "just"       // from 1.00 up to 1.33
-	CapabilityNot       = "not"        // below 1.00
+	CapabilityNone      CapabilityState = "none"       // no indices: see Problem
+	CapabilityMoot      CapabilityState = "moot"       // indices mean nothing: the process moves
+	CapabilityByPercent CapabilityState = "percentile" // indices mean little: not normal; go by percentiles
+	CapabilityHolds     CapabilityState = "holds"      // Cpk, or Ppk where that is smaller, surely 1.33 or more
+	CapabilityLikely    CapabilityState = "likely"     // 1.33 or more, but it may be less
+	CapabilityJust      CapabilityState = "just"       // from 1.00 up to 1.33
+	CapabilityNot       CapabilityState = "not"        // below 1.00
 )
 
 const (
-	indexGood            = 1.33
-	indexJust            = 1.0
-	fewestForCapability  = 8
-	usualForCapability   = 30
-	usualForCapabilityIn = "30 to 50 or more"
+	// IndexGood is what a capability index should be, by common practice, and
+	// IndexJust where limits begin to be broken as a matter of course.
+	IndexGood           = 1.33
+	IndexJust           = 1.0
+	fewestForCapability = 8
+	usualForCapability  = 30
 )
 
 // Capability studies single values, in order of time.
@@ -142,13 +141,13 @@ func (s Series) Capability(o CapabilityOptions) CapabilityStudy {
 	groups, _ := Cut(s, Cutting{}) // each its own: no error
 	t := CapabilityOf(groups, Spec{Lower: s.Lower, Upper: s.Upper}, o)
 	if s.LimitChanged {
-		t.caution("the limits changed meanwhile: all values are held against the newest ones")
+		t.caution(LimitChanged)
 	}
 	if s.Total > int64(len(s.Points)) {
-		t.caution("these are the newest %d of %d values", len(s.Points), s.Total)
+		t.caution(Newest, len(s.Points), s.Total)
 	}
 	if share, places := differBy(s); share >= 0.1 {
-		t.caution("%d nests together: %s of the variance lies between them, so look at each by itself", places, PercentDigits(share, 0))
+		t.caution(NestsDiffer, places, share)
 	}
 	return t
 }
@@ -174,21 +173,25 @@ func CapabilityOf(groups []Subgroup, spec Spec, o CapabilityOptions) CapabilityS
 			*l = nil
 		}
 	}
-	if t.Problem = problemOf(all, spec); t.Problem == "" || t.describable(all) {
+	if t.Problem = problemOf(all, spec); t.Problem == nil || t.describable(all) {
 		t.describe(all, groups, o)
 	}
-	if t.Problem == "" {
+	if t.Problem == nil {
 		t.indices(all, groups, o)
 	}
-	t.conclude(o)
+	t.conclude()
 	return t
 }
 
 // problemOf is why there can be no indices.
-func problemOf(all []float64, spec Spec) string {
+func problemOf(all []float64, spec Spec) *Remark {
+	because := func(code Code, args ...any) *Remark {
+		r := remark(code, args...)
+		return &r
+	}
 	for _, l := range []*float64{spec.Lower, spec.Upper, spec.Target} {
 		if l != nil && !isFinite(*l) {
-			return "A limit or the target is not a finite number."
+			return because(LimitNotFinite)
 		}
 	}
 	wrong := 0
@@ -199,21 +202,21 @@ func problemOf(all []float64, spec Spec) string {
 	}
 	switch {
 	case len(all) == 0:
-		return "There are no values."
+		return because(NoValues)
 	case wrong > 0:
-		return fmt.Sprintf("%d of %d values are not finite numbers: what they should have been is not known, and leaving them out would flatter the process.", wrong, len(all))
+		return because(NotFinite, wrong, len(all))
 	case len(all) > 1 && !isFinite(sdOf(all)):
-		return "The values are too large to calculate with."
+		return because(TooLarge)
 	case spec.Lower == nil && spec.Upper == nil:
-		return "There are no limits: capability is spread held against limits."
+		return because(NoLimits)
 	case spec.Lower != nil && spec.Upper != nil && *spec.Lower >= *spec.Upper:
-		return "The lower limit is not below the upper one."
+		return because(LimitsSwapped)
 	case len(all) < fewestForCapability:
-		return fmt.Sprintf("%s: %d at least are needed, %s are usual.", upperFirst(countOf(len(all), "value")), fewestForCapability, usualForCapabilityIn)
+		return because(TooFewValues, len(all), fewestForCapability)
 	case spanOf(all) == 0:
-		return "All values are the same: either the reading is too coarse to show a spread, or something is stuck. Capability cannot be told from them."
+		return because(Constant)
 	}
-	return ""
+	return nil
 }
 
 // describable says whether values have a mean at all.
@@ -223,21 +226,21 @@ func (t *CapabilityStudy) describable(all []float64) bool {
 
 // sdOf is not finite where a value is not.
 func sdOf(all []float64) float64 {
-	_, s := meanAndSD(all)
+	_, s := statistics.MeanSD(all)
 	return s
 }
 
-func (t *CapabilityStudy) caution(format string, args ...any) {
-	t.Cautions = append(t.Cautions, fmt.Sprintf(format, args...))
+func (t *CapabilityStudy) caution(code Code, args ...any) {
+	t.Cautions = append(t.Cautions, remark(code, args...))
 }
 
 func (t *CapabilityStudy) describe(all []float64, groups []Subgroup, o CapabilityOptions) {
 	sorted := slices.Sorted(slices.Values(all))
-	t.Mean, t.Overall = meanAndSD(all)
+	t.Mean, t.Overall = statistics.MeanSD(all)
 	t.Min, t.Max = sorted[0], sorted[len(sorted)-1]
 	t.Normality = newNormality(sorted)
 	t.Stability = newStability(groups, t.Normality, o)
-	if t.Problem == "" {
+	if t.Problem == nil {
 		t.Percentile = newPercentileStudy(sorted, t.Spec, o.Confidence)
 	}
 }
@@ -251,7 +254,7 @@ func (t *CapabilityStudy) withinSpread(groups []Subgroup, o CapabilityOptions) e
 	switch {
 	case singleErr == nil:
 		by = EstimatorMovingRange
-		sigma, freedom = stat.Mean(movingRanges(x), nil)/twoValues(false).RangeMean, movingFreedom(len(x))
+		sigma, freedom = statistics.Mean(movingRanges(x))/twoValues(false).RangeMean, movingFreedom(len(x))
 	case by == "" || by == EstimatorPooled:
 		by = EstimatorPooled
 		sigma, freedom = pooled(groups)
@@ -288,9 +291,9 @@ func movingFreedom(n int) float64 {
 func (t *CapabilityStudy) indices(all []float64, groups []Subgroup, o CapabilityOptions) {
 	n := float64(t.N)
 	if err := t.withinSpread(groups, o); err != nil {
-		t.caution("no Cp and Cpk: %v", err)
+		t.caution(NoWithin)
 	} else if t.Within == 0 {
-		t.caution("no Cp and Cpk: neighbours do not differ, so there is no short-term spread")
+		t.caution(NeighboursAlike)
 	}
 	estimate := func(v float64, interval func(v float64) (low, high float64), method string) *Estimate {
 		if math.IsNaN(v) {
@@ -357,11 +360,11 @@ func (t *CapabilityStudy) outside(all []float64, o CapabilityOptions) {
 		bySigma += density(z) * z / t.Overall
 	}
 	n := float64(t.N)
-	z := -distuv.UnitNormal.Quantile(e.Value)
+	z := -statistics.NormalQuantile(e.Value)
 	sd := math.Sqrt(square(byMean*t.Overall)/n+square(bySigma*t.Overall)/(2*(n-1))) / density(z)
-	half := distuv.UnitNormal.Quantile((1+o.Confidence)/2) * sd
+	half := statistics.NormalQuantile((1+o.Confidence)/2) * sd
 	if isFinite(half) {
-		e.Low, e.High = normalUpper(z+half), normalUpper(z-half)
+		e.Low, e.High = statistics.NormalUpper(z+half), statistics.NormalUpper(z-half)
 		t.Expected = &e
 	}
 }
@@ -374,7 +377,7 @@ func differBy(s Series) (share float64, places int) {
 		return 0, len(groups)
 	}
 	within, freedom := pooled(groups)
-	_, all := meanAndSD(s.Values())
+	_, all := statistics.MeanSD(s.Values())
 	total := all * all * float64(len(s.Points)-1)
 	k := float64(len(groups) - 1)
 	if share = (total - within*within*freedom - k*within*within) / (total + within*within); !(share > 0) {
@@ -383,120 +386,71 @@ func differBy(s Series) (share float64, places int) {
 	return share, len(groups)
 }
 
-// PerMillion writes a share as parts per million for people: "66 ppm".
-func PerMillion(share float64) string {
-	ppm := share * 1e6
-	switch {
-	case math.IsNaN(ppm):
-		return "not known"
-	case ppm == 0:
-		return "0 ppm"
-	case ppm < 0.001:
-		return "under 0.001 ppm"
-	case ppm < 100:
-		return strconv.FormatFloat(ppm, 'g', 2, 64) + " ppm"
-	}
-	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(ppm, 'e', 2, 64), 64)
-	return strconv.FormatFloat(rounded, 'f', -1, 64) + " ppm"
-}
-
-func inWords(e *Estimate) string {
-	text := strconv.FormatFloat(e.Value, 'f', 2, 64)
-	switch {
-	case isFinite(e.Low) && isFinite(e.High):
-		text += fmt.Sprintf(" (%.2f to %.2f)", e.Low, e.High)
-	case isFinite(e.High):
-		text += fmt.Sprintf(" (%.2f or less)", e.High)
-	case isFinite(e.Low):
-		text += fmt.Sprintf(" (%.2f or more)", e.Low)
-	}
-	return text
-}
-
-// conclude puts the study in words.
-func (t *CapabilityStudy) conclude(o CapabilityOptions) {
-	if t.Problem != "" {
-		t.Verdict = "No capability: " + strings.ToLower(t.Problem[:1]) + t.Problem[1:]
-		t.Means = "No index is given, since it would say nothing."
+// conclude says what the indices are worth, and which to go by.
+func (t *CapabilityStudy) conclude() {
+	if t.Problem != nil {
 		return
 	}
 	if t.N < usualForCapability {
-		t.caution("%d values are few (%s are usual): mind the interval", t.N, usualForCapabilityIn)
+		t.caution(FewValues, t.N, usualForCapability)
 	}
 	if target := t.Spec.Target; target != nil && (t.Spec.Lower != nil && *target < *t.Spec.Lower || t.Spec.Upper != nil && *target > *t.Spec.Upper) {
-		t.caution("the target lies outside the limits")
+		t.caution(TargetOutside)
 	}
-	if t.Normality.Shape == ShapeDoubt || t.Normality.Coarse {
-		t.Cautions = append(t.Cautions, t.Normality.Text)
+	t.Index = "cpk"
+	if t.Cpk == nil {
+		t.Index = "ppk"
 	}
-	if t.Stability.State == StabilitySlight || t.Stability.State == StabilityUnknown {
-		t.Cautions = append(t.Cautions, t.Stability.Text)
-	}
-	name, index := "Cpk", t.Cpk
-	if index == nil {
-		name, index = "Ppk", t.Ppk
-	}
-	observed := fmt.Sprintf("Outside the limits were %d of these %d values: %s (%s to %s), whatever their distribution.",
-		t.Observed.Count, t.N, Percent(t.Observed.Value), Percent(t.Observed.Low), Percent(t.Observed.High))
 	switch {
 	case t.Stability.State == StabilityUnstable:
 		t.State = CapabilityMoot
-		t.Verdict = fmt.Sprintf("%s %.2f means nothing yet: %s", name, index.Value, lowerFirst(t.Stability.Text))
-		t.Means = "Capability foretells only what a stable process does. Find out on the control chart when it moved and why. " + observed
 	case t.Normality.Shape == ShapeOther:
 		t.State = CapabilityByPercent
-		t.Verdict = fmt.Sprintf("%s %.2f means little here: the values are not normally distributed (%s)", name, index.Value, t.Normality.Look)
-		if p := t.Percentile; p != nil && p.Ppk != nil {
-			most := ""
-			if p.AtMost {
-				most = "at most "
-			}
-			t.Verdict += fmt.Sprintf("; by percentiles instead: Ppk %s%s", most, inWords(p.Ppk))
-		}
-		t.Verdict += "."
-		t.Means = observed
-		if p := t.Percentile; p != nil && p.Caution != "" {
-			t.Cautions = append(t.Cautions, p.Caution)
+		if p := t.Percentile; p != nil && p.Caution != nil {
+			t.Cautions = append(t.Cautions, *p.Caution)
 		}
 	default:
 		// The smaller of the two: what the process does, not what it might.
 		if t.Cpk != nil && t.Ppk.Value < t.Cpk.Value/ratioMatters {
-			name, index = "Ppk", t.Ppk
-			t.caution("by the spread of neighbours alone it would be Cpk %s: the process could do better than it does", inWords(t.Cpk))
+			t.Index = "ppk"
+			t.caution(CouldBeBetter, t.Cpk.Value, t.Cpk.Low, t.Cpk.High)
 		}
-		t.grade(name, index)
-		t.Means += " " + observed
-		if t.Cp != nil && t.Cpk != nil && t.Cp.Value-t.Cpk.Value > 0.15 && *t.OffCentre > 0.1 {
-			middle := *t.Spec.Lower + (*t.Spec.Upper-*t.Spec.Lower)/2
-			t.Means += fmt.Sprintf(" The process is off centre: with its mean moved by %s, Cpk would be %.2f.", ChartOptions{Unit: o.Unit, Format: o.Format}.format(middle-t.Mean), t.Cp.Value)
-		}
+		t.State = grade(t.Decisive())
 	}
 }
 
-func lowerFirst(s string) string {
-	if s == "" {
-		return s
+// Decisive is the index that the state goes by; nil without any.
+func (t *CapabilityStudy) Decisive() *Estimate {
+	switch {
+	case t.State == CapabilityByPercent && t.Percentile != nil && t.Percentile.Ppk != nil:
+		return t.Percentile.Ppk
+	case t.Index == "cpk":
+		return t.Cpk
+	case t.Index == "ppk":
+		return t.Ppk
 	}
-	return strings.ToLower(s[:1]) + s[1:]
+	return nil
+}
+
+// Recentre is by how much the mean would have to move to lie in the middle of
+// the limits, where that is worth while: ok is false where it lies there, or
+// nearly so. Cpk would then be Cp.
+func (t *CapabilityStudy) Recentre() (by float64, ok bool) {
+	if t.Cp == nil || t.Cpk == nil || t.OffCentre == nil || t.Cp.Value-t.Cpk.Value <= 0.15 || *t.OffCentre <= 0.1 {
+		return 0, false
+	}
+	return *t.Spec.Lower + (*t.Spec.Upper-*t.Spec.Lower)/2 - t.Mean, true
 }
 
 // grade says what an index means that means something.
-func (t *CapabilityStudy) grade(name string, index *Estimate) {
-	figure := name + " " + inWords(index)
+func grade(index *Estimate) CapabilityState {
 	switch {
-	case index.Low >= indexGood:
-		t.State = CapabilityHolds
-		t.Verdict = fmt.Sprintf("The process holds its limits: %s, surely above the usual %.2f.", figure, indexGood)
-	case index.Value >= indexGood:
-		t.State = CapabilityLikely
-		t.Verdict = fmt.Sprintf("The process probably holds its limits: %s, but it may be below the usual %.2f.", figure, indexGood)
-	case index.Value >= indexJust:
-		t.State = CapabilityJust
-		t.Verdict = fmt.Sprintf("The process just holds its limits: %s, below the usual %.2f.", figure, indexGood)
-	default:
-		t.State = CapabilityNot
-		t.Verdict = fmt.Sprintf("The process does not hold its limits: %s, below 1.00.", figure)
+	case index.Low >= IndexGood:
+		return CapabilityHolds
+	case index.Value >= IndexGood:
+		return CapabilityLikely
+	case index.Value >= IndexJust:
+		return CapabilityJust
 	}
-	e := t.Expected
-	t.Means = fmt.Sprintf("If it goes on like this, %s of the units will be outside the limits (%s to %s).", PerMillion(e.Value), PerMillion(e.Low), PerMillion(e.High))
+	return CapabilityNot
 }

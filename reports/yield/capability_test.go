@@ -9,33 +9,38 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
-// What has no answer says so, in words, and gives no index.
+// What has no answer says why, and gives no index.
 func TestNoCapability(t *testing.T) {
 	nan := math.NaN()
 	limits := spec(0, 10, nan)
 	good := gaussian(1, 20, 5, 1)
-	for want, s := range map[string]CapabilityStudy{
-		"There are no values.": Capability(nil, limits, CapabilityOptions{}),
-		"2 of 20 values are not finite numbers: what they should have been is not known, and leaving them out would flatter the process.": Capability(
-			append(slices.Clone(good[:18]), nan, math.Inf(1)), limits, CapabilityOptions{}),
-		"There are no limits: capability is spread held against limits.": Capability(good, Spec{}, CapabilityOptions{}),
-		"The lower limit is not below the upper one.":                    Capability(good, spec(10, 10, nan), CapabilityOptions{}),
-		"A limit or the target is not a finite number.":                  Capability(good, spec(0, math.Inf(1), nan), CapabilityOptions{}),
-		"7 values: 8 at least are needed, 30 to 50 or more are usual.":   Capability(good[:7], limits, CapabilityOptions{}),
-		"The values are too large to calculate with.":                    Capability(append(slices.Clone(good), math.MaxFloat64, -math.MaxFloat64), limits, CapabilityOptions{}),
-		"1 value: 8 at least are needed, 30 to 50 or more are usual.":    Capability(good[:1], limits, CapabilityOptions{}),
-		"All values are the same: either the reading is too coarse to show a spread, or something is stuck. Capability cannot be told from them.": Capability(
-			make([]float64, 50), limits, CapabilityOptions{}),
+	for _, tt := range []struct {
+		want Remark
+		s    CapabilityStudy
+	}{
+		{remark(NoValues), Capability(nil, limits, CapabilityOptions{})},
+		{remark(NotFinite, 2, 20), Capability(append(slices.Clone(good[:18]), nan, math.Inf(1)), limits, CapabilityOptions{})},
+		{remark(NoLimits), Capability(good, Spec{}, CapabilityOptions{})},
+		{remark(LimitsSwapped), Capability(good, spec(10, 10, nan), CapabilityOptions{})},
+		{remark(LimitNotFinite), Capability(good, spec(0, math.Inf(1), nan), CapabilityOptions{})},
+		{remark(TooFewValues, 7, 8), Capability(good[:7], limits, CapabilityOptions{})},
+		{remark(TooLarge), Capability(append(slices.Clone(good), math.MaxFloat64, -math.MaxFloat64), limits, CapabilityOptions{})},
+		{remark(TooFewValues, 1, 8), Capability(good[:1], limits, CapabilityOptions{})},
+		{remark(Constant), Capability(make([]float64, 50), limits, CapabilityOptions{})},
 	} {
-		require.Equal(t, want, s.Problem)
+		s := tt.s
+		require.Equal(t, &tt.want, s.Problem)
 		require.Equal(t, CapabilityNone, s.State)
 		for _, e := range []*Estimate{s.Cp, s.Cpl, s.Cpu, s.Cpk, s.Pp, s.Ppl, s.Ppu, s.Ppk, s.Cpm, s.Expected} {
 			require.Nil(t, e)
 		}
 		require.Nil(t, s.Observed)
-		require.Contains(t, s.Verdict, "No capability: ")
+		require.Empty(t, s.Index)
+		require.Nil(t, s.Decisive())
 		_, err := json.Marshal(s)
 		require.NoError(t, err)
 	}
@@ -67,12 +72,12 @@ func TestOneLimit(t *testing.T) {
 		require.Nil(t, s.Percentile.Pp)
 		require.NotNil(t, s.Percentile.Ppk)
 		// For one limit the interval of the expected share is that of Ppk.
-		require.InEpsilon(t, normalUpper(3*s.Ppk.High), s.Expected.Low, 1e-6)
-		require.InEpsilon(t, normalUpper(3*s.Ppk.Low), s.Expected.High, 1e-6)
+		require.InEpsilon(t, statistics.NormalUpper(3*s.Ppk.High), s.Expected.Low, 1e-6)
+		require.InEpsilon(t, statistics.NormalUpper(3*s.Ppk.Low), s.Expected.High, 1e-6)
 	}
 }
 
-// Each state, and the sentence that goes with it.
+// Each state, and what it goes by.
 func TestCapabilityVerdicts(t *testing.T) {
 	random := rand.New(rand.NewPCG(4, 4))
 	skewed := make([]float64, 800)
@@ -82,27 +87,42 @@ func TestCapabilityVerdicts(t *testing.T) {
 	step := append(gaussian(5, 100, 4, 0.5), gaussian(6, 100, 6, 0.5)...)
 	limits := spec(0, 10, math.NaN())
 	for _, row := range []struct {
-		values  []float64
-		state   string
-		verdict string
-		means   string
+		values []float64
+		state  CapabilityState
+		shape  Look
+		moves  bool
+		off    bool // centre
 	}{
-		{gaussian(7, 200, 5, 1), CapabilityHolds, `^The process holds its limits: Cpk 1\.\d\d \(1\.\d\d to 1\.\d\d\), surely above the usual 1\.33\.$`, `^If it goes on like this, .* ppm of the units will be outside the limits \(.* ppm to .* ppm\)\. Outside the limits were 0 of these 200 values: 0\.0 % \(0\.0 % to 1\.8 %\), whatever their distribution\.$`},
-		{gaussian(8, 30, 5, 1.1), CapabilityLikely, `^The process probably holds its limits: [CP]pk 1\.\d\d \(.*\), but it may be below the usual 1\.33\.$`, `.`},
-		{gaussian(9, 200, 5, 1.5), CapabilityJust, `^The process just holds its limits: [CP]pk 1\.`, `.`},
-		{gaussian(10, 200, 8, 1), CapabilityNot, `^The process does not hold its limits: Cpk 0\.`, `The process is off centre: with its mean moved by -\d\.\d+ V, Cpk would be 1\.`},
-		{skewed, CapabilityByPercent, `^Cpk 2\.\d\d means little here: the values are not normally distributed \(skewed to the right \(a long tail of high values\)\); by percentiles instead: Ppk 1\.\d\d \(1\.\d\d or less\)\.$`, `^Outside the limits were \d+ of these 800 values`},
-		{skewed[:100], CapabilityByPercent, `; by percentiles instead: Ppk at most \d`, `.`},
-		{step, CapabilityMoot, `^Cpk \d\.\d\d means nothing yet: the process moves over time: all values together are spread 2\.\d\d times as wide as neighbours are\.$`, `control chart`},
+		{gaussian(7, 200, 5, 1), CapabilityHolds, "", false, false},
+		{gaussian(8, 30, 5, 1.1), CapabilityLikely, "", false, false},
+		{gaussian(9, 200, 5, 1.5), CapabilityJust, "", false, false},
+		{gaussian(10, 200, 8, 1), CapabilityNot, "", false, true},
+		{skewed, CapabilityByPercent, LookRight, false, false},
+		{skewed[:100], CapabilityByPercent, LookRight, false, false},
+		{step, CapabilityMoot, "", true, false},
 	} {
 		l := limits
 		if row.state == CapabilityByPercent {
 			l = spec(math.NaN(), 8, math.NaN())
 		}
 		s := Capability(row.values, l, CapabilityOptions{Unit: "V"})
-		require.Equal(t, row.state, s.State, s.Verdict)
-		require.Regexp(t, row.verdict, s.Verdict)
-		require.Regexp(t, row.means, s.Means)
+		require.Equal(t, row.state, s.State)
+		require.NotNil(t, s.Decisive())
+		if row.shape != "" {
+			require.Equal(t, row.shape, s.Normality.Look)
+			require.Equal(t, s.Percentile.Ppk, s.Decisive())
+			require.Equal(t, len(row.values) < 741, s.Percentile.AtMost)
+		}
+		require.Equal(t, row.moves, s.Stability.State == StabilityUnstable && s.Stability.Reason == ReasonSpread && *s.Stability.Ratio > 2)
+		by, off := s.Recentre()
+		require.Equal(t, row.off, off)
+		if off {
+			require.InDelta(t, 5-s.Mean, by, 1e-12)
+		}
+		if row.state == CapabilityHolds {
+			require.Equal(t, []int64{0, 200}, []int64{s.Observed.Count, s.Observed.Of})
+			require.GreaterOrEqual(t, s.Decisive().Low, IndexGood)
+		}
 		data, err := json.Marshal(s)
 		require.NoError(t, err)
 		var again CapabilityStudy
@@ -116,8 +136,10 @@ func TestSmallerIndexCounts(t *testing.T) {
 	s := Capability(bottles, spec(740, 760, math.NaN()), CapabilityOptions{})
 	require.Greater(t, s.Cpk.Value, 2.0)
 	require.Equal(t, CapabilityLikely, s.State)
-	require.Equal(t, "The process probably holds its limits: Ppk 1.55 (1.03 to 2.06), but it may be below the usual 1.33.", s.Verdict)
-	require.Contains(t, s.Cautions, "by the spread of neighbours alone it would be Cpk 2.17 (1.28 to 3.06): the process could do better than it does")
+	require.Equal(t, "ppk", s.Index)
+	require.Equal(t, s.Ppk, s.Decisive())
+	require.InDeltaSlice(t, []float64{1.55, 1.03, 2.06}, []float64{s.Ppk.Value, s.Ppk.Low, s.Ppk.High}, 0.005)
+	require.Contains(t, s.Cautions, remark(CouldBeBetter, s.Cpk.Value, s.Cpk.Low, s.Cpk.High))
 }
 
 // A process that does not move is hardly ever called unstable, whatever its
@@ -148,7 +170,7 @@ func TestStability(t *testing.T) {
 		x[i] += 0.2 * math.Sin(float64(i)/300)
 	}
 	s := newStability(Singles(x), NewNormality(x), CapabilityOptions{})
-	require.Equal(t, StabilitySlight, s.State, s.Text) // no chance, but little
+	require.Equal(t, StabilitySlight, s.State) // no chance, but little
 	require.Equal(t, StabilityUnknown, newStability(Singles(x[:9]), Normality{}, CapabilityOptions{}).State)
 
 	var groups []Subgroup
@@ -188,11 +210,11 @@ func TestAndersonDarling(t *testing.T) {
 
 	// By hand, from the definition.
 	x := []float64{-1.2, -0.7, -0.4, -0.1, 0.2, 0.3, 0.8, 1.6}
-	m, s := meanAndSD(x)
+	m, s := statistics.MeanSD(x)
 	sum := 0.0
 	for i := range x {
-		below := 1 - normalUpper((x[i]-m)/s)
-		above := normalUpper((x[len(x)-1-i] - m) / s)
+		below := 1 - statistics.NormalUpper((x[i]-m)/s)
+		above := statistics.NormalUpper((x[len(x)-1-i] - m) / s)
 		sum += float64(2*i+1) * (math.Log(below) + math.Log(above))
 	}
 	statistic, _, _, err := AndersonDarling(x)
@@ -205,8 +227,8 @@ func TestAndersonDarling(t *testing.T) {
 	require.NoError(t, err)
 	require.False(t, math.IsInf(statistic, 0) || math.IsNaN(statistic))
 	require.Less(t, p, 1e-20)
-	require.InEpsilon(t, math.Log(normalUpper(35)), logNormalBelow(-35), 1e-9)
-	require.InEpsilon(t, math.Log(normalUpper(30)), logNormalBelow(-30), 1e-6)
+	require.InEpsilon(t, math.Log(statistics.NormalUpper(35)), logNormalBelow(-35), 1e-9)
+	require.InEpsilon(t, math.Log(statistics.NormalUpper(30)), logNormalBelow(-30), 1e-6)
 	for _, bad := range [][]float64{nil, x[:7], make([]float64, 20), append(slices.Clone(x), math.NaN())} {
 		_, _, _, err := AndersonDarling(bad)
 		require.ErrorContains(t, err, "normality: ")
@@ -227,17 +249,18 @@ func TestNormalityByEffect(t *testing.T) {
 	slightly := draw(20000, func() float64 { z := random.NormFloat64(); return z + 0.04*z*z }) // skewness about 0.24
 	s := NewNormality(slightly)
 	require.Less(t, *s.P, 1e-4)
-	require.Equal(t, ShapeNormal, s.Shape, s.Text)
-	require.Regexp(t, `^Not exactly normal, as 20000 values show, but too little to matter \(skewness 0\.2\d, excess kurtosis 0\.\d\d\)\.$`, s.Text)
+	require.Equal(t, ShapeNormal, s.Shape)
+	require.Equal(t, LookSlight, s.Look)
+	require.InDelta(t, 0.24, *s.Skewness, 0.05)
 
-	for look, x := range map[string][]float64{
-		"skewed to the right (a long tail of high values)":                        draw(300, func() float64 { return math.Exp(0.5 * random.NormFloat64()) }),
-		"skewed to the left (a long tail of low values)":                          draw(300, func() float64 { return -math.Exp(0.5 * random.NormFloat64()) }),
-		"values far out on both sides are commoner than in a normal distribution": draw(2000, func() float64 { return math.Copysign(random.ExpFloat64(), random.NormFloat64()) }),
-		"flatter than a normal distribution, as where two groups are mixed":       draw(400, func() float64 { return random.NormFloat64() + math.Copysign(3, random.NormFloat64()) }),
+	for look, x := range map[Look][]float64{
+		LookRight: draw(300, func() float64 { return math.Exp(0.5 * random.NormFloat64()) }),
+		LookLeft:  draw(300, func() float64 { return -math.Exp(0.5 * random.NormFloat64()) }),
+		LookTails: draw(2000, func() float64 { return math.Copysign(random.ExpFloat64(), random.NormFloat64()) }),
+		LookFlat:  draw(400, func() float64 { return random.NormFloat64() + math.Copysign(3, random.NormFloat64()) }),
 	} {
 		s := NewNormality(x)
-		require.Equal(t, ShapeOther, s.Shape, s.Text)
+		require.Equal(t, ShapeOther, s.Shape)
 		require.Equal(t, look, s.Look)
 	}
 	// Rounded to steps wider than the spread: nothing can be told.
@@ -249,10 +272,12 @@ func TestNormalityByEffect(t *testing.T) {
 	fine := draw(20000, func() float64 { return math.Round(3*random.NormFloat64()) / 3 })
 	s = NewNormality(fine)
 	require.Less(t, *s.P, 1e-4)
-	require.Equal(t, ShapeNormal, s.Shape, s.Text)
+	require.Equal(t, ShapeNormal, s.Shape)
 	require.Equal(t, ShapeUnknown, NewNormality(nil).Shape)
 	require.Equal(t, ShapeUnknown, NewNormality([]float64{1, math.NaN()}).Shape)
-	require.Equal(t, "All values are the same: they have no shape.", NewNormality(make([]float64, 9)).Text)
+	require.Equal(t, Constant, NewNormality(make([]float64, 9)).Why)
+	require.Equal(t, TooFewValues, NewNormality(nil).Why)
+	require.Equal(t, NotFinite, NewNormality([]float64{1, math.NaN()}).Why)
 }
 
 // Percentiles of a normal process are those of Pp; the interval of the ranks
@@ -266,18 +291,18 @@ func TestPercentileStudy(t *testing.T) {
 	require.Greater(t, p.Ppk.High, p.Ppk.Value)
 	require.Less(t, p.Low.Low, 2.0)
 	require.Greater(t, p.Low.High, 2.0)
-	require.Empty(t, p.Caution)
+	require.Nil(t, p.Caution)
 	require.False(t, p.AtMost)
 
 	few := newPercentileStudy(sorted[:100:100], spec(0, 10, math.NaN()), 0.95)
 	require.True(t, few.AtMost)
 	require.Equal(t, sorted[0], few.Low.Value)
 	require.True(t, math.IsInf(few.Low.Low, -1))
-	require.Contains(t, few.Caution, "100 values do not reach the 0.135 % and 99.865 % points (741 are needed")
+	require.Equal(t, remark(PercentilesBeyond, 100, 741), *few.Caution)
 
 	// e-Handbook 7.2.6.2: the 90th percentile of 12 values, at rank 11.7.
 	handbook := []float64{95.0610, 95.0925, 95.1065, 95.1195, 95.1442, 95.1567, 95.1591, 95.1682, 95.1772, 95.1937, 95.1959, 95.1990}
-	require.InDelta(t, 95.1981, quantile(handbook, 0.9), 5e-5)
+	require.InDelta(t, 95.1981, statistics.Quantile(handbook, 0.9), 5e-5)
 	// Ranks: the largest 45 of 45 values hold the median's upper end, and so on.
 	e := quantileEstimate([]float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10}, 0.5, 0.95)
 	require.Equal(t, []float64{5.5, 2, 9}, []float64{e.Value, e.Low, e.High}) // 97.9 % of such intervals
@@ -320,22 +345,19 @@ func TestSeriesCapability(t *testing.T) {
 	c := s.Capability(CapabilityOptions{})
 	require.Equal(t, []string{"a.b", "V"}, []string{c.Name, c.Unit})
 	require.Equal(t, 400, c.N)
-	require.Contains(t, c.Cautions, "the limits changed meanwhile: all values are held against the newest ones")
-	require.Contains(t, c.Cautions, "these are the newest 400 of 5000 values")
-	require.Regexp(t, `^2 nests together: \d\d % of the variance lies between them, so look at each by itself$`, c.Cautions[len(c.Cautions)-1])
-}
-
-func TestPerMillion(t *testing.T) {
-	for share, want := range map[float64]string{0: "0 ppm", 6.60733e-5: "66 ppm", 0.002699796: "2700 ppm", 1.97e-9: "0.002 ppm", 1e-12: "under 0.001 ppm", 0.5: "500000 ppm", math.NaN(): "not known"} {
-		require.Equal(t, want, PerMillion(share))
-	}
+	require.Contains(t, c.Cautions, remark(LimitChanged))
+	require.Contains(t, c.Cautions, remark(Newest, 400, int64(5000)))
+	nests := c.Cautions[len(c.Cautions)-1]
+	require.Equal(t, NestsDiffer, nests.Code)
+	require.Equal(t, 2, nests.Args["count"])
+	require.Greater(t, nests.Args["share"], 0.1)
 }
 
 func BenchmarkCapability(b *testing.B) {
 	x := gaussian(1, 10000, 5, 1)
 	limits := spec(0, 10, math.NaN())
 	for b.Loop() {
-		if s := Capability(x, limits, CapabilityOptions{}); s.Problem != "" {
+		if s := Capability(x, limits, CapabilityOptions{}); s.Problem != nil {
 			b.Fatal(s.Problem)
 		}
 	}

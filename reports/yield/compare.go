@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"fullthrow/reports/statistics"
 )
 
 // Sample is one reading of one group. Moments alone are enough for means; the
@@ -20,7 +22,7 @@ type Sample struct {
 // SampleOf takes in a series: values that are not finite are left out, points
 // judged "fail" counted as failed.
 func SampleOf(s Series) Sample {
-	out := Sample{LimitChanged: s.LimitChanged, Values: finiteOnly(s.Values())}
+	out := Sample{LimitChanged: s.LimitChanged, Values: statistics.FiniteOnly(s.Values())}
 	out.Moments, out.Dropped = MomentsOf(s.Name, s.Unit, out.Values)
 	out.Dropped = len(s.Points) - len(out.Values)
 	out.Lower, out.Upper = s.Lower, s.Upper
@@ -47,8 +49,6 @@ type CompareOptions struct {
 	// Population is the spread single units are set against: Moments of many
 	// units, by reading.
 	Population []Moments
-	// Say writes values in sentences; nil writes three digits and the unit.
-	Say Say
 }
 
 // Comparison is two groups side by side.
@@ -71,8 +71,7 @@ type Comparison struct {
 	OnlyB    []string     `json:"only_b,omitempty"`
 	Differ   int          `json:"differ"`   // readings that differ beyond chance
 	Untested int          `json:"untested"` // readings of which that cannot be told
-	Text     string       `json:"text"`     // one or two sentences for the whole
-	Cautions []string     `json:"cautions,omitempty"`
+	Cautions []Remark     `json:"cautions,omitempty"`
 }
 
 // Difference is one reading in both groups.
@@ -89,16 +88,18 @@ type Difference struct {
 	Limit *LimitEffect `json:"limit,omitempty"`
 	// Differs lists what is beyond chance, the number of questions reckoned
 	// with: "failing", "level", "spread".
-	Differs  []string `json:"differs,omitempty"`
-	Text     string   `json:"text"` // one sentence
-	Cautions []string `json:"cautions,omitempty"`
+	Differs  []Differing `json:"differs,omitempty"`
+	Cautions []Remark    `json:"cautions,omitempty"`
 }
+
+// Differing is what may differ.
+type Differing string
 
 // What may differ.
 const (
-	DiffersFailing = "failing"
-	DiffersLevel   = "level"
-	DiffersSpread  = "spread"
+	DiffersFailing Differing = "failing"
+	DiffersLevel   Differing = "level"
+	DiffersSpread  Differing = "spread"
 )
 
 // SideFigures are those of one reading in one group.
@@ -149,13 +150,11 @@ func Compare(a, b Side, o CompareOptions) Comparison {
 	if c.Correction != BenjaminiHochberg && c.Correction != NoCorrection {
 		c.Correction = Holm
 	}
-	say := o.Say.orPlain()
 	if a.Counts != nil && b.Counts != nil {
 		y := CompareShares(a.Counts.FirstPassed, a.Counts.Units, b.Counts.FirstPassed, b.Counts.Units, c.Confidence)
 		if y.Test != nil {
 			y.Test.Adjusted = y.Test.P
 		}
-		y.Text = c.yieldText(y)
 		c.Yield = &y
 	}
 	inB := byName(b.Readings)
@@ -184,7 +183,6 @@ func Compare(a, b Side, o CompareOptions) Comparison {
 	for i := range c.Readings {
 		d := &c.Readings[i]
 		d.decide(1 - c.Confidence)
-		d.Text = c.readingText(*d, say)
 		if len(d.Differs) > 0 {
 			c.Differ++
 		}
@@ -193,7 +191,7 @@ func Compare(a, b Side, o CompareOptions) Comparison {
 		}
 	}
 	slices.SortStableFunc(c.Readings, moreImportant)
-	c.Text, c.Cautions = c.text(), c.cautions()
+	c.Cautions = c.cautions()
 	return c
 }
 
@@ -235,17 +233,17 @@ func compareSamples(a, b Sample, population *Moments, confidence float64) Differ
 	}
 	d.Limit = limitEffect(a, b, d.Level.Difference)
 	if a.Unit != b.Unit && a.Unit != "" && b.Unit != "" {
-		d.Cautions = append(d.Cautions, "the units differ: "+a.Unit+" and "+b.Unit+"; nothing can be compared")
+		d.Cautions = append(d.Cautions, remark(UnitsDiffer, a.Unit, b.Unit))
 		d.Level.Test, d.Limit, d.Spread = nil, nil, nil
 	}
 	if d.Limit != nil && d.Limit.Changed {
-		d.Cautions = append(d.Cautions, "the limits of the two differ; shares go by those of the first")
+		d.Cautions = append(d.Cautions, remark(LimitsDiffer))
 	}
 	if a.LimitChanged || b.LimitChanged {
-		d.Cautions = append(d.Cautions, "the limit was changed meanwhile; shares go by the newest")
+		d.Cautions = append(d.Cautions, remark(LimitChanged))
 	}
 	if n := a.Dropped + b.Dropped; n > 0 {
-		d.Cautions = append(d.Cautions, plural(int64(n), "value")+" left out, not being a finite number")
+		d.Cautions = append(d.Cautions, remark(Dropped, n))
 	}
 	return d
 }
@@ -266,11 +264,11 @@ func inOrderOfSize(s Sample) Sample {
 func sideFigures(s Sample) SideFigures {
 	f := SideFigures{N: s.N, Mean: s.Mean, Min: s.Min, Max: s.Max, Failed: s.Failed}
 	if s.N > 1 {
-		sd := math.Sqrt(momentVariance(s.Moments))
+		sd := math.Sqrt(s.Moments.Variance())
 		f.SD = &sd
 	}
 	if int64(len(s.Values)) == s.N {
-		median := sortedQuantile(s.Values, 0.5)
+		median := statistics.Quantile(s.Values, 0.5)
 		f.Median = &median
 	}
 	return f
@@ -330,7 +328,7 @@ func (d *Difference) tests() []*Test {
 
 // decide says what is beyond chance.
 func (d *Difference) decide(alpha float64) {
-	names := []string{DiffersLevel, DiffersFailing, DiffersSpread}
+	names := []Differing{DiffersLevel, DiffersFailing, DiffersSpread}
 	for i, t := range d.tests() {
 		if t != nil && t.Adjusted <= alpha {
 			d.Differs = append(d.Differs, names[i])
@@ -339,23 +337,24 @@ func (d *Difference) decide(alpha float64) {
 	slices.Sort(d.Differs)
 }
 
-func (d Difference) differs(what string) bool { return slices.Contains(d.Differs, what) }
+// Has says that something of the reading differs beyond chance.
+func (d Difference) Has(what Differing) bool { return slices.Contains(d.Differs, what) }
 
 // weight is the order of importance: the rank first, then the size within it.
 func (d Difference) weight() (rank int, size float64) {
 	share := math.NaN()
-	if d.Limit != nil && d.differs(DiffersLevel) {
+	if d.Limit != nil && d.Has(DiffersLevel) {
 		share = math.Abs(d.Limit.Share.Value)
 	}
 	// A spread that grows pushes both edges out by three standard deviations.
-	if d.Limit != nil && d.Limit.Of == "width" && d.Spread != nil && d.differs(DiffersSpread) {
+	if d.Limit != nil && d.Limit.Of == "width" && d.Spread != nil && d.Has(DiffersSpread) {
 		edge := 3 * math.Abs(d.Spread.B-d.Spread.A) / (*d.Limit.Upper - *d.Limit.Lower)
 		if !(share >= edge) && !math.IsInf(edge, 1) {
 			share = edge
 		}
 	}
 	switch {
-	case d.differs(DiffersFailing):
+	case d.Has(DiffersFailing):
 		return 0, math.Abs(d.Failing.Difference.Value)
 	case len(d.Differs) > 0 && !math.IsNaN(share):
 		return 1, share
@@ -368,13 +367,38 @@ func (d Difference) weight() (rank int, size float64) {
 	case d.Level.Test == nil:
 		return 4, 0
 	}
+	return 3, -d.LeastP()
+}
+
+// LeastP is the smallest chance of any test of the reading, before it was
+// corrected; 1 without any.
+func (d Difference) LeastP() float64 {
 	least := 1.0
 	for _, t := range d.tests() {
 		if t != nil {
 			least = min(least, t.P)
 		}
 	}
-	return 3, -least
+	return least
+}
+
+func (c Comparison) cautions() []Remark {
+	var out []Remark
+	few := int64(math.MaxInt64)
+	singles := false
+	for _, d := range c.Readings {
+		few = min(few, d.A.N, d.B.N)
+		singles = singles || d.A.N == 1 || d.B.N == 1
+	}
+	switch {
+	case len(c.Readings) == 0:
+		return nil
+	case singles:
+		return append(out, remark(SingleValue))
+	case few < 8:
+		out = append(out, remark(FewInGroup, few))
+	}
+	return append(out, remark(CauseUnknown))
 }
 
 func moreImportant(a, b Difference) int {

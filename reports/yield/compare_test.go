@@ -10,6 +10,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
 func numbers(t testing.TB, text string) []float64 {
@@ -51,49 +53,10 @@ func limits(s Sample, lower, upper float64) Sample {
 	return s
 }
 
-// NIST/ITL StRD, univariate summary statistics: certified mean, sd and lag-1
-// autocorrelation. NumAcc3 and NumAcc4 cannot be had closer from inputs in
-// double precision.
-func TestMomentsPublished(t *testing.T) {
-	mavro := numbers(t, `2.0018 2.0017 2.0018 2.0019 2.0018 2.0017 2.0015 2.0014 2.0015 2.0015 2.0017 2.0018 2.0018 2.0019 2.0019 2.0021
-		2.002 2.0016 2.0014 2.0013 2.0013 2.0015 2.0015 2.0016 2.0015 2.0014 2.0013 2.0014 2.0015 2.0014 2.0015 2.0016 2.0015 2.0016 2.0019
-		2.002 2.002 2.0021 2.0022 2.0023 2.0024 2.0025 2.0027 2.0026 2.0026 2.0026 2.0027 2.0026 2.0025 2.0024`)
-	accuracy := func(first, low, high float64) []float64 {
-		return append([]float64{first}, slices.Repeat([]float64{low, high}, 500)...)
-	}
-	for _, tt := range []struct {
-		name                string
-		x                   []float64
-		mean, sd, r1        float64
-		exact, exactSD, exR float64
-	}{
-		{"Mavro", mavro, 2.00185600000000, 0.000429123454003053, 0.937989183438248, 1e-14, 1e-12, 1e-12},
-		{"NumAcc1", []float64{10000001, 10000003, 10000002}, 10000002, 1, -0.5, 1e-15, 1e-14, 1e-14},
-		{"NumAcc2", accuracy(1.2, 1.1, 1.3), 1.2, 0.1, -0.999, 1e-14, 1e-13, 1e-13},
-		{"NumAcc3", accuracy(1000000.2, 1000000.1, 1000000.3), 1000000.2, 0.1, -0.999, 1e-14, 1e-9, 1e-11},
-		{"NumAcc4", accuracy(10000000.2, 10000000.1, 10000000.3), 10000000.2, 0.1, -0.999, 1e-14, 1e-8, 1e-10},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			m, dropped := MomentsOf("c.r", "V", tt.x)
-			require.Zero(t, dropped)
-			require.EqualValues(t, len(tt.x), m.N)
-			relative(t, "mean", m.Mean, tt.mean, tt.exact)
-			relative(t, "sd", math.Sqrt(momentVariance(m)), tt.sd, tt.exactSD)
-			relative(t, "r1", LagOne(tt.x), tt.r1, tt.exR)
-		})
-	}
-}
-
 func TestMomentsEdges(t *testing.T) {
 	m, dropped := MomentsOf("c.r", "V", []float64{math.NaN(), math.Inf(1)})
 	require.Equal(t, Moments{Name: "c.r", Unit: "V"}, m)
 	require.Equal(t, 2, dropped)
-	m, _ = MomentsOf("c.r", "V", []float64{0.1, 0.1, 0.1})
-	require.Zero(t, m.M2)
-	require.Equal(t, 0.1, m.Mean)
-	require.True(t, math.IsNaN(momentVariance(Moments{N: 1})))
-	require.Zero(t, LagOne([]float64{0.1, 0.1, 0.1}))
-	require.Zero(t, LagOne(nil))
 }
 
 // Miles per gallon of cars from the U.S. and from Japan, e-Handbook 1.3.5.3
@@ -118,22 +81,22 @@ func TestWelchPublished(t *testing.T) {
 	require.EqualValues(t, []int64{249, 79}, []int64{us.N, japan.N})
 	require.InDelta(t, 20.14458, us.Mean, 5e-6)
 	require.InDelta(t, 30.48101, japan.Mean, 5e-6)
-	require.InDelta(t, 6.41470, math.Sqrt(momentVariance(us.Moments)), 5e-6)
-	require.InDelta(t, 6.10771, math.Sqrt(momentVariance(japan.Moments)), 5e-6)
+	require.InDelta(t, 6.41470, math.Sqrt(us.Moments.Variance()), 5e-6)
+	require.InDelta(t, 6.10771, math.Sqrt(japan.Moments.Variance()), 5e-6)
 	d, tv, df := WelchDifference(japan.Moments, us.Moments, 0.95)
 	require.InDelta(t, -12.94627, tv, 5e-6)
 	require.InDelta(t, 136.8750, df, 5e-5)
 	relative(t, "difference", d.Value, -10.336434344975, 1e-12)
 	relative(t, "low", d.Low, -11.915248094638, 1e-12)
 	relative(t, "high", d.High, -8.7576205953121, 1e-12)
-	relative(t, "p", studentTail(tv, df), 1.5708547842955e-25, 1e-10)
+	relative(t, "p", statistics.StudentTail(tv, df), 1.5708547842955e-25, 1e-10)
 
 	one := numbers(t, "0.7 -1.6 -0.2 -1.2 -0.1 3.4 3.7 0.8 0.0 2.0")
 	two := numbers(t, "1.9 0.8 1.1 0.1 -0.1 4.4 5.5 1.6 4.6 3.4")
 	d, tv, df = WelchDifference(sampleOf("c.r", one...).Moments, sampleOf("c.r", two...).Moments, 0.95)
 	require.InDelta(t, 1.8608, tv, 5e-5)
 	require.InDelta(t, 17.776, df, 5e-4)
-	require.InDelta(t, 0.07939, studentTail(tv, df), 5e-6)
+	require.InDelta(t, 0.07939, statistics.StudentTail(tv, df), 5e-6)
 	relative(t, "low", d.Low, -0.20548323071171, 1e-11)
 	relative(t, "high", d.High, 3.3654832307117, 1e-12)
 }
@@ -348,23 +311,25 @@ func TestCompareLots(t *testing.T) {
 	require.Len(t, c.Readings, 60)
 	require.Equal(t, 121, c.Questions) // 60 levels, 60 spreads, one with failures
 	require.Equal(t, []string{"c.r33", "c.r20", "c.r7"}, []string{c.Readings[0].Name, c.Readings[1].Name, c.Readings[2].Name})
-	require.Equal(t, []string{"failing"}, c.Readings[0].Differs)
-	require.Equal(t, []string{"spread"}, c.Readings[1].Differs)
-	require.Equal(t, []string{"level"}, c.Readings[2].Differs)
+	require.Equal(t, []Differing{DiffersFailing}, c.Readings[0].Differs)
+	require.Equal(t, []Differing{DiffersSpread}, c.Readings[1].Differs)
+	require.Equal(t, []Differing{DiffersLevel}, c.Readings[2].Differs)
 	level := c.Readings[2]
 	require.Equal(t, MethodWelch, level.Level.Difference.Method)
 	require.Less(t, level.Level.Difference.Low, 1.0)
 	require.Greater(t, level.Level.Difference.High, 1.0)
 	require.Equal(t, level.Level.Difference.Value/10, level.Limit.Share.Value)
-	require.Regexp(t, `^c\.r7: 24B reads 0\.\d+ A higher than 24A \(0\.\d+ A to 1\.\d+ A\), \d+(\.\d)? % of the limits' width nearer to the upper limit\.$`, level.Text)
-	require.Regexp(t, `^c\.r20: 24B scatters [12]\.\d times as much as 24A \(1\.\d to 2\.\d\)\.$`, c.Readings[1].Text)
-	require.Equal(t, "c.r33: fails in 16.7 % of 24B (30 of 180) and in 1.0 % of 24A (2 of 200).", c.Readings[0].Text)
-	require.Contains(t, c.Readings[59].Text, "no difference beyond chance")
+	require.True(t, level.Limit.Toward == "upper" && level.Limit.Of == "width")
+	ratio := c.Readings[1].Spread.Ratio
+	require.True(t, 1 < ratio.Low && ratio.Low < 2 && 2 < ratio.High, "%+v", ratio)
+	failing := c.Readings[0].Failing
+	require.Equal(t, []int64{2, 200, 30, 180}, []int64{failing.A.Count, failing.A.Of, failing.B.Count, failing.B.Of})
+	require.Empty(t, c.Readings[59].Differs)
+	require.Equal(t, []Remark{remark(CauseUnknown)}, c.Cautions)
 	require.Equal(t, []string{"old.one"}, c.OnlyA)
 	require.Equal(t, []string{"new.one", "new.two"}, c.OnlyB)
-	require.Equal(t, "3 of 60 readings differ; the most important: "+c.Readings[0].Text+
-		" The rest is within what chance brings. 1 reading only in 24A: old.one. 2 readings only in 24B: new.one, new.two.", c.Text)
-	require.Equal(t, "First-pass yield: 95.0 % in 24A (190 of 200), 83.3 % in 24B (150 of 180): 12 points less, 5.5 to 18.", c.Yield.Text)
+	require.InDelta(t, 150./180-190./200, c.Yield.Difference.Value, 1e-12)
+	require.InDeltaSlice(t, []float64{-0.18, -0.055}, []float64{c.Yield.Difference.Low, c.Yield.Difference.High}, 0.005)
 
 	// By moments alone: the same differences of means, no test of spreads.
 	for i := range a.Readings {
@@ -417,13 +382,14 @@ func TestCompareOutliersByRanks(t *testing.T) {
 	c := Compare(Side{Readings: []Sample{sampleOf("c.r", x...)}}, Side{Readings: []Sample{sampleOf("c.r", y...)}}, CompareOptions{})
 	d := c.Readings[0]
 	require.Equal(t, MethodShift, d.Level.Difference.Method)
-	require.Equal(t, "1 value lies far out: ranks are compared, which do not mind", d.Level.Why)
+	require.Equal(t, &Remark{FarOut, map[string]any{"count": 1}}, d.Level.Shape)
+	require.Nil(t, d.Level.Why)
 	require.InDelta(t, 0.2, d.Level.Difference.Value, 0.06)
-	require.Equal(t, []string{"level"}, d.Differs)
+	require.Equal(t, []Differing{DiffersLevel}, d.Differs)
 	require.Equal(t, MethodWelch, d.Level.Mean.Method)
 	require.Less(t, d.Level.Mean.Low, -100.0) // and says nothing
 	require.Greater(t, *d.Level.Higher, 0.8)
-	require.Contains(t, c.Text, "1 of 1 reading differs; the most important: c.r: B reads 0.")
+	require.Equal(t, 1, c.Differ)
 
 	// Counts that are mostly nought: the middle does not move.
 	zeros, some := make([]float64, 60), make([]float64, 60)
@@ -433,11 +399,12 @@ func TestCompareOutliersByRanks(t *testing.T) {
 	zeros[0] = 3
 	d = Compare(Side{Readings: []Sample{sampleOf("c.r", zeros...)}}, Side{Readings: []Sample{sampleOf("c.r", some...)}}, CompareOptions{}).Readings[0]
 	require.Zero(t, d.Level.Difference.Value)
-	require.Contains(t, d.Text, "c.r: B tends to read higher than A (in 70 % of pairs, equal ones counted half), though most of the values are the same")
+	require.InDelta(t, 0.7, *d.Level.Higher, 0.005)
+	require.Equal(t, HalfAlike, d.Level.Shape.Code)
 }
 
 func TestCompareUnits(t *testing.T) {
-	population := []Moments{{Name: "c.r", N: 812, Mean: 5, M2: 811 * 0.09}}
+	population := []Moments{{Name: "c.r", Moments: statistics.Moments{N: 812, Mean: 5, M2: 811 * 0.09}}}
 	a := Side{Name: "K8-1", Readings: []Sample{limits(sampleOf("c.r", 5), 0, 10)}}
 	b := Side{Name: "K8-2", Readings: []Sample{sampleOf("c.r", 5.39)}}
 	c := Compare(a, b, CompareOptions{Population: population})
@@ -445,27 +412,29 @@ func TestCompareUnits(t *testing.T) {
 	require.Equal(t, MethodPopulation, d.Level.Difference.Method)
 	require.InDelta(t, 1.3, d.Level.Spreads.Value, 1e-9)
 	require.InDelta(t, 2*(1-0.8210), d.Level.Test.P, 1e-3) // normal, 1.3/sqrt 2
-	require.Equal(t, "c.r: K8-2 reads 0.39 A more than K8-1, 1.3 times the spread of 812 units; of two units picked at random, 36 % lie farther apart; 3.9 % of the limits' width nearer to the upper limit.", d.Text)
-	require.Equal(t, "The one reading does not differ beyond chance.", c.Text)
-	require.Contains(t, c.Cautions[0], "A single value says what this unit read, once")
+	require.Equal(t, remark(AgainstPopulation, int64(812)), *d.Level.Why)
+	require.Equal(t, int64(812), d.Level.Population)
+	require.InDelta(t, 0.039, d.Limit.Share.Value, 1e-12)
+	require.Zero(t, c.Differ)
+	require.Equal(t, []Remark{remark(SingleValue)}, c.Cautions)
 
 	d = Compare(a, b, CompareOptions{}).Readings[0]
 	require.Nil(t, d.Level.Test)
-	require.Equal(t, "c.r: 5 A in K8-1, 5.39 A in K8-2: one value each and no population to set the difference against, so nothing can be said of it.", d.Text)
+	require.Equal(t, remark(NoPopulation), *d.Level.Why)
 
 	// One unit against a lot is Student's t with the lot's spread.
 	lot := Side{Name: "lot", Readings: []Sample{sampleOf("c.r", 4.8, 5.0, 5.2, 4.9, 5.1)}}
 	d = Compare(lot, Side{Name: "K8-3", Readings: []Sample{sampleOf("c.r", 6)}}, CompareOptions{}).Readings[0]
 	require.Equal(t, MethodSingle, d.Level.Difference.Method)
 	sd := math.Sqrt(0.025)
-	relative(t, "p", d.Level.Test.P, studentTail(1/(sd*math.Sqrt(1.2)), 4), 1e-9)
-	require.Equal(t, []string{"level"}, d.Differs)
+	relative(t, "p", d.Level.Test.P, statistics.StudentTail(1/(sd*math.Sqrt(1.2)), 4), 1e-9)
+	require.Equal(t, []Differing{DiffersLevel}, d.Differs)
 }
 
 func TestCompareEdges(t *testing.T) {
 	nan := math.NaN()
 	none := Compare(Side{}, Side{Readings: []Sample{sampleOf("c.r", 1)}}, CompareOptions{})
-	require.Equal(t, "A and B have no reading in common: nothing can be compared.", none.Text)
+	require.Empty(t, none.Readings)
 	require.Equal(t, []string{"c.r"}, none.OnlyB)
 	require.Nil(t, none.Yield)
 
@@ -474,8 +443,9 @@ func TestCompareEdges(t *testing.T) {
 	for _, make := range []func(string, ...float64) Sample{sampleOf, momentsOnly} {
 		d := Compare(Side{Readings: []Sample{make("c.r", constant...)}}, Side{Readings: []Sample{make("c.r", other...)}}, CompareOptions{}).Readings[0]
 		relative(t, "p", d.Level.Test.P, 2/184756., 1e-9)
-		require.Equal(t, []string{"level"}, d.Differs)
-		require.Equal(t, "c.r: B reads 0.1 A higher than A.", d.Text)
+		require.Equal(t, []Differing{DiffersLevel}, d.Differs)
+		require.InDelta(t, 0.1, d.Level.Difference.Value, 1e-12)
+		require.Equal(t, remark(GroupsFlat), *d.Level.Why)
 		d = Compare(Side{Readings: []Sample{make("c.r", constant...)}}, Side{Readings: []Sample{make("c.r", constant...)}}, CompareOptions{}).Readings[0]
 		require.Equal(t, 1.0, d.Level.Test.P)
 	}
@@ -486,19 +456,21 @@ func TestCompareEdges(t *testing.T) {
 	require.Equal(t, "room", d.Limit.Of)
 	require.InDelta(t, 0.8, d.Limit.Share.Value, 1e-12)
 	require.True(t, d.Limit.Changed)
-	require.Contains(t, d.Text, "which takes 80 % of the room to the limit")
+	require.False(t, d.Limit.Inward)
+	require.Equal(t, []Remark{remark(LimitsDiffer)}, d.Cautions)
 	d = Compare(Side{Readings: []Sample{b}}, Side{Readings: []Sample{a}}, CompareOptions{}).Readings[0]
-	require.Contains(t, d.Text, "which gives 133 % more room to the limit")
+	require.True(t, d.Limit.Inward)
+	require.InDelta(t, -4./3, d.Limit.Share.Value, 1e-12)
 	a.Unit, b.Unit = "A", "V"
 	c := Compare(Side{Readings: []Sample{a}}, Side{Readings: []Sample{b}}, CompareOptions{})
 	require.Equal(t, 1, c.Untested)
-	require.Equal(t, "c.r: the units differ: A and V; nothing can be compared.", c.Readings[0].Text)
-	require.Equal(t, "Of 1 reading none can be told from chance: there are too few values.", c.Text)
+	require.Contains(t, c.Readings[0].Cautions, remark(UnitsDiffer, "A", "V"))
 
 	// Towards the middle.
 	low, mid := limits(sampleOf("c.r", 1, 1.1, 0.9, 1), 0, 10), sampleOf("c.r", 4, 4.1, 3.9, 4)
 	d = Compare(Side{Readings: []Sample{low}}, Side{Readings: []Sample{mid}}, CompareOptions{}).Readings[0]
-	require.Contains(t, d.Text, "30 % of the limits' width, towards their middle")
+	require.True(t, d.Limit.Inward)
+	require.InDelta(t, 0.3, d.Limit.Share.Value, 1e-12)
 
 	s := SampleOf(Series{Name: "c.r", Points: []Point{{Value: 1, Verdict: "fail"}, {Value: nan}, {Value: 3, Verdict: "pass"}}})
 	require.Equal(t, []int64{2, 1}, []int64{s.N, s.Failed})

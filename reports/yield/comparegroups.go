@@ -2,10 +2,10 @@ package yield
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
-	"strings"
+
+	"fullthrow/reports/statistics"
 )
 
 // Keyed is one reading of one of several groups.
@@ -21,19 +21,34 @@ type GroupComparison struct {
 	// Groups by how far they lie off, the farthest first.
 	Groups []GroupOffset `json:"groups"`
 	// Variance is nil where there are not two groups with a value more than
-	// groups; then Text says so.
+	// groups; State says so.
 	Variance *OneWay `json:"variance,omitempty"`
 	// Ranks is the test of Kruskal and Wallis, which does not mind values far
 	// out or lopsided; nil without values one by one.
 	Ranks  *RankTest `json:"ranks,omitempty"`
 	Spread *Test     `json:"spread,omitempty"` // Brown-Forsythe; nil without values
-	// UseRanks says in words why the ranks are to be believed rather than the
-	// analysis of variance; "" if they need not.
-	UseRanks string   `json:"use_ranks,omitempty"`
-	Differ   bool     `json:"differ"` // beyond chance
-	Text     string   `json:"text"`
-	Cautions []string `json:"cautions,omitempty"`
+	// UseRanks says why the ranks are to be believed rather than the analysis of
+	// variance, and RanksFor of which group; nil if they need not.
+	UseRanks *Remark    `json:"use_ranks,omitempty"`
+	RanksFor string     `json:"ranks_for,omitempty"`
+	State    GroupState `json:"state"`
+	Differ   bool       `json:"differ"` // beyond chance
+	Cautions []Remark   `json:"cautions,omitempty"`
 }
+
+// GroupState is what can be said of several groups.
+type GroupState string
+
+// The states.
+const (
+	GroupsEmpty  GroupState = "empty"  // none has a value
+	GroupsOne    GroupState = "alone"  // only one has: nothing to compare it with
+	GroupsSingle GroupState = "single" // one value in each: nothing can be told from chance
+	GroupsSame   GroupState = "same"   // all values are
+	GroupsApart  GroupState = "apart"  // they differ, and none of them scatters
+	GroupsAlike  GroupState = "alike"  // no difference beyond chance
+	GroupsDiffer GroupState = "differ" // beyond chance
+)
 
 // RankTest is the result of Kruskal and Wallis.
 type RankTest struct {
@@ -61,14 +76,13 @@ type GroupOffset struct {
 // nothing can be compared. Limits are those of the first group that has both.
 func CompareGroups(groups []Keyed, o CompareOptions) GroupComparison {
 	c := usualConfidence(o.Confidence)
-	say := o.Say.orPlain()
 	groups = slices.DeleteFunc(slices.Clone(groups), func(g Keyed) bool { return g.N < 1 })
 	for i := range groups {
 		groups[i].Sample = inOrderOfSize(groups[i].Sample)
 	}
 	var r GroupComparison
 	if len(groups) == 0 {
-		r.Text = "No group has a value: nothing can be compared."
+		r.State = GroupsEmpty
 		return r
 	}
 	r.Name, r.Unit = groups[0].Name, groups[0].Unit
@@ -79,15 +93,15 @@ func CompareGroups(groups []Keyed, o CompareOptions) GroupComparison {
 		moments = append(moments, g.Moments)
 		if int64(len(g.Values)) == g.N {
 			values = append(values, g.Values)
-			if why := shapeOf(g.Values); why != "" && r.UseRanks == "" {
-				r.UseRanks = g.Key + ": " + why
+			if why := shapeOf(g.Values); why != nil && r.UseRanks == nil {
+				r.UseRanks, r.RanksFor = why, g.Key
 			}
 		}
 		if math.IsNaN(width) && g.Lower != nil && g.Upper != nil && *g.Upper > *g.Lower {
 			width = *g.Upper - *g.Lower
 		}
 	}
-	if v, err := analyseVariance(moments, c); err == nil {
+	if v, err := AnalyseVariance(moments, c); err == nil {
 		r.Variance = &v
 	}
 	if len(values) == len(groups) {
@@ -98,7 +112,7 @@ func CompareGroups(groups []Keyed, o CompareOptions) GroupComparison {
 			r.Spread = &Test{P: p, Adjusted: p}
 		}
 	} else {
-		r.UseRanks = ""
+		r.UseRanks, r.RanksFor = nil, ""
 	}
 	var tests []*Test
 	for i, g := range groups {
@@ -113,7 +127,7 @@ func CompareGroups(groups []Keyed, o CompareOptions) GroupComparison {
 	slices.SortStableFunc(r.Groups, func(a, b GroupOffset) int {
 		return cmp.Compare(math.Abs(b.Offset.Value), math.Abs(a.Offset.Value))
 	})
-	r.words(say, c)
+	r.conclude(c)
 	return r
 }
 
@@ -132,7 +146,7 @@ func groupOffset(groups []Moments, i int, confidence float64) (Estimate, *Test) 
 			weight = 1
 		}
 		mean += weight * (g.Mean - groups[i].Mean)
-		v := weight * weight * momentVariance(g) / float64(g.N)
+		v := weight * weight * g.Variance() / float64(g.N)
 		variance += v
 		if v > 0 {
 			freedom += v * v / float64(g.N-1)
@@ -143,69 +157,40 @@ func groupOffset(groups []Moments, i int, confidence float64) (Estimate, *Test) 
 		return e, nil
 	}
 	df, se := variance*variance/freedom, math.Sqrt(variance)
-	half := studentFactor(df, confidence) * se
+	half := statistics.StudentFactor(df, confidence) * se
 	e.Low, e.High = mean-half, mean+half
-	return e, &Test{P: studentTail(mean/se, df)}
+	return e, &Test{P: statistics.StudentTail(mean/se, df)}
 }
 
-func (r *GroupComparison) words(say Say, confidence float64) {
-	var keys []string
-	for _, g := range r.Groups {
-		keys = append(keys, g.Key)
-	}
+// conclude says what can be said.
+func (r *GroupComparison) conclude(confidence float64) {
 	switch {
 	case len(r.Groups) < 2:
-		r.Text = fmt.Sprintf("%s: only %s has values, there is nothing to compare it with.", r.Name, keys[0])
+		r.State = GroupsOne
 		return
 	case r.Variance == nil:
-		r.Text = fmt.Sprintf("%s: one value in each of %s; nothing can be told from chance.", r.Name, strings.Join(keys, ", "))
+		r.State = GroupsSingle
 		return
 	case r.Variance.F == nil && r.Variance.BetweenSS == 0:
-		r.Text = fmt.Sprintf("%s: all values are the same.", r.Name)
+		r.State = GroupsSame
 		return
 	case r.Variance.F == nil:
-		r.Differ = true
-		r.Text = fmt.Sprintf("%s: the groups differ, and none of them scatters.", r.Name)
+		r.State, r.Differ = GroupsApart, true
 		return
 	}
 	p := *r.Variance.P
-	if r.UseRanks != "" && r.Ranks != nil {
+	if r.UseRanks != nil && r.Ranks != nil {
 		p = r.Ranks.P
 	}
-	r.Differ = p <= 1-confidence
-	share := r.Variance.BetweenShare
-	if !r.Differ {
-		r.Text = fmt.Sprintf("%s: %d groups do not differ beyond chance; of the spread %s may lie between them, at most %s.",
-			r.Name, len(r.Groups), sayShare(share.Value), sayShare(share.High))
-	} else {
-		r.Text = fmt.Sprintf("%s: %s of the spread lies between groups and not within them (%s to %s)",
-			r.Name, sayShare(share.Value), sayShare(share.Low), sayShare(share.High))
-		g := r.Groups[0]
-		how := "above"
-		if g.Offset.Value < 0 {
-			how = "below"
-		}
-		others := "the others"
-		if len(r.Groups) == 2 {
-			others = r.Groups[1].Key
-		}
-		r.Text += fmt.Sprintf("; %s reads %s %s %s", g.Key, say(math.Abs(g.Offset.Value), r.Unit), how, others)
-		if low, high := g.Offset.Low, g.Offset.High; low < high {
-			if g.Offset.Value < 0 {
-				low, high = -high, -low
-			}
-			r.Text += " (" + say(low, r.Unit) + " to " + say(high, r.Unit) + ")"
-		}
-		if v := math.Abs(g.Share.Value); !math.IsNaN(v) {
-			r.Text += ", " + sayShare(v) + " of the limits' width"
-		}
-		r.Text += "."
+	r.State = GroupsAlike
+	if r.Differ = p <= 1-confidence; r.Differ {
+		r.State = GroupsDiffer
 	}
 	if len(r.Groups) < 5 {
-		r.Cautions = append(r.Cautions, fmt.Sprintf("From %d groups the share between groups is known only roughly: see its interval.", len(r.Groups)))
+		r.Cautions = append(r.Cautions, remark(FewGroups, len(r.Groups)))
 	}
-	r.Cautions = append(r.Cautions, "This holds a group to blame only if all groups got the same mix of units.")
+	r.Cautions = append(r.Cautions, remark(MixUnknown))
 	if r.Spread != nil && r.Spread.P <= 1-confidence {
-		r.Cautions = append(r.Cautions, "The groups do not scatter alike.")
+		r.Cautions = append(r.Cautions, remark(ScatterDiffers))
 	}
 }

@@ -1,9 +1,10 @@
 package yield
 
 import (
-	"fmt"
 	"math"
 	"slices"
+
+	"fullthrow/reports/statistics"
 )
 
 // Methods of comparing the level of a reading in two groups.
@@ -32,8 +33,11 @@ type LevelDifference struct {
 	// Mean is the difference of means by Welch, also where Difference is a
 	// shift; its value is NaN where it cannot be had.
 	Mean Estimate `json:"mean"`
-	// Why says in words why this method was used, where it is not Welch's.
-	Why string `json:"why,omitempty"`
+	// Why says why this method was used, or why none could be.
+	Why *Remark `json:"why,omitempty"`
+	// Shape is what speaks against means and standard deviations; [TooFewForRanks]
+	// in Why says that means are compared all the same.
+	Shape *Remark `json:"shape,omitempty"`
 	// Higher is the share of pairs, one of each group, in which B reads higher,
 	// equal ones counted half; given with MethodShift.
 	Higher *float64 `json:"higher,omitempty"`
@@ -42,8 +46,8 @@ type LevelDifference struct {
 	Spreads Estimate `json:"spreads"`
 	// Test is nil where none is possible.
 	Test *Test `json:"test,omitempty"`
-	// population is the count behind MethodPopulation.
-	population int64
+	// Population is how many units are behind MethodPopulation.
+	Population int64 `json:"population,omitempty"`
 }
 
 // WelchDifference is the mean of b less that of a with its interval, the t and
@@ -57,13 +61,13 @@ func WelchDifference(a, b Moments, confidence float64) (d Estimate, t, df float6
 		return d, nan, nan
 	}
 	d.Value = b.Mean - a.Mean
-	va, vb := momentVariance(a)/float64(a.N), momentVariance(b)/float64(b.N)
+	va, vb := a.Variance()/float64(a.N), b.Variance()/float64(b.N)
 	se := math.Sqrt(va + vb)
 	if !(se > 0) {
 		return d, nan, nan
 	}
 	df = (va + vb) * (va + vb) / (va*va/float64(a.N-1) + vb*vb/float64(b.N-1))
-	half := studentFactor(df, d.Confidence) * se
+	half := statistics.StudentFactor(df, d.Confidence) * se
 	d.Low, d.High = d.Value-half, d.Value+half
 	return d, d.Value / se, df
 }
@@ -85,7 +89,7 @@ const mostExact = 30
 func RankShift(a, b []float64, confidence float64) (shift Estimate, u, p float64) {
 	nan := math.NaN()
 	shift = Estimate{Value: nan, Low: nan, High: nan, Confidence: usualConfidence(confidence), Method: MethodShift}
-	a, b = slices.Clone(finiteOnly(a)), slices.Clone(finiteOnly(b))
+	a, b = slices.Clone(statistics.FiniteOnly(a)), slices.Clone(statistics.FiniteOnly(b))
 	if len(a) == 0 || len(b) == 0 {
 		return shift, nan, nan
 	}
@@ -109,10 +113,10 @@ func RankShift(a, b []float64, confidence float64) (shift Estimate, u, p float64
 		sd := math.Sqrt(float64(pairs) / 12 * (n + 1 - ties/(n*(n-1))))
 		p = 1
 		if d := math.Abs(u-middle) - 0.5; sd > 0 && d > 0 {
-			p = normalTail(d / sd)
+			p = statistics.NormalTail(d / sd)
 		}
 		plain := math.Sqrt(float64(pairs) * (n + 1) / 12)
-		least = int64(math.Floor(middle - normalFactor(shift.Confidence)*plain + 0.5))
+		least = int64(math.Floor(middle - statistics.NormalFactor(shift.Confidence)*plain + 0.5))
 	}
 	shift.Value = (kthDifference(a, b, (pairs+1)/2) + kthDifference(a, b, pairs/2+1)) / 2
 	if least >= 1 {
@@ -279,19 +283,18 @@ func fromOrder(bits uint64) float64 {
 	return math.Float64frombits(^bits)
 }
 
-// shapeOf says in words why the mean and standard deviation of sorted values do
-// not tell enough of them; "" where nothing speaks against it, and of fewer
-// than four.
+// shapeOf says why the mean and standard deviation of sorted values do not tell
+// enough of them; nil where nothing speaks against it, and of fewer than four.
 //
 // Far out is beyond three times the distance of the quartiles from them
 // (Tukey's outer fences: of normal values, two in a million). Lopsided is a
 // skewness beyond 1 that is beyond three times its own standard deviation too.
-func shapeOf(sorted []float64) string {
+func shapeOf(sorted []float64) *Remark {
 	n := len(sorted)
 	if n < 4 || sorted[0] == sorted[n-1] {
-		return ""
+		return nil
 	}
-	q1, q3 := sortedQuantile(sorted, 0.25), sortedQuantile(sorted, 0.75)
+	q1, q3 := statistics.Quantile(sorted, 0.25), statistics.Quantile(sorted, 0.75)
 	far := 0
 	for _, v := range sorted {
 		if v < q1-3*(q3-q1) || v > q3+3*(q3-q1) {
@@ -300,24 +303,23 @@ func shapeOf(sorted []float64) string {
 	}
 	switch {
 	case q1 == q3:
-		return "half of the values are the same"
-	case far == 1:
-		return "1 value lies far out"
-	case far > 1:
-		return fmt.Sprintf("%d values lie far out", far)
+		return &Remark{Code: HalfAlike}
+	case far > 0:
+		r := remark(FarOut, far)
+		return &r
 	}
 	var m2, m3 float64
-	offset := meanFrom(sorted[0], sorted)
+	mean := statistics.Mean(sorted)
 	for _, v := range sorted {
-		d := v - sorted[0] - offset
+		d := v - mean
 		m2 += d * d
 		m3 += d * d * d
 	}
 	m2, m3 = m2/float64(n), m3/float64(n)
 	if skew := math.Abs(m3) / math.Pow(m2, 1.5); skew > max(1, 3*math.Sqrt(6/float64(n))) {
-		return "the values are lopsided"
+		return &Remark{Code: Lopsided}
 	}
-	return ""
+	return nil
 }
 
 // compareLevel picks the method and compares. a and b have at least one value;
@@ -329,19 +331,19 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 	var t, df float64
 	l.Mean, t, df = WelchDifference(a.Moments, b.Moments, confidence)
 	l.Difference = l.Mean
-	spread := math.Sqrt((momentVariance(a.Moments) + momentVariance(b.Moments)) / 2)
+	spread := math.Sqrt((a.Moments.Variance() + b.Moments.Variance()) / 2)
 	switch {
 	case a.N == 1 && b.N == 1:
 		l.Mean = unknown
 		l.Difference.Method = MethodPopulation
-		l.Why = "one value each, and no population to set the difference against: no test is possible"
+		l.because(NoPopulation)
 		if population == nil || population.N < 2 || !(population.M2 > 0) {
 			return l
 		}
-		l.population = population.N
-		spread = math.Sqrt(momentVariance(*population))
-		l.Why = fmt.Sprintf("one value each: no test of these two alone is possible, so the difference is set against the spread of %d units", population.N)
-		l.Test = &Test{P: studentTail(l.Difference.Value/(spread*math.Sqrt2), float64(population.N-1))}
+		l.Population = population.N
+		spread = math.Sqrt(population.Variance())
+		l.because(AgainstPopulation, population.N)
+		l.Test = &Test{P: statistics.StudentTail(l.Difference.Value/(spread*math.Sqrt2), float64(population.N-1))}
 	case a.N == 1 || b.N == 1:
 		group := a.Moments
 		if a.N == 1 {
@@ -349,19 +351,19 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 		}
 		l.Mean = unknown
 		l.Difference.Method = MethodSingle
-		l.Why = fmt.Sprintf("a single value: it is set against the spread of the %d of the other group", group.N)
-		spread = math.Sqrt(momentVariance(group))
+		l.because(AgainstGroup, group.N)
+		spread = math.Sqrt(group.Variance())
 		if !(spread > 0) {
-			l.Why = "a single value against a group that does not scatter: no test is possible"
+			l.because(GroupFlat)
 			return l
 		}
 		se := spread * math.Sqrt(1+1/float64(group.N))
-		half := studentFactor(float64(group.N-1), confidence) * se
+		half := statistics.StudentFactor(float64(group.N-1), confidence) * se
 		l.Difference.Low, l.Difference.High = l.Difference.Value-half, l.Difference.Value+half
-		l.Test = &Test{P: studentTail(l.Difference.Value/se, float64(group.N-1))}
+		l.Test = &Test{P: statistics.StudentTail(l.Difference.Value/se, float64(group.N-1))}
 	case spread == 0:
 		// Both constant: the ranks are known without the values.
-		l.Why = "neither group scatters: only ranks can be compared"
+		l.because(GroupsFlat)
 		l.Difference.Method = MethodShift
 		l.Difference.Low, l.Difference.High = l.Difference.Value, l.Difference.Value
 		p := 1.0
@@ -371,7 +373,7 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 		l.Test = &Test{P: p}
 		return l
 	default:
-		l.Test = &Test{P: studentTail(t, df)}
+		l.Test = &Test{P: statistics.StudentTail(t, df)}
 		l.robust(a, b, confidence)
 	}
 	if spread > 0 {
@@ -385,23 +387,26 @@ func (l *LevelDifference) robust(a, b Sample, confidence float64) {
 	if int64(len(a.Values)) != a.N || int64(len(b.Values)) != b.N {
 		return
 	}
-	why := ""
 	for _, s := range []Sample{a, b} {
-		if why = shapeOf(s.Values); why != "" {
+		if l.Shape = shapeOf(s.Values); l.Shape != nil {
 			break
 		}
 	}
-	if why == "" {
+	if l.Shape == nil {
 		return
 	}
 	shift, u, p := RankShift(a.Values, b.Values, confidence)
 	if math.IsNaN(shift.Low) {
-		l.Why = why + ", but there are too few for ranks: means are compared all the same"
+		l.because(TooFewForRanks)
 		return
 	}
 	higher := u / (float64(a.N) * float64(b.N))
 	l.Difference, l.Higher, l.Test = shift, &higher, &Test{P: p}
-	l.Why = why + ": ranks are compared, which do not mind"
+}
+
+func (l *LevelDifference) because(code Code, args ...any) {
+	r := remark(code, args...)
+	l.Why = &r
 }
 
 // logChoose is the logarithm of n over k.

@@ -3,6 +3,8 @@ package yield
 import (
 	"math"
 	"slices"
+
+	"fullthrow/reports/statistics"
 )
 
 // Methods of comparing spreads and shares.
@@ -31,7 +33,7 @@ func compareSpread(a, b Sample, confidence float64) *SpreadDifference {
 	if a.N < 2 || b.N < 2 {
 		return nil
 	}
-	s := &SpreadDifference{A: math.Sqrt(momentVariance(a.Moments)), B: math.Sqrt(momentVariance(b.Moments))}
+	s := &SpreadDifference{A: math.Sqrt(a.Moments.Variance()), B: math.Sqrt(b.Moments.Variance())}
 	nan := math.NaN()
 	s.Ratio = Estimate{Value: nan, Low: nan, High: nan, Confidence: confidence, Method: MethodBonett}
 	if s.A > 0 {
@@ -60,14 +62,14 @@ func SpreadRatio(a, b []float64, confidence float64) Estimate {
 	if ma.N < 2 || mb.N < 2 || !(ma.M2 > 0) {
 		return e
 	}
-	e.Value = math.Sqrt(momentVariance(mb) / momentVariance(ma))
+	e.Value = math.Sqrt(mb.Variance() / ma.Variance())
 	if ma.N < 5 || mb.N < 5 || !(mb.M2 > 0) {
 		return e
 	}
-	z := normalFactor(e.Confidence)
+	z := statistics.NormalFactor(e.Confidence)
 	var fourth float64
 	for _, x := range [][]float64{a, b} {
-		x = finiteOnly(x)
+		x = statistics.FiniteOnly(x)
 		m := trimmedMean(x, 0.5/math.Sqrt(float64(len(x)-4)))
 		for _, v := range x {
 			d := (v - m) * (v - m)
@@ -89,7 +91,7 @@ func trimmedMean(x []float64, share float64) float64 {
 	slices.Sort(s)
 	k := min(int(share*float64(len(s))), (len(s)-1)/2)
 	s = s[k : len(s)-k]
-	return s[0] + meanFrom(s[0], s)
+	return statistics.Mean(s)
 }
 
 // BrownForsythe asks whether groups scatter alike: an analysis of variance of
@@ -97,22 +99,22 @@ func trimmedMean(x []float64, share float64) float64 {
 // values and some scatter of these distances; else ok is false. NaN and
 // infinite values are left out.
 func BrownForsythe(groups [][]float64) (w, p float64, ok bool) {
-	var distances []Moments
+	var distances []statistics.Moments
 	for _, g := range groups {
-		g = finiteOnly(g)
+		g = statistics.FiniteOnly(g)
 		if len(g) < 2 {
 			return 0, 0, false
 		}
 		sorted := slices.Clone(g)
 		slices.Sort(sorted)
-		median := sortedQuantile(sorted, 0.5)
+		median := statistics.Quantile(sorted, 0.5)
 		for i, v := range g {
 			sorted[i] = math.Abs(v - median)
 		}
-		m, _ := MomentsOf("", "", sorted)
+		m, _ := statistics.MomentsOf(sorted)
 		distances = append(distances, m)
 	}
-	r, err := AnalyseVariance(distances)
+	r, err := statistics.AnalyseVariance(distances)
 	if err != nil || r.F == nil {
 		return 0, 0, false
 	}
@@ -126,8 +128,7 @@ type ShareDifference struct {
 	Difference Estimate `json:"difference"` // B less A, by Newcombe
 	// Test is Fisher's exact one; nil where all or none fail in both groups,
 	// and there is nothing to tell.
-	Test *Test  `json:"test,omitempty"`
-	Text string `json:"text,omitempty"`
+	Test *Test `json:"test,omitempty"`
 }
 
 // CompareShares compares xa of na with xb of nb. A count that cannot be gives a
@@ -136,9 +137,9 @@ func CompareShares(xa, na, xb, nb int64, confidence float64) ShareDifference {
 	c := usualConfidence(confidence)
 	s := ShareDifference{A: NewShare(xa, na, c), B: NewShare(xb, nb, c)}
 	s.Difference = Estimate{Value: s.B.Value - s.A.Value, Confidence: c, Method: MethodNewcombe}
-	s.Difference.Low, s.Difference.High = Newcombe(float64(xb), float64(nb), float64(xa), float64(na), c)
+	s.Difference.Low, s.Difference.High = statistics.Newcombe(float64(xb), float64(nb), float64(xa), float64(na), c)
 	if s.A.Known() && s.B.Known() && xa+xb > 0 && xa+xb < na+nb {
-		s.Test = &Test{P: FisherExact(xa, na, xb, nb)}
+		s.Test = &Test{P: statistics.FisherExact(xa, na, xb, nb)}
 	}
 	return s
 }

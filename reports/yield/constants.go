@@ -5,6 +5,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/integrate/quad"
+
+	"fullthrow/reports/statistics"
 )
 
 // MostRange is the largest subgroup for which [NewConstants] gives constants,
@@ -82,9 +84,6 @@ func C4(n int) float64 {
 	return math.Sqrt(2/float64(n-1)) * math.Exp(a-b)
 }
 
-// normalUpper is the share of a normal distribution above z.
-func normalUpper(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }
-
 // rangeMean is d2: the integral of 1 - Phi^n - (1-Phi)^n over the whole line
 // (Tippett 1925). A sum over equal steps converges faster than any power of the
 // step here, since the function is smooth and dies out at both ends.
@@ -92,7 +91,7 @@ func rangeMean(n int) float64 {
 	const step = 1.0 / 16
 	sum := 0.0
 	for x := -9.0; x <= 9; x += step {
-		upper := normalUpper(x)
+		upper := statistics.NormalUpper(x)
 		sum += -math.Expm1(float64(n)*math.Log1p(-upper)) - math.Pow(upper, float64(n))
 	}
 	return sum * step
@@ -118,7 +117,7 @@ func rangeGrid() rangeSteps {
 	const step = 1.0 / 8
 	var all rangeSteps
 	for x := -9.0; x <= 7; x += step {
-		all = append(all, struct{ x, weight, upper float64 }{x, step / math.Sqrt(2*math.Pi) * math.Exp(-x*x/2), normalUpper(x)})
+		all = append(all, struct{ x, weight, upper float64 }{x, step / math.Sqrt(2*math.Pi) * math.Exp(-x*x/2), statistics.NormalUpper(x)})
 	}
 	return all
 }
@@ -126,7 +125,7 @@ func rangeGrid() rangeSteps {
 func (g rangeSteps) beyond(n int, w float64) float64 {
 	sum := 0.0
 	for _, s := range g {
-		sum += s.weight * math.Pow(s.upper-normalUpper(s.x+w), float64(n-1))
+		sum += s.weight * math.Pow(s.upper-statistics.NormalUpper(s.x+w), float64(n-1))
 	}
 	return 1 - float64(n)*sum
 }

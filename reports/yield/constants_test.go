@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
 // Re-computed with other software from the Gamma function and by integration of
@@ -73,7 +75,7 @@ func TestConstantsBySimulation(t *testing.T) {
 		for i := range x {
 			x[i] = random.NormFloat64()
 		}
-		_, s := meanAndSD(x)
+		_, s := statistics.MeanSD(x)
 		r := spanOf(x)
 		ranges, squares, sds = ranges+r, squares+r*r, sds+s
 	}

@@ -1,10 +1,10 @@
 package yield
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 )
@@ -28,66 +28,87 @@ const (
 	ChartUPrime      ChartKind = "u-prime"
 )
 
-// ChartInfo says what a kind of chart is for.
-type ChartInfo struct {
-	Kind   ChartKind `json:"kind"`
-	Name   string    `json:"name"`
-	For    string    `json:"for"`
-	Counts bool      `json:"counts,omitempty"` // of counts, not of values
+// ChartKinds lists the control charts, those of values first.
+func ChartKinds() []ChartKind {
+	return []ChartKind{ChartIndividuals, ChartMeansRanges, ChartMeansSDs, ChartEWMA, ChartCUSUM, ChartP, ChartNP, ChartC, ChartU, ChartPPrime, ChartUPrime}
 }
 
-// ChartKinds lists the control charts.
-func ChartKinds() []ChartInfo {
-	return []ChartInfo{
-		{ChartIndividuals, "single values and their moving range (I-MR)", "one value at a time; shows large steps and single odd units", false},
-		{ChartMeansRanges, "means and ranges (X-bar/R)", "subgroups of 2 to about 10 values", false},
-		{ChartMeansSDs, "means and standard deviations (X-bar/s)", "subgroups of more than about 10 values, or of changing size", false},
-		{ChartEWMA, "weighted mean of the newest values (EWMA)", "small steps and slow drift", false},
-		{ChartCUSUM, "summed differences from the target (CUSUM)", "small lasting steps, and when they began", false},
-		{ChartP, "share failed (p)", "units that fail, of groups of changing size", true},
-		{ChartNP, "number failed (np)", "units that fail, of groups of one size", true},
-		{ChartC, "defects per group (c)", "defects, where every group offers as many chances of one", true},
-		{ChartU, "defects per unit (u)", "defects, of groups of changing size", true},
-		{ChartPPrime, "share failed, limits by what groups really vary (Laney p')", "large groups, where the p chart's limits are too narrow", true},
-		{ChartUPrime, "defects per unit, limits by what groups really vary (Laney u')", "large groups, where the u chart's limits are too narrow", true},
-	}
+// Counts says that a chart is of counts, not of values.
+func (k ChartKind) Counts() bool {
+	_, ok := countings()[k]
+	return ok
 }
 
 // ControlChart is a control chart, whatever its kind: a drawing or a terminal
 // shows its panels one below the other and need not know more.
 type ControlChart struct {
-	Kind    ChartKind `json:"kind"`
-	Title   string    `json:"title"` // of the kind: "single values and their moving range (I-MR)"
-	Name    string    `json:"name,omitempty"`
-	Unit    string    `json:"unit,omitempty"`
-	Panels  []Panel   `json:"panels"`
-	RuleSet RuleSet   `json:"rule_set"`
-	Rules   []RuleHit `json:"rules,omitempty"`
-	// Limits says what the limits are from: "from these 25 points" (phase I),
-	// "given: ..." (phase II).
-	Limits   string   `json:"limits"`
-	Baseline Baseline `json:"baseline"` // to judge later points by the same limits
+	Kind     ChartKind `json:"kind"`
+	Name     string    `json:"name,omitempty"`
+	Unit     string    `json:"unit,omitempty"`
+	Panels   []Panel   `json:"panels"`
+	RuleSet  RuleSet   `json:"rule_set"`
+	Rules    []RuleHit `json:"rules,omitempty"`
+	Limits   Limits    `json:"limits"`
+	Baseline Baseline  `json:"baseline"` // to judge later points by the same limits
 
 	// Signals is how many points, over all panels, broke a rule; Chance how
 	// many would in the long run if nothing but chance were at work.
-	Signals  int      `json:"signals"`
-	Chance   float64  `json:"chance"`
-	State    string   `json:"state"`   // one of the State constants
-	Verdict  string   `json:"verdict"` // one sentence
-	Means    string   `json:"means"`   // what that means, and what to do
-	Cautions []string `json:"cautions,omitempty"`
+	Signals  int        `json:"signals"`
+	Chance   float64    `json:"chance"`
+	State    ChartState `json:"state"`
+	First    *RuleHit   `json:"first,omitempty"` // the rule that fired first, if any did
+	Cautions []Remark   `json:"cautions,omitempty"`
 }
 
-// States of a process, by its control chart.
+// ChartState is the state of a process, by its control chart.
+type ChartState string
+
+// The states.
 const (
-	StateInControl = "in control" // no rule fired
-	StateByChance  = "by chance"  // rules fired no more often than they would by chance
-	StateSignals   = "signals"    // rules fired
+	StateInControl ChartState = "in_control" // no rule fired
+	StateByChance  ChartState = "by_chance"  // rules fired no more often than they would by chance
+	StateSignals   ChartState = "signals"    // rules fired
+)
+
+// Limits is what control limits are from.
+type Limits struct {
+	From   LimitsFrom `json:"from"`
+	Points int        `json:"points,omitempty"` // 0 not known
+	About  string     `json:"about,omitempty"`  // of a baseline, as given
+}
+
+// LimitsFrom is where control limits are from.
+type LimitsFrom string
+
+// Where from.
+const (
+	LimitsFromThese LimitsFrom = "these" // points (phase I)
+	LimitsFromFirst LimitsFrom = "first" // of these points
+	LimitsGiven     LimitsFrom = "given" // by a baseline (phase II)
+)
+
+// PanelOf is what a panel shows.
+type PanelOf string
+
+// What panels show.
+const (
+	PanelValue       PanelOf = "value"
+	PanelMoving      PanelOf = "moving_range" // the difference from the one before
+	PanelMean        PanelOf = "mean"         // of a subgroup
+	PanelRange       PanelOf = "range"        // within a subgroup
+	PanelSD          PanelOf = "sd"           // within a subgroup
+	PanelEWMA        PanelOf = "ewma"
+	PanelSumAbove    PanelOf = "sum_above" // of what lies above the target
+	PanelSumBelow    PanelOf = "sum_below"
+	PanelShareFailed PanelOf = "share_failed"
+	PanelFailed      PanelOf = "failed"
+	PanelDefects     PanelOf = "defects"
+	PanelPerUnit     PanelOf = "defects_per_unit"
 )
 
 // Panel is one diagram of a chart.
 type Panel struct {
-	Title  string         `json:"title"`
+	Of     PanelOf        `json:"of"`
 	Unit   string         `json:"unit,omitempty"`  // of its values
 	Share  bool           `json:"share,omitempty"` // values are shares of 1, for people in %
 	Centre float64        `json:"centre"`
@@ -134,19 +155,8 @@ type ChartOptions struct {
 	// PrintedConstants rounds the constants to three decimals as printed
 	// tables do, to compare with figures worked out with those.
 	PrintedConstants bool
-	// Format writes a value in the reading's unit for people; nil gives four
-	// digits and the unit.
-	Format func(float64) string
-
-	EWMA  EWMAOptions
-	CUSUM CUSUMOptions
-}
-
-func (o ChartOptions) format(v float64) string {
-	if o.Format != nil {
-		return o.Format(v)
-	}
-	return strings.TrimSpace(strconv.FormatFloat(v, 'g', 4, 64) + " " + o.Unit)
+	EWMA             EWMAOptions
+	CUSUM            CUSUMOptions
 }
 
 // NewChart makes a control chart of values: individuals, means-ranges,
@@ -194,7 +204,6 @@ type chartBuilder struct {
 	o      ChartOptions
 	groups []Subgroup // with values
 	base   []Subgroup // those that limits are from
-	counts bool
 }
 
 func begin(kind ChartKind, o ChartOptions) (*chartBuilder, error) {
@@ -214,16 +223,32 @@ func begin(kind ChartKind, o ChartOptions) (*chartBuilder, error) {
 	if o.Target != nil && !isFinite(*o.Target) {
 		return nil, b.fail(fmt.Errorf("the target is not a number"))
 	}
-	for _, k := range ChartKinds() {
-		if k.Kind == kind {
-			b.Title, b.counts = k.Name, k.Counts
-		}
-	}
 	return b, nil
 }
 
+// ChartError is why values allow no chart.
+type ChartError struct {
+	Kind ChartKind
+	Name string // of the reading
+	Why  Remark
+}
+
+func (e *ChartError) Error() string {
+	text := strings.TrimSuffix(string(e.Kind)+" chart of "+e.Name, " of ") + ": " + strings.ReplaceAll(string(e.Why.Code), "_", " ")
+	for _, name := range strings.Fields(remarkArgs[e.Why.Code]) {
+		text += fmt.Sprintf(", %s %v", name, e.Why.Args[name])
+	}
+	return text
+}
+
+func because(code Code, args ...any) error { return &ChartError{Why: remark(code, args...)} }
+
 // fail says which chart cannot be.
 func (b *chartBuilder) fail(err error) error {
+	if e := (*ChartError)(nil); errors.As(err, &e) {
+		e.Kind, e.Name = b.Kind, b.Name
+		return e
+	}
 	what := string(b.Kind) + " chart"
 	if b.Name != "" {
 		what += " of " + b.Name
@@ -250,34 +275,26 @@ func (b *chartBuilder) take(groups []Subgroup) error {
 		b.groups = append(b.groups, g)
 	}
 	if wrong > 0 {
-		return fmt.Errorf("%d of %d values are not finite numbers", wrong, n)
+		return because(NotFinite, wrong, n)
 	}
 	if empty > 0 {
-		b.caution("%d subgroups without a value are left out", empty)
+		b.caution(EmptySubgroups, empty)
 	}
 	if len(b.groups) < 2 && (b.o.Baseline == nil || len(b.groups) == 0) {
-		return fmt.Errorf("%s: 2 at least are needed", countOf(len(b.groups), "point"))
+		return because(TooFewPoints, len(b.groups))
 	}
 	b.base = b.groups
 	if f := b.o.First; f > 0 {
 		if f > len(b.groups) {
-			return fmt.Errorf("limits from the first %d points: there are %d", f, len(b.groups))
+			return because(FirstBeyond, f, len(b.groups))
 		}
 		b.base = b.groups[:f]
 	}
 	return nil
 }
 
-func (b *chartBuilder) caution(format string, args ...any) {
-	b.Cautions = append(b.Cautions, fmt.Sprintf(format, args...))
-}
-
-// countOf is "1 point", "2 points".
-func countOf(n int, thing string) string {
-	if n == 1 {
-		return "1 " + thing
-	}
-	return strconv.Itoa(n) + " " + thing + "s"
+func (b *chartBuilder) caution(code Code, args ...any) {
+	b.Cautions = append(b.Cautions, remark(code, args...))
 }
 
 // usualBase is how many points limits should come from; common practice.
@@ -287,24 +304,17 @@ const usualBase = 20
 func (b *chartBuilder) limitsFrom(base Baseline, points int) {
 	if given := b.o.Baseline; given != nil {
 		b.Baseline = *given
-		b.Limits = "given"
-		switch {
-		case given.About != "":
-			b.Limits += ": " + given.About
-		case given.Points > 0:
-			b.Limits += ": from " + countOf(given.Points, "earlier point")
-		}
+		b.Limits = Limits{From: LimitsGiven, Points: given.Points, About: given.About}
 		return
 	}
 	base.Points = points
 	b.Baseline = base
+	b.Limits = Limits{From: LimitsFromThese, Points: points}
 	if b.o.First > 0 {
-		b.Limits = fmt.Sprintf("from the first %d points", points)
-	} else {
-		b.Limits = fmt.Sprintf("from these %d points", points)
+		b.Limits.From = LimitsFromFirst
 	}
 	if points < usualBase {
-		b.caution("limits from %d points are rough: %d or more are usual", points, usualBase)
+		b.caution(RoughLimits, points, usualBase)
 	}
 }
 
@@ -333,19 +343,18 @@ func (b *chartBuilder) panel(p Panel, sigma []float64, only ...int) {
 }
 
 // beyondLimits adds a diagram of which rule 1 alone is asked, by its limits.
-// chance is how many points lie beyond them by chance; text, if there is one,
-// says what a hit means.
-func (b *chartBuilder) beyondLimits(p Panel, chance float64, text func(RuleHit) string) {
+// chance is how many points lie beyond them by chance, code what a hit means.
+func (b *chartBuilder) beyondLimits(p Panel, chance float64, code func(RuleHit) RuleCode) {
 	b.Chance += chance
 	rule1 := b.o.Rules.Rules()[0]
 	var hits []RuleHit
 	for i, q := range p.Points {
-		side := ""
+		var side HitSide
 		switch {
 		case q.Value > q.Upper:
-			side = "above"
+			side = SideAbove
 		case q.Value < q.Lower:
-			side = "below"
+			side = SideBelow
 		default:
 			continue
 		}
@@ -356,10 +365,7 @@ func (b *chartBuilder) beyondLimits(p Panel, chance float64, text func(RuleHit) 
 		hits = append(hits, RuleHit{Rule: rule1.Number, Side: side, From: i, First: i, To: i})
 	}
 	for i, h := range hits {
-		hits[i].Text = rule1.sentence(h.Side)
-		if text != nil {
-			hits[i].Text = text(h)
-		}
+		hits[i].Code = code(h)
 	}
 	b.addPanel(p, hits)
 }
@@ -392,47 +398,20 @@ func (b *chartBuilder) count() int {
 	return len(broke)
 }
 
-// finish puts the chart in words.
+// finish says what state the process is in.
 func (b *chartBuilder) finish() ControlChart {
-	points := len(b.groups)
 	b.Signals = b.count()
-	many := float64(b.Signals) > chanceLimit(b.Chance)
+	b.State = StateSignals
 	switch {
 	case b.Signals == 0:
 		b.State = StateInControl
-		b.Verdict = fmt.Sprintf("In control: none of %s breaks a rule.", countOf(points, "point"))
-		b.Means = "What differs from point to point is chance. The limits of this chart say how the process is, not what the product may be."
-	case b.Chance >= 1 && !many:
+		return b.ControlChart
+	case b.Chance >= 1 && float64(b.Signals) <= chanceLimit(b.Chance):
 		b.State = StateByChance
-		b.Verdict = fmt.Sprintf("No more signals than by chance: %s of %d %s a rule, about %.0f would if nothing had changed.",
-			countOf(b.Signals, "point"), points, breaks(b.Signals), b.Chance)
-		b.Means = "On so many points some break a rule by chance. Look at those that lie far out; adjust nothing because of the others."
-	default:
-		b.State = StateSignals
-		first := b.earliest()
-		p := b.Panels[first.Panel]
-		b.Verdict = fmt.Sprintf("Not in control: %s of %d %s a rule, first at %s (%s).",
-			countOf(b.Signals, "point"), points, breaks(b.Signals), p.Points[first.First].X, p.Title)
-		b.Means = upperFirst(first.Text) + ". Find out what was different from there on, before anything is adjusted."
-		if b.o.Baseline == nil {
-			b.Means += " Limits that such points helped to make are too wide or off: once the cause is known and gone, make them again without."
-		}
 	}
+	first := b.earliest()
+	b.First = &first
 	return b.ControlChart
-}
-
-func breaks(n int) string {
-	if n == 1 {
-		return "breaks"
-	}
-	return "break"
-}
-
-func upperFirst(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 // earliest is the hit that fired first, counting the panels' points from the

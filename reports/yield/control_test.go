@@ -23,28 +23,28 @@ func gaussian(seed uint64, n int, mean, sd float64) []float64 {
 func TestNoChart(t *testing.T) {
 	good := Singles([]float64{1, 2, 3})
 	for want, f := range map[string]func() (ControlChart, error){
-		`individuals chart of a.b: 1 of 3 values are not finite numbers`: func() (ControlChart, error) {
+		`individuals chart of a.b: not finite, count 1, of 3`: func() (ControlChart, error) {
 			return NewChart(ChartIndividuals, Singles([]float64{1, math.NaN(), 3}), ChartOptions{Name: "a.b"})
 		},
-		`individuals chart: 1 point: 2 at least are needed`: func() (ControlChart, error) { return NewChart(ChartIndividuals, good[:1], ChartOptions{}) },
-		`ewma chart: 0 points: 2 at least are needed`:       func() (ControlChart, error) { return NewChart(ChartEWMA, nil, ChartOptions{}) },
-		`individuals chart: 0 points: 2 at least are needed`: func() (ControlChart, error) {
+		`individuals chart: too few points, count 1`: func() (ControlChart, error) { return NewChart(ChartIndividuals, good[:1], ChartOptions{}) },
+		`ewma chart: too few points, count 0`:        func() (ControlChart, error) { return NewChart(ChartEWMA, nil, ChartOptions{}) },
+		`individuals chart: too few points, count 0`: func() (ControlChart, error) {
 			return NewChart(ChartIndividuals, nil, ChartOptions{Baseline: &Baseline{Sigma: 1}})
 		},
-		`individuals chart: all values are the same: there is no spread to set limits from`: func() (ControlChart, error) {
+		`individuals chart: no spread`: func() (ControlChart, error) {
 			return NewChart(ChartIndividuals, Singles([]float64{2, 2, 2}), ChartOptions{})
 		},
-		`cusum chart: all values are the same: there is no spread to set limits from`:             func() (ControlChart, error) { return NewChart(ChartCUSUM, Singles([]float64{2, 2, 2}), ChartOptions{}) },
-		`individuals chart: point 1 has 5 values: a chart of means is for those`:                  func() (ControlChart, error) { return NewChart(ChartIndividuals, pistonRings, ChartOptions{}) },
-		`means-sds chart: every subgroup has one value only: a chart of individuals is for those`: func() (ControlChart, error) { return NewChart(ChartMeansSDs, good, ChartOptions{}) },
-		`means-ranges chart: ranges of 30 values waste most of what they tell: chart standard deviations (means-sds)`: func() (ControlChart, error) {
+		`cusum chart: no spread`:                          func() (ControlChart, error) { return NewChart(ChartCUSUM, Singles([]float64{2, 2, 2}), ChartOptions{}) },
+		`individuals chart: not single, label 1, count 5`: func() (ControlChart, error) { return NewChart(ChartIndividuals, pistonRings, ChartOptions{}) },
+		`means-sds chart: only singles`:                   func() (ControlChart, error) { return NewChart(ChartMeansSDs, good, ChartOptions{}) },
+		`means-ranges chart: subgroup too large, count 30, most 25`: func() (ControlChart, error) {
 			return NewChart(ChartMeansRanges, subgroupsOf(gaussian(1, 30, 0, 1), gaussian(2, 30, 0, 1)), ChartOptions{})
 		},
 		`individuals chart: there is no rule set "house"`:                                 func() (ControlChart, error) { return NewChart(ChartIndividuals, good, ChartOptions{Rules: "house"}) },
 		`pie chart: there is no such chart of values`:                                     func() (ControlChart, error) { return NewChart("pie", good, ChartOptions{}) },
 		`p chart: there is no such chart of values`:                                       func() (ControlChart, error) { return NewChart(ChartP, good, ChartOptions{}) },
 		`ewma chart: there is no such chart of counts`:                                    func() (ControlChart, error) { return NewCountChart(ChartEWMA, talliesOf(chips, 50), ChartOptions{}) },
-		`individuals chart: limits from the first 7 points: there are 3`:                  func() (ControlChart, error) { return NewChart(ChartIndividuals, good, ChartOptions{First: 7}) },
+		`individuals chart: first beyond, first 7, count 3`:                               func() (ControlChart, error) { return NewChart(ChartIndividuals, good, ChartOptions{First: 7}) },
 		`individuals chart: limits come from 2 first points at least, or from a baseline`: func() (ControlChart, error) { return NewChart(ChartIndividuals, good, ChartOptions{First: 1}) },
 		`individuals chart: the baseline's centre and sigma must be numbers, and sigma not below 0`: func() (ControlChart, error) {
 			return NewChart(ChartIndividuals, good, ChartOptions{Baseline: &Baseline{Sigma: math.NaN()}})
@@ -55,19 +55,19 @@ func TestNoChart(t *testing.T) {
 		`cusum chart: allowance and decision must be above 0`: func() (ControlChart, error) {
 			return NewChart(ChartCUSUM, good, ChartOptions{CUSUM: CUSUMOptions{Decision: -1}})
 		},
-		`p chart: nothing failed: there is nothing to set limits from`: func() (ControlChart, error) {
+		`p chart: none failed`: func() (ControlChart, error) {
 			return NewCountChart(ChartP, talliesOf([]int64{0, 0, 0}, 50), ChartOptions{})
 		},
-		`np chart: everything failed: there is nothing to set limits from`: func() (ControlChart, error) {
+		`np chart: all failed`: func() (ControlChart, error) {
 			return NewCountChart(ChartNP, talliesOf([]int64{9, 9}, 9), ChartOptions{})
 		},
-		`p chart: point 2: 51 of 50 cannot be`: func() (ControlChart, error) {
+		`p chart: cannot be, label 2, failed 51, of 50`: func() (ControlChart, error) {
 			return NewCountChart(ChartP, talliesOf([]int64{1, 51}, 50), ChartOptions{})
 		},
-		`u chart: 0 points: 2 at least are needed`: func() (ControlChart, error) {
+		`u chart: too few points, count 0`: func() (ControlChart, error) {
 			return NewCountChart(ChartU, talliesOf([]int64{1, 2}, 0), ChartOptions{})
 		},
-		`p-prime chart: all values are the same: there is no spread to set limits from`: func() (ControlChart, error) {
+		`p-prime chart: no spread`: func() (ControlChart, error) {
 			return NewCountChart(ChartPPrime, talliesOf([]int64{3, 3, 3}, 50), ChartOptions{})
 		},
 	} {
@@ -80,13 +80,13 @@ func TestNoChart(t *testing.T) {
 // Phase II: a step is judged by the limits of before, which it does not widen.
 func TestBaseline(t *testing.T) {
 	before := chart(t, ChartIndividuals, Singles(gaussian(3, 100, 10, 1)), ChartOptions{})
-	require.Equal(t, "from these 100 points", before.Limits)
+	require.Equal(t, Limits{From: LimitsFromThese, Points: 100}, before.Limits)
 	after := Singles(gaussian(4, 30, 13, 1))
 	before.Baseline.About = "lot 24A"
 	for _, kind := range []ChartKind{ChartIndividuals, ChartEWMA, ChartCUSUM} {
 		c := chart(t, kind, after, ChartOptions{Baseline: &before.Baseline})
 		require.Equal(t, StateSignals, c.State, kind)
-		require.Equal(t, "given: lot 24A", c.Limits)
+		require.Equal(t, Limits{From: LimitsGiven, Points: 100, About: "lot 24A"}, c.Limits)
 		require.Greater(t, c.Signals, 10, kind)
 		require.Equal(t, before.Baseline, c.Baseline)
 		own := chart(t, kind, after, ChartOptions{})
@@ -94,14 +94,15 @@ func TestBaseline(t *testing.T) {
 	}
 	all := Singles(append(gaussian(3, 100, 10, 1), gaussian(4, 30, 13, 1)...))
 	c := chart(t, ChartIndividuals, all, ChartOptions{First: 100})
-	require.Equal(t, "from the first 100 points", c.Limits)
+	require.Equal(t, Limits{From: LimitsFromFirst, Points: 100}, c.Limits)
 	require.InDelta(t, before.Baseline.Centre, c.Baseline.Centre, 1e-12)
 	require.InDelta(t, before.Baseline.Sigma, c.Baseline.Sigma, 1e-12)
 	require.Contains(t, fired(c.Panels[0], 4), 130)
 	// One point can be judged by a baseline, all the same too.
 	c = chart(t, ChartIndividuals, Singles([]float64{99}), ChartOptions{Baseline: &Baseline{Centre: 10, Sigma: 1}})
 	require.Equal(t, []int{1}, fired(c.Panels[0], 1))
-	require.Equal(t, "Not in control: 1 point of 1 breaks a rule, first at 1 (value).", c.Verdict)
+	require.Equal(t, StateSignals, c.State)
+	require.Equal(t, &RuleHit{Rule: 1, Code: RuleBeyond, Side: SideAbove}, c.First)
 }
 
 // Subgroups of different size have limits of their own, and sigma of them all;
@@ -124,7 +125,7 @@ func TestSubgroupsOfDifferentSize(t *testing.T) {
 		p, q := c.Panels[0].Points[0], c.Panels[0].Points[6]
 		require.InEpsilon(t, 3*c.Baseline.Sigma, p.Upper-p.Centre, 1e-9)
 		require.InEpsilon(t, 3*c.Baseline.Sigma/math.Sqrt(7), q.Upper-q.Centre, 1e-9)
-		require.Contains(t, c.Cautions, "subgroups differ in size: each point has its own limits")
+		require.Contains(t, c.Cautions, remark(SizesDiffer))
 		require.Equal(t, StateByChance, c.State)
 		require.InEpsilon(t, c.Chance, float64(c.Signals), 0.4, kind)
 	}
@@ -144,7 +145,10 @@ func TestEffectIsSaid(t *testing.T) {
 	c := chart(t, ChartMeansSDs, groups, ChartOptions{Unit: "A"})
 	require.Equal(t, StateSignals, c.State)
 	require.Len(t, c.Cautions, 1)
-	require.Regexp(t, `^the means of subgroups differ by 0\.1\d+ A from one to the next .*: little, though limits`, c.Cautions[0])
+	require.Equal(t, MeansDifferLittle, c.Cautions[0].Code)
+	size := c.Cautions[0].Args["size"].(Quantity)
+	require.Equal(t, "A", size.Unit)
+	require.InDelta(t, 0.15, size.Value, 0.05)
 }
 
 // How often EWMA and CUSUM signal where nothing has changed, and how soon they
@@ -174,7 +178,7 @@ func TestRunLengths(t *testing.T) {
 	for _, kind := range []ChartKind{ChartCUSUM, ChartEWMA} {
 		c := chart(t, kind, x, ChartOptions{Baseline: base})
 		require.InEpsilon(t, c.Chance, float64(c.Signals), 0.25, kind)
-		require.Equal(t, StateByChance, c.State, c.Verdict)
+		require.Equal(t, StateByChance, c.State)
 	}
 }
 
@@ -191,7 +195,9 @@ func TestLaney(t *testing.T) {
 	require.NoError(t, err)
 	require.Greater(t, p.Signals, 10)
 	require.Len(t, p.Cautions, 1)
-	require.Regexp(t, `^points differ \d(\.\d)? times as much as chance alone would make them: .*; p-prime has limits that allow for that$`, p.Cautions[0])
+	require.Equal(t, MoreThanChanceWide, p.Cautions[0].Code)
+	require.Equal(t, ChartPPrime, p.Cautions[0].Args["chart"])
+	require.Greater(t, p.Cautions[0].Args["times"], 1.1)
 	prime, err := NewCountChart(ChartPPrime, points, ChartOptions{})
 	require.NoError(t, err)
 	require.Equal(t, StateInControl, prime.State)
@@ -212,9 +218,11 @@ func TestCountsOfDifferentSize(t *testing.T) {
 	points := []Tally{{"a", time.Time{}, 3, 10}, {"b", time.Time{}, 30, 1000}, {"c", time.Time{}, 0, 0}, {"d", time.Time{}, 27, 990}}
 	c, err := NewCountChart(ChartP, points, ChartOptions{})
 	require.NoError(t, err)
-	require.Equal(t, []string{"1 point of no units are left out", "limits from 3 points are rough: 20 or more are usual",
-		"the smallest point expects 0.3 only: limits are rough, and a false alarm is commoner than once in 370",
-		"points differ 3.6 times as much as chance alone would make them: either the process changes, or units of a group share their fate; p-prime has limits that allow for that"}, c.Cautions)
+	require.Len(t, c.Cautions, 4)
+	require.Equal(t, []Remark{remark(NoUnits, 1), remark(RoughLimits, 3, 20)}, c.Cautions[:2])
+	require.Equal(t, []Code{FewExpected, MoreThanChanceWide}, []Code{c.Cautions[2].Code, c.Cautions[3].Code})
+	require.InDelta(t, 0.3, c.Cautions[2].Args["expected"], 1e-9)
+	require.InDelta(t, 3.6, c.Cautions[3].Args["times"], 0.05)
 	p := c.Panels[0].Points
 	require.InDelta(t, 0.03, p[0].Centre, 1e-12)
 	require.Zero(t, p[0].Lower)
@@ -242,22 +250,23 @@ func TestChartsAsJSON(t *testing.T) {
 		var c ControlChart
 		var err error
 		switch {
-		case k.Counts:
-			c, err = NewCountChart(k.Kind, talliesOf(chips, 50), ChartOptions{})
-		case k.Kind == ChartIndividuals:
-			c, err = NewChart(k.Kind, Singles(bottles), ChartOptions{Name: "a.b", Unit: "V", Rules: Nelson})
+		case k.Counts():
+			c, err = NewCountChart(k, talliesOf(chips, 50), ChartOptions{})
+		case k == ChartIndividuals:
+			c, err = NewChart(k, Singles(bottles), ChartOptions{Name: "a.b", Unit: "V", Rules: Nelson})
 		default:
-			c, err = NewChart(k.Kind, pistonRings, ChartOptions{})
+			c, err = NewChart(k, pistonRings, ChartOptions{})
 		}
-		require.NoError(t, err, k.Kind)
+		require.NoError(t, err, k)
 		data, err := json.Marshal(c)
-		require.NoError(t, err, k.Kind)
+		require.NoError(t, err, k)
 		var again ControlChart
 		require.NoError(t, json.Unmarshal(data, &again))
-		require.Equal(t, c, again)
-		require.NotEmpty(t, c.Title)
+		twice, err := json.Marshal(again)
+		require.NoError(t, err)
+		require.JSONEq(t, string(data), string(twice))
 		for _, p := range c.Panels {
-			require.NotEmpty(t, p.Title)
+			require.NotEmpty(t, p.Of)
 			for _, q := range p.Points {
 				require.LessOrEqual(t, q.Lower, q.Upper)
 				require.NotEmpty(t, q.X)

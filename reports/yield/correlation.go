@@ -2,11 +2,12 @@ package yield
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
+
+	"fullthrow/reports/statistics"
 )
 
 // Table is several readings over the same runs: a column for each reading, NaN
@@ -72,8 +73,6 @@ type Correlations struct {
 	Few      []string `json:"few,omitempty"`      // readings with fewer than four values
 	Together int      `json:"together"`           // pairs that go together beyond chance
 	Runs     int      `json:"runs"`
-	Text     string   `json:"text"`
-	Caution  string   `json:"caution"`
 }
 
 // Pair is two readings over the runs that have both.
@@ -90,12 +89,8 @@ type Pair struct {
 	// Straight is how close they lie to a straight line (Pearson).
 	Straight Estimate `json:"straight"`
 	// Test is nil below ten runs, where its chances would not be right.
-	Test *Test  `json:"test,omitempty"`
-	Text string `json:"text"`
+	Test *Test `json:"test,omitempty"`
 }
-
-// fewestTested is how many runs it takes to tell a rule from chance.
-const fewestTested = 10
 
 // CorrelationInterval is the interval of a correlation r of n pairs by Fisher's
 // z: atanh r with a standard deviation of 1/sqrt(n - 3), for Spearman's
@@ -115,7 +110,7 @@ func CorrelationInterval(r float64, n int, method string, confidence float64) Es
 	if method == MethodSpearman {
 		sd *= math.Sqrt(1 + r*r/2)
 	}
-	half := normalFactor(e.Confidence) * sd
+	half := statistics.NormalFactor(e.Confidence) * sd
 	e.Low, e.High = math.Tanh(math.Atanh(r)-half), math.Tanh(math.Atanh(r)+half)
 	return e
 }
@@ -133,7 +128,6 @@ func CorrelationInterval(r float64, n int, method string, confidence float64) Es
 func Correlate(t Table, o CorrelationOptions) Correlations {
 	confidence := usualConfidence(o.Confidence)
 	var r Correlations
-	r.Caution = "That two readings go together does not say that one causes the other: often a third thing moves both."
 	for _, c := range t.Columns {
 		r.Runs = max(r.Runs, len(c))
 	}
@@ -186,12 +180,10 @@ func Correlate(t Table, o CorrelationOptions) Correlations {
 		if p.Test != nil && p.Test.Adjusted <= 1-confidence {
 			r.Together++
 		}
-		p.Text = p.text(1 - confidence)
 	}
 	slices.SortStableFunc(r.Pairs, func(a, b Pair) int {
 		return cmp.Or(cmp.Compare(strength(b.Rank.Value), strength(a.Rank.Value)), cmp.Compare(strength(b.Straight.Value), strength(a.Straight.Value)))
 	})
-	r.Text = r.text()
 	return r
 }
 
@@ -211,7 +203,7 @@ func correlationTail(r float64, n int) float64 {
 		return 0
 	}
 	df := float64(n - 2)
-	return studentTail(r*math.Sqrt(df/rest), df)
+	return statistics.StudentTail(r*math.Sqrt(df/rest), df)
 }
 
 // column is one reading, prepared once for all its pairs.
@@ -360,10 +352,12 @@ func standardise(out, x, missing []float64) {
 		}
 	}
 	origin := out[0]
-	mean := meanFrom(origin, out)
-	var ss float64
 	for i := range out {
 		out[i] -= origin
+	}
+	mean := statistics.Mean(out)
+	var ss float64
+	for i := range out {
 		out[i] -= mean
 		ss += out[i] * out[i]
 	}
@@ -418,52 +412,4 @@ func unchanging(ranks, missing []float64) bool {
 		}
 	}
 	return true
-}
-
-func (p Pair) text(alpha float64) string {
-	switch {
-	case p.N < fewestTested:
-		return fmt.Sprintf("%s and %s: only %s with both, which is too few to tell a rule from chance.", p.A, p.B, plural(int64(p.N), "run"))
-	case p.Test == nil:
-		return fmt.Sprintf("%s and %s: one of them does not change in the %d runs that have both.", p.A, p.B, p.N)
-	case p.Test.Adjusted > alpha:
-		return fmt.Sprintf("%s and %s: no rule beyond chance.", p.A, p.B)
-	}
-	e := p.Rank
-	how := "rise and fall together"
-	if e.Value < 0 {
-		how = "go against each other"
-	}
-	firm := "weakly"
-	switch size := math.Abs(e.Value); {
-	case size >= 0.9:
-		firm = "nearly in step"
-	case size >= 0.7:
-		firm = "strongly"
-	case size >= 0.4:
-		firm = "clearly"
-	}
-	text := fmt.Sprintf("%s and %s %s, %s: %s (%s to %s, %s)", p.A, p.B, how, firm,
-		sayDigits(e.Value, 2), sayDigits(e.Low, 2), sayDigits(e.High, 2), plural(int64(p.N), "run"))
-	switch {
-	case math.Abs(p.Straight.Value)-math.Abs(e.Value) > 0.3:
-		text += "; the straight line looks closer than that only by a few values far out"
-	case math.Abs(e.Value)-math.Abs(p.Straight.Value) > 0.2:
-		text += "; on a curve, or with values far out, not on a straight line"
-	}
-	return text + "."
-}
-
-func (r Correlations) text() string {
-	switch {
-	case len(r.Pairs) == 0:
-		return "There are not two readings that change: nothing can go together."
-	case r.Together == 0:
-		return fmt.Sprintf("Of %s none goes together beyond chance.", plural(int64(len(r.Pairs)), "pair"))
-	}
-	verb := "go"
-	if r.Together == 1 {
-		verb = "goes"
-	}
-	return fmt.Sprintf("%d of %s %s together beyond chance; the strongest: %s", r.Together, plural(int64(len(r.Pairs)), "pair"), verb, r.Pairs[0].Text)
 }

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
+	"fullthrow/reports/statistics"
 )
 
 // CUSUMOptions are those of a chart of summed differences.
@@ -44,21 +44,22 @@ func (b *chartBuilder) cusum() error {
 	size := func(Subgroup) float64 { return 1 }
 	for _, g := range b.groups {
 		if len(g.Values) != n {
-			b.caution("subgroups differ in size: sums are in standard deviations of a point")
+			b.caution(SumsInSigma)
 			unit, scale = "sigma", 1
 			size = func(g Subgroup) float64 { return sigma / math.Sqrt(float64(len(g.Values))) }
 			break
 		}
 	}
 	for _, side := range []struct {
-		name string
+		name HitSide
+		of   PanelOf
 		sign float64
-	}{{"above", 1}, {"below", -1}} {
-		p := Panel{Title: "sum of what lies " + side.name + " the target", Unit: unit}
+	}{{SideAbove, PanelSumAbove, 1}, {SideBelow, PanelSumBelow, -1}} {
+		p := Panel{Of: side.of, Unit: unit}
 		sum := 0.0
 		began := make([]int, len(b.groups)) // where the sum last left 0
 		for i, g := range b.groups {
-			next := sum + side.sign*(stat.Mean(g.Values, nil)-target)/size(g) - k*scale
+			next := sum + side.sign*(statistics.Mean(g.Values)-target)/size(g) - k*scale
 			switch {
 			case sum == 0 || i == 0:
 				began[i] = i
@@ -74,15 +75,12 @@ func (b *chartBuilder) cusum() error {
 		// largest sum of a falling random walk, with Siegmund's correction for
 		// overshoot (1985, from memory).
 		chance := float64(len(p.Points)) * math.Exp(-2*k*(h+0.583))
-		b.beyondLimits(p, chance, func(hit RuleHit) string {
-			first, from := hit.First, began[hit.First]
-			moved := side.sign * (k*scale + p.Points[first].Value/float64(first-from+1)) * size(b.groups[first])
-			return fmt.Sprintf("the sum is beyond its limit: the middle lies %s the target, about since %s and by about %s",
-				side.name, p.Points[from].X, b.o.format(math.Abs(moved)))
-		})
+		b.beyondLimits(p, chance, func(RuleHit) RuleCode { return RuleSum })
 		for i := range b.ControlChart.Rules {
 			if hit := &b.ControlChart.Rules[i]; hit.Panel == len(b.Panels)-1 {
-				hit.From, hit.Side = began[hit.First], side.name
+				first, from := hit.First, began[hit.First]
+				moved := k*scale + p.Points[first].Value/float64(first-from+1)
+				hit.From, hit.Side, hit.Size = from, side.name, math.Abs(moved*size(b.groups[first]))
 			}
 		}
 	}

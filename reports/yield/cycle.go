@@ -1,12 +1,9 @@
 package yield
 
 import (
-	"fmt"
 	"math"
-	"strconv"
-	"strings"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // CycleTime is how long judged runs took, from start to verdict; the time to
@@ -81,7 +78,7 @@ func Cycle(h Histogram, o CycleOptions) CycleTime {
 	}
 	c.Mean.Value = mean
 	if bins.n > 1 {
-		t := distuv.StudentsT{Sigma: 1, Nu: float64(bins.n - 1)}.Quantile((1 + o.Confidence) / 2)
+		t := statistics.StudentFactor(float64(bins.n-1), o.Confidence)
 		half := t * sd / math.Sqrt(float64(bins.n))
 		c.Mean.Low, c.Mean.High = max(0, mean-half), mean+half
 	}
@@ -162,31 +159,14 @@ func (b cycleBins) meanAndSD() (mean, sd float64) {
 // quantile is the time within which a share p of the runs are done.
 func (b cycleBins) quantile(p, confidence float64) Estimate {
 	e := Estimate{Value: b.at(p * float64(b.n)), Low: 0, High: math.Inf(1), Confidence: confidence, Method: MethodRank}
-	// Ranks r and s such that the quantile lies between the r-th and the s-th
-	// time with at least the confidence: binomial, in exact tails.
-	tail := (1 - confidence) / 2
-	binomial := distuv.Binomial{N: float64(b.n), P: p}
-	if r := rank(b.n, func(k int64) bool { return binomial.CDF(float64(k)) > tail }); r > 0 {
-		e.Low, _ = b.binOf(r)
+	low, high := statistics.QuantileRanks(int(b.n), p, confidence)
+	if low > 0 {
+		e.Low, _ = b.binOf(int64(low))
 	}
-	if s := rank(b.n, func(k int64) bool { return binomial.CDF(float64(k)) >= 1-tail }) + 1; s <= b.n {
-		_, e.High = b.binOf(s)
+	if high > 0 {
+		_, e.High = b.binOf(int64(high))
 	}
 	return e
-}
-
-// rank is the least k from 0 to n for which reached, which stays true.
-func rank(n int64, reached func(k int64) bool) int64 {
-	low, high := int64(0), n
-	for low < high {
-		middle := low + (high-low)/2
-		if reached(middle) {
-			high = middle
-		} else {
-			low = middle + 1
-		}
-	}
-	return low
 }
 
 // at is the time of the given rank, which need not be whole, interpolated.
@@ -229,25 +209,4 @@ func (b cycleBins) over(takt, confidence float64) Share {
 	s := NewShare(min(most, max(least, int64(math.Round(within)))), b.n, confidence)
 	s.Low, s.High = NewShare(least, b.n, confidence).Low, NewShare(most, b.n, confidence).High
 	return s
-}
-
-// String says it in sentences.
-func (c CycleTime) String() string {
-	if c.N == 0 {
-		return "No run was judged, so there is no cycle time."
-	}
-	var b strings.Builder
-	fmt.Fprintf(&b, "Half of the runs took up to %s, 95 of 100 up to %s, the longest %s.", Seconds(c.Median.Value), Seconds(c.P95.Value), Seconds(c.Max))
-	if c.Takt > 0 {
-		fmt.Fprintf(&b, " Longer than the takt of %s: %s.", Seconds(c.Takt), c.OverTakt.Sentence("runs"))
-		fmt.Fprintf(&b, " The takt asks for %s units an hour; the runs alone would let %s through.", hourly(c.Needed), hourly(c.Possible.Value))
-	}
-	return b.String()
-}
-
-func hourly(v float64) string {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return "an unknown number of"
-	}
-	return strconv.FormatFloat(v, 'f', 1, 64)
 }

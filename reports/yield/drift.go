@@ -1,8 +1,12 @@
 package yield
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"time"
+
+	"fullthrow/reports/statistics"
 )
 
 // DriftOptions for [FindDrift]. The zero value is usable.
@@ -16,23 +20,26 @@ type DriftOptions struct {
 	// shift is worth acting on; 0.1 if not given: a golden unit that is off by
 	// more takes too much of the limit away from the units.
 	Matters float64
-	Say     Say // writes values in sentences; nil writes three digits and the unit
 }
 
-// What a golden unit's reading does.
+// DriftKind is what a golden unit's reading does.
+type DriftKind string
+
+// The kinds.
 const (
-	DriftNone   = "steady"
-	DriftSlope  = "drift" // creeps
-	DriftStep   = "step"  // jumped once
-	DriftFew    = "few"   // too few runs, or all at one time
-	fewestDrift = 4
+	DriftNone  DriftKind = "steady"
+	DriftSlope DriftKind = "drift" // creeps
+	DriftStep  DriftKind = "step"  // jumped once
+	DriftFew   DriftKind = "few"   // too few runs, or all at one time: below FewestDrift
+
+	FewestDrift = 4
 )
 
 // Drift is a golden unit's reading over time.
 type Drift struct {
-	Name string `json:"name"`
-	Unit string `json:"unit"`
-	Kind string `json:"kind"` // "steady", "drift", "step", "few"
+	Name string    `json:"name"`
+	Unit string    `json:"unit"`
+	Kind DriftKind `json:"kind"`
 	// Matters says that it is worth acting on: the shift so far, or that of 30
 	// days more, is beyond DriftOptions.Matters of the limits' width, or a limit
 	// is reached within 90 days.
@@ -59,8 +66,8 @@ type Drift struct {
 	SlopeP *float64 `json:"slope_p,omitempty"` // chance of one as steep without drift
 	// PerMonth is the slope in 30 days as a share of the limits' width; NaN
 	// without both limits.
-	PerMonth Estimate `json:"per_month"`
-	Line     *Line    `json:"line,omitempty"` // x in days after From
+	PerMonth Estimate         `json:"per_month"`
+	Line     *statistics.Line `json:"line,omitempty"` // x in days after From
 	// LagOne is how alike neighbouring runs are (about the line, or the step);
 	// Effective is how many independent runs tell as much: intervals go by it.
 	LagOne    float64 `json:"lag_one"`
@@ -72,8 +79,7 @@ type Drift struct {
 	// Step is the likeliest single jump; nil below six runs.
 	Step *Step `json:"step,omitempty"`
 
-	Text     string   `json:"text"`
-	Cautions []string `json:"cautions,omitempty"`
+	Cautions []Remark `json:"cautions,omitempty"`
 }
 
 // Reach is when a line meets a limit if it goes on as it did.
@@ -115,17 +121,15 @@ const (
 func FindDrift(s Series, o DriftOptions) Drift {
 	nan := math.NaN()
 	c := usualConfidence(o.Confidence)
-	say := o.Say.orPlain()
 	none := Estimate{Value: nan, Low: nan, High: nan, Confidence: c}
 	d := Drift{Name: s.Name, Unit: s.Unit, Kind: DriftFew, Now: nan, Reference: nan, Shift: none, ShiftShare: none, Slope: none, PerMonth: none}
 	points := inTime(s.Points)
 	d.N, d.Dropped = len(points), len(s.Points)-len(points)
 	if d.Dropped > 0 {
-		d.Cautions = append(d.Cautions, plural(int64(d.Dropped), "value")+" left out, not being a finite number.")
+		d.Cautions = append(d.Cautions, remark(Dropped, d.Dropped))
 	}
 	if d.N == 0 {
 		d.Reference, d.Now = 0, 0
-		d.Text = s.Name + ": the golden unit has not been measured."
 		return d
 	}
 	d.From, d.To = points[0].Time, points[d.N-1].Time
@@ -139,9 +143,8 @@ func FindDrift(s Series, o DriftOptions) Drift {
 		width = *s.Upper - *s.Lower
 	}
 	d.shift(y, width, o)
-	line, err := FitLine(x, y)
-	if err != nil || d.N < fewestDrift {
-		d.Text = d.fewText(say)
+	line, err := statistics.FitLine(x, y)
+	if err != nil || d.N < FewestDrift {
 		return d
 	}
 	d.Line = &line
@@ -163,13 +166,12 @@ func FindDrift(s Series, o DriftOptions) Drift {
 	}
 	switch d.Kind {
 	case DriftNone:
-		d.Matters = d.shifted() && off >= matters
+		d.Matters = d.Shifted() && off >= matters
 	case DriftSlope:
 		d.Matters = off >= matters || math.Abs(d.PerMonth.Value) >= matters || d.Reach != nil && d.Reach.Days.Value <= 90
 	default:
 		d.Matters = off >= matters
 	}
-	d.Text = d.text(say, width)
 	d.caution(s)
 	return d
 }
@@ -183,7 +185,7 @@ func (d *Drift) shift(y []float64, width float64, o DriftOptions) {
 	c := d.Shift.Confidence
 	rest := y
 	var reference Moments
-	if o.Reference != nil && len(finiteOnly([]float64{*o.Reference})) == 1 {
+	if o.Reference != nil && statistics.Finite(*o.Reference) {
 		d.Reference = *o.Reference
 	} else {
 		// With few runs the half of them, so that something is left to compare.
@@ -203,15 +205,15 @@ func (d *Drift) shift(y []float64, width float64, o DriftOptions) {
 	} else {
 		d.Shift = Estimate{Value: now.Mean - d.Reference, Low: math.NaN(), High: math.NaN(), Confidence: c, Method: MethodStudent}
 		if now.N > 1 {
-			half := studentFactor(float64(now.N-1), c) * math.Sqrt(momentVariance(now)/float64(now.N))
+			half := statistics.StudentFactor(float64(now.N-1), c) * math.Sqrt(now.Variance()/float64(now.N))
 			d.Shift.Low, d.Shift.High = d.Shift.Value-half, d.Shift.Value+half
 		}
 	}
 	d.ShiftShare = Estimate{Value: d.Shift.Value / width, Low: d.Shift.Low / width, High: d.Shift.High / width, Confidence: c, Method: d.Shift.Method}
 }
 
-// shifted says that the last runs are off the reference beyond chance.
-func (d Drift) shifted() bool { return d.Shift.Low > 0 || d.Shift.High < 0 }
+// Shifted says that the last runs are off the reference beyond chance.
+func (d Drift) Shifted() bool { return d.Shift.Low > 0 || d.Shift.High < 0 }
 
 // effective is how many independent values tell as much as n neighbours of this
 // autocorrelation.
@@ -222,17 +224,17 @@ func effective(n int, lagOne float64) float64 {
 	return float64(n) * (1 - lagOne) / (1 + lagOne)
 }
 
-func (d *Drift) slope(l Line, width float64) {
+func (d *Drift) slope(l statistics.Line, width float64) {
 	c := d.Slope.Confidence
 	d.Effective = float64(d.N)
 	d.Slope = Estimate{Value: l.Slope, Low: l.Slope, High: l.Slope, Confidence: c, Method: MethodLine}
 	if l.F != nil {
-		d.LagOne = LagOne(l.residuals)
+		d.LagOne = statistics.LagOne(l.Residuals)
 		d.Effective = effective(d.N, d.LagOne)
 		se, df := widened(l.SlopeSD, l.Freedom, d.N, d.Effective)
-		half := studentFactor(df, c) * se
+		half := statistics.StudentFactor(df, c) * se
 		d.Slope.Low, d.Slope.High = l.Slope-half, l.Slope+half
-		p := studentTail(l.Slope/se, df)
+		p := statistics.StudentTail(l.Slope/se, df)
 		d.SlopeP = &p
 	}
 	e, month := d.Slope, 30/width
@@ -276,16 +278,16 @@ func findStep(points []Point, y []float64, confidence float64) *Step {
 		}
 		return s
 	}
-	se, df := widened(se, freedom, len(y), effective(len(y), LagOne(left)))
-	half := studentFactor(df, confidence) * se
+	se, df := widened(se, freedom, len(y), effective(len(y), statistics.LagOne(left)))
+	half := statistics.StudentFactor(df, confidence) * se
 	s.Size.Low, s.Size.High = size-half, size+half
-	s.P = min(1, float64(len(y)-3)*studentTail(size/se, df))
+	s.P = min(1, float64(len(y)-3)*statistics.StudentTail(size/se, df))
 	return s
 }
 
 // kind decides between creeping and a jump by what is left about each: a line
 // has two parameters, a step three.
-func (d Drift) kind(l Line, alpha float64) string {
+func (d Drift) kind(l statistics.Line, alpha float64) DriftKind {
 	creeps := d.SlopeP != nil && *d.SlopeP <= alpha || l.F == nil && l.Slope != 0
 	jumps := d.Step != nil && d.Step.P <= alpha
 	n := float64(d.N)
@@ -303,7 +305,7 @@ func (d Drift) kind(l Line, alpha float64) string {
 // reach solves where the line, and its confidence band, meet the limit it goes
 // to: (c - b u)² = k² (1/n + u²/Sxx), u in days from the mean time, c the limit
 // less the mean.
-func reach(l Line, lower, upper *float64, last, confidence, effective float64) *Reach {
+func reach(l statistics.Line, lower, upper *float64, last, confidence, effective float64) *Reach {
 	r := &Reach{Limit: "upper"}
 	limit := upper
 	if l.Slope < 0 {
@@ -314,7 +316,7 @@ func reach(l Line, lower, upper *float64, last, confidence, effective float64) *
 	}
 	c := *limit - l.MeanY
 	sd, df := widened(l.ResidualSD, l.Freedom, l.N, effective)
-	k := studentFactor(df, confidence) * sd
+	k := statistics.StudentFactor(df, confidence) * sd
 	days := func(u float64) float64 { return max(0, u+l.MeanX-last) }
 	r.Days = Estimate{Value: days(c / l.Slope), Low: math.NaN(), High: math.NaN(), Confidence: confidence, Method: MethodFieller}
 	q := l.Slope*l.Slope - k*k/l.SXX
@@ -324,4 +326,35 @@ func reach(l Line, lower, upper *float64, last, confidence, effective float64) *
 		r.Days.Low, r.Days.High = days(min(a, b)), days(max(a, b))
 	}
 	return r
+}
+
+// inTime leaves out values that are not finite and puts the rest in order.
+func inTime(points []Point) []Point {
+	var out []Point
+	for _, p := range points {
+		if statistics.Finite(p.Value) {
+			out = append(out, p)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Point) int { return cmp.Or(a.Time.Compare(b.Time)) })
+	return out
+}
+
+func (d *Drift) caution(s Series) {
+	add := func(code Code, args ...any) { d.Cautions = append(d.Cautions, remark(code, args...)) }
+	if d.N < 10 {
+		add(FewRuns, d.N)
+	}
+	if d.LagOne > 2/math.Sqrt(float64(d.N)) {
+		add(RunsAlike, d.LagOne, d.N, max(1, math.Round(d.Effective)))
+	}
+	if d.Reach != nil && d.Reach.Days.Value > d.Days {
+		add(FarAhead)
+	}
+	if s.LimitChanged {
+		add(LimitChanged)
+	}
+	if s.Total > int64(len(s.Points)) {
+		add(Newest, len(s.Points), s.Total)
+	}
 }

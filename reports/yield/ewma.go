@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
+	"fullthrow/reports/statistics"
 )
 
 // EWMAOptions are those of a weighted mean of the newest values.
@@ -44,7 +44,7 @@ func (b *chartBuilder) ewma() error {
 		return err
 	}
 	start, sigma := b.target(), b.Baseline.Sigma
-	p := Panel{Title: fmt.Sprintf("weighted mean of the newest (%.4g for the newest point)", lambda), Unit: b.Unit, Centre: start}
+	p := Panel{Of: PanelEWMA, Unit: b.Unit, Centre: start}
 	values := 0
 	for _, g := range b.groups {
 		values += len(g.Values)
@@ -52,7 +52,7 @@ func (b *chartBuilder) ewma() error {
 	each := sigma * sigma * float64(len(b.groups)) / float64(values) // variance of a point's mean
 	e, variance := start, 0.0
 	for _, g := range b.groups {
-		e = lambda*stat.Mean(g.Values, nil) + (1-lambda)*e
+		e = lambda*statistics.Mean(g.Values) + (1-lambda)*e
 		if b.o.EWMA.Asymptotic {
 			variance = lambda / (2 - lambda) * each
 		} else {
@@ -60,9 +60,7 @@ func (b *chartBuilder) ewma() error {
 		}
 		p.Points = append(p.Points, pointOf(g, e, start, limit*math.Sqrt(variance)))
 	}
-	b.beyondLimits(p, float64(len(p.Points))*2*normalUpper(limit), func(h RuleHit) string {
-		return fmt.Sprintf("the weighted mean is beyond its limits (%s): the middle has moved, probably a little and some points before %s", h.Side, p.Points[h.First].X)
-	})
+	b.beyondLimits(p, float64(len(p.Points))*2*statistics.NormalUpper(limit), func(RuleHit) RuleCode { return RuleEWMA })
 	return nil
 }
 
@@ -76,15 +74,15 @@ func (b *chartBuilder) shortTerm() error {
 	}
 	var sigma float64
 	if x, err := singles(b.base); err == nil {
-		sigma = stat.Mean(movingRanges(x), nil) / twoValues(b.o.PrintedConstants).RangeMean
+		sigma = statistics.Mean(movingRanges(x)) / twoValues(b.o.PrintedConstants).RangeMean
 	} else {
 		if sigma, _, err = withinSigma(b.base, sdSpread{printed: b.o.PrintedConstants}); err != nil {
 			return err
 		}
 	}
-	b.limitsFrom(Baseline{Centre: stat.Mean(all, nil), Sigma: sigma}, len(b.base))
+	b.limitsFrom(Baseline{Centre: statistics.Mean(all), Sigma: sigma}, len(b.base))
 	if !(b.Baseline.Sigma > 0) {
-		return errNoSpread
+		return because(NoSpread)
 	}
 	return nil
 }

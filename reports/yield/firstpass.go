@@ -1,6 +1,10 @@
 package yield
 
-import "math"
+import (
+	"math"
+
+	"fullthrow/reports/statistics"
+)
 
 // Plus adds up two groups that have no unit in common.
 func (c Counts) Plus(d Counts) Counts {
@@ -80,8 +84,8 @@ type Summary struct {
 	// is clearly above it, defects come together on few units.
 	Throughput Estimate `json:"throughput"`
 
-	// Notes are what must be said with these figures, in plain sentences.
-	Notes []string `json:"notes,omitempty"`
+	// Notes are what must be said with these figures.
+	Notes []Remark `json:"notes,omitempty"`
 }
 
 // Summarise gives the figures of a group. A confidence not between 0 and 1
@@ -105,7 +109,7 @@ func Summarise(c Counts, confidence float64) Summary {
 	s.DPU = unknownEstimate(0, math.Inf(1), confidence, MethodPoisson)
 	if c.Units > 0 && c.Defects >= 0 {
 		s.DPU.Value = float64(c.Defects) / float64(c.Units)
-		low, high := Poisson(float64(c.Defects), confidence)
+		low, high := statistics.Poisson(float64(c.Defects), confidence)
 		s.DPU.Low, s.DPU.High = low/float64(c.Units), high/float64(c.Units)
 	}
 	s.Throughput = s.DPU.falling(func(v float64) float64 { return math.Exp(-v) })
@@ -127,19 +131,19 @@ func (e Estimate) falling(f func(float64) float64) Estimate {
 	return e
 }
 
-func (c Counts) notes() []string {
-	var notes []string
+func (c Counts) notes() []Remark {
+	var notes []Remark
 	if !c.sound() {
-		notes = append(notes, "These counts cannot be: there is more in a part than in the whole. Rebuild the index.")
+		notes = append(notes, remark(CountsUnsound))
 	}
 	if c.Units == 0 {
 		if c.Runs > 0 {
-			return append(notes, "No unit was judged: every run ended by a fault of the bench or was aborted.")
+			return append(notes, remark(NoneJudged))
 		}
-		return append(notes, "No unit was tested.")
+		return append(notes, remark(NoneTested))
 	}
 	if c.Opportunities == 0 {
-		notes = append(notes, "No check was judged in first runs: there are no defects per check to speak of.")
+		notes = append(notes, remark(NoChecks))
 	}
 	return notes
 }

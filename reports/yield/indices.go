@@ -3,8 +3,7 @@ package yield
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mathext"
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // Spec is what a reading may be. Values on a limit are within.
@@ -55,7 +54,7 @@ func CpInterval(cp, freedom, confidence float64) (low, high float64) {
 		return 0, math.Inf(1)
 	}
 	tail := (1 - confidence) / 2
-	return cp * math.Sqrt(chiSquared(freedom, tail)/freedom), cp * math.Sqrt(chiSquared(freedom, 1-tail)/freedom)
+	return cp * math.Sqrt(statistics.ChiSquareQuantile(tail, freedom)/freedom), cp * math.Sqrt(statistics.ChiSquareQuantile(1-tail, freedom)/freedom)
 }
 
 // CpkInterval is Bissell's interval of Cpk, or of an index of one side, for n
@@ -66,7 +65,7 @@ func CpkInterval(cpk, n, freedom, confidence float64) (low, high float64) {
 	if !(freedom > 0) || !(n > 0) || math.IsNaN(cpk) || !(confidence > 0 && confidence < 1) {
 		return math.Inf(-1), math.Inf(1)
 	}
-	half := distuv.UnitNormal.Quantile((1+confidence)/2) * math.Sqrt(1/(9*n)+cpk*cpk/(2*freedom))
+	half := statistics.NormalQuantile((1+confidence)/2) * math.Sqrt(1/(9*n)+cpk*cpk/(2*freedom))
 	return cpk - half, cpk + half
 }
 
@@ -76,16 +75,13 @@ func CpmFreedom(n, mean, sigma, target float64) float64 {
 	return n * square(1+x) / (1 + 2*x)
 }
 
-// chiSquared is the p quantile of chi squared.
-func chiSquared(freedom, p float64) float64 { return 2 * mathext.GammaIncRegInv(freedom/2, p) }
-
 // OutsideNormal is the share of a normal distribution below and above limits.
 func OutsideNormal(mean, sigma float64, spec Spec) (below, above float64) {
 	if spec.Lower != nil {
-		below = normalUpper((mean - *spec.Lower) / sigma)
+		below = statistics.NormalUpper((mean - *spec.Lower) / sigma)
 	}
 	if spec.Upper != nil {
-		above = normalUpper((*spec.Upper - mean) / sigma)
+		above = statistics.NormalUpper((*spec.Upper - mean) / sigma)
 	}
 	return below, above
 }

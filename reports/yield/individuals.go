@@ -1,10 +1,9 @@
 package yield
 
 import (
-	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
+	"fullthrow/reports/statistics"
 )
 
 // twoValues are the constants of a range of two.
@@ -21,7 +20,7 @@ func singles(groups []Subgroup) ([]float64, error) {
 	x := make([]float64, len(groups))
 	for i, g := range groups {
 		if len(g.Values) != 1 {
-			return nil, fmt.Errorf("point %s has %d values: a chart of means is for those", g.Label, len(g.Values))
+			return nil, because(NotSingle, g.Label, len(g.Values))
 		}
 		x[i] = g.Values[0]
 	}
@@ -47,13 +46,13 @@ func (b *chartBuilder) individuals() error {
 	}
 	c := twoValues(b.o.PrintedConstants)
 	base := x[:len(b.base)]
-	b.limitsFrom(Baseline{Centre: stat.Mean(base, nil), Sigma: stat.Mean(movingRanges(base), nil) / c.RangeMean}, len(base))
+	b.limitsFrom(Baseline{Centre: statistics.Mean(base), Sigma: statistics.Mean(movingRanges(base)) / c.RangeMean}, len(base))
 	centre, sigma := b.Baseline.Centre, b.Baseline.Sigma
 	if !(sigma > 0) {
-		return errNoSpread
+		return because(NoSpread)
 	}
-	values := Panel{Title: "value", Unit: b.Unit, Centre: centre}
-	moving := Panel{Title: "difference from the one before", Unit: b.Unit, Centre: c.RangeMean * sigma}
+	values := Panel{Of: PanelValue, Unit: b.Unit, Centre: centre}
+	moving := Panel{Of: PanelMoving, Unit: b.Unit, Centre: c.RangeMean * sigma}
 	values.Points, moving.Points = make([]ControlPoint, 0, len(x)), make([]ControlPoint, 0, len(x))
 	for i, g := range b.groups {
 		values.Points = append(values.Points, pointOf(g, x[i], centre, 3*sigma))
@@ -67,15 +66,11 @@ func (b *chartBuilder) individuals() error {
 	}
 	b.panel(values, same(sigma, len(x)))
 	if len(moving.Points) > 0 {
-		chance := float64(len(moving.Points)) * 2 * normalUpper(c.D4*c.RangeMean/math.Sqrt2)
-		b.beyondLimits(moving, chance, func(RuleHit) string {
-			return "a step from one to the next that is beyond the limits: one of the two is out of the ordinary"
-		})
+		chance := float64(len(moving.Points)) * 2 * statistics.NormalUpper(c.D4*c.RangeMean/math.Sqrt2)
+		b.beyondLimits(moving, chance, func(RuleHit) RuleCode { return RuleStep })
 	}
 	return nil
 }
-
-var errNoSpread = fmt.Errorf("all values are the same: there is no spread to set limits from")
 
 // pointOf is a point with limits so far from its centre.
 func pointOf(g Subgroup, value, centre, half float64) ControlPoint {

@@ -1,7 +1,6 @@
 package yield
 
 import (
-	"fmt"
 	"math"
 )
 
@@ -54,20 +53,4 @@ func spent(s float64) float64 {
 		return s
 	}
 	return 0
-}
-
-// String says it in a sentence or two.
-func (t LostTime) String() string {
-	switch {
-	case t.BenchTime == 0:
-		return "Nothing ran."
-	case t.ErrorRuns.Count == 0 && t.AbortedRuns.Count == 0:
-		return "No time was lost: no run ended by a fault of the bench, and none was aborted."
-	}
-	s := fmt.Sprintf("%s lost, %s of all bench time: %s by faults of the bench (%d of %d runs), %s in aborted runs (%d).",
-		Span(t.Total), Percent(float64(t.Share)), Span(t.Errors), t.ErrorRuns.Count, t.ErrorRuns.Of, Span(t.Aborted), t.AbortedRuns.Count)
-	if t.Units.Known() && t.Units.Value >= 1 {
-		s += fmt.Sprintf(" In that time some %.0f units would have been tested.", t.Units.Value)
-	}
-	return s
 }

@@ -1,16 +1,14 @@
 package yield
 
 import (
-	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // spread is how the short-term spread within subgroups is measured and charted.
 type spread interface {
-	title() string
+	panel() PanelOf
 	// of is the spread of one subgroup of two values at least.
 	of(values []float64) float64
 	// estimate gives, for subgroups of n: what to divide the spread by to get
@@ -28,7 +26,7 @@ type rangeSpread struct {
 	constants map[int]Constants
 }
 
-func (rangeSpread) title() string               { return "range" }
+func (rangeSpread) panel() PanelOf              { return PanelRange }
 func (rangeSpread) of(values []float64) float64 { return spanOf(values) }
 
 func (r rangeSpread) estimate(n int) (float64, float64, error) {
@@ -36,7 +34,7 @@ func (r rangeSpread) estimate(n int) (float64, float64, error) {
 	if !ok {
 		var err error
 		if c, err = NewConstants(n); err != nil {
-			return 0, 0, fmt.Errorf("ranges of %d values waste most of what they tell: chart standard deviations (means-sds)", n)
+			return 0, 0, because(SubgroupTooLarge, n, MostRange)
 		}
 		if r.printed {
 			c = c.Printed()
@@ -59,10 +57,10 @@ func (r rangeSpread) chance(n int) float64 {
 // sdSpread goes by the standard deviation s: c4, A3, B3, B4.
 type sdSpread struct{ printed bool }
 
-func (sdSpread) title() string { return "standard deviation" }
+func (sdSpread) panel() PanelOf { return PanelSD }
 
 func (sdSpread) of(values []float64) float64 {
-	_, s := meanAndSD(values)
+	_, s := statistics.MeanSD(values)
 	return s
 }
 
@@ -89,8 +87,8 @@ func (d sdSpread) limits(n int) (lower, centre, upper, half float64) {
 
 func (d sdSpread) chance(n int) float64 {
 	lower, _, upper, _ := d.limits(n)
-	chi := distuv.ChiSquared{K: float64(n - 1)}
-	return chi.CDF(lower*lower*chi.K) + chi.Survival(upper*upper*chi.K)
+	freedom := float64(n - 1)
+	return 1 - statistics.ChiSquareTail(lower*lower*freedom, freedom) + statistics.ChiSquareTail(upper*upper*freedom, freedom)
 }
 
 // withinSigma is sigma within subgroups by s, the subgroups' estimates weighted
@@ -129,21 +127,21 @@ func (b *chartBuilder) means(s spread) error {
 		}
 	}
 	if math.IsNaN(sigma) && b.o.Baseline == nil {
-		return fmt.Errorf("every subgroup has one value only: a chart of individuals is for those")
+		return because(OnlySingles)
 	}
 	var all []float64
 	for _, g := range b.base {
 		all = append(all, g.Values...)
 	}
-	b.limitsFrom(Baseline{Centre: stat.Mean(all, nil), Sigma: sigma}, len(b.base))
+	b.limitsFrom(Baseline{Centre: statistics.Mean(all), Sigma: sigma}, len(b.base))
 	centre, sigma := b.Baseline.Centre, b.Baseline.Sigma
 	if !(sigma > 0) {
-		return errNoSpread
+		return because(NoSpread)
 	}
 	first := len(b.groups[0].Values)
 	ofSize := false
-	middles := Panel{Title: "mean of a subgroup", Unit: b.Unit, Centre: centre}
-	within := Panel{Title: s.title() + " within a subgroup", Unit: b.Unit}
+	middles := Panel{Of: PanelMean, Unit: b.Unit, Centre: centre}
+	within := Panel{Of: s.panel(), Unit: b.Unit}
 	var sigmas []float64
 	chance := 0.0
 	chances := map[int]float64{}
@@ -163,33 +161,33 @@ func (b *chartBuilder) means(s spread) error {
 			}
 			chance += chances[n]
 		}
-		middles.Points = append(middles.Points, pointOf(g, stat.Mean(g.Values, nil), centre, half*sigma))
+		middles.Points = append(middles.Points, pointOf(g, statistics.Mean(g.Values), centre, half*sigma))
 		sigmas = append(sigmas, half*sigma/3)
 	}
 	if ofSize {
-		b.caution("subgroups differ in size: each point has its own limits")
+		b.caution(SizesDiffer)
 		within.Centre = sigma
 	}
 	b.panel(middles, sigmas)
 	if len(within.Points) > 0 {
-		b.beyondLimits(within, chance, func(h RuleHit) string {
-			if h.Side == "below" {
-				return "a " + s.title() + " below its limits: this subgroup is more alike than usual; is it really a subgroup of its own?"
+		b.beyondLimits(within, chance, func(h RuleHit) RuleCode {
+			if h.Side == SideBelow {
+				return RuleSpreadClose
 			}
-			return "a " + s.title() + " beyond its limits: the spread within this subgroup is larger than usual"
+			return RuleSpreadWide
 		})
 	}
-	b.sayEffect(centre, sigma)
+	b.effect(centre, sigma)
 	return nil
 }
 
-// sayEffect says how large the differences between subgroups are: with large
+// effect says how large the differences between subgroups are: with large
 // subgroups limits are so narrow that what matters little breaks a rule too.
-func (b *chartBuilder) sayEffect(centre, sigma float64) {
+func (b *chartBuilder) effect(centre, sigma float64) {
 	var between, values float64
 	for _, g := range b.groups {
 		n := float64(len(g.Values))
-		between += n * square(stat.Mean(g.Values, nil)-centre)
+		between += n * square(statistics.Mean(g.Values)-centre)
 		values += n
 	}
 	k := float64(len(b.groups))
@@ -198,11 +196,11 @@ func (b *chartBuilder) sayEffect(centre, sigma float64) {
 		return
 	}
 	share := math.Sqrt(extra) / sigma
-	text := "the means of subgroups differ by %s from one to the next (standard deviation, chance taken off), %.2g of the spread within"
+	code := MeansDiffer
 	if share < 0.3 {
-		text += ": little, though limits for means of so many values show it"
+		code = MeansDifferLittle
 	}
-	b.caution(text, b.o.format(math.Sqrt(extra)), share)
+	b.caution(code, Quantity{math.Sqrt(extra), b.Unit}, share)
 }
 
 func square(v float64) float64 { return v * v }
@@ -213,17 +211,4 @@ func spanOf(values []float64) float64 {
 		low, high = min(low, v), max(high, v)
 	}
 	return high - low
-}
-
-// meanAndSD is the mean, and the standard deviation with n - 1, in two passes;
-// of one value the latter is NaN.
-func meanAndSD(values []float64) (m, s float64) {
-	m = stat.Mean(values, nil)
-	var sum, rest float64
-	for _, v := range values {
-		sum += (v - m) * (v - m)
-		rest += v - m
-	}
-	n := float64(len(values))
-	return m, math.Sqrt((sum - rest*rest/n) / (n - 1))
 }

@@ -6,14 +6,19 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/stat"
+
+	"fullthrow/reports/statistics"
 )
 
-// What the shape of values is, next to the normal distribution.
+// Shape is what the shape of values is, next to the normal distribution.
+type Shape string
+
+// The shapes.
 const (
-	ShapeUnknown = "unknown"  // too few values, all the same, or too coarse to tell
-	ShapeNormal  = "normal"   // nothing speaks against it, or too little to matter
-	ShapeDoubt   = "doubtful" // something does, not beyond doubt
-	ShapeOther   = "other"    // not normal, so much that indices made for normal values mislead
+	ShapeUnknown Shape = "unknown"    // too few values, all the same, or too coarse to tell
+	ShapeNormal  Shape = "normal"     // nothing speaks against it, or too little to matter
+	ShapeDoubt   Shape = "doubtful"   // something does, not beyond doubt
+	ShapeOther   Shape = "not_normal" // not normal, so much that indices made for normal values mislead
 )
 
 // Normality is how well values fit a normal distribution, which capability
@@ -39,10 +44,32 @@ type Normality struct {
 	Kurtosis        *float64 `json:"excess_kurtosis,omitempty"` // 0 for normal values; adjusted for n
 	Distinct        int      `json:"distinct"`                  // different values
 	Coarse          bool     `json:"coarse,omitempty"`          // the reading's steps are as wide as its spread
-	Shape           string   `json:"shape"`                     // one of the Shape constants
-	Look            string   `json:"look,omitempty"`            // "skewed to the right", ...
-	Text            string   `json:"text"`                      // a sentence
+	Shape           Shape    `json:"shape"`
+	// Look is how it departs, and of which Reach times as far, in the Look
+	// constants that speak of that.
+	Look  Look    `json:"look,omitempty"`
+	Reach float64 `json:"reach,omitempty"`
+	// Why is the reason for ShapeUnknown: [NotFinite], [TooFewValues],
+	// [Constant], or "" with Coarse.
+	Why Code `json:"why,omitempty"`
 }
+
+// Look is how a shape departs from the normal one.
+type Look string
+
+// The looks.
+const (
+	LookRight    Look = "right"     // skewed, with a long tail of high values
+	LookLeft     Look = "left"      // of low values
+	LookTails    Look = "tails"     // long on both sides
+	LookFlat     Look = "flat"      // as where two groups are mixed
+	LookLowFar   Look = "low_far"   // low values reach farther
+	LookLowNear  Look = "low_near"  // not so far
+	LookHighFar  Look = "high_far"  // high values reach farther
+	LookHighNear Look = "high_near" // not so far
+	LookUneven   Look = "uneven"    // as where groups are mixed or values are rounded
+	LookSlight   Look = "slight"    // not exactly normal, too little to matter
+)
 
 // fewestForShape is how many values the test is done with; below, nothing
 // would be found.
@@ -57,7 +84,7 @@ const fewestForShape = 8
 func AndersonDarling(values []float64) (statistic, adjusted, p float64, err error) {
 	n := len(values)
 	if n < fewestForShape {
-		return 0, 0, 0, fmt.Errorf("normality: %s: %d at least are needed", countOf(n, "value"), fewestForShape)
+		return 0, 0, 0, fmt.Errorf("normality: %d values, at least %d needed", n, fewestForShape)
 	}
 	for _, v := range values {
 		if !isFinite(v) {
@@ -65,7 +92,7 @@ func AndersonDarling(values []float64) (statistic, adjusted, p float64, err erro
 		}
 	}
 	sorted := slices.Sorted(slices.Values(values))
-	m, s := meanAndSD(sorted)
+	m, s := statistics.MeanSD(sorted)
 	if sorted[0] == sorted[n-1] || !(s > 0) {
 		return 0, 0, 0, fmt.Errorf("normality: all values are the same")
 	}
@@ -101,9 +128,9 @@ func andersonDarling(sorted []float64, m, s float64) (statistic, adjusted, p flo
 func logNormalBelow(z float64) float64 {
 	if z > -30 {
 		if z > 5 {
-			return math.Log1p(-normalUpper(z))
+			return math.Log1p(-statistics.NormalUpper(z))
 		}
-		return math.Log(normalUpper(-z))
+		return math.Log(statistics.NormalUpper(-z))
 	}
 	return -z*z/2 - math.Log(-z) - 0.5*math.Log(2*math.Pi) + math.Log1p(-1/(z*z)+3/(z*z*z*z))
 }
@@ -123,7 +150,7 @@ func newNormality(sorted []float64) Normality {
 	t := Normality{N: n, Shape: ShapeUnknown}
 	for _, v := range sorted {
 		if !isFinite(v) {
-			t.Text = "Values that are not finite numbers have no shape."
+			t.Why = NotFinite
 			return t
 		}
 	}
@@ -138,43 +165,33 @@ func newNormality(sorted []float64) Normality {
 	}
 	switch {
 	case n < fewestForShape:
-		t.Text = fmt.Sprintf("Whether they are normally distributed cannot be told from %s: %d at least are needed.", countOf(n, "value"), fewestForShape)
+		t.Why = TooFewValues
 		return t
 	case t.Distinct == 1:
-		t.Text = "All values are the same: they have no shape."
+		t.Why = Constant
 		return t
 	}
-	m, s := meanAndSD(sorted)
+	m, s := statistics.MeanSD(sorted)
 	statistic, adjusted, p := andersonDarling(sorted, m, s)
 	t.AndersonDarling, t.Adjusted, t.P = &statistic, &adjusted, &p
 	skewness, kurtosis := stat.Skew(sorted, nil), stat.ExKurtosis(sorted, nil)
 	t.Skewness, t.Kurtosis = &skewness, &kurtosis
 	if step > s || t.Distinct <= 4 && n >= 20 {
 		t.Coarse = true
-		t.Text = fmt.Sprintf("The values come in %d steps only, as wide as their spread: the reading is too coarse to tell its shape, and its spread.", t.Distinct)
 		return t
 	}
-	look, matters := t.departure(sorted, m, s)
+	look, reach, matters := t.departure(sorted, m, s)
 	switch {
 	case p >= 0.05:
 		t.Shape = ShapeNormal
-		t.Text = "Nothing speaks against a normal distribution"
-		if n < 50 {
-			t.Text += fmt.Sprintf("; with %d values only a gross departure would show", n)
-		}
-		t.Text += "."
 	case p >= 0.01 && matters:
-		t.Shape, t.Look = ShapeDoubt, look
-		t.Text = fmt.Sprintf("Perhaps not normally distributed: %s (normal values would fit no better in %.2g of 100 cases).", look, 100*p)
+		t.Shape, t.Look, t.Reach = ShapeDoubt, look, reach
 	case matters:
-		t.Shape, t.Look = ShapeOther, look
-		t.Text = fmt.Sprintf("Not normally distributed: %s.", look)
+		t.Shape, t.Look, t.Reach = ShapeOther, look, reach
 	case n < 300:
-		t.Shape, t.Look = ShapeDoubt, "neither skewed nor with long tails, but uneven"
-		t.Text = "Perhaps not normally distributed: uneven, as where groups are mixed or values are rounded."
+		t.Shape, t.Look = ShapeDoubt, LookUneven
 	default:
-		t.Shape, t.Look = ShapeNormal, "not exactly normal"
-		t.Text = fmt.Sprintf("Not exactly normal, as %d values show, but too little to matter (skewness %.2f, excess kurtosis %.2f).", n, skewness, kurtosis)
+		t.Shape, t.Look = ShapeNormal, LookSlight
 	}
 	return t
 }
@@ -188,33 +205,33 @@ const (
 	percentileFrom  = 1000 // values, from which on the outer percentiles tell something
 )
 
-// departure is how the shape differs, in words, and whether it matters.
-func (t Normality) departure(sorted []float64, m, s float64) (string, bool) {
+// departure is how the shape differs, and whether it matters.
+func (t Normality) departure(sorted []float64, m, s float64) (look Look, reach float64, matters bool) {
 	skew, kurtosis := *t.Skewness, *t.Kurtosis
 	switch {
 	case skew > skewMatters:
-		return "skewed to the right (a long tail of high values)", true
+		return LookRight, 0, true
 	case skew < -skewMatters:
-		return "skewed to the left (a long tail of low values)", true
+		return LookLeft, 0, true
 	case kurtosis > tailsMatter:
-		return "values far out on both sides are commoner than in a normal distribution", true
+		return LookTails, 0, true
 	case kurtosis < flatMatters:
-		return "flatter than a normal distribution, as where two groups are mixed", true
+		return LookFlat, 0, true
 	}
 	if len(sorted) >= percentileFrom {
-		median := quantile(sorted, 0.5)
-		below, above := (median-quantile(sorted, outerShare()))/(3*s), (quantile(sorted, 1-outerShare())-median)/(3*s)
+		median := statistics.Quantile(sorted, 0.5)
+		below, above := (median-statistics.Quantile(sorted, outerShare()))/(3*s), (statistics.Quantile(sorted, 1-outerShare())-median)/(3*s)
 		for _, side := range []struct {
-			name  string
-			reach float64
-		}{{"low", below}, {"high", above}} {
+			far, near Look
+			reach     float64
+		}{{LookLowFar, LookLowNear, below}, {LookHighFar, LookHighNear, above}} {
 			switch {
 			case side.reach > 1+percentileShift:
-				return fmt.Sprintf("%s values reach %.2f times as far as in a normal distribution", side.name, side.reach), true
+				return side.far, side.reach, true
 			case side.reach < 1-percentileShift:
-				return fmt.Sprintf("%s values reach only %.2f times as far as in a normal distribution", side.name, side.reach), true
+				return side.near, side.reach, true
 			}
 		}
 	}
-	return "", false
+	return "", 0, false
 }

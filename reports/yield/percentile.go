@@ -1,16 +1,14 @@
 package yield
 
 import (
-	"fmt"
 	"math"
-	"sort"
 	"sync"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // outerShare is what a normal distribution has beyond 3 sigma on one side.
-var outerShare = sync.OnceValue(func() float64 { return normalUpper(3) })
+var outerShare = sync.OnceValue(func() float64 { return statistics.NormalUpper(3) })
 
 // PercentileStudy is capability without a normal distribution: as ISO 22514-2
 // has it, from memory (Clements 1989 the same with percentiles of a fitted
@@ -31,55 +29,28 @@ type PercentileStudy struct {
 	Ppu *Estimate `json:"ppu,omitempty"`
 	Ppk *Estimate `json:"ppk,omitempty"`
 
-	AtMost  bool   `json:"at_most,omitempty"` // too few values: the true indices are probably lower
-	Caution string `json:"caution,omitempty"`
+	AtMost  bool    `json:"at_most,omitempty"` // too few values: the true indices are probably lower
+	Caution *Remark `json:"caution,omitempty"`
 }
 
 // fewestForPercentiles is how many values it takes that one is expected beyond
 // the 0.135 % point.
 const fewestForPercentiles = 741
 
-// quantile is the share point p of sorted values at rank p (n + 1), between
-// the neighbours in proportion (e-Handbook 7.2.6.2); beyond the ends the ends.
-func quantile(sorted []float64, p float64) float64 {
-	n := len(sorted)
-	rank := p * float64(n+1)
-	k := int(math.Floor(rank))
-	switch {
-	case k < 1:
-		return sorted[0]
-	case k >= n:
-		return sorted[n-1]
-	}
-	return sorted[k-1] + (rank-float64(k))*(sorted[k]-sorted[k-1])
-}
+// usualForPercentiles is from about how many values on both ends of the outer
+// points have an interval.
+const usualForPercentiles = 2700
 
-// quantileEstimate is a share point with the interval between the values of
-// such ranks that the number of values below the true point lies between them
-// with the confidence given. An end for which there are too few values is
-// infinite.
+// quantileEstimate is a share point with the interval that ranks give it.
 func quantileEstimate(sorted []float64, p, confidence float64) Estimate {
-	n := len(sorted)
-	e := Estimate{Value: quantile(sorted, p), Low: math.Inf(-1), High: math.Inf(1), Confidence: confidence, Method: MethodRank}
-	below := distuv.Binomial{N: float64(n), P: p}
-	tail := (1 - confidence) / 2
-	// The value of rank k (from 1) is above the true point if fewer than k
-	// values are below it.
-	low := sort.Search(n, func(k int) bool { return below.CDF(float64(k)) > tail })           // smallest k whose P(below <= k) exceeds tail
-	high := sort.Search(n+1, func(k int) bool { return below.CDF(float64(k)) >= 1-tail }) + 1 // smallest rank with P(below >= rank) <= tail
-	if low >= 1 {
-		e.Low = sorted[low-1]
-	}
-	if high <= n {
-		e.High = sorted[high-1]
-	}
-	return e
+	low, high := statistics.QuantileInterval(sorted, p, confidence)
+	return Estimate{Value: statistics.Quantile(sorted, p), Low: low, High: high, Confidence: confidence, Method: MethodRank}
 }
 
 // newPercentileStudy studies sorted values, at least two and not all the same.
 func newPercentileStudy(sorted []float64, spec Spec, confidence float64) *PercentileStudy {
 	t := &PercentileStudy{
-		Median: quantile(sorted, 0.5),
+		Median: statistics.Quantile(sorted, 0.5),
 		Low:    quantileEstimate(sorted, outerShare(), confidence),
 		High:   quantileEstimate(sorted, 1-outerShare(), confidence),
 	}
@@ -121,9 +92,11 @@ func newPercentileStudy(sorted []float64, spec Spec, confidence float64) *Percen
 	switch {
 	case n < fewestForPercentiles:
 		t.AtMost = true
-		t.Caution = fmt.Sprintf("%d values do not reach the 0.135 %% and 99.865 %% points (%d are needed that one is expected beyond): the smallest and largest value stand in for them, and the true indices are probably lower.", n, fewestForPercentiles)
+		c := remark(PercentilesBeyond, n, fewestForPercentiles)
+		t.Caution = &c
 	case math.IsInf(t.Low.Low, 0) || math.IsInf(t.High.High, 0):
-		t.Caution = fmt.Sprintf("%d values are few for the 0.135 %% and 99.865 %% points: how far out these may lie cannot be told (about 2700 are needed).", n)
+		c := remark(PercentilesRough, n, usualForPercentiles)
+		t.Caution = &c
 	}
 	return t
 }

@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
 // Data sets of published examples.
@@ -116,7 +118,7 @@ func TestFallout(t *testing.T) {
 // deviation of all values, here Pp and Ppk.
 func TestBottles(t *testing.T) {
 	s := Capability(bottles, spec(740, 760, math.NaN()), CapabilityOptions{})
-	require.Empty(t, s.Problem)
+	require.Nil(t, s.Problem)
 	require.InEpsilon(t, 749.7625, s.Mean, 1e-12)
 	require.InEpsilon(t, 2.104195995974157, s.Overall, 1e-12)
 	require.InEpsilon(t, 1.58413633507089, s.Pp.Value, 1e-12)
@@ -194,7 +196,7 @@ func TestHandbookIndividuals(t *testing.T) {
 	exact := chart(t, ChartIndividuals, Singles(flowRate), ChartOptions{})
 	p = exact.Panels[0].Points[0]
 	require.InDeltaSlice(t, []float64{45.81758832, 55.80241168}, []float64{p.Lower, p.Upper}, 5e-9) // re-computed, exact d2
-	_, s := meanAndSD(flowRate)
+	_, s := statistics.MeanSD(flowRate)
 	require.InDelta(t, 2.03385239, s, 5e-9)
 }
 
@@ -209,7 +211,9 @@ func TestHandbookCUSUM(t *testing.T) {
 	require.Equal(t, []int{14, 15, 16, 17, 18, 19, 20}, fired(c.Panels[0], 1))
 	require.Len(t, c.Rules, 1)
 	require.Equal(t, []int{12, 13, 19}, []int{c.Rules[0].From, c.Rules[0].First, c.Rules[0].To}) // began at 13, seen at 14
-	require.Equal(t, "the sum is beyond its limit: the middle lies above the target, about since 13 and by about 2.787", c.Rules[0].Text)
+	require.Equal(t, RuleSum, c.Rules[0].Code)
+	require.Equal(t, SideAbove, c.Rules[0].Side)
+	require.InDelta(t, 2.787, c.Rules[0].Size, 5e-4)
 }
 
 // e-Handbook 6.3.2.4: start 50, s = 2.0539, lambda 0.3, k = 3.
@@ -236,8 +240,7 @@ func TestHandbookEWMA(t *testing.T) {
 	require.Equal(t, []int{20}, fired(c.Panels[0], 3))
 	for _, h := range c.Rules {
 		if h.Rule == 3 {
-			require.Equal(t, RuleHit{Rule: 3, Side: "above", From: 16, First: 19, To: 19,
-				Text: "4 of 5 points beyond 1 sigma on one side (above): the middle has probably moved a little"}, h)
+			require.Equal(t, RuleHit{Rule: 3, Code: RuleFourOfFive, Side: SideAbove, From: 16, First: 19, To: 19}, h)
 		}
 	}
 }

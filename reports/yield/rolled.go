@@ -5,7 +5,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
+
+	"fullthrow/reports/statistics"
 )
 
 // RolledYield is what the checks of a plan say together about a unit's chance
@@ -24,9 +25,8 @@ type RolledYield struct {
 	// Yield^(1/m) for m checks. It compares plans of different length.
 	Normalised Estimate `json:"normalised"`
 	// Units is the number of units that the interval is worth.
-	Units float64 `json:"units"`
-	// Notes are cautions, in plain sentences.
-	Notes []string `json:"notes,omitempty"`
+	Units float64  `json:"units"`
+	Notes []Remark `json:"notes,omitempty"`
 }
 
 // CheckYield is the share of units that passed one check, of those of which it
@@ -66,11 +66,10 @@ func Rolled(checks []CheckCount, units int64, confidence float64) RolledYield {
 		}
 	}
 	if len(never) > 0 {
-		r.Notes = append(r.Notes, "Left out, because never judged: "+strings.Join(never, ", ")+".")
+		r.Notes = append(r.Notes, remark(NeverJudged, never))
 	}
 	if len(partly) > 0 {
-		r.Notes = append(r.Notes, fmt.Sprintf("Not every check was judged on all %d units, so the product mixes different units: %s. "+
-			"Units that never came to a check may be better or worse than those that did.", units, strings.Join(partly, ", ")))
+		r.Notes = append(r.Notes, remark(PartlyJudged, units, partly))
 	}
 	r.Normalised = r.Yield
 	if len(used) == 0 {
@@ -81,7 +80,7 @@ func Rolled(checks []CheckCount, units int64, confidence float64) RolledYield {
 	for _, s := range used {
 		r.Yield.Value *= s.Value
 	}
-	r.Yield.Low, r.Yield.High = Wilson(r.Yield.Value*r.Units, r.Units, confidence)
+	r.Yield.Low, r.Yield.High = statistics.Wilson(r.Yield.Value*r.Units, r.Units, confidence)
 	r.Normalised = r.Yield
 	root := func(v float64) float64 { return math.Pow(v, 1/float64(len(used))) }
 	r.Normalised.Value, r.Normalised.Low, r.Normalised.High = root(r.Yield.Value), root(r.Yield.Low), root(r.Yield.High)

@@ -15,8 +15,7 @@ func TestRolled(t *testing.T) {
 	r := Rolled([]CheckCount{{"press", 500, 480}, {"solder", 480, 450}, {"test", 450, 441}}, 500, 0.95)
 	require.InDelta(t, 0.882, r.Yield.Value, 1e-15)
 	require.Equal(t, []float64{0.96, 0.9375, 0.98}, []float64{r.Checks[0].Share.Value, r.Checks[1].Share.Value, r.Checks[2].Share.Value})
-	require.Equal(t, []string{"Not every check was judged on all 500 units, so the product mixes different units: solder (480), test (450). " +
-		"Units that never came to a check may be better or worse than those that did."}, r.Notes)
+	require.Equal(t, []Remark{remark(PartlyJudged, int64(500), []string{"solder (480)", "test (450)"})}, r.Notes)
 	r = Rolled([]CheckCount{{"a", 1000, 955}, {"b", 1000, 970}, {"c", 1000, 944}}, 1000, 0.95)
 	require.InDelta(t, 0.87447440, r.Yield.Value, 1e-15)
 	require.InDelta(t, 0.134132259, -math.Log(r.Yield.Value), 5e-10)
@@ -39,7 +38,7 @@ func TestRolledEdges(t *testing.T) {
 	}
 	r = Rolled([]CheckCount{{"a", 10, 9}, {"never", 0, 0}}, 10, 0.95)
 	require.Equal(t, 0.9, r.Yield.Value)
-	require.Equal(t, []string{"Left out, because never judged: never."}, r.Notes)
+	require.Equal(t, []Remark{remark(NeverJudged, []string{"never"})}, r.Notes)
 
 	// None failed: as sure as one check is, not surer and not less.
 	all := NewShare(50, 50, 0.95)

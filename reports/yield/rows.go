@@ -1,6 +1,10 @@
 package yield
 
-import "time"
+import (
+	"time"
+
+	"fullthrow/reports/statistics"
+)
 
 // Counts is what a group of runs adds up to. Golden units, and reports whose
 // seal does not fit, are in none of it.
@@ -109,13 +113,9 @@ func (s Series) Values() []float64 {
 
 // Moments sum up one reading over all judged first runs of a selection.
 type Moments struct {
-	Name   string   `json:"name"` // check.reading
-	Unit   string   `json:"unit"`
-	N      int64    `json:"n"`
-	Mean   float64  `json:"mean"`
-	M2     float64  `json:"-"` // sum of squared differences from Mean
-	Min    float64  `json:"min"`
-	Max    float64  `json:"max"`
+	Name string `json:"name"` // check.reading
+	Unit string `json:"unit"`
+	statistics.Moments
 	Failed int64    `json:"failed"`
 	Lower  *float64 `json:"lower,omitempty"` // limit, as in the newest run
 	Upper  *float64 `json:"upper,omitempty"`

@@ -1,7 +1,6 @@
 package yield
 
 import (
-	"fmt"
 	"math"
 	"slices"
 )
@@ -26,11 +25,44 @@ const (
 	Nelson RuleSet = "nelson"
 )
 
+// RuleCode names what fired.
+type RuleCode string
+
+// The rules of the sets, then what a point beyond the limits means in panels
+// that know that rule alone.
+const (
+	RuleBeyond       RuleCode = "beyond_limits"
+	RuleTwoOfThree   RuleCode = "two_of_three"  // beyond 2 sigma on one side
+	RuleFourOfFive   RuleCode = "four_of_five"  // beyond 1 sigma on one side
+	RuleEightRun     RuleCode = "eight_run"     // in a row on one side of the centre
+	RuleNineRun      RuleCode = "nine_run"      // the same
+	RuleSixTrend     RuleCode = "six_trend"     // in a row rising, or falling
+	RuleFourteenTurn RuleCode = "fourteen_turn" // in a row up and down in turn
+	RuleFifteenNear  RuleCode = "fifteen_near"  // in a row within 1 sigma
+	RuleEightFar     RuleCode = "eight_far"     // in a row beyond 1 sigma, on both sides
+
+	RuleStep        RuleCode = "step"         // a moving range: one of the two is out of the ordinary
+	RuleSpreadWide  RuleCode = "spread_wide"  // within a subgroup
+	RuleSpreadClose RuleCode = "spread_close" // within a subgroup: is it one?
+	RuleEWMA        RuleCode = "ewma"
+	RuleSum         RuleCode = "sum"
+)
+
+// HitSide is where a rule fired, where that means something.
+type HitSide string
+
+// The sides.
+const (
+	SideAbove   HitSide = "above"
+	SideBelow   HitSide = "below"
+	SideRising  HitSide = "rising"
+	SideFalling HitSide = "falling"
+)
+
 // Rule is one of a set.
 type Rule struct {
-	Number int    `json:"number"`
-	Name   string `json:"name"`  // what fires it: "2 of 3 points beyond 2 sigma on one side"
-	Means  string `json:"means"` // what has probably happened
+	Number int      `json:"number"`
+	Code   RuleCode `json:"code"`
 
 	pattern pattern
 	count   int     // so many points
@@ -50,23 +82,18 @@ const (
 
 // Rules are those of the set, by number; none of an unknown set.
 func (s RuleSet) Rules() []Rule {
-	single := Rule{Name: "a point beyond the limits", Means: "something out of the ordinary happened to this one", count: 1, of: 1, lines: 3}
-	two := Rule{Name: "2 of 3 points beyond 2 sigma on one side", Means: "the middle has probably moved", count: 2, of: 3, lines: 2}
-	four := Rule{Name: "4 of 5 points beyond 1 sigma on one side", Means: "the middle has probably moved a little", count: 4, of: 5, lines: 1}
-	run := func(n int) Rule {
-		return Rule{Name: fmt.Sprintf("%d points in a row on one side of the centre", n), Means: "the middle has moved, a little and for some time", count: n, of: n}
-	}
+	single := Rule{Code: RuleBeyond, count: 1, of: 1, lines: 3}
+	two := Rule{Code: RuleTwoOfThree, count: 2, of: 3, lines: 2}
+	four := Rule{Code: RuleFourOfFive, count: 4, of: 5, lines: 1}
 	var rules []Rule
 	switch s {
 	case WesternElectric:
-		rules = []Rule{single, two, four, run(8)}
+		rules = []Rule{single, two, four, {Code: RuleEightRun, count: 8, of: 8}}
 	case Nelson:
-		rules = []Rule{single, run(9),
-			{Name: "6 points in a row rising, or falling", Means: "something wears, warms up or drifts", pattern: steady, of: 6},
-			{Name: "14 points in a row up and down in turn", Means: "two sources take turns, or somebody readjusts after every unit", pattern: alternating, of: 14},
-			two, four,
-			{Name: "15 points in a row within 1 sigma", Means: "the spread has become smaller, or the limits are of another, wider process", pattern: inside, of: 15, lines: 1},
-			{Name: "8 points in a row beyond 1 sigma, on both sides", Means: "two processes are mixed: two nests, two lots, two suppliers", pattern: outside, of: 8, lines: 1},
+		rules = []Rule{
+			single, {Code: RuleNineRun, count: 9, of: 9}, {Code: RuleSixTrend, pattern: steady, of: 6},
+			{Code: RuleFourteenTurn, pattern: alternating, of: 14}, two, four,
+			{Code: RuleFifteenNear, pattern: inside, of: 15, lines: 1}, {Code: RuleEightFar, pattern: outside, of: 8, lines: 1},
 		}
 	}
 	for i := range rules {
@@ -104,16 +131,19 @@ func (s RuleSet) forCounts() []int {
 
 // RuleHit is a rule that fired at one point, or at several in a row.
 type RuleHit struct {
-	Panel int    `json:"panel"`          // of the chart, from 0
-	Rule  int    `json:"rule"`           // its number in the set
-	Side  string `json:"side,omitempty"` // "above", "below", "rising", "falling", or "" where that means nothing
+	Panel int      `json:"panel"` // of the chart, from 0
+	Rule  int      `json:"rule"`  // its number in the set
+	Code  RuleCode `json:"code"`  // what it means in this panel
+	Side  HitSide  `json:"side,omitempty"`
 	// From is the first point of the pattern, First the point at which the
 	// rule fired first, To the last point at which it did, without a pause:
 	// indices of the panel's points, from 0.
-	From  int    `json:"from"`
-	First int    `json:"first"`
-	To    int    `json:"to"`
-	Text  string `json:"text"` // a sentence: what was seen, and what it means
+	From  int `json:"from"`
+	First int `json:"first"`
+	To    int `json:"to"`
+	// Size is, of a sum, by about how much the middle lies off since From, in
+	// the unit of the chart.
+	Size float64 `json:"size,omitempty"`
 }
 
 // Apply finds what fires on points given as distances from the centre in sigma
@@ -135,26 +165,16 @@ func (s RuleSet) Apply(z []float64, only ...int) []RuleHit {
 			if n := len(hits); last == i-1 && hits[n-1].Rule == r.Number && hits[n-1].Side == side {
 				hits[n-1].To = i
 			} else {
-				hits = append(hits, RuleHit{Rule: r.Number, Side: side, From: from, First: i, To: i})
+				hits = append(hits, RuleHit{Rule: r.Number, Code: r.Code, Side: side, From: from, First: i, To: i})
 			}
 			last = i
 		}
 	}
-	for i := range hits {
-		hits[i].Text = rules[hits[i].Rule-1].sentence(hits[i].Side)
-	}
 	return hits
 }
 
-func (r Rule) sentence(side string) string {
-	if side != "" {
-		side = " (" + side + ")"
-	}
-	return r.Name + side + ": " + r.Means
-}
-
 // at says whether the rule fires at point i, and where its pattern began.
-func (r Rule) at(z []float64, i int) (from int, side string, ok bool) {
+func (r Rule) at(z []float64, i int) (from int, side HitSide, ok bool) {
 	from = i - r.of + 1
 	switch r.pattern {
 	case beyondOneSide:
@@ -169,9 +189,9 @@ func (r Rule) at(z []float64, i int) (from int, side string, ok bool) {
 		}
 		switch {
 		case up:
-			return from, "rising", true
+			return from, SideRising, true
 		case down:
-			return from, "falling", true
+			return from, SideFalling, true
 		}
 		return 0, "", false
 	case alternating:
@@ -200,10 +220,10 @@ func (r Rule) at(z []float64, i int) (from int, side string, ok bool) {
 
 // beyond is the pattern "count of the last of points beyond a line on one
 // side". A chart begins with no pattern: there must be as many points as of.
-func (r Rule) beyond(z []float64, i int) (from int, side string, ok bool) {
-	sign, side := 1.0, "above"
+func (r Rule) beyond(z []float64, i int) (from int, side HitSide, ok bool) {
+	sign, side := 1.0, SideAbove
 	if z[i] < 0 {
-		sign, side = -1, "below"
+		sign, side = -1, SideBelow
 	}
 	if i+1 < r.of || !(sign*z[i] > r.lines) {
 		return 0, "", false

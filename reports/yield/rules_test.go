@@ -101,10 +101,10 @@ func TestNelson(t *testing.T) {
 func TestRuleHits(t *testing.T) {
 	z := join([]float64{0.1, -0.2}, repeat(10, 0.3), []float64{-0.1, 4})
 	require.Equal(t, []RuleHit{
-		{Rule: 1, Side: "above", From: 13, First: 13, To: 13, Text: "a point beyond the limits (above): something out of the ordinary happened to this one"},
-		{Rule: 4, Side: "above", From: 2, First: 9, To: 11, Text: "8 points in a row on one side of the centre (above): the middle has moved, a little and for some time"},
+		{Rule: 1, Code: RuleBeyond, Side: "above", From: 13, First: 13, To: 13},
+		{Rule: 4, Code: RuleEightRun, Side: "above", From: 2, First: 9, To: 11},
 	}, WesternElectric.Apply(z))
-	require.Equal(t, []RuleHit{{Rule: 3, Side: "falling", From: 0, First: 5, To: 5, Text: "6 points in a row rising, or falling (falling): something wears, warms up or drifts"}},
+	require.Equal(t, []RuleHit{{Rule: 3, Code: RuleSixTrend, Side: "falling", From: 0, First: 5, To: 5}},
 		Nelson.Apply([]float64{5, 4, 3, 2, 1, 0}, 3))
 }
 

@@ -1,19 +1,21 @@
 package yield
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
-// States of a process over time.
+// StabilityState is what a process does over time.
+type StabilityState string
+
+// The states of a process over time.
 const (
-	StabilityUnknown  = "unknown"  // too few points
-	StabilityStable   = "stable"   // nothing but chance is seen
-	StabilitySlight   = "slight"   // it moves, too little to matter
-	StabilityUnstable = "unstable" // it moves so much that one figure for all of it means nothing
+	StabilityUnknown  StabilityState = "unknown"  // too few points
+	StabilityStable   StabilityState = "stable"   // nothing but chance is seen
+	StabilitySlight   StabilityState = "slight"   // it moves, too little to matter
+	StabilityUnstable StabilityState = "unstable" // it moves so much that one figure for all of it means nothing
 )
 
 // Stability is whether a process was the same all the time, which capability
@@ -37,10 +39,23 @@ type Stability struct {
 	Ratio *float64 `json:"ratio,omitempty"`
 	// P as likely would a process that does not move look as uneven (von
 	// Neumann's ratio; analysis of variance).
-	P     *float64 `json:"p,omitempty"`
-	State string   `json:"state"` // one of the Stability constants
-	Text  string   `json:"text"`  // a sentence
+	P     *float64       `json:"p,omitempty"`
+	State StabilityState `json:"state"`
+	// Reason is what State goes by.
+	Reason StabilityReason `json:"reason,omitempty"`
 }
+
+// StabilityReason is what tells whether a process moves.
+type StabilityReason string
+
+// The reasons.
+const (
+	ReasonFew     StabilityReason = "few"     // points: it cannot be told
+	ReasonNoChart StabilityReason = "chart"   // there is none: it cannot be told
+	ReasonSpread  StabilityReason = "spread"  // all values are spread wider than neighbours, by Ratio
+	ReasonSignals StabilityReason = "signals" // so many points break a rule of the control chart
+	ReasonShape   StabilityReason = "shape"   // many break one, as happens with values that are not normal, but their order is chance
+)
 
 const (
 	ratioMatters       = 1.05
@@ -58,16 +73,16 @@ func newStability(groups []Subgroup, shape Normality, o CapabilityOptions) Stabi
 	}
 	t.Points = len(groups)
 	if values < fewestForStability || len(groups) < 5 {
-		t.Text = fmt.Sprintf("Whether the process is stable over time cannot be told from %s.", countOf(len(groups), "point"))
+		t.Reason = ReasonFew
 		return t
 	}
 	kind := ChartMeansSDs
 	if single {
 		kind = ChartIndividuals
 	}
-	chart, err := NewChart(kind, groups, ChartOptions{Format: o.Format, Unit: o.Unit})
+	chart, err := NewChart(kind, groups, ChartOptions{Unit: o.Unit})
 	if err != nil {
-		t.Text = "Whether the process is stable over time cannot be told: " + err.Error() + "."
+		t.Reason = ReasonNoChart
 		return t
 	}
 	// Only the values, or means: ranges tell of the spread within.
@@ -91,36 +106,22 @@ func newStability(groups []Subgroup, shape Normality, o CapabilityOptions) Stabi
 	moves := t.P != nil && p < 0.01
 	switch {
 	case moves && ratio >= ratioMatters:
-		t.State = StabilityUnstable
-		t.Text = fmt.Sprintf("The process moves over time: all values together are spread %.2f times as wide as neighbours are.", ratio)
+		t.State, t.Reason = StabilityUnstable, ReasonSpread
 	case many && !skewed && !moves:
-		t.State = StabilitySlight
+		t.State, t.Reason = StabilitySlight, ReasonSignals
 		if float64(t.Signals) >= signalsMatter*float64(t.Points) {
 			t.State = StabilityUnstable
 		}
-		t.Text = fmt.Sprintf("The process is not stable over time: %d of %d points break a rule of the control chart, %s would by chance.", t.Signals, t.Points, aboutSo(t.Chance))
 	case moves:
-		t.State = StabilitySlight
-		t.Text = fmt.Sprintf("The process moves over time, but little: all values together are spread %.2f times as wide as neighbours are.", ratio)
+		t.State, t.Reason = StabilitySlight, ReasonSpread
+	case many:
+		t.State, t.Reason = StabilityStable, ReasonShape
+	case t.Signals > 0:
+		t.State, t.Reason = StabilityStable, ReasonSignals
 	default:
 		t.State = StabilityStable
-		t.Text = "No movement over time can be made out"
-		switch {
-		case many:
-			t.Text += fmt.Sprintf(": %d of %d points break a rule, as happens with values that are not normally distributed, but their order is that of chance", t.Signals, t.Points)
-		case t.Signals > 0:
-			t.Text += fmt.Sprintf(": %s of %d %s a rule of the control chart, %s would by chance", countOf(t.Signals, "point"), t.Points, breaks(t.Signals), aboutSo(t.Chance))
-		}
-		t.Text += "."
 	}
 	return t
-}
-
-func aboutSo(v float64) string {
-	if v < 1.5 {
-		return "1 or none"
-	}
-	return fmt.Sprintf("about %.0f", v)
 }
 
 // unevenness is how much wider all values are spread than neighbours, and the
@@ -131,7 +132,7 @@ func unevenness(groups []Subgroup, single bool) (ratio, p float64) {
 		all = append(all, g.Values...)
 	}
 	n := float64(len(all))
-	_, s := meanAndSD(all)
+	_, s := statistics.MeanSD(all)
 	if single {
 		sum := 0.0
 		for i := 1; i < len(all); i++ {
@@ -139,13 +140,12 @@ func unevenness(groups []Subgroup, single bool) (ratio, p float64) {
 		}
 		eta := sum / (2 * (n - 1)) / (s * s) // 1 where order is chance
 		// Its variance under chance (von Neumann 1941, from memory).
-		return 1 / math.Sqrt(eta), normalUpper((1 - eta) / math.Sqrt((n-2)/(n*n-1)))
+		return 1 / math.Sqrt(eta), statistics.NormalUpper((1 - eta) / math.Sqrt((n-2)/(n*n-1)))
 	}
 	within, freedom := pooled(groups)
 	between := float64(len(groups) - 1)
 	rest := (n-1)*s*s - within*within*freedom
-	f := distuv.F{D1: between, D2: freedom}
-	return s / within, f.Survival(max(0, rest) / between / (within * within))
+	return s / within, statistics.RatioTail(max(0, rest)/between/(within*within), between, freedom)
 }
 
 // pooled is the standard deviation within subgroups, by their sums of squares,
@@ -154,7 +154,7 @@ func pooled(groups []Subgroup) (sigma, freedom float64) {
 	sum := 0.0
 	for _, g := range groups {
 		if n := len(g.Values); n > 1 {
-			_, s := meanAndSD(g.Values)
+			_, s := statistics.MeanSD(g.Values)
 			sum += s * s * float64(n-1)
 			freedom += float64(n - 1)
 		}

@@ -1,10 +1,10 @@
 package yield
 
 import (
-	"fmt"
 	"math"
-	"strings"
 	"time"
+
+	"fullthrow/reports/statistics"
 )
 
 // Against says what a group is compared with.
@@ -102,8 +102,8 @@ func Trend(groups []Group, o TrendOptions) TrendResult {
 		if a, b := p.FirstPass, p.Other; a.Known() && b.Known() {
 			d := &p.Difference
 			d.Value = a.Value - b.Value
-			d.Low, d.High = Newcombe(float64(a.Count), float64(a.Of), float64(b.Count), float64(b.Of), o.Confidence)
-			chances = append(chances, FisherExact(a.Count, a.Of, b.Count, b.Of))
+			d.Low, d.High = statistics.Newcombe(float64(a.Count), float64(a.Of), float64(b.Count), float64(b.Of), o.Confidence)
+			chances = append(chances, statistics.FisherExact(a.Count, a.Of, b.Count, b.Of))
 			compared = append(compared, i)
 		}
 		r.Points = append(r.Points, p)
@@ -132,38 +132,3 @@ func Trend(groups []Group, o TrendOptions) TrendResult {
 // one (Holm 1979, Scandinavian Journal of Statistics 6, 65-70). They need not be
 // independent. NaN stays NaN and counts as no test.
 func HolmBonferroni(p []float64) []float64 { return Adjust(p, Holm) }
-
-// String says in one or more sentences which groups differ.
-func (r TrendResult) String() string {
-	with := "the rest"
-	if r.Against == AgainstBefore {
-		with = "what came before"
-	}
-	switch {
-	case !r.Whole.Known():
-		return "No unit was tested."
-	case r.Compared == 0:
-		return "There is nothing to compare: all units are in one group."
-	case r.Differ == 0:
-		return fmt.Sprintf("No group differs from %s by more than chance would bring.", with)
-	}
-	var b strings.Builder
-	for _, p := range r.Points {
-		if p.Differs == 0 {
-			continue
-		}
-		if b.Len() > 0 {
-			b.WriteByte(' ')
-		}
-		b.WriteString(p.sentence(with))
-	}
-	return b.String()
-}
-
-func (p TrendPoint) sentence(with string) string {
-	word := "higher"
-	if p.Differs < 0 {
-		word = "lower"
-	}
-	return fmt.Sprintf("%s is %s than %s (%s against %s), and not by chance.", p.Key, word, with, Percent(p.FirstPass.Value), Percent(p.Other.Value))
-}

@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"strings"
+
 	"fullthrow/drivers/sim"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/serial"
@@ -11,8 +14,6 @@ import (
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
 	"fullthrow/runner/station"
-	"maps"
-	"strings"
 )
 
 // demoNest is one place of the demo's station.

@@ -191,7 +191,7 @@ func (l *lotTally) Summary(records string, pages []string) {
 	}
 	if tested > 0 {
 		s := yield.NewShare(int64(l.first), int64(tested), 0.95)
-		l.screen.Say("First-pass yield %s; from so many units, %s (%s, 95 %%)", yield.Percent(s.Value), s.Between(), s.Method)
+		l.screen.Say("First-pass yield %s; from so many units, %s (%s, 95 %%)", terminal.Percent(s.Value), terminal.PlainSpaces(wording.Between(terminal.English(), s.Low, s.High)), s.Method)
 	}
 	if len(l.broken) > 0 {
 		l.screen.Say("\nWhat was found first on those that failed:")

@@ -5,9 +5,9 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/integrate/quad"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 )
 
 // Conformance is the probability that the measurand lies within the limits
@@ -25,7 +25,7 @@ func Conformance(y, u float64, lower, upper *float64) float64 {
 		}
 		return 1
 	}
-	phi := distuv.UnitNormal.CDF
+	phi := statistics.NormalLower
 	switch {
 	case lower == nil && upper == nil:
 		return 1
@@ -121,7 +121,7 @@ func GlobalRisk(p Process, u float64, lower, upper *float64, w float64) (Risk, e
 		if a > 0 {
 			a, b = -b, -a
 		}
-		return distuv.UnitNormal.CDF(b) - distuv.UnitNormal.CDF(a)
+		return statistics.NormalLower(b) - statistics.NormalLower(a)
 	}
 	const far = 12 // standard deviations beyond which nothing counts
 	integral := func(a, b float64, f func(float64) float64) float64 {
@@ -139,11 +139,11 @@ func GlobalRisk(p Process, u float64, lower, upper *float64, w float64) (Risk, e
 	var r Risk
 	if upper != nil {
 		r.Consumer += integral(top, to+far*u, accepted)
-		r.Producer += integral(math.Max(bottom, to-far*u), top, func(x float64) float64 { return distuv.UnitNormal.CDF((x - to) / u) })
+		r.Producer += integral(math.Max(bottom, to-far*u), top, func(x float64) float64 { return statistics.NormalLower((x - to) / u) })
 	}
 	if lower != nil {
 		r.Consumer += integral(from-far*u, bottom, accepted)
-		r.Producer += integral(bottom, math.Min(top, from+far*u), func(x float64) float64 { return distuv.UnitNormal.CDF((from - x) / u) })
+		r.Producer += integral(bottom, math.Min(top, from+far*u), func(x float64) float64 { return statistics.NormalLower((from - x) / u) })
 	}
 	return r, nil
 }

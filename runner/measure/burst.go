@@ -3,10 +3,8 @@ package measure
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"fullthrow/drivers"
-	"fullthrow/reports/yield"
+	"fullthrow/reports/statistics"
 )
 
 // BurstResult says whether losses come alone or in bursts. A frame here is one
@@ -91,7 +89,7 @@ func burstsOf(stretches []stretch) BurstResult {
 		}
 	}
 	if r.Expected > 0 && r.Lost < r.Expected {
-		_, upper := yield.ClopperPearson(float64(r.Lost)/r.Inflation, float64(r.Expected)/r.Inflation, 0.90)
+		_, upper := statistics.ClopperPearson(float64(r.Lost)/r.Inflation, float64(r.Expected)/r.Inflation, 0.90)
 		r.Upper = 100 * upper
 	}
 	if r.Lost >= 30 && r.Bursts >= 10 && r.Expected-r.Lost >= 30 && r.Independence <= 0.01 && r.Expected <= 1_000_000 {
@@ -113,7 +111,7 @@ func independence(pairs [2][2]float64) float64 {
 			}
 		}
 	}
-	return distuv.ChiSquared{K: 1}.Survival(math.Max(0, g))
+	return statistics.ChiSquareTail(math.Max(0, g), 1)
 }
 
 // elliott fits the hidden model by Baum and Welch's iteration from Gilbert's.

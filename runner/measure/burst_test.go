@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // framesOf makes a capture of "." received and "x" lost, 7 ms apart.
@@ -90,10 +91,10 @@ func TestBurstsFindTheirModel(t *testing.T) {
 		enter, leave = append(enter, hidden.Elliott.Enter), append(leave, hidden.Elliott.Leave)
 		good, bad = append(good, hidden.Elliott.GoodLoss), append(bad, hidden.Elliott.BadLoss)
 	}
-	near(t, "enter", median(enter), 0.01, 0.2)
-	near(t, "leave", median(leave), 0.08, 0.2)
-	within(t, "loss in the good state", median(good), 0.002, 0.0015)
-	near(t, "loss in the bad state", median(bad), 0.6, 0.05)
+	near(t, "enter", statistics.Median(enter), 0.01, 0.2)
+	near(t, "leave", statistics.Median(leave), 0.08, 0.2)
+	within(t, "loss in the good state", statistics.Median(good), 0.002, 0.0015)
+	near(t, "loss in the bad state", statistics.Median(bad), 0.6, 0.05)
 }
 
 // Independent losses are seldom called bursts, and the bound holds with bursts
@@ -133,9 +134,9 @@ func TestLinkIntervals(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []int{1000, 24, 976, 2}, []int{r.Expected, r.Lost, r.Received, r.LongestBurst})
 	require.Equal(t, 2.0, r.BurstLength)
-	low, high := ClopperPearson(24, 1000, 0.95)
+	low, high := statistics.ClopperPearson(24, 1000, 0.95)
 	require.Equal(t, Interval{100 * low, 100 * high}, r.Exact)
-	low, high = Wilson(24, 1000, 0.95)
+	low, high = statistics.Wilson(24, 1000, 0.95)
 	require.Equal(t, Interval{100 * low, 100 * high}, r.Wilson)
 	within(t, "gap", r.LongestGap, 3*0.007, 1e-9)
 

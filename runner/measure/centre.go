@@ -3,9 +3,8 @@ package measure
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // Release is one stick that was let go, and what was heard while it rested.
@@ -115,7 +114,7 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 			continue
 		}
 		r.Heard += len(values)
-		rest := stat.Mean(values, nil)
+		rest := statistics.Mean(values)
 		all = append(all, rest)
 		if t.From < 0 {
 			rests[0] = append(rests[0], rest)

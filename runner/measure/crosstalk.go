@@ -4,9 +4,8 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat"
-
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // CrossTalkOptions choose what is looked at.
@@ -108,10 +107,10 @@ func responseOf(frames []heard, moves []move, end float64, o CrossTalkOptions) C
 	for _, d := range dwells {
 		x, y = append(x, d.position), append(y, d.mean)
 	}
-	intercept, slope := stat.LinearRegression(x, y, nil, false)
+	intercept, slope := leastSquares(x, y)
 	r.Gain = 100 * slope
 	if n := len(x); n > 2 {
-		mean := stat.Mean(x, nil)
+		mean := statistics.Mean(x)
 		var rest, way float64
 		for i := range x {
 			e := y[i] - intercept - slope*x[i]

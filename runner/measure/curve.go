@@ -4,7 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat"
+	"fullthrow/reports/statistics"
 )
 
 // point is one position of the average curve.
@@ -19,13 +19,13 @@ type point struct {
 func (p point) average() float64 {
 	switch {
 	case len(p.up) > 0 && len(p.down) > 0:
-		return (stat.Mean(p.up, nil) + stat.Mean(p.down, nil)) / 2
+		return (statistics.Mean(p.up) + statistics.Mean(p.down)) / 2
 	case len(p.up) > 0:
-		return stat.Mean(p.up, nil)
+		return statistics.Mean(p.up)
 	case len(p.down) > 0:
-		return stat.Mean(p.down, nil)
+		return statistics.Mean(p.down)
 	}
-	return stat.Mean(p.rest, nil)
+	return statistics.Mean(p.rest)
 }
 
 type curve []point
@@ -92,7 +92,7 @@ func (c curve) ends(r *TravelResult, low, high float64) {
 		for _, p := range c {
 			x, y = append(x, p.position), append(y, p.mean)
 		}
-		_, r.Follows = stat.LinearRegression(x, y, nil, false)
+		_, r.Follows = leastSquares(x, y)
 	}
 }
 

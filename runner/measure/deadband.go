@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // DeadBandOptions choose what is looked at.
@@ -130,7 +131,7 @@ func rampOf(frames []heard, m move, lag float64) (at, value []float64) {
 		for _, h := range run[:max(begin, 3)] {
 			first = append(first, h.value)
 		}
-		start := median(first)
+		start := statistics.Median(first)
 		a, b := extremesHeard(run)
 		leave := max(0.5, (b-a)/12)
 		for i, h := range run {
@@ -193,7 +194,7 @@ func (r *ramp) clean() {
 		slices.Sort(box)
 		residual[i] = math.Abs(r.value[i] - box[half])
 	}
-	limit := max(dropoutSize, 6*median(residual))
+	limit := max(dropoutSize, 6*statistics.Median(residual))
 	at, value := r.at[:0], r.value[:0]
 	for i := range residual {
 		if residual[i] <= limit {

@@ -42,7 +42,7 @@ type Edge struct {
 // DetectionOptions for [Detection].
 type DetectionOptions struct {
 	Probabilities []float64 `unit:"1" default:"0.5,0.95" range:"(0,1)" help:"of detection whose strengths are wanted"`
-	Confidence    float64   `unit:"1" default:"0.95" range:"(0,1)" help:"of the intervals"`
+	Confidence    float64   `unit:"%" default:"95" range:"[50,100)" help:"of the intervals"`
 	Strengths     []float64 `unit:"strength" help:"at which the probability of detection is wanted, as 0.1,0.2"`
 }
 
@@ -77,7 +77,7 @@ func Detection(tried []Tried, o DetectionOptions) (DetectionResult, error) {
 	if err != nil {
 		return DetectionResult{}, err
 	}
-	c := o.Confidence
+	c := o.Confidence / 100
 	var at []Tried // one entry a strength
 	for _, t := range tried {
 		if fault := t.Fault(); fault != "" {

@@ -71,7 +71,7 @@ func TestDetectionExtremes(t *testing.T) {
 		_, err := Detection(bad, DetectionOptions{})
 		assert.Error(t, err, name)
 	}
-	for _, o := range []DetectionOptions{{Confidence: 1}, {Probabilities: []float64{1}}, {Probabilities: []float64{0}}} {
+	for _, o := range []DetectionOptions{{Confidence: 1}, {Confidence: 0.95}, {Probabilities: []float64{1}}, {Probabilities: []float64{0}}} {
 		_, err := Detection(grid(func(float64) int { return 1 }), o)
 		assert.Error(t, err, "%+v", o)
 	}
@@ -95,7 +95,7 @@ func TestDetectionCovers(t *testing.T) {
 			}
 			tried = append(tried, tr)
 		}
-		r, err := Detection(tried, DetectionOptions{Confidence: 0.9})
+		r, err := Detection(tried, DetectionOptions{Confidence: 90})
 		require.NoError(t, err)
 		for i, want := range []float64{half, half + width*math.Log(19)} {
 			if e := r.Edges[i]; e.Low <= want && want <= e.High {

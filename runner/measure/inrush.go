@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // InrushResult describes the current just after switching on.
@@ -32,7 +33,7 @@ func Inrush(s drivers.Samples) (InrushResult, error) {
 	}
 	n := len(x)
 	tail := x[n-n/4:]
-	r := InrushResult{Final: median(tail)}
+	r := InrushResult{Final: statistics.Median(tail)}
 	top := 0
 	for i, v := range x {
 		if v > x[top] {

@@ -3,6 +3,8 @@ package measure
 import (
 	"math"
 	"slices"
+
+	"fullthrow/reports/statistics"
 )
 
 // LatencyResult describes the time from a movement to its answer, in s. Trials
@@ -40,7 +42,7 @@ func Latency(values Answers) (LatencyResult, error) {
 	if len(values) == 0 {
 		return LatencyResult{}, errorf("latency", "no trials, at least 1 needed")
 	}
-	r := LatencyResult{Trials: len(values), NeededP95: needed(0.95), NeededP99: needed(0.99)}
+	r := LatencyResult{Trials: len(values), NeededP95: statistics.QuantileNeeds(0.95), NeededP99: statistics.QuantileNeeds(0.99)}
 	answered := make([]float64, 0, len(values))
 	var steps float64
 	pairs := 0
@@ -61,7 +63,7 @@ func Latency(values Answers) (LatencyResult, error) {
 	slices.Sort(answered)
 	r.Answered = len(answered)
 	r.Mean, r.SD = meanSD(answered)
-	r.Median = percentile(answered, 0.5)
+	r.Median = statistics.Quantile(answered, 0.5)
 	r.P95, r.P99 = enough(answered, 0.95), enough(answered, 0.99)
 	r.Jitter = nan
 	if pairs > 0 {

@@ -4,7 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat"
+	"fullthrow/reports/statistics"
 )
 
 // StraightLine is a line laid through a curve, and how far the curve leaves it.
@@ -36,8 +36,17 @@ func terminalLine(x, y []float64) StraightLine {
 
 // leastSquaresLine makes the sum of the squares smallest.
 func leastSquaresLine(x, y []float64) StraightLine {
-	intercept, slope := stat.LinearRegression(x, y, nil, false)
+	intercept, slope := leastSquares(x, y)
 	return StraightLine{Slope: slope, Intercept: intercept}
+}
+
+// leastSquares is [statistics.FitLine]; NaN where no line can be laid.
+func leastSquares(x, y []float64) (intercept, slope float64) {
+	l, err := statistics.FitLine(x, y)
+	if err != nil {
+		return math.NaN(), math.NaN()
+	}
+	return l.Intercept, l.Slope
 }
 
 // independentLine makes the largest distance smallest (minimax). One side of

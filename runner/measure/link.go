@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // LinkResult describes how much of what was sent arrived.
@@ -51,10 +52,10 @@ func Link(f drivers.Frames) (LinkResult, error) {
 	r.ErrorRate, r.Upper = 100, 100
 	r.Exact, r.Wilson = Interval{0, 100}, Interval{0, 100}
 	if r.Expected > 0 {
-		r.Exact, r.Wilson = percent(ClopperPearson(r.Lost, r.Expected, 0.95)), percent(Wilson(r.Lost, r.Expected, 0.95))
+		r.Exact, r.Wilson = percent(statistics.ClopperPearson(float64(r.Lost), float64(r.Expected), 0.95)), percent(statistics.Wilson(float64(r.Lost), float64(r.Expected), 0.95))
 		if r.Received > 0 {
 			r.ErrorRate = 100 * float64(r.Lost) / float64(r.Expected)
-			_, upper := ClopperPearson(r.Lost, r.Expected, 0.90)
+			_, upper := statistics.ClopperPearson(float64(r.Lost), float64(r.Expected), 0.90)
 			r.Upper = 100 * upper
 		}
 	}
@@ -103,7 +104,7 @@ func listen(op string, f drivers.Frames) (listened, error) {
 		for i := 1; i < len(f.Frames); i++ {
 			gaps = append(gaps, (f.Frames[i].At - f.Frames[i-1].At).Seconds())
 		}
-		period = median(gaps)
+		period = statistics.Median(gaps)
 	}
 	var l listened
 	last, lastNew := 0.0, 0.0

@@ -3,9 +3,8 @@ package measure
 import (
 	"math"
 	"slices"
-	"sort"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"fullthrow/reports/statistics"
 )
 
 // PercentileResult is a percentile of values, in their unit.
@@ -13,14 +12,14 @@ type PercentileResult struct {
 	Value float64 `unit:"values" help:"by rank p(N+1)" why:"fewer values than needed"`
 	// By order statistics, at a confidence of at least Confidence.
 	Interval   Interval `unit:"values" help:"of the population's percentile, whatever its distribution"`
-	Confidence float64  `unit:"1" help:"of the interval"`
+	Confidence float64  `unit:"%" help:"of the interval"`
 	Count      int      `help:"values"`
 	Needed     int      `help:"values from which on value is given"`
 }
 
 // PercentileOptions for [Percentile].
 type PercentileOptions struct {
-	Confidence float64 `unit:"1" default:"0.95" range:"(0,1)" help:"of the interval"`
+	Confidence float64 `unit:"%" default:"95" range:"[50,100)" help:"of the interval"`
 }
 
 // Percentile is the value below which percent of 100 lie, by the definition of
@@ -39,7 +38,7 @@ func Percentile(values []float64, percent float64, o PercentileOptions) (Percent
 	if err != nil {
 		return PercentileResult{}, err
 	}
-	c := o.Confidence
+	c := o.Confidence / 100
 	if !(percent > 0 && percent < 100) {
 		return PercentileResult{}, errorf(op, "percent is %v, it must lie between 0 and 100", percent)
 	}
@@ -50,61 +49,18 @@ func Percentile(values []float64, percent float64, o PercentileOptions) (Percent
 	sorted := slices.Clone(values)
 	slices.Sort(sorted)
 	n := len(sorted)
-	r := PercentileResult{Value: enough(sorted, p), Count: n, Needed: needed(p), Confidence: c}
+	r := PercentileResult{Value: enough(sorted, p), Count: n, Needed: statistics.QuantileNeeds(p), Confidence: o.Confidence}
 
-	// The number of values below the percentile is binomial(n, p); with l of
-	// them below at most (1-c)/2 of the time, the l-th value is a lower end.
-	below := distuv.Binomial{N: float64(n), P: p}
-	tail := (1 - c) / 2
-	r.Interval = Interval{math.Inf(-1), math.Inf(1)}
-	if l := sort.Search(n, func(l int) bool { return below.CDF(float64(l)) > tail }); l > 0 {
-		r.Interval.Low = sorted[l-1]
-	}
-	if u := sort.Search(n, func(u int) bool { return 1-below.CDF(float64(u)) <= tail }); u < n {
-		r.Interval.High = sorted[u]
-	}
+	r.Interval.Low, r.Interval.High = statistics.QuantileInterval(sorted, p, c)
 	return r, nil
 }
 
-// percentile is that of sorted values for 0 < p < 1, by rank p(N+1),
-// interpolated; ranks below the first or above the last value give that value.
-// NaN for no values.
-func percentile(sorted []float64, p float64) float64 {
-	n := len(sorted)
-	if n == 0 {
-		return nan
-	}
-	rank := p * float64(n+1)
-	k := math.Floor(rank)
-	switch {
-	case k < 1:
-		return sorted[0]
-	case k >= float64(n):
-		return sorted[n-1]
-	}
-	i := int(k)
-	return sorted[i-1] + (rank-k)*(sorted[i]-sorted[i-1])
-}
-
-// enough is percentile where there are enough values for it, NaN elsewhere.
+// enough is the quantile where there are enough values for it, NaN elsewhere.
 func enough(sorted []float64, p float64) float64 {
-	if len(sorted) < needed(p) {
+	if len(sorted) < statistics.QuantileNeeds(p) {
 		return nan
 	}
-	return percentile(sorted, p)
-}
-
-// needed is how many values put the rank p(N+1) within 1..N.
-func needed(p float64) int {
-	tail := math.Min(p, 1-p)
-	return max(1, int(math.Ceil(1/tail-1-1e-9)))
-}
-
-// median of values in any order; NaN for none.
-func median(x []float64) float64 {
-	s := slices.Clone(x)
-	slices.Sort(s)
-	return percentile(s, 0.5)
+	return statistics.Quantile(sorted, p)
 }
 
 // Bin is one bar of a histogram: values from From on, below To.
@@ -163,7 +119,7 @@ func Histogram(values []float64, o HistogramOptions) ([]Bin, error) {
 func binWidth(sorted []float64) float64 {
 	n := float64(len(sorted))
 	low, high := sorted[0], sorted[len(sorted)-1]
-	width := 2 * (percentile(sorted, 0.75) - percentile(sorted, 0.25)) / math.Cbrt(n)
+	width := 2 * (statistics.Quantile(sorted, 0.75) - statistics.Quantile(sorted, 0.25)) / math.Cbrt(n)
 	// Far outliers must not make thousands of bins, nor values that a
 	// subtraction cannot tell apart.
 	width = max(width, (high-low)/50, (math.Abs(low)+math.Abs(high))*1e-14)

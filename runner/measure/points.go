@@ -3,7 +3,7 @@ package measure
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat"
+	"fullthrow/reports/statistics"
 )
 
 // TravelPoint is one settled reading of a stepped sweep.
@@ -184,7 +184,7 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 	if !math.IsNaN(r.LeastSquaresLine.Slope) && r.LeastSquaresLine.Slope < 0 {
 		sign = -1
 	}
-	r.MedianHysteresis = sign * median(differences)
+	r.MedianHysteresis = sign * statistics.Median(differences)
 	r.turns(sign)
 	r.Monotonic = len(r.Curve) > 1 && r.TurnsBack <= o.Slack
 	return r, nil
@@ -202,7 +202,7 @@ func (r *TravelPointsResult) lines() {
 		x[i], y[i] = c.Commanded, c.Mean
 	}
 	// About the middle of the table no digits are lost to a large offset.
-	x0, y0 := (x[0]+x[len(x)-1])/2, stat.Mean(y, nil)
+	x0, y0 := (x[0]+x[len(x)-1])/2, statistics.Mean(y)
 	for i := range x {
 		x[i], y[i] = x[i]-x0, y[i]-y0
 	}

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"sync"
 	"unicode"
+
+	"fullthrow/reports/statistics"
 )
 
 // Measurement is one row of the registry: what plans, the command line and the
@@ -68,7 +70,7 @@ func Measurements() []Measurement {
 		{"restart", "how long a unit must be off before it starts again", "trials", Restart, ""},
 		{"start_curve", "the probability of starting against time off", "trials", StartCurve, ""},
 		{"next_off", "which time off to try next", "trials", NextOff, ""},
-		{"success_run", "trials without a failure that show a reliability", "reliability:1 confidence:1", SuccessRun, "1"},
+		{"success_run", "trials without a failure that show a reliability", "reliability:1 confidence:%", SuccessRun, "1"},
 
 		{"summary", "mean, spread and intervals of values", "values", Summary, ""},
 		{"percentile", "the value below which a percentage lies", "values percent:%", Percentile, ""},
@@ -277,6 +279,11 @@ func complete[T any](op string, o T) (T, error) {
 		x := v.Field(f.Index)
 		if f.Default != "" && x.IsZero() {
 			setDefault(x, f.Default)
+		}
+		if f.Name == "confidence" { // whoever gives a share learns what to write
+			if _, err := statistics.Confidence(x.Float()); err != nil {
+				return o, errorf(op, "%w", err)
+			}
 		}
 		if err := f.check(op, x); err != nil {
 			return o, err

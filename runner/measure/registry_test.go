@@ -169,9 +169,9 @@ func TestDefaults(t *testing.T) {
 	}
 	assert.Greater(t, defaults, 30)
 	assert.Equal(t, 12, needed)
-	o, err := complete("x", DetectionOptions{Confidence: 0.9})
+	o, err := complete("x", DetectionOptions{Confidence: 90})
 	require.NoError(t, err)
-	assert.Equal(t, DetectionOptions{Probabilities: []float64{0.5, 0.95}, Confidence: 0.9}, o)
+	assert.Equal(t, DetectionOptions{Probabilities: []float64{0.5, 0.95}, Confidence: 90}, o)
 	for want, o := range map[string]TrackingOptions{
 		"measure: x: skip_way is -1 %, it must be at least 0":  {Channel: 1, SkipWay: -1},
 		"measure: x: skip_way is NaN %, it must be at least 0": {Channel: 1, SkipWay: math.NaN()},

@@ -3,7 +3,7 @@ package measure
 import (
 	"math"
 
-	"fullthrow/reports/yield"
+	"fullthrow/reports/statistics"
 )
 
 // LineResult is the straight line of least squares through points.
@@ -42,7 +42,7 @@ func Line(p Pairs) (LineResult, error) {
 	if low, high := extremes(x); low == high {
 		return LineResult{}, errorf(op, "all x are %v", low)
 	}
-	l, err := yield.FitLine(x, y)
+	l, err := statistics.FitLine(x, y)
 	if err != nil {
 		return LineResult{}, errorf(op, "%w", err)
 	}
@@ -101,16 +101,16 @@ func OneWay(groups [][]float64) (OneWayResult, error) {
 	}
 	// Differences from one value keep the digits of data far from zero, also in
 	// the means.
-	var moments []yield.Moments
+	var moments []statistics.Moments
 	for _, g := range groups {
 		d := make([]float64, len(g))
 		for i, v := range g {
 			d[i] = v - groups[0][0]
 		}
-		m, _ := yield.MomentsOf("", "", d)
+		m, _ := statistics.MomentsOf(d)
 		moments = append(moments, m)
 	}
-	v, err := yield.AnalyseVariance(moments)
+	v, err := statistics.AnalyseVariance(moments)
 	if err != nil {
 		return OneWayResult{}, errorf(op, "%w", err)
 	}

@@ -4,7 +4,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/optimize"
-	"gonum.org/v1/gonum/stat/distuv"
+
+	"fullthrow/reports/statistics"
 )
 
 // response is how often something happens at each setting: packets lost at an
@@ -35,14 +36,14 @@ const (
 
 func (r *response) curve(z float64) float64 {
 	if r.probit {
-		return distuv.UnitNormal.CDF(z)
+		return statistics.NormalLower(z)
 	}
 	return 1 / (1 + math.Exp(-z))
 }
 
 func (r *response) inverse(p float64) float64 {
 	if r.probit {
-		return distuv.UnitNormal.Quantile(p)
+		return statistics.NormalQuantile(p)
 	}
 	return math.Log(p) - math.Log1p(-p)
 }
@@ -157,7 +158,7 @@ func (r *response) fit(confidence float64) fitted {
 	}
 	best.dispersion = r.dispersion(&best)
 
-	cut := best.loss + best.dispersion*distuv.ChiSquared{K: 1}.Quantile(confidence)/2
+	cut := best.loss + best.dispersion*statistics.ChiSquareQuantile(confidence, 1)/2
 	inside := func(at float64) bool {
 		f := r.best(at, []fitted{best, {slope: 100 / width}})
 		if f.loss < best.loss { // the profile found a better curve than the fit

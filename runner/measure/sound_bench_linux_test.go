@@ -172,7 +172,7 @@ def tone(x):
     v, y = harmonics(r, w)
     rest = np.sqrt(r @ r / n)
     p = spectrum(r - y)
-    floor = np.median(p)
+    floor = np.statistics.Median(p)
     foreign = np.argmax(p)
     return 20 * np.log10(np.hypot(a, b) / np.sqrt(2) / rest)
 

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"testing"
 
+	"fullthrow/reports/statistics"
+
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -120,13 +122,13 @@ func TestSequentialNeedsLessThanHalf(t *testing.T) {
 			name := fmt.Sprintf("good %v bad %v alpha %v beta %v at %v %%", o.Good, o.Bad, o.Alpha, o.Beta, rate)
 			mean, sd := meanSD(need)
 			slices.Sort(need)
-			t.Logf("%-45s fixed %5d, mean %6.0f (%4.1f %%), median %6.0f (%4.1f %%), accepted %5.1f %%", name, p.FixedPackets, mean, 100*mean/fixed, percentile(need, 0.5), 100*percentile(need, 0.5)/fixed, 100*float64(accepted)/runs)
+			t.Logf("%-45s fixed %5d, mean %6.0f (%4.1f %%), median %6.0f (%4.1f %%), accepted %5.1f %%", name, p.FixedPackets, mean, 100*mean/fixed, statistics.Quantile(need, 0.5), 100*statistics.Quantile(need, 0.5)/fixed, 100*float64(accepted)/runs)
 			most, mostMean := 0.5, 0.5
 			if rate == o.Good {
 				most, mostMean = 0.56, 0.66
 			}
-			if percentile(need, 0.5) >= most*fixed {
-				t.Errorf("%s: half of the units need %v packets, a fixed test %v", name, percentile(need, 0.5), fixed)
+			if statistics.Quantile(need, 0.5) >= most*fixed {
+				t.Errorf("%s: half of the units need %v packets, a fixed test %v", name, statistics.Quantile(need, 0.5), fixed)
 			}
 			if mean >= mostMean*fixed {
 				t.Errorf("%s: %v packets on average, a fixed test %v", name, mean, fixed)

@@ -5,13 +5,13 @@ import (
 	"math"
 	"slices"
 
-	"fullthrow/reports/yield"
+	"fullthrow/reports/statistics"
 )
 
 // StartCurveOptions for [StartCurve].
 type StartCurveOptions struct {
 	Reliability float64 `unit:"1" default:"0.9" range:"(0,1)" help:"chance of starting that counts as reliable"`
-	Confidence  float64 `unit:"1" default:"0.9" range:"(0,1)" help:"of every statement"`
+	Confidence  float64 `unit:"%" default:"90" range:"[50,100)" help:"of every statement"`
 	FallTo      float64 `unit:"%" range:"[0,100)" help:"of its first voltage, where the node lets the unit start again"`
 	Capacitance float64 `unit:"F" range:"[0,)" help:"of that node; not given: no resistance"`
 }
@@ -96,8 +96,8 @@ func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, err
 
 func (o StartCurveOptions) judge(l *StartLevel) {
 	l.Probability = float64(l.Starts) / float64(l.Trials)
-	l.Interval.Low, l.Interval.High = ClopperPearson(l.Starts, l.Trials, o.Confidence)
-	l.Reliable = yield.AtLeast(float64(l.Starts), float64(l.Trials), o.Confidence) >= o.Reliability-1e-12
+	l.Interval.Low, l.Interval.High = statistics.ClopperPearson(float64(l.Starts), float64(l.Trials), o.Confidence/100)
+	l.Reliable = statistics.AtLeast(float64(l.Starts), float64(l.Trials), o.Confidence/100) >= o.Reliability-1e-12
 }
 
 // startLevels adds up trials by time off.
@@ -162,7 +162,7 @@ func (r *StartCurveResult) half(o StartCurveOptions) {
 		r.HalfOffInterval = Interval{math.Exp(longestFailed), math.Exp(shortestStarted)}
 		return
 	}
-	f := fit.fit(o.Confidence)
+	f := fit.fit(o.Confidence / 100)
 	r.HalfOff = math.Exp(f.at)
 	r.HalfOffInterval = Interval{math.Exp(f.interval.Low), math.Exp(f.interval.High)}
 }
@@ -173,7 +173,7 @@ type NextOffOptions struct {
 	Longest     float64 `unit:"s" range:"(0,)" help:"time off"`
 	Ratio       float64 `unit:"1" default:"1.1" range:"[1.001,)" help:"of neighbouring times off at which bisecting ends"`
 	Reliability float64 `unit:"1" default:"0.9" range:"(0,1)" help:"chance of starting that counts as reliable"`
-	Confidence  float64 `unit:"1" default:"0.9" range:"(0,1)" help:"of every statement"`
+	Confidence  float64 `unit:"%" default:"90" range:"[50,100)" help:"of every statement"`
 	MostTrials  int     `default:"100" range:"[1,)" help:"after which it ends in any case"`
 }
 

@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
 func starts(off float64, started, failed int) []StartTrial {
@@ -44,10 +46,10 @@ func TestReliableOff(t *testing.T) {
 			t.Errorf("%s: got %v, want %v", tt.name, r.ReliableOff, tt.want)
 		}
 	}
-	r, err := StartCurve(append(starts(2, 3, 7), starts(2.0005, 1, 0)...), StartCurveOptions{Confidence: 0.95})
+	r, err := StartCurve(append(starts(2, 3, 7), starts(2.0005, 1, 0)...), StartCurveOptions{Confidence: 95})
 	require.NoError(t, err)
 	require.Len(t, r.Levels, 1, "half a millisecond is no other time")
-	low, high := ClopperPearson(4, 11, 0.95)
+	low, high := statistics.ClopperPearson(4, 11, 0.95)
 	require.Equal(t, StartLevel{2, 11, 4, 4.0 / 11, Interval{low, high}, false}, r.Levels[0])
 	require.True(t, math.IsNaN(r.HalfOff))
 }

@@ -3,10 +3,7 @@ package measure
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
-
-	"fullthrow/reports/yield"
+	"fullthrow/reports/statistics"
 )
 
 // Interval is where a quantity lies at a stated confidence.
@@ -36,7 +33,7 @@ type SummaryResult struct {
 
 // SummaryOptions for [Summary].
 type SummaryOptions struct {
-	Confidence float64 `unit:"1" default:"0.95" range:"(0,1)" help:"of the intervals"`
+	Confidence float64 `unit:"%" default:"95" range:"[50,100)" help:"of the intervals"`
 }
 
 // Summary describes values: mean, standard deviation and lag-1 autocorrelation
@@ -52,32 +49,22 @@ func Summary(values []float64, o SummaryOptions) (SummaryResult, error) {
 	if err != nil {
 		return SummaryResult{}, err
 	}
-	c := o.Confidence
+	c := o.Confidence / 100
 	if err := finites(op, "value", values, 1); err != nil {
 		return SummaryResult{}, err
 	}
 	none := Interval{nan, nan}
-	r := SummaryResult{Count: len(values), SD: nan, Median: median(values), Autocorrelation: lag1(values), MeanInterval: none, SDInterval: none}
+	r := SummaryResult{Count: len(values), Median: statistics.Median(values), Autocorrelation: statistics.LagOne(values), MeanInterval: none, SDInterval: none}
+	r.Mean, r.SD = statistics.MeanSD(values)
 	r.Min, r.Max = extremes(values)
-	var sd float64
-	r.Mean, sd = meanSD(values)
-	if r.Min == r.Max { // rounding must not make constant values scatter
-		r.Mean, sd = r.Min, 0
-	}
 	if r.Count > 1 {
 		df := float64(r.Count - 1)
-		r.SD = sd
-		half := tQuantile(df, c) * sd / math.Sqrt(float64(r.Count))
+		half := statistics.StudentFactor(df, c) * r.SD / math.Sqrt(float64(r.Count))
 		r.MeanInterval = Interval{r.Mean - half, r.Mean + half}
-		chi := distuv.ChiSquared{K: df}
-		r.SDInterval = Interval{sd * math.Sqrt(df/chi.Quantile((1+c)/2)), sd * math.Sqrt(df/chi.Quantile((1-c)/2))}
+		end := func(p float64) float64 { return r.SD * math.Sqrt(df/statistics.ChiSquareQuantile(p, df)) }
+		r.SDInterval = Interval{end((1 + c) / 2), end((1 - c) / 2)}
 	}
 	return r, nil
-}
-
-// tQuantile is the factor of a two-sided interval by Student's t.
-func tQuantile(df, confidence float64) float64 {
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.Quantile((1 + confidence) / 2)
 }
 
 // finites refuses fewer than need values, and any that is not finite.
@@ -96,16 +83,8 @@ func finites(op, what string, x []float64, need int) error {
 // meanSD is the mean and the standard deviation (n - 1). One value: SD 0; none:
 // both NaN.
 func meanSD(x []float64) (mean, sd float64) {
-	switch len(x) {
-	case 0:
-		return nan, nan
-	case 1:
+	if len(x) == 1 {
 		return x[0], 0
 	}
-	mean, variance := stat.MeanVariance(x, nil)
-	return mean, math.Sqrt(variance)
+	return statistics.MeanSD(x)
 }
-
-// lag1 is the lag-1 autocorrelation about the mean as NIST StRD defines it; 0
-// for constant data and for fewer than two.
-func lag1(x []float64) float64 { return yield.LagOne(x) }

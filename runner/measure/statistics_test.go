@@ -2,13 +2,13 @@ package measure
 
 import (
 	"math"
-	"slices"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 func near(t *testing.T, what string, got, want, relative float64) {
@@ -51,51 +51,12 @@ func TestCertifiedStatistics(t *testing.T) {
 		mean, sd := meanSD(tt.x)
 		near(t, tt.name+" mean", mean, tt.mean, tt.tolMean)
 		near(t, tt.name+" sd", sd, tt.sd, tt.tolSD)
-		near(t, tt.name+" r1", lag1(tt.x), tt.r1, tt.tol)
+		near(t, tt.name+" r1", statistics.LagOne(tt.x), tt.r1, tt.tol)
 		r, err := Steady(samples(100, "A", tt.x))
 		require.NoError(t, err)
 		near(t, tt.name+" Steady mean", r.Mean, tt.mean, tt.tolMean)
 		near(t, tt.name+" Steady sd", r.SD, tt.sd, tt.tolSD)
 	}
-}
-
-// e-Handbook 7.2.6.2, wafer resistivities, 90th percentile: 95.1981.
-func TestPercentile(t *testing.T) {
-	x := []float64{95.1772, 95.1567, 95.1937, 95.1959, 95.1442, 95.0610, 95.1591, 95.1195, 95.1065, 95.0925, 95.1990, 95.1682}
-	slices.Sort(x)
-	within(t, "published", percentile(x, 0.90), 95.1981, 5e-5)
-	within(t, "re-computed", percentile(x, 0.90), 95.19807, 1e-9)
-	require.Equal(t, 95.0610, percentile(x, 0.01), "rank below the first")
-	require.Equal(t, 95.1990, percentile(x, 0.99), "rank above the last")
-	require.True(t, math.IsNaN(percentile(nil, 0.5)))
-	require.Equal(t, 3.0, median([]float64{5, 3, 1}))
-	require.Equal(t, 2.0, median([]float64{1, 3}))
-}
-
-// Newcombe 1998, Table I (print from memory, digits re-computed), and
-// e-Handbook 7.2.4.1 (4 of 20, 90 %).
-func TestClopperPearson(t *testing.T) {
-	tests := []struct {
-		x, n         int
-		confidence   float64
-		lower, upper float64
-	}{
-		{81, 263, 0.95, 0.2527367456, 0.3676219226},
-		{15, 148, 0.95, 0.0578440101, 0.1616504903},
-		{4, 20, 0.95, 0.0573339971, 0.4366140030},
-		{4, 20, 0.90, 0.0713538843, 0.4010281173},
-		{12, 1000, 0.95, 0.0062155256, 0.0208676796},
-		{10, 10, 0.95, 0.6915028922, 1},
-		{0, 1000, 0.90, 0, 0.00299124955}, // 1 - 0.05^(1/1000), one-sided 95 %
-		{0, 0, 0.95, 0, 1}, {5, 3, 0.95, 0, 1}, {-1, 3, 0.95, 0, 1}, {1, 3, 1, 0, 1},
-	}
-	for _, tt := range tests {
-		lower, upper := ClopperPearson(tt.x, tt.n, tt.confidence)
-		within(t, "lower", lower, tt.lower, 1e-9)
-		within(t, "upper", upper, tt.upper, 1e-9)
-	}
-	_, upper := ClopperPearson(4, 20, 0.90)
-	within(t, "e-Handbook print", upper, 0.401029, 2e-6)
 }
 
 func TestRestart(t *testing.T) {

@@ -3,9 +3,8 @@ package measure
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // SteadyResult describes a quantity that should stand still. All values but
@@ -53,7 +52,7 @@ func Steady(s drivers.Samples) (SteadyResult, error) {
 	for i := range at {
 		at[i] = (float64(i)+0.5)/float64(batches) - 0.5
 	}
-	_, r.Drift = stat.LinearRegression(at, points, nil, false)
+	_, r.Drift = leastSquares(at, points)
 	rest := make([]float64, batches)
 	for i := range rest {
 		rest[i] = points[i] - r.Drift*at[i]
@@ -61,7 +60,7 @@ func Steady(s drivers.Samples) (SteadyResult, error) {
 	_, sd := meanSD(rest)
 	if batches == len(x) {
 		// Too few samples for batches: widen by the first-order model.
-		rho := math.Max(0, math.Min(0.95, lag1(rest)))
+		rho := math.Max(0, math.Min(0.95, statistics.LagOne(rest)))
 		sd *= math.Sqrt((1 + rho) / (1 - rho))
 	}
 	standard := sd / math.Sqrt(float64(batches))
@@ -91,7 +90,7 @@ func Started(s drivers.Samples, threshold float64) (bool, error) {
 	if !finite(threshold) {
 		return false, errorf("started", "threshold is %v", threshold)
 	}
-	return stat.Mean(x[len(x)/2:], nil) > threshold, nil
+	return statistics.Mean(x[len(x)/2:]) > threshold, nil
 }
 
 // batchMeans divides x into n runs of equal length (the last may be longer).
@@ -106,7 +105,7 @@ func batchMeans(x []float64, n int) []float64 {
 		if i == n-1 {
 			end = len(x)
 		}
-		means[i] = stat.Mean(x[i*size:end], nil)
+		means[i] = statistics.Mean(x[i*size : end])
 	}
 	return means
 }

@@ -6,7 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"fullthrow/reports/yield"
+	"fullthrow/reports/statistics"
 )
 
 // SweepPoint is what was lost at one attenuation.
@@ -26,7 +26,7 @@ func (p SweepPoint) Fault() string {
 // SweepOptions for [Sweep].
 type SweepOptions struct {
 	ErrorRate  float64 `unit:"%" default:"1" range:"(0,50]" help:"of packets lost, whose attenuation is wanted"`
-	Confidence float64 `unit:"1" default:"0.95" range:"(0,1)" help:"of the interval"`
+	Confidence float64 `unit:"%" default:"95" range:"[50,100)" help:"of the interval"`
 	Shape      string  `default:"logistic" help:"of the curve: logistic or probit"`
 }
 
@@ -63,7 +63,7 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	if err != nil {
 		return SweepResult{}, err
 	}
-	c := o.Confidence
+	c := o.Confidence / 100
 	if o.Shape != "logistic" && o.Shape != "probit" {
 		return SweepResult{}, errorf(op, "shape is %q: logistic or probit", o.Shape)
 	}
@@ -90,8 +90,8 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	}
 	out := missing[SweepResult]()
 	out.Dispersion, out.Attenuations = 1, n
-	_, most := yield.ClopperPearson(r.events[n-1], r.trials[n-1], c)
-	least, _ := yield.ClopperPearson(r.events[0], r.trials[0], c)
+	_, most := statistics.ClopperPearson(r.events[n-1], r.trials[n-1], c)
+	least, _ := statistics.ClopperPearson(r.events[0], r.trials[0], c)
 	switch {
 	case most < r.target:
 		out.Attenuation, out.Bound, out.Interval = r.x[n-1], "more", Interval{r.x[n-1], math.Inf(1)}

@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/statistics"
 )
 
 // edge of a simulated link: share lost at an attenuation.
@@ -72,11 +74,11 @@ func TestSweepFindsOnePercent(t *testing.T) {
 			errors = append(errors, math.Abs(r.Attenuation-truth))
 			widths = append(widths, r.Uncertainty)
 		}
-		t.Logf("%s: held %d of %d, median error %.2f dB, median uncertainty %.2f dB", curve, held, runs, median(errors), median(widths))
+		t.Logf("%s: held %d of %d, median error %.2f dB, median uncertainty %.2f dB", curve, held, runs, statistics.Median(errors), statistics.Median(widths))
 		if curve == "logistic" && held < 52 {
 			t.Errorf("held the truth in %d of %d runs", held, runs)
 		}
-		if m := median(errors); m > 0.5 {
+		if m := statistics.Median(errors); m > 0.5 {
 			t.Errorf("%s: median error %.2f dB", curve, m)
 		}
 	}

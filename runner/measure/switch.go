@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // SwitchOptions choose what is looked at.
@@ -50,7 +51,7 @@ func Switch(off, on drivers.Frames, o SwitchOptions) (SwitchResult, error) {
 			}
 		}
 	}
-	r.AtOff, r.AtOn = median(rest[0]), median(rest[1])
+	r.AtOff, r.AtOn = statistics.Median(rest[0]), statistics.Median(rest[1])
 	way := math.Abs(r.AtOn - r.AtOff)
 	r.Moves = way >= 100
 	threshold := 10.0

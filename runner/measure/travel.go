@@ -5,9 +5,8 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat"
-
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // TravelOptions choose what is looked at.
@@ -151,7 +150,7 @@ func lagOf(frames []heard, moves []move, dwells []dwell) float64 {
 		for _, h := range between(frames, middle, d.to) {
 			v = append(v, h.value)
 		}
-		return median(v), len(v) > 0
+		return statistics.Median(v), len(v) > 0
 	}
 	var lags []float64
 	for _, m := range moves {
@@ -175,7 +174,7 @@ func lagOf(frames []heard, moves []move, dwells []dwell) float64 {
 	if len(lags) == 0 {
 		return 0
 	}
-	return median(lags)
+	return statistics.Median(lags)
 }
 
 // settle gives each dwell the values of its settled part.
@@ -260,7 +259,7 @@ func deadBand(frames []heard, moves []move, dwells []dwell, c curve, lag float64
 		}
 		centre := r.Centre
 		if len(rest) > 0 {
-			centre = stat.Mean(rest, nil)
+			centre = statistics.Mean(rest)
 		}
 		var position, output [2][]float64
 		for _, h := range frames {
@@ -282,7 +281,7 @@ func deadBand(frames []heard, moves []move, dwells []dwell, c curve, lag float64
 			if len(position[side]) < 4 {
 				continue
 			}
-			edge, _ := stat.LinearRegression(output[side], position[side], nil, false)
+			edge, _ := leastSquares(output[side], position[side])
 			if finite(edge) {
 				edges[side] = append(edges[side], edge)
 			}

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // Note is one note of a score.
@@ -271,7 +272,7 @@ func (l *listener) edges(i int) {
 	for b := n.from / l.block; b < n.to/l.block && b < len(l.rms); b++ {
 		inside = append(inside, l.rms[b])
 	}
-	half := median(inside) / 2
+	half := statistics.Median(inside) / 2
 	step := max(1, int(0.0005*l.rate))
 	width := max(2, int(0.003*l.rate))
 	low, high := max(0, n.from-2*l.block), min(len(l.x), n.to+2*l.block)

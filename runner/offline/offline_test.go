@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -135,7 +136,7 @@ func TestExamples(t *testing.T) {
 		{"battery-life duty.csv --capacity 3600", "mean", (0.118 + 9*9e-6) / 10, 1e-9},
 		{"centre centre.csv --channel 1", "play", 0.355, 0.01},
 		{"rc-time 2s 3.7 1.11 0", "rc_time", 2 * math.Log(3.7/1.11), 1e-9},
-		{"success-run 0.95 0.95", "success_run", 59, 0},
+		{"success-run 0.95 95", "success_run", 59, 0},
 		{"proportion 3 100", "share", 3, 1e-12},
 	} {
 		got := take(t, strings.Fields(c.words)...)
@@ -155,7 +156,7 @@ func TestOutputs(t *testing.T) {
 		"start-curve trials.csv --fall-to 30 --capacitance 100uF", "next-off trials.csv --shortest 1 --longest 4", "summary trials.csv --column off",
 		"histogram trials.csv --column off", "percentile trials.csv 50 --column off", "line attenuation.csv", "battery-life duty.csv --capacity 3600",
 		"compare-frames packets.csv packets.csv", "sequential-frames packets.csv --good 1 --bad 5", "sequential-plan --good 1 --bad 5", "distance 60 --frequency 2.4GHz",
-		"poisson 3", "difference 3 100 1 100 --confidence 0.9", "proportion 3 100", "attenuation 10 --frequency 2.4GHz", "compare 3 100 1 100", "sequential 2 300 --good 1 --bad 5",
+		"poisson 3", "difference 3 100 1 100 --confidence 90", "proportion 3 100", "attenuation 10 --frequency 2.4GHz", "compare 3 100 1 100", "sequential 2 300 --good 1 --bad 5",
 		"rc-level 2 3.7 0 1",
 	} {
 		t.Run(words, func(t *testing.T) {
@@ -176,16 +177,24 @@ func TestOutputs(t *testing.T) {
 			}
 			require.NoError(t, err)
 			d := xml.NewDecoder(&svg)
-			tags := map[string]int{}
+			tags, depth := map[string]int{}, 0
 			for {
 				token, err := d.Token()
 				if err == io.EOF {
 					break
 				}
 				require.NoError(t, err)
+				if _, ok := token.(xml.EndElement); ok {
+					depth--
+				}
 				if s, ok := token.(xml.StartElement); ok {
-					tags[s.Name.Local]++
+					if depth++; depth == 2 { // of the whole
+						tags[s.Name.Local]++
+					}
 					for _, a := range s.Attr {
+						if a.Name.Local == "class" && slices.Contains([]string{"series", "dots", "dot", "bar"}, strings.Fields(a.Value + " -")[0]) {
+							tags["data"]++
+						}
 						assert.NotContains(t, a.Value, "NaN")
 						assert.NotContains(t, a.Value, "Inf")
 					}
@@ -193,7 +202,7 @@ func TestOutputs(t *testing.T) {
 			}
 			assert.Equal(t, 1, tags["title"])
 			assert.Equal(t, 1, tags["desc"])
-			assert.Positive(t, tags["polyline"]+tags["polygon"]+tags["circle"]+tags["path"])
+			assert.Positive(t, tags["data"])
 		})
 	}
 }

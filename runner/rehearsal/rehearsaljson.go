@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
-	"fullthrow/runner/measure"
+	"fullthrow/reports/statistics"
 )
 
 // rehearsalSchema names the layout of the JSON.
@@ -69,7 +69,7 @@ type shareResult struct {
 
 func newShare(k, n int, allowed float64) shareResult {
 	s := shareResult{Count: k, Of: n, Allowed: allowed}
-	s.Low, s.High = measure.ClopperPearson(k, n, 0.95)
+	s.Low, s.High = statistics.ClopperPearson(float64(k), float64(n), 0.95)
 	if n > 0 {
 		s.Share = float64(k) / float64(n)
 	}

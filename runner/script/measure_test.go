@@ -53,7 +53,7 @@ assert(#measure.histogram(values, { bin_width = 1 }) == 5)
 assert(measure.line({ x = { 0, 1, 2 }, y = { 1, 3, 5 } }).slope == 2)
 assert(measure.one_way({ { 1, 2 }, { 11, 12 } }).p < 0.02)
 assert(measure.proportion(0, 10).exact.low == 0)
-assert(measure.success_run(0.95, 0.95) == 59)
+assert(measure.success_run(0.95, 95) == 59)
 `))
 	if err != nil {
 		t.Fatal(err)

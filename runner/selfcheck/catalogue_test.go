@@ -104,3 +104,10 @@ func TestNotFinite(t *testing.T) {
 	}
 	require.Equal(t, []bool{false, false, false, true}, within)
 }
+
+// The digits that the data sets of pi are made of.
+func TestPiDigits(t *testing.T) {
+	x := piDigits(5000)
+	require.Equal(t, []float64{3, 1, 4, 1, 5, 9, 2, 6, 5, 3}, x[:10])
+	require.Equal(t, 8.0, x[956])
+}

@@ -3,6 +3,7 @@ package selfcheck
 import (
 	"fmt"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/yield"
 )
 
@@ -28,18 +29,18 @@ func (a *Args) two(i int) (x, y []float64) {
 
 func comparisons() map[string]Function {
 	return map[string]Function{
-		"yield.FitLine": func(a *Args) (Figures, error) {
+		"statistics.FitLine": func(a *Args) (Figures, error) {
 			var x, y []float64
 			for _, p := range a.Data(0) {
 				if len(p) == 2 {
 					y, x = append(y, p[0]), append(x, p[1])
 				}
 			}
-			l, err := yield.FitLine(x, y)
+			l, err := statistics.FitLine(x, y)
 			return Figures{"regression SS": l.RegressionSS, "residual SS": l.ResidualSS, "residual MS": l.ResidualMS}, err
 		},
 		"yield.AnalyseVariance": func(a *Args) (Figures, error) {
-			r, err := yield.AnalyseVariance(moments(a.Data(0)))
+			r, err := yield.AnalyseVariance(moments(a.Data(0)), yield.DefaultConfidence)
 			if err != nil || r.F == nil {
 				return nil, err
 			}

@@ -79,7 +79,7 @@ func (a *Args) numbers(i int) []float64 {
 // chartFigures names the figures of a chart: those of its second panel begin
 // with "2nd", those of a point end with its number from 1.
 func chartFigures(c yield.ControlChart) Figures {
-	f := Figures{"sigma": c.Baseline.Sigma, "state": c.State}
+	f := Figures{"sigma": c.Baseline.Sigma, "state": string(c.State)}
 	for i, p := range c.Panels {
 		prefix := ""
 		if i == 1 {

@@ -11,7 +11,7 @@
 //	[[call]]
 //	name       = "81-of-263"                # area.name.of is the value's id
 //	what       = "81 of 263, 95 %"
-//	function   = "measure.Wilson"           # one of those in Functions
+//	function   = "statistics.Wilson"        # one of those in Functions
 //	args       = [81, 263, 0.95]
 //	source     = "Newcombe 1998, Statistics in Medicine 17, 857-872, Table I"
 //	provenance = "from memory"

@@ -7,6 +7,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/runner/measure"
 )
 
@@ -71,7 +72,7 @@ func piDigits(n int) []float64 {
 	return out
 }
 
-func statistics() map[string]Function {
+func summaries() map[string]Function {
 	return map[string]Function{
 		"measure.Summary": func(a *Args) (Figures, error) {
 			r, err := measure.Summary(a.Data(0)[0], measure.SummaryOptions{})
@@ -110,17 +111,17 @@ func statistics() map[string]Function {
 func intervals() map[string]Function {
 	ends := func(low, high float64) (Figures, error) { return Figures{"lower": low, "upper": high}, nil }
 	return map[string]Function{
-		"measure.Wilson": func(a *Args) (Figures, error) {
-			return ends(measure.Wilson(a.Whole(0), a.Whole(1), a.Number(2)))
+		"statistics.Wilson": func(a *Args) (Figures, error) {
+			return ends(statistics.Wilson(a.Number(0), a.Number(1), a.Number(2)))
 		},
-		"measure.ClopperPearson": func(a *Args) (Figures, error) {
-			return ends(measure.ClopperPearson(a.Whole(0), a.Whole(1), a.Number(2)))
+		"statistics.ClopperPearson": func(a *Args) (Figures, error) {
+			return ends(statistics.ClopperPearson(a.Number(0), a.Number(1), a.Number(2)))
 		},
-		"measure.Newcombe": func(a *Args) (Figures, error) {
-			return ends(measure.Newcombe(a.Whole(0), a.Whole(1), a.Whole(2), a.Whole(3), a.Number(4)))
+		"statistics.Newcombe": func(a *Args) (Figures, error) {
+			return ends(statistics.Newcombe(a.Number(0), a.Number(1), a.Number(2), a.Number(3), a.Number(4)))
 		},
-		"measure.Poisson": func(a *Args) (Figures, error) {
-			return ends(measure.Poisson(a.Whole(0), a.Number(1)))
+		"statistics.Poisson": func(a *Args) (Figures, error) {
+			return ends(statistics.Poisson(float64(a.Whole(0)), a.Number(1)))
 		},
 		"measure.SuccessRun": func(a *Args) (Figures, error) {
 			n, err := measure.SuccessRun(a.Number(0), a.Number(1))

@@ -3,6 +3,7 @@ package selfcheck
 import (
 	"fmt"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/yield"
 )
 
@@ -35,8 +36,8 @@ func yields() map[string]Function {
 		"yield.SigmaLevel": func(a *Args) (Figures, error) {
 			return Figures{"sigma": yield.SigmaLevel(a.Number(0))}, nil
 		},
-		"yield.FisherExact": func(a *Args) (Figures, error) {
-			return Figures{"P": yield.FisherExact(int64(a.Whole(0)), int64(a.Whole(1)), int64(a.Whole(2)), int64(a.Whole(3)))}, nil
+		"statistics.FisherExact": func(a *Args) (Figures, error) {
+			return Figures{"P": statistics.FisherExact(int64(a.Whole(0)), int64(a.Whole(1)), int64(a.Whole(2)), int64(a.Whole(3)))}, nil
 		},
 		"yield.HolmBonferroni": func(a *Args) (Figures, error) {
 			var p []float64

@@ -40,7 +40,9 @@ K824A00017M FAILED: 1 of 2 limits not kept, in 45 s
   now: put it aside for repair; input capacitor too large; look first at its marking
 report: x.json
 `},
-		{"the bench's fault", report(reports.Errored, func(r *reports.Report) { r.Reason = &reports.Reason{Code: reports.DeviceFailed, Device: "meter", Verb: "read current", Kind: "no reply", Text: "no reply in 1s", Hint: "check its cable"} }), `
+		{"the bench's fault", report(reports.Errored, func(r *reports.Report) {
+			r.Reason = &reports.Reason{Code: reports.DeviceFailed, Device: "meter", Verb: "read current", Kind: "no reply", Text: "no reply in 1s", Hint: "check its cable"}
+		}), `
 K824A00017M NOT TESTED, THE BENCH IS AT FAULT: meter: read current: no reply in 1s
   now: check its cable
 report: x.json

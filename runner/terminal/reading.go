@@ -7,28 +7,12 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/wording"
 )
 
 // rulerCells is how many places a value can take between its limits.
 const rulerCells = 11
-
-// ruler draws where x lies between two limits: ├──────●────┤. Outside it
-// the mark stands beyond the end it has passed. x must not be NaN, and lower
-// must be below upper.
-func ruler(x, lower, upper float64) string {
-	body := []rune(strings.Repeat("─", rulerCells))
-	before, after := "  ", "  "
-	switch {
-	case x < lower:
-		before = "● "
-	case x > upper:
-		after = " ●"
-	default:
-		body[min(int((x-lower)/(upper-lower)*rulerCells), rulerCells-1)] = '●'
-	}
-	return before + "├" + string(body) + "┤" + after
-}
 
 // shown writes a value as people read it: "9.1 µA", "yes", "no value".
 func shown(v reports.Value, unit string) string {
@@ -69,7 +53,7 @@ func readingLine(r reports.Reading) string {
 		where = strings.Repeat(" ", 10) + wording.English().Limit(l, r.Unit)
 		if x, ok := r.Value.Number(); ok && !math.IsNaN(x) && l.Lower != nil && l.Upper != nil && *l.Lower < *l.Upper {
 			where = fmt.Sprintf("%9s %s %s", reports.FormatQuantity(*l.Lower, r.Unit),
-				ruler(x, *l.Lower, *l.Upper), reports.FormatQuantity(*l.Upper, r.Unit))
+				draw.Ruler(x, *l.Lower, *l.Upper, rulerCells), reports.FormatQuantity(*l.Upper, r.Unit))
 		}
 	}
 	return strings.TrimRight(fmt.Sprintf("%-21s %9s  %-36s %s", r.Name, value, where, judged(r)), " ")

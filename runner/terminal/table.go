@@ -1,9 +1,12 @@
 package terminal
 
 import (
-	"math"
 	"strings"
+	"sync"
+	"time"
 
+	"fullthrow/reports/draw"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -144,98 +147,55 @@ func (g *Grid) Show(s *Screen) {
 	}
 }
 
-// scale draws intervals in so many cells between two values.
-type scale struct {
-	low, high float64
-	cells     int
-	mark      float64 // a line to compare with; NaN none
-}
-
-// ShareScale suits the shares given: from the roundest value below all of them
-// to 1.
-func ShareScale(cells int, mark float64, list ...yield.Share) scale {
-	least := 1.0
+// ShareCells are cells for intervals of shares, with a mark to compare with (NaN
+// none).
+func ShareCells(cells int, mark float64, list ...yield.Share) draw.Cells {
+	var lows []float64
 	for _, s := range list {
 		if s.Known() {
-			least = min(least, s.Low)
+			lows = append(lows, s.Low)
 		}
 	}
-	if !math.IsNaN(mark) {
-		least = min(least, mark)
-	}
-	a := scale{0, 1, cells, mark}
-	for _, x := range []float64{0.5, 0.8, 0.9, 0.95, 0.99} {
-		if x <= least {
-			a.low = x
-		}
-	}
-	return a
+	return draw.ShareCells(cells, mark, lows...)
 }
 
-func (a scale) cell(x float64) int {
-	return min(max(int((x-a.low)/(a.high-a.low)*float64(a.cells)), 0), a.cells-1)
-}
+// InCells draws a share with its interval.
+func InCells(a draw.Cells, s yield.Share) string { return a.Interval(s.Low, s.Value, s.High) }
 
-// interval draws ├──●──┤, and the mark as a broken line: ╎, where the interval
-// crosses it ┼.
-func (a scale) interval(low, value, high float64) string {
-	row := []rune(strings.Repeat(" ", a.cells))
-	mark := -1
-	if !math.IsNaN(a.mark) {
-		mark = a.cell(a.mark)
-		row[mark] = '╎'
+// English writes what stands outside sentences, whatever it is about.
+var English = sync.OnceValue(func() *wording.Translator {
+	book, err := wording.NewBook(time.Local)
+	if err != nil {
+		panic(err) // the language files are built in, and tested
 	}
-	if math.IsNaN(value) {
-		return string(row)
-	}
-	from, to := a.cell(low), a.cell(high)
-	for i := from; i <= to; i++ {
-		row[i] = '─'
-		if i == mark {
-			row[i] = '┼'
-		}
-	}
-	row[from], row[to] = '├', '┤'
-	row[a.cell(value)] = '●'
-	return string(row)
-}
+	return book.Translator("en")
+})
 
-func (a scale) Share(s yield.Share) string { return a.interval(s.Low, s.Value, s.High) }
-
-// Ends names the scale's ends, above its cells.
-func (a scale) Ends(format func(float64) string) string {
-	l, h := format(a.low), format(a.high)
-	return l + strings.Repeat(" ", max(a.cells-Columns(l)-Columns(h), 1)) + h
-}
-
-// Bar draws a share of the longest bar, to half a cell; what is there is never
-// invisible.
-func Bar(share float64, cells int) string {
-	if !(share > 0) {
-		return ""
-	}
-	halves := max(int(math.Round(2*min(share, 1)*float64(cells))), 1)
-	return strings.Repeat("█", halves/2) + strings.Repeat("▌", halves%2)
-}
+// Percent is a share in a table: "84.6 %".
+func Percent(x float64) string { return PlainSpaces(English().Column(x, 1)) }
 
 // WholePercent is a share for the ends of a scale: "80 %".
-func WholePercent(x float64) string { return yield.PercentDigits(x, 0) }
+func WholePercent(x float64) string { return PlainSpaces(English().Column(x, 0)) }
+
+// PlainSpaces has no spaces but those of a keyboard.
+func PlainSpaces(s string) string {
+	return strings.NewReplacer("\u00a0", " ", "\u202f", " ").Replace(s)
+}
 
 // FromTo is an interval in a table: "78.4 % to 91.0 %".
 func FromTo(s yield.Share) string {
 	if !s.Known() {
 		return ""
 	}
-	return yield.Percent(s.Low) + " to " + yield.Percent(s.High)
+	return Percent(s.Low) + " to " + Percent(s.High)
 }
 
 // Glossary says what words mean, under everything else.
-func Glossary(s *Screen, terms ...string) {
+func Glossary(s *Screen, t *wording.Translator, terms ...string) {
 	s.Say("\n%s", s.Strong("What the words mean"))
 	for _, key := range terms {
-		if t := yield.Explain(key); t.Name != "" {
-			lines := folded(t.String(), min(s.Room(), widest)-4, "    ")
-			s.Say("%s", s.Faint("  "+strings.TrimLeft(strings.Join(lines, "\n"), " ")))
-		}
+		name, meaning := wording.Term(t, key)
+		lines := folded(name+": "+meaning, min(s.Room(), widest)-4, "    ")
+		s.Say("%s", s.Faint("  "+strings.TrimLeft(strings.Join(lines, "\n"), " ")))
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"fullthrow/reports/draw"
 	"fullthrow/reports/yield"
 )
 
@@ -27,17 +28,17 @@ func TestIntervalBar(t *testing.T) {
 		{"beyond the scale", -3, 0.5, 7, math.NaN(), "├────●───┤"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			assert.Equal(t, c.want, scale{0, 1, 10, c.mark}.interval(c.low, c.value, c.high))
+			assert.Equal(t, c.want, draw.Cells{Low: 0, High: 1, Cells: 10, Mark: c.mark}.Interval(c.low, c.value, c.high))
 		})
 	}
 }
 
 func TestBarShowsWhatIsThere(t *testing.T) {
-	assert.Equal(t, "", Bar(0, 10))
-	assert.Equal(t, "", Bar(math.NaN(), 10))
-	assert.Equal(t, "▌", Bar(1e-9, 10))
-	assert.Equal(t, "█████", Bar(0.5, 10))
-	assert.Equal(t, "██████████", Bar(7, 10))
+	assert.Equal(t, "", draw.TextBar(0, 10))
+	assert.Equal(t, "", draw.TextBar(math.NaN(), 10))
+	assert.Equal(t, "▌", draw.TextBar(1e-9, 10))
+	assert.Equal(t, "█████", draw.TextBar(0.5, 10))
+	assert.Equal(t, "██████████", draw.TextBar(7, 10))
 }
 
 func TestFolded(t *testing.T) {
@@ -79,7 +80,7 @@ func TestPanelKeepsPointsFarOutsideAtItsEdge(t *testing.T) {
 	c, err := yield.NewChart(yield.ChartIndividuals, groups, yield.ChartOptions{Unit: "A", Baseline: base})
 	require.NoError(t, err)
 	var out strings.Builder
-	DrawPanel(&Screen{w: &out}, c.Panels[0], 9)
+	DrawPanel(&Screen{w: &out}, "value", c.Panels[0], 9)
 	text := out.String()
 	assert.Equal(t, 1, strings.Count(text, "▲ "), text) // and in the words below
 	assert.Contains(t, text, "▲ lies above the picture, up to 500 A.")

@@ -793,7 +793,7 @@ function measure.bursts(frames) end
 
 ---@class SweepOptions
 ---@field error_rate? number %; of packets lost, whose attenuation is wanted; above 0 and at most 50; default: 1
----@field confidence? number pure number; of the interval; above 0 and below 1; default: 0.95
+---@field confidence? number %; of the interval; at least 50 and below 100; default: 95
 ---@field shape? string of the curve: logistic or probit; default: logistic
 
 ---@class SweepResult
@@ -813,14 +813,14 @@ function measure.bursts(frames) end
 function measure.sweep(counts, options) end
 
 ---@class CompareOptions
----@field confidence? number pure number; of the two-sided interval; above 0 and below 1; default: 0.95
+---@field confidence? number %; of the two-sided interval; at least 50 and below 100; default: 95
 ---@field margin? number %; from which on a difference matters; at least 0
 ---@field inflation? number pure number; for losses in bursts, as bursts measures it; at least 1; default: 1
 
 ---@class CompareResult
 ---@field difference number %; of all frames; positive: the unit is worse
 ---@field interval Interval %; of the difference (Newcombe 1998)
----@field confidence number pure number; of the interval
+---@field confidence number %; of the interval
 ---@field worse boolean the interval lies above 0: the unit is worse
 ---@field not_worse boolean the interval lies below the margin
 
@@ -958,7 +958,7 @@ function measure.restart(trials) end
 
 ---@class StartCurveOptions
 ---@field reliability? number pure number; chance of starting that counts as reliable; above 0 and below 1; default: 0.9
----@field confidence? number pure number; of every statement; above 0 and below 1; default: 0.9
+---@field confidence? number %; of every statement; at least 50 and below 100; default: 90
 ---@field fall_to? number %; of its first voltage, where the node lets the unit start again; at least 0 and below 100
 ---@field capacitance? number F; of that node; not given: no resistance; at least 0
 
@@ -992,7 +992,7 @@ function measure.start_curve(trials, options) end
 ---@field longest? number s; time off; above 0
 ---@field ratio? number pure number; of neighbouring times off at which bisecting ends; at least 1.001; default: 1.1
 ---@field reliability? number pure number; chance of starting that counts as reliable; above 0 and below 1; default: 0.9
----@field confidence? number pure number; of every statement; above 0 and below 1; default: 0.9
+---@field confidence? number %; of every statement; at least 50 and below 100; default: 90
 ---@field most_trials? integer after which it ends in any case; at least 1; default: 100
 
 ---@class NextOffResult
@@ -1009,12 +1009,12 @@ function measure.next_off(trials, options) end
 
 ---Trials without a failure that show a reliability.
 ---@param reliability number 1
----@param confidence number 1
+---@param confidence number %
 ---@return integer 1
 function measure.success_run(reliability, confidence) end
 
 ---@class SummaryOptions
----@field confidence? number pure number; of the intervals; above 0 and below 1; default: 0.95
+---@field confidence? number %; of the intervals; at least 50 and below 100; default: 95
 
 ---@class SummaryResult
 ---@field count integer values
@@ -1034,12 +1034,12 @@ function measure.success_run(reliability, confidence) end
 function measure.summary(values, options) end
 
 ---@class PercentileOptions
----@field confidence? number pure number; of the interval; above 0 and below 1; default: 0.95
+---@field confidence? number %; of the interval; at least 50 and below 100; default: 95
 
 ---@class PercentileResult
 ---@field value number unit of the values; by rank p(N+1)
 ---@field interval Interval unit of the values; of the population's percentile, whatever its distribution
----@field confidence number pure number; of the interval
+---@field confidence number %; of the interval
 ---@field count integer values
 ---@field needed integer values from which on value is given
 
@@ -1102,7 +1102,7 @@ function measure.one_way(groups) end
 
 ---@class DetectionOptions
 ---@field probabilities? number[] pure number; of detection whose strengths are wanted; above 0 and below 1; default: 0.5,0.95
----@field confidence? number pure number; of the intervals; above 0 and below 1; default: 0.95
+---@field confidence? number %; of the intervals; at least 50 and below 100; default: 95
 ---@field strengths? number[] unit of the strength; at which the probability of detection is wanted, as 0.1,0.2
 
 ---@class Edge
@@ -1122,13 +1122,13 @@ function measure.one_way(groups) end
 function measure.detection(strengths, options) end
 
 ---@class ProportionOptions
----@field confidence? number pure number; of the intervals; above 0 and below 1; default: 0.95
+---@field confidence? number %; of the intervals; at least 50 and below 100; default: 95
 
 ---@class ProportionResult
 ---@field share number %; events over trials
 ---@field exact Interval %; Clopper-Pearson: never less than the confidence
 ---@field wilson Interval %; score: the confidence on average, narrower
----@field confidence number pure number; of the intervals
+---@field confidence number %; of the intervals
 
 ---A share of events, with its intervals.
 ---@param events integer

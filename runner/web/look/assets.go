@@ -13,6 +13,8 @@ import (
 	"sort"
 	"strings"
 	"time"
+
+	"fullthrow/reports/draw"
 )
 
 // assets are the files below /look/, each under a name that changes with what
@@ -29,7 +31,10 @@ type asset struct {
 }
 
 // sheets are the style sheets of every page, in order.
-var sheets = []string{"tokens.css", "base.css", "layout.css", "parts.css", "chart.css", "print.css"}
+var sheets = []string{"tokens.css", "base.css", "layout.css", "parts.css", "plot.css", "chart.css", "paper.css", "print.css"}
+
+// drawnSheets are those that drawings have with them.
+var drawnSheets = map[string]string{"tokens.css": draw.Tokens, "plot.css": draw.Style, "paper.css": "@media print {" + draw.Paper + "}"}
 
 func newAssets(l *Look) (*assets, error) {
 	a := &assets{look: l, files: map[string]asset{}, paths: map[string]string{}}
@@ -50,6 +55,10 @@ func newAssets(l *Look) (*assets, error) {
 	}
 	var all bytes.Buffer // one file for what every page needs: one request
 	for _, name := range sheets {
+		if css, ok := drawnSheets[name]; ok {
+			all.WriteString(css)
+			continue
+		}
 		data, err := fs.ReadFile(styleFiles, "styles/"+name)
 		if err != nil {
 			return nil, err

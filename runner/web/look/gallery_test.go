@@ -19,8 +19,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/chart"
 )
 
 // gallery shows every part and every chart, for people who change the look:
@@ -40,7 +40,7 @@ const gallery = `{{define "main"}}{{template "title" .}}
 {{template "pager" (in $ .Pager)}}
 {{template "empty" (in $ .Empty)}}
 <dl class="facts"><dt>{{t . "shell.language"}}</dt><dd>{{when . .At}} · {{duration . 3723}}</dd><dt>Serial</dt><dd class="serial">K824A00017M</dd></dl>
-{{template "term" (in $ .Term)}}<p><span class="state pass">{{template "shape" "pass"}}passed</span> <span class="state fail">{{template "shape" "fail"}}failed</span> <span class="state error">{{template "shape" "error"}}not measured</span> <span class="state doubt">{{template "shape" "doubt"}}inconclusive</span> <span class="state aborted">{{template "shape" "aborted"}}aborted</span> {{.Spark}}</p>
+{{template "term" (in $ .Term)}}<p><span class="state pass">{{template "shape" "pass"}}passed</span> <span class="state fail">{{template "shape" "fail"}}failed</span> <span class="state error">{{template "shape" "error"}}not measured</span> <span class="state doubt">{{template "shape" "doubt"}}inconclusive</span> <span class="state aborted">{{template "shape" "aborted"}}aborted</span></p>
 <p><button class="main">Main</button> <button>Other</button> <button disabled>Not now</button></p>
 {{end}}`
 
@@ -56,7 +56,6 @@ type galleryPage struct {
 	Empty    Empty
 	Term     Term
 	At       time.Time
-	Spark    template.HTML
 }
 
 // galleryWords are the few words of the gallery itself, by language.
@@ -108,21 +107,19 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 	}
 
 	day := func(i int) string { return w.ShortDay(p.At.AddDate(0, 0, i-29)) }
-	var trend, two []chart.Mark
+	var trend, two []draw.Mark
 	for i := range 30 {
 		y := 0.93 + 0.03*math.Sin(float64(i)/4) + r.Float64()*0.02
-		trend = append(trend, chart.Mark{Label: day(i), Value: y, Low: y - 0.03 - r.Float64()*0.02, High: min(1, y+0.025), Href: fmt.Sprint("/units?day=", i)})
+		trend = append(trend, draw.Mark{Label: day(i), Value: y, Low: y - 0.03 - r.Float64()*0.02, High: min(1, y+0.025), Href: fmt.Sprint("/units?day=", i)})
 	}
 	two = trend[:2]
-	var many []chart.ControlPoint
-	var sums []chart.SumsPoint
-	up, down := 0.0, 0.0
+	var many []draw.ControlPoint
 	for i := range 48 {
 		z := r.NormFloat64()
 		if i > 38 {
 			z += 1.6
 		}
-		c := chart.ControlPoint{Mark: chart.Mark{Label: fmt.Sprint(i + 1), Value: 9.1e-6 + 0.4e-6*z, Href: fmt.Sprint("/units?group=", i)}, Centre: 9.1e-6, Lower: 7.9e-6, Upper: 10.3e-6}
+		c := draw.ControlPoint{Mark: draw.Mark{Label: fmt.Sprint(i + 1), Value: 9.1e-6 + 0.4e-6*z, Href: fmt.Sprint("/units?group=", i)}, Centre: 9.1e-6, Lower: 7.9e-6, Upper: 10.3e-6}
 		if i < 16 {
 			c.Lower, c.Upper = 7.6e-6, 10.6e-6
 		}
@@ -133,37 +130,35 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 			c.Hits = append(c.Hits, "2", "5")
 		}
 		many = append(many, c)
-		up, down = max(0, up+z-0.5), max(0, down-z-0.5)
-		sums = append(sums, chart.SumsPoint{Label: fmt.Sprint(i + 1), Up: up, Down: down, Hit: up > 5 || down > 5, Href: "/units"})
 	}
-	var long []chart.ControlPoint
+	var long []draw.ControlPoint
 	for i := range 500 {
-		c := chart.ControlPoint{Mark: chart.Mark{Label: fmt.Sprint(i + 1), Value: 50 + r.NormFloat64(), Href: "/units"}, Centre: 50, Lower: 47, Upper: 53}
+		c := draw.ControlPoint{Mark: draw.Mark{Label: fmt.Sprint(i + 1), Value: 50 + r.NormFloat64(), Href: "/units"}, Centre: 50, Lower: 47, Upper: 53}
 		if c.Value > 53 || c.Value < 47 {
 			c.Hits = []string{"1"}
 		}
 		long = append(long, c)
 	}
-	var bars []chart.Mark
+	var bars []draw.Mark
 	for i, n := range []float64{41, 22, 13, 9, 5, 3, 1} {
 		label := []string{s[14], "tune.foreign_level", "restart.shortest_off", "standby.current", s[14] + " · " + s[14], "link.far_error_rate", "switches.switch_a_moves"}[i]
-		bars = append(bars, chart.Mark{Label: label, Value: n, Low: max(0, n-1.9*math.Sqrt(n)), High: n + 2.1*math.Sqrt(n) + 1, Href: "/units?cause=" + fmt.Sprint(i)})
+		bars = append(bars, draw.Mark{Label: label, Value: n, Low: max(0, n-1.9*math.Sqrt(n)), High: n + 2.1*math.Sqrt(n) + 1, Href: "/units?cause=" + fmt.Sprint(i)})
 	}
 	var values []float64
 	for range 600 {
 		values = append(values, 9.1e-6+0.8e-6*r.NormFloat64())
 	}
-	bins := chart.Bins(values, 26)
+	bins := draw.Bins(values, 26)
 	for i := range bins {
 		bins[i].Href = fmt.Sprint("/units?bin=", i)
 	}
-	var diffs []chart.Mark
+	var diffs []draw.Mark
 	for i, d := range []float64{0.31, -0.12, 0.06, 0.012, -0.004, 0.001} {
-		diffs = append(diffs, chart.Mark{Label: []string{"centre.left_x_play", "tune.foreign_level", s[14], "standby.current", "latency.p95", "link.near_error_rate"}[i], Value: d, Low: d - 0.03 - 0.01*float64(i), High: d + 0.03 + 0.01*float64(i), Href: "/reading"})
+		diffs = append(diffs, draw.Mark{Label: []string{"centre.left_x_play", "tune.foreign_level", s[14], "standby.current", "latency.p95", "link.near_error_rate"}[i], Value: d, Low: d - 0.03 - 0.01*float64(i), High: d + 0.03 + 0.01*float64(i), Href: "/reading"})
 	}
-	var hours []chart.HoursBar
+	var hours []draw.HoursBar
 	for i := range 10 {
-		b := chart.HoursBar{Mark: chart.Mark{Label: fmt.Sprintf("%02d:00", 6+i), Value: float64(50 + r.IntN(24)), Href: "/units"}, Target: 72}
+		b := draw.HoursBar{Mark: draw.Mark{Label: fmt.Sprintf("%02d:00", 6+i), Value: float64(50 + r.IntN(24)), Href: "/units"}, Target: 72}
 		b.Lost = float64(r.IntN(6))
 		if i == 4 {
 			b.Value, b.Lost = 21, 0
@@ -178,25 +173,24 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 		y2 = append(y2, 0.118+0.4*math.Exp(-f*24))
 		low = append(low, y[i]-0.02-0.01*r.Float64())
 	}
-	put := func(title, caption string, d chart.Drawing) Chart {
+	put := func(title, caption string, d draw.Drawing) Chart {
 		c := NewChart(title, caption, d)
 		c.CSV = "/csv"
 		return c
 	}
 	p.Charts = []Chart{
-		put(s[0], s[1], chart.Trend{Title: s[0], Unit: chart.Percent, Label: s[2], Of: s[11], Points: trend, Target: at(0.95)}.Draw(w)),
-		put(s[3], "", chart.Hours{Title: s[3], Label: s[3], Of: s[11], Bars: hours}.Draw(w)),
-		put(s[7], s[6], chart.Pareto{Title: s[7], Label: s[4], Of: s[12], Bars: bars, Total: 94}.Draw(w)),
-		put(s[8], s[6], chart.Control{Title: s[8], Unit: "A", Label: "standby.current", Of: s[11], Points: many}.Draw(w)),
-		put(s[8]+" 2", s[6], chart.Sums{Title: s[8] + " 2", Label: "standby.current", Of: s[11], Points: sums, Decision: 5}.Draw(w)),
-		put(s[8]+" 500", s[6], chart.Control{Title: s[8] + " 500", Label: "x", Of: s[11], Points: long}.Draw(w)),
-		put(s[9], s[6], chart.Histogram{Title: s[9], Unit: "A", Label: "standby.current", Bins: bins, Lower: at(1e-6), Upper: at(12e-6), Mean: 9.1e-6, SD: 0.8e-6}.Draw(w)),
-		put(s[10], s[6], chart.Comparison{Title: s[10], Unit: chart.Percent, Label: s[6], Of: s[13], Rows: diffs, Matter: 0.1}.Draw(w)),
-		put("inrush", "", chart.Capture{Plot: reports.Plot{Title: "inrush", XLabel: "time / s", YLabel: "current / A", Series: []reports.Series{{Name: "K824A00017M", X: x, Y: y}, {Name: "band", X: x, Y: y, Low: low}, {Name: "model", X: x, Y: y2}}}, Beside: []reports.Series{{X: x, Y: y2}}}.Draw(w)),
+		put(s[0], s[1], draw.Trend{Frame: draw.Frame{Title: s[0], Unit: draw.Percent, Label: s[2], Of: s[11]}, Points: trend, Target: at(0.95)}.Draw(w)),
+		put(s[3], "", draw.Hours{Frame: draw.Frame{Title: s[3], Label: s[3], Of: s[11]}, Bars: hours}.Draw(w)),
+		put(s[7], s[6], draw.Pareto{Frame: draw.Frame{Title: s[7], Label: s[4], Of: s[12]}, Bars: bars, Total: 94}.Draw(w)),
+		put(s[8], s[6], draw.Control{Frame: draw.Frame{Title: s[8], Unit: "A", Label: "standby.current", Of: s[11]}, Points: many}.Draw(w)),
+		put(s[8]+" 500", s[6], draw.Control{Frame: draw.Frame{Title: s[8] + " 500", Label: "x", Of: s[11]}, Points: long}.Draw(w)),
+		put(s[9], s[6], draw.Histogram{Frame: draw.Frame{Title: s[9], Unit: "A", Label: "standby.current"}, Bins: bins, Lower: at(1e-6), Upper: at(12e-6), Mean: 9.1e-6, SD: 0.8e-6}.Draw(w)),
+		put(s[10], s[6], draw.Comparison{Frame: draw.Frame{Title: s[10], Unit: draw.Percent, Label: s[6], Of: s[13]}, Rows: diffs, Matter: 0.1}.Draw(w)),
+		put("inrush", "", draw.Capture{Plot: reports.Plot{Title: "inrush", XLabel: "time / s", YLabel: "current / A", Series: []reports.Series{{Name: "K824A00017M", X: x, Y: y}, {Name: "band", X: x, Y: y, Low: low}, {Name: "model", X: x, Y: y2}}}, Beside: []reports.Series{{X: x, Y: y2}}}.Draw(w)),
 	}
 	p.Halves = []Chart{
-		put(s[2], s[1], chart.Trend{ID: "half", Title: s[2], Width: 560, Unit: chart.Percent, Label: s[2], Of: s[11], Points: two}.Draw(w)),
-		put(s[9], s[1], chart.Histogram{ID: "half2", Title: s[9], Width: 560, Unit: "A", Label: "standby.current", Bins: chart.Bins(values[:9], 8), Lower: at(1e-6), Upper: at(12e-6)}.Draw(w)),
+		put(s[2], s[1], draw.Trend{Frame: draw.Frame{ID: "half", Title: s[2], Width: 560, Unit: draw.Percent, Label: s[2], Of: s[11]}, Points: two}.Draw(w)),
+		put(s[9], s[1], draw.Histogram{Frame: draw.Frame{ID: "half2", Title: s[9], Width: 560, Unit: "A", Label: "standby.current"}, Bins: draw.Bins(values[:9], 8), Lower: at(1e-6), Upper: at(12e-6)}.Draw(w)),
 	}
 	p.Charts[2].Open = true
 	p.Table = Table{Caption: s[7], Head: []Cell{{Text: s[12]}, {Text: s[3], Number: true}, {Text: s[13]}}, Rows: [][]Cell{
@@ -206,7 +200,6 @@ func galleryData(t *testing.T, l *Look, lang, theme string) galleryPage {
 	p.Pager = Pager{1, 50, 1234, "", "/units?page=2"}
 	p.Empty = Empty{s[7], s[6], Link{Href: "/", Text: s[0]}}
 	p.Term = Term{s[2], s[6]}
-	p.Spark = chart.Spark("x", values[:40])
 	return p
 }
 
@@ -233,9 +226,7 @@ func TestGallery(t *testing.T) {
 			if dir := os.Getenv("GALLERY"); dir != "" {
 				css, hs := "", ""
 				for _, name := range append(sheets, "handset.css") {
-					data, err := styleFiles.ReadFile("styles/" + name)
-					require.NoError(t, err)
-					css += string(data)
+					css += styleText(t, name)
 				}
 				html = regexp.MustCompile(`<link rel="stylesheet"[^>]*>`).ReplaceAllString(html, "")
 				html = strings.Replace(html, "</head>", "<style>"+css+hs+"</style></head>", 1)

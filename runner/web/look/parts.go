@@ -3,7 +3,7 @@ package look
 import (
 	"html/template"
 
-	"fullthrow/runner/web/chart"
+	"fullthrow/reports/draw"
 )
 
 // Figure is a number with how sure it is and what it means, all in the reader's
@@ -41,10 +41,10 @@ type Pager struct {
 }
 
 // Table is rows of cells below their heads.
-type Table = chart.Table
+type Table = draw.Table
 
 // Cell is one of a table.
-type Cell = chart.Cell
+type Cell = draw.Cell
 
 // Chart is a drawing with its words and the numbers beside it.
 type Chart struct {
@@ -59,6 +59,6 @@ type Chart struct {
 }
 
 // NewChart puts a drawing between its words.
-func NewChart(title, caption string, d chart.Drawing) Chart {
+func NewChart(title, caption string, d draw.Drawing) Chart {
 	return Chart{Title: title, Caption: caption, SVG: d.SVG, Notes: d.Notes, Table: d.Table}
 }

@@ -8,9 +8,10 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -257,20 +258,13 @@ func (q *query) twoSides(v *view, sa, sb side) error {
 		}
 	}
 	c := yield.Compare(a, b, o)
-	switch {
-	case len(c.Readings) == 0:
-		v.Answer = q.t("manager.differs.nothing")
-	case c.Differ == 0:
-		v.Answer = q.begun("manager.differs.none_differ", "count", len(c.Readings), "a", a.Name, "b", b.Name)
-	default:
-		v.Answer = q.begun("manager.differs.answer", "count", c.Differ, "of", len(c.Readings), "a", a.Name, "b", b.Name)
-	}
+	v.Answer = upperFirst(wording.Comparison(q.w, c))
 	if y := c.Yield; y != nil {
 		v.add(block{Figures: q.yieldPair(y, a.Name, b.Name, sa, sb)})
 	}
 	v.add(q.differences(v, c, sa, sb)...)
-	if len(c.Cautions) > 0 {
-		v.add(block{Text: &text{Notes: append([]string{c.Text}, c.Cautions...), NotesTitle: q.t("manager.notes")}})
+	if len(c.Readings) > 0 {
+		v.add(block{Text: &text{Notes: append([]string{wording.Difference(q.w, c, c.Readings[0])}, wording.Remarks(q.w, c.Cautions)...), NotesTitle: q.t("manager.notes")}})
 	}
 	return nil
 }
@@ -302,7 +296,7 @@ func (q *query) yieldPair(y *yield.ShareDifference, a, b string, sa, sb side) []
 		f.Href = q.units(string(of.by), of.value, "first", "1")
 		return f
 	}
-	d := look.Figure{Name: q.t("manager.differs.difference"), Value: q.points(y.Difference.Value), Interval: q.t("manager.between", "low", q.points(y.Difference.Low), "high", q.points(y.Difference.High))}
+	d := look.Figure{Name: q.t("manager.differs.difference"), Value: q.points(y.Difference.Value), Interval: q.t("figures.between", "low", q.points(y.Difference.Low), "high", q.points(y.Difference.High))}
 	switch {
 	case y.Test == nil:
 		d.Meaning = q.t("manager.differs.no_test")
@@ -342,7 +336,7 @@ func (q *query) differences(v *view, c yield.Comparison, sa, sb side) []block {
 	s := sheet{name: "readings", head: []string{"reading", "unit", "a_n", "a_mean", "a_sd", "a_failed", "b_n", "b_mean", "b_sd", "b_failed", "difference", "low", "high", "of_limits", "of_limits_low", "of_limits_high", "level_p", "level_p_corrected", "spread_ratio", "differs"}}
 	t := look.Table{Head: []look.Cell{{Text: q.t("manager.head.reading")}, {Text: c.A, Number: true}, {Text: c.B, Number: true}, {Text: q.t("manager.differs.difference"), Number: true},
 		{Text: q.t("manager.head.interval"), Number: true}, {Text: q.t("manager.head.of_limits"), Number: true}, {Text: q.t("manager.head.verdict")}}}
-	var rows []chart.Mark
+	var rows []draw.Mark
 	for _, d := range c.Readings {
 		href := q.same("reading", d.Name)
 		if q.values["reading"] == d.Name {
@@ -353,7 +347,7 @@ func (q *query) differences(v *view, c yield.Comparison, sa, sb side) []block {
 		if d.Limit != nil {
 			if share = d.Limit.Share; finite(share.Value) {
 				ofLimits = q.points(share.Value)
-				rows = append(rows, chart.Mark{Label: d.Name, Value: share.Value, Low: share.Low, High: share.High, Href: href,
+				rows = append(rows, draw.Mark{Label: d.Name, Value: share.Value, Low: share.Low, High: share.High, Href: href,
 					Title: q.t("manager.differs.mark", "name", d.Name, "a", q.quantity(d.A.Mean, d.Unit), "b", q.quantity(d.B.Mean, d.Unit))})
 			}
 		}
@@ -361,7 +355,7 @@ func (q *query) differences(v *view, c yield.Comparison, sa, sb side) []block {
 		words, shape := q.differWords(d)
 		between := ""
 		if finite(e.Low) && finite(e.High) {
-			between = q.t("manager.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
+			between = q.t("figures.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
 		}
 		t.Rows = append(t.Rows, []look.Cell{{Text: d.Name, Href: href}, {Text: q.quantity(d.A.Mean, d.Unit), Number: true}, {Text: q.quantity(d.B.Mean, d.Unit), Number: true},
 			{Text: q.signed(e.Value, d.Unit), Number: true}, {Text: between, Number: true}, {Text: ofLimits, Number: true}, {Text: words, Shape: shape}})
@@ -372,10 +366,9 @@ func (q *query) differences(v *view, c yield.Comparison, sa, sb side) []block {
 		if d.Spread != nil {
 			ratio = d.Spread.Ratio.Value
 		}
-		s.row(d.Name, d.Unit, d.A.N, d.A.Mean, d.A.SD, d.A.Failed, d.B.N, d.B.Mean, d.B.SD, d.B.Failed, e.Value, e.Low, e.High, share.Value, share.Low, share.High, p, corrected, ratio, strings.Join(d.Differs, " "))
+		s.row(d.Name, d.Unit, d.A.N, d.A.Mean, d.A.SD, d.A.Failed, d.B.N, d.B.Mean, d.B.SD, d.B.Failed, e.Value, e.Low, e.High, share.Value, share.Low, share.High, p, corrected, ratio, differing(d))
 	}
-	k := chart.Comparison{ID: "readings", Title: q.begun("manager.differs.chart", "a", c.A, "b", c.B), Desc: q.t("manager.differs.caption"), Unit: chart.Percent, Label: q.t("manager.differs.label"), Of: q.t("manager.head.reading"),
-		Rows: rows, Matter: 0.1, Most: mostRows}
+	k := draw.Comparison{Frame: draw.Frame{ID: "readings", Title: q.begun("manager.differs.chart", "a", c.A, "b", c.B), Desc: q.t("manager.differs.caption"), Unit: draw.Percent, Label: q.t("manager.differs.label"), Of: q.t("manager.head.reading")}, Rows: rows, Matter: 0.1, Most: mostRows}
 	drawn := look.NewChart(k.Title, k.Desc, k.Draw(q.w))
 	b := q.chart(v, drawn, s)
 	t.Caption = k.Title
@@ -384,30 +377,25 @@ func (q *query) differences(v *view, c yield.Comparison, sa, sb side) []block {
 		b.Chart.Notes = append(b.Chart.Notes, q.t("manager.differs.sums"))
 	}
 	list := []block{b}
-	if len(c.OnlyA)+len(c.OnlyB) > 0 {
-		x := &text{}
-		if len(c.OnlyA) > 0 {
-			x.Lines = append(x.Lines, q.t("manager.differs.only", "name", c.A, "list", strings.Join(c.OnlyA, ", ")))
-		}
-		if len(c.OnlyB) > 0 {
-			x.Lines = append(x.Lines, q.t("manager.differs.only", "name", c.B, "list", strings.Join(c.OnlyB, ", ")))
-		}
-		list = append(list, block{Text: x})
+	if rest := wording.ComparisonRest(q.w, c); len(rest) > 0 {
+		list = append(list, block{Text: &text{Lines: rest}})
 	}
 	return list
+}
+
+// differing are the codes of what differs, for a sheet.
+func differing(d yield.Difference) string {
+	var codes []string
+	for _, what := range d.Differs {
+		codes = append(codes, string(what))
+	}
+	return strings.Join(codes, " ")
 }
 
 func (q *query) differWords(d yield.Difference) (text, shape string) {
 	var parts []string
 	for _, what := range d.Differs {
-		switch what {
-		case yield.DiffersFailing:
-			parts = append(parts, q.t("manager.differs.failing"))
-		case yield.DiffersLevel:
-			parts = append(parts, q.t("manager.differs.level"))
-		case yield.DiffersSpread:
-			parts = append(parts, q.t("manager.differs.spread"))
-		}
+		parts = append(parts, q.t("manager.differs.is_"+string(what)))
 	}
 	if len(parts) == 0 {
 		if d.Level.Test == nil {

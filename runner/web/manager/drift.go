@@ -7,9 +7,10 @@ import (
 	"strconv"
 	"time"
 
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -110,7 +111,7 @@ func cutFor(s yield.Series) string {
 func (q *query) driftChoice(names, kinds []string, kind, by, rules string) block {
 	reading := q.values["reading"]
 	c := &choice{Label: q.t("manager.drift.choose"), Action: q.path, Button: q.t("manager.filter.show")}
-	what := selectField{Name: "reading", Label: q.t("manager.drift.what"), Options: []option{{"", q.t("manager.term.first_pass"), reading == ""}}}
+	what := selectField{Name: "reading", Label: q.t("manager.drift.what"), Options: []option{{"", q.t("figures.term.first_pass"), reading == ""}}}
 	for _, n := range names {
 		what.Options = append(what.Options, option{n, n, n == reading})
 	}
@@ -182,7 +183,7 @@ func (q *query) yieldChart(v *view, kind string, by store.By, o yield.ChartOptio
 			return "", ""
 		}
 		return labels[i], q.behind(tested[i], by, "first", "1", "outcome", "failed")
-	}, q.t("manager.drift.yield"), q.t("manager.by."+string(by)), nil)
+	}, q.t("manager.by."+string(by)), nil)
 	return nil
 }
 
@@ -198,7 +199,11 @@ func (q *query) groupedFor(by store.By) ([]yield.Group, store.By, error) {
 // noChart says why there is no chart.
 func (q *query) noChart(v *view, err error) {
 	v.Answer = q.t("manager.drift.no_chart")
-	v.add(block{Text: &text{Lines: []string{q.t("manager.drift.no_chart_hint")}, Notes: []string{err.Error()}, NotesTitle: q.t("manager.notes")}})
+	x := &text{Lines: []string{q.t("manager.drift.no_chart_hint")}}
+	if e := (*yield.ChartError)(nil); errors.As(err, &e) {
+		v.Answer = wording.NoChart(q.w, e.Why)
+	}
+	v.add(block{Text: x})
 }
 
 // readingChart is the control chart of a reading.
@@ -235,10 +240,10 @@ func (q *query) readingChart(v *view, s yield.Series, kind, by string, o yield.C
 		notes = append(notes, q.t("manager.drift.lone", "count", lone))
 	}
 	if s.Total > int64(len(s.Points)) {
-		notes = append(notes, q.t("manager.newest", "shown", len(s.Points), "count", s.Total))
+		notes = append(notes, q.t("figures.remark.newest", "shown", len(s.Points), "count", s.Total))
 	}
 	if s.LimitChanged {
-		notes = append(notes, q.t("manager.limit_changed"))
+		notes = append(notes, q.t("figures.remark.limit_changed"))
 	}
 	named := make([]string, len(groups))
 	for i, g := range groups {
@@ -260,21 +265,14 @@ func (q *query) readingChart(v *view, s yield.Series, kind, by string, o yield.C
 			return named[i], unitOf("", p.SerialNumber, p.Run)
 		}
 		return named[i], q.behind(yield.Group{Key: g.Label, Start: g.Start}, store.By(by), "first", "1", "reading", "")
-	}, s.Name, q.t("manager.by."+by), notes)
+	}, q.t("manager.by."+by), notes)
 	v.add(block{Links: []look.Link{{Href: q.link("/hold", "reading", s.Name), Text: q.t("manager.drift.to_hold")}, {Href: q.link("/differs", "reading", s.Name), Text: q.t("manager.hold.to_differs")}}})
 	return nil
 }
 
 // controlChart draws the panels of a chart and says which rules fired.
-func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (label, href string), what, point string, notes []string) {
-	switch c.State {
-	case yield.StateInControl:
-		v.Answer = q.t("manager.drift.in_control", "what", what)
-	case yield.StateByChance:
-		v.Answer = q.t("manager.drift.by_chance", "what", what, "count", c.Signals, "chance", math.Round(c.Chance*10)/10)
-	default:
-		v.Answer = q.t("manager.drift.signals", "what", what, "count", c.Signals, "chance", math.Round(c.Chance*10)/10)
-	}
+func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (label, href string), point string, notes []string) {
+	v.Answer = wording.Chart(q.w, c)
 	for k, p := range c.Panels {
 		name := "panel"
 		if k > 0 {
@@ -283,19 +281,19 @@ func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (labe
 		s := sheet{name: name, head: []string{"point", "time", "n", "value", "lower", "centre", "upper", "rules"}}
 		unit := p.Unit
 		if p.Share {
-			unit = chart.Percent
+			unit = draw.Percent
 		}
 		if c.Kind == yield.ChartCUSUM {
 			unit = p.Unit
 		}
-		title := q.t("manager.drift.panel." + string(c.Kind) + "." + strconv.Itoa(k))
-		d := chart.Control{ID: name, Title: title, Unit: unit, Label: title, Of: point}
+		title := wording.Panel(q.w, p.Of)
+		d := draw.Control{Frame: draw.Frame{ID: name, Title: title, Unit: unit, Label: title, Of: point}}
 		if k > 0 {
 			d.Height = 240
 		}
 		for i, x := range p.Points {
 			label, href := of(i + lag(c, k))
-			mark := chart.ControlPoint{Mark: chart.Mark{Label: label, Value: x.Value, Href: href}, Centre: x.Centre, Lower: x.Lower, Upper: x.Upper}
+			mark := draw.ControlPoint{Mark: draw.Mark{Label: label, Value: x.Value, Href: href}, Centre: x.Centre, Lower: x.Lower, Upper: x.Upper}
 			if x.Lower == x.Centre && x.Upper == x.Centre {
 				mark.Lower, mark.Upper = math.NaN(), math.NaN()
 			}
@@ -349,17 +347,16 @@ func (q *query) fired(c yield.ControlChart, of func(i int) (label, href string))
 		if h.From != h.To {
 			where = q.t("manager.drift.from_to", "from", from, "to", to)
 		}
-		switch h.Side {
-		case "above", "below", "rising", "falling":
-			where += " (" + q.t("manager.drift.side."+h.Side) + ")"
+		if h.Side != "" {
+			where += " (" + wording.Side(q.w, h.Side) + ")"
 		}
 		k := kind{h.Panel, h.Rule}
 		i, ok := place[k]
 		if !ok {
-			id := "manager.rule." + string(c.RuleSet) + "." + strconv.Itoa(h.Rule)
-			r := rule{Number: strconv.Itoa(h.Rule), Name: q.t(id), Means: q.t(id + "_means"), Where: where}
+			name, means := wording.Rule(q.w, h.Code)
+			r := rule{Number: strconv.Itoa(h.Rule), Name: name, Means: means, Where: where}
 			if len(c.Panels) > 1 {
-				r.Where = q.t("manager.drift.panel."+string(c.Kind)+"."+strconv.Itoa(h.Panel)) + ": " + where
+				r.Where = wording.Panel(q.w, c.Panels[h.Panel].Of) + ": " + where
 			}
 			place[k] = len(x.Rules)
 			x.Rules = append(x.Rules, r)
@@ -374,9 +371,12 @@ func (q *query) fired(c yield.ControlChart, of func(i int) (label, href string))
 			x.Rules[place[k]].Where += " " + q.t("manager.drift.fired_more", "count", n-mostFired+1)
 		}
 	}
-	x.Notes = append(x.Notes, c.Verdict, c.Means, c.Limits)
-	x.Notes = append(x.Notes, c.Cautions...)
-	x.Notes = slices.DeleteFunc(x.Notes, func(s string) bool { return s == "" })
+	first := ""
+	if h := c.First; h != nil {
+		first, _ = of(h.First + lag(c, h.Panel))
+	}
+	x.Notes = append(wording.ChartMeans(q.w, c, first), upperFirst(wording.ChartLimits(q.w, c.Limits))+".")
+	x.Notes = append(x.Notes, wording.Remarks(q.w, c.Cautions)...)
 	return block{Text: x}
 }
 
@@ -399,11 +399,11 @@ func (q *query) golden(v *view, s yield.Series) {
 		return
 	}
 	d := yield.FindDrift(s, yield.DriftOptions{})
-	line := q.goldenWords(d)
+	line := wording.Drift(q.w, d)
 	sh := sheet{name: "golden", head: []string{"time", "run", "serial_number", "station", "nest", "value", "unit", "lower", "upper"}}
-	t := chart.Control{ID: "golden", Title: q.t("manager.golden.title"), Desc: line, Unit: s.Unit, Label: s.Name, Of: q.t("manager.by.run"), Height: 260}
+	t := draw.Control{Frame: draw.Frame{ID: "golden", Title: q.t("manager.golden.title"), Desc: line, Unit: s.Unit, Label: s.Name, Of: q.t("manager.by.run"), Height: 260}}
 	for _, p := range s.Points {
-		t.Points = append(t.Points, chart.ControlPoint{Mark: chart.Mark{Label: q.shortDay(p.Time), Value: p.Value, Href: unitOf("", p.SerialNumber, p.Run)},
+		t.Points = append(t.Points, draw.ControlPoint{Mark: draw.Mark{Label: q.shortDay(p.Time), Value: p.Value, Href: unitOf("", p.SerialNumber, p.Run)},
 			Centre: d.Reference, Lower: math.NaN(), Upper: math.NaN()})
 		sh.row(p.Time, p.Run, p.SerialNumber, p.Station, p.Nest, p.Value, s.Unit, s.Lower, s.Upper)
 	}
@@ -411,28 +411,7 @@ func (q *query) golden(v *view, s yield.Series) {
 	c.Notes = append(c.Notes, q.t("manager.golden.about"))
 	b := q.chart(v, c, sh)
 	v.add(b)
-	if notes := append([]string{d.Text}, d.Cautions...); d.Text != "" {
-		v.add(block{Text: &text{Notes: notes, NotesTitle: q.t("manager.notes")}})
+	if len(d.Cautions) > 0 {
+		v.add(block{Text: &text{Notes: wording.Remarks(q.w, d.Cautions), NotesTitle: q.t("manager.notes")}})
 	}
-}
-
-func (q *query) goldenWords(d yield.Drift) string {
-	var text string
-	switch d.Kind {
-	case yield.DriftFew:
-		return q.t("manager.golden.few", "count", d.N)
-	case yield.DriftStep:
-		text = q.t("manager.golden.step", "size", q.quantity(math.Abs(d.Step.Size.Value), d.Unit), "day", q.w.Day(d.Step.Time))
-	case yield.DriftSlope:
-		text = q.t("manager.golden.slope", "size", q.quantity(math.Abs(30*d.Slope.Value), d.Unit))
-	default:
-		text = q.t("manager.golden.steady", "count", d.N, "days", math.Round(d.Days))
-	}
-	if finite(d.ShiftShare.Value) && d.Kind != yield.DriftNone {
-		text += " " + q.t("manager.golden.share", "share", q.w.Percent(tenth(math.Abs(d.ShiftShare.Value))))
-	}
-	if d.Matters {
-		return text + " " + q.t("manager.golden.matters")
-	}
-	return text
 }

@@ -1,9 +1,11 @@
 package manager
 
 import (
+	"fullthrow/reports/draw"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -37,7 +39,7 @@ func (m *Manager) fails(q *query) (*view, error) {
 	v.add(block{Links: links})
 	if p.Failed == 0 {
 		v.Answer = q.t("manager.fails.nothing", "count", p.Units)
-		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Percent(tenth(yield.AtMost(0, float64(p.Units), 0.95))))}})
+		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Share(statistics.AtMost(0, float64(p.Units), 0.95)))}})
 	} else {
 		v.Answer = q.failsAnswer(p, kind)
 		v.add(q.pareto(v, p, kind))
@@ -82,12 +84,12 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 	for _, h := range []string{"units", "of_tested", "interval", "of_failed", "cumulative", "would_be"} {
 		t.Head = append(t.Head, look.Cell{Text: q.t("manager.head." + h), Number: true})
 	}
-	var marks []chart.Mark
+	var marks []draw.Mark
 	for _, b := range p.Bars {
 		href := q.units(kind, b.Name, "first", "1")
 		label := q.failureName(kind, b.Name)
 		if b.Units > 0 {
-			marks = append(marks, chart.Mark{Label: label, Value: float64(b.Units), Low: b.OfTested.Low * float64(p.Units), High: b.OfTested.High * float64(p.Units), Href: href,
+			marks = append(marks, draw.Mark{Label: label, Value: float64(b.Units), Low: b.OfTested.Low * float64(p.Units), High: b.OfTested.High * float64(p.Units), Href: href,
 				Title: q.t("manager.fails.bar", "label", label, "count", b.Units, "share", q.share(b.OfTested), "interval", q.interval(b.OfTested))})
 		} else {
 			href = q.units(kind, b.Name) // in retests only
@@ -102,7 +104,7 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 		t.Rows = append(t.Rows, row)
 		s.row(b.Name, b.Part, b.Rule, b.Units, b.Runs, b.OfTested.Value, b.OfTested.Low, b.OfTested.High, b.OfFailed.Value, b.Cumulative, p.WouldBe(b))
 	}
-	d := chart.Pareto{ID: "pareto", Title: q.t("manager.fails.chart_" + kind), Desc: q.t("manager.fails.caption"), Label: q.t("manager.head.units"), Of: q.t("manager.kind." + kind), Bars: marks, Total: float64(p.Findings)}
+	d := draw.Pareto{Frame: draw.Frame{ID: "pareto", Title: q.t("manager.fails.chart_" + kind), Desc: q.t("manager.fails.caption"), Label: q.t("manager.head.units"), Of: q.t("manager.kind." + kind)}, Bars: marks, Total: float64(p.Findings)}
 	c := look.NewChart(d.Title, d.Desc, d.Draw(q.w))
 	if p.Unnamed > 0 {
 		c.Notes = append(c.Notes, q.t("manager.fails.unnamed", "count", p.Unnamed))
@@ -121,7 +123,7 @@ func (q *query) rolled(v *view, checks []yield.CheckCount, counts yield.Counts) 
 	t := &table{Title: q.t("manager.fails.checks"), CSV: q.csvOf("checks")}
 	t.Caption = t.Title
 	if r.Yield.Known() {
-		t.Intro = q.t("manager.fails.rolled", "yield", q.w.Percent(tenth(r.Yield.Value)), "interval", q.between(r.Yield.Low, r.Yield.High))
+		t.Intro = q.t("manager.fails.rolled", "yield", q.w.Share(r.Yield.Value), "interval", wording.Between(q.w, r.Yield.Low, r.Yield.High))
 	}
 	t.Head = []look.Cell{{Text: q.t("manager.kind.check")}, {Text: q.t("manager.head.about")}, {Text: q.t("manager.head.judged"), Number: true}, {Text: q.t("manager.head.failed"), Number: true}, {Text: q.t("manager.head.passed"), Number: true}, {Text: q.t("manager.head.interval"), Number: true}}
 	for _, c := range r.Checks {

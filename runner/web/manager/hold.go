@@ -1,16 +1,15 @@
 package manager
 
 import (
-	"fmt"
-	"html"
 	"html/template"
 	"math"
 	"net/http"
 	"slices"
 	"strings"
 
+	"fullthrow/reports/draw"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -70,10 +69,10 @@ func (m *Manager) hold(q *query) (*view, error) {
 	s := sheet{name: "readings", head: []string{"reading", "unit", "n", "mean", "standard_deviation", "min", "max", "lower", "upper", "failed", "ppk", "ppk_low", "ppk_high"}}
 	for _, r := range rows {
 		n := r.moments
-		s.row(n.Name, n.Unit, n.N, n.Mean, sd(n), n.Min, n.Max, n.Lower, n.Upper, n.Failed, r.index, r.low, r.high)
+		s.row(n.Name, n.Unit, n.N, n.Mean, n.SD(), n.Min, n.Max, n.Lower, n.Upper, n.Failed, r.index, r.low, r.high)
 	}
 	for _, n := range slices.Concat(constant, without) {
-		s.row(n.Name, n.Unit, n.N, n.Mean, sd(n), n.Min, n.Max, n.Lower, n.Upper, n.Failed, nil, nil, nil)
+		s.row(n.Name, n.Unit, n.N, n.Mean, n.SD(), n.Min, n.Max, n.Lower, n.Upper, n.Failed, nil, nil, nil)
 	}
 	v.sheets = append(v.sheets, s)
 	if len(rows) > 0 {
@@ -96,19 +95,12 @@ func (m *Manager) hold(q *query) (*view, error) {
 	return v, nil
 }
 
-func sd(n yield.Moments) float64 {
-	if n.N < 2 {
-		return math.NaN()
-	}
-	return math.Sqrt(max(n.M2, 0) / float64(n.N-1))
-}
-
 // rank orders readings by how little room they have: the distance from the
 // mean to the nearer limit, in three standard deviations. Readings without a
 // limit, and those of too few or equal values, have none.
 func (q *query) rank(moments []yield.Moments) (rows []roomRow, without, constant []yield.Moments) {
 	for _, n := range moments {
-		sigma := sd(n)
+		sigma := n.SD()
 		switch {
 		case n.Lower == nil && n.Upper == nil:
 			without = append(without, n)
@@ -124,7 +116,7 @@ func (q *query) rank(moments []yield.Moments) (rows []roomRow, without, constant
 		}
 		low, high := yield.CpkInterval(x.Cpk, float64(n.N), float64(n.N-1), 0.95)
 		r := roomRow{Name: n.Name, About: q.readingAbout(n.Name), Href: q.same("reading", n.Name), moments: n, index: x.Cpk, low: low, high: high,
-			Index: q.w.Fixed(x.Cpk, 2), Interval: q.t("manager.range", "low", q.w.Fixed(low, 2), "high", q.w.Fixed(high, 2)),
+			Index: q.w.Fixed(x.Cpk, 2), Interval: q.t("figures.range", "low", q.w.Fixed(low, 2), "high", q.w.Fixed(high, 2)),
 			Mean: q.quantity(n.Mean, n.Unit), Limits: q.limits(n.Lower, n.Upper, n.Unit), Failed: q.w.Number(float64(n.Failed))}
 		if n.Failed > 0 {
 			r.FailedHref = q.units("reading", n.Name, "first", "1")
@@ -153,28 +145,10 @@ func (q *query) rank(moments []yield.Moments) (rows []roomRow, without, constant
 // room draws where values lie against the limits: three standard deviations to
 // either side of the mean, as far as there were any.
 func (q *query) room(n yield.Moments, sigma float64) template.HTML {
-	const wide, high = 200.0, 30.0
-	from, to := max(n.Mean-3*sigma, n.Min), min(n.Mean+3*sigma, n.Max)
-	low, up := from, to
-	for _, l := range []*float64{n.Lower, n.Upper} {
-		if l != nil {
-			low, up = min(low, *l), max(up, *l)
-		}
-	}
-	edge := (up - low) * 0.06
-	low, up = low-edge, up+edge
-	at := func(x float64) float64 { return min(max((x-low)/(up-low)*wide, 0), wide) }
-	var b strings.Builder
-	title := q.t("manager.hold.room", "name", n.Name, "from", q.quantity(from, n.Unit), "to", q.quantity(to, n.Unit), "limits", q.limits(n.Lower, n.Upper, n.Unit))
-	fmt.Fprintf(&b, `<svg class="plot room" viewBox="0 0 %.0f %.0f" role="img"><title>%s</title>`, wide, high, html.EscapeString(title))
-	if n.Lower != nil {
-		fmt.Fprintf(&b, `<rect class="beyond" x="0" y="3" width="%.1f" height="24"/><path class="limit" d="M%.1f 3V27"/>`, at(*n.Lower), at(*n.Lower))
-	}
-	if n.Upper != nil {
-		fmt.Fprintf(&b, `<rect class="beyond" x="%.1f" y="3" width="%.1f" height="24"/><path class="limit" d="M%.1f 3V27"/>`, at(*n.Upper), wide-at(*n.Upper), at(*n.Upper))
-	}
-	fmt.Fprintf(&b, `<path class="axis" d="M0 27.5H%.0f"/><rect class="bar" x="%.1f" y="10" width="%.1f" height="10" rx="2"/><path class="over" d="M%.1f 6V24"/></svg>`, wide, at(from), max(at(to)-at(from), 1.5), at(n.Mean))
-	return svg(b.String())
+	s := draw.Scale{Unit: n.Unit, Value: n.Mean, Lower: n.Lower, Upper: n.Upper, Width: 240, Tall: 8}
+	s.From, s.To = max(n.Mean-3*sigma, n.Min), min(n.Mean+3*sigma, n.Max)
+	return s.SVG(q.w, "room-"+n.Name, n.Name, q.t("manager.hold.room", "name", n.Name, "from", q.quantity(s.From, n.Unit),
+		"to", q.quantity(s.To, n.Unit), "limits", q.limits(n.Lower, n.Upper, n.Unit)))
 }
 
 // series reads the newest values of a reading.
@@ -201,7 +175,7 @@ func (q *query) holdOne(v *view, reading string) error {
 		return q.nothing(v)
 	}
 	study := s.Capability(yield.CapabilityOptions{})
-	v.Answer = q.studyAnswer(study)
+	v.Answer = wording.CapabilityVerdict(q.w, &study)
 	if about := q.readingAbout(reading); about != "" {
 		v.About += " · " + about
 	}
@@ -211,7 +185,7 @@ func (q *query) holdOne(v *view, reading string) error {
 		v.add(block{Figures: second, Small: true})
 	}
 	v.add(q.histogram(v, s, study))
-	v.add(q.studyWords(study, s))
+	v.add(q.studyWords(study))
 	q.studySheet(v, study)
 	values := sheet{name: "values", head: []string{"time", "run", "serial_number", "lot", "station", "nest", "value", "unit", "verdict"}}
 	for _, p := range s.Points {
@@ -222,59 +196,13 @@ func (q *query) holdOne(v *view, reading string) error {
 	return nil
 }
 
-// decisive is the index that the verdict goes by, as yield takes it.
-func decisive(t yield.CapabilityStudy) (name string, e *yield.Estimate) {
-	if t.State == yield.CapabilityByPercent && t.Percentile != nil && t.Percentile.Ppk != nil {
-		return "Ppk", t.Percentile.Ppk
-	}
-	if t.Cpk != nil && (t.Ppk == nil || t.Ppk.Value >= t.Cpk.Value/1.05) {
-		return "Cpk", t.Cpk
-	}
-	return "Ppk", t.Ppk
-}
-
-func (q *query) studyAnswer(t yield.CapabilityStudy) string {
-	name, e := decisive(t)
-	index := ""
-	if e != nil {
-		index = q.w.Fixed(e.Value, 2)
-	}
-	switch t.State {
-	case yield.CapabilityHolds:
-		return q.t("manager.hold.holds", "index", name, "value", index)
-	case yield.CapabilityLikely:
-		return q.t("manager.hold.likely", "index", name, "value", index)
-	case yield.CapabilityJust:
-		return q.t("manager.hold.just", "index", name, "value", index)
-	case yield.CapabilityNot:
-		return q.t("manager.hold.not", "index", name, "value", index)
-	case yield.CapabilityMoot:
-		return q.t("manager.hold.moot")
-	case yield.CapabilityByPercent:
-		if e == nil {
-			return q.t("manager.hold.not_normal")
-		}
-		if t.Percentile.AtMost {
-			return q.t("manager.hold.percentile_most", "value", index)
-		}
-		return q.t("manager.hold.percentile", "value", index)
-	}
-	switch {
-	case t.Spec.Lower == nil && t.Spec.Upper == nil:
-		return q.t("manager.hold.none_limits")
-	case t.N < 8:
-		return q.t("manager.hold.none_few", "count", t.N)
-	}
-	return q.t("manager.hold.none_constant")
-}
-
 // studyFigures are the figures that the verdict goes by, and the others.
 func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, second []look.Figure) {
 	index := func(name string, e *yield.Estimate) (look.Figure, bool) {
 		if e == nil {
 			return look.Figure{}, false
 		}
-		return look.Figure{Name: name, Explain: q.t("manager.explain." + strings.ToLower(name)), Value: q.w.Fixed(e.Value, 2), Interval: q.fixedBetween(e.Low, e.High, 2)}, true
+		return look.Figure{Name: name, Explain: q.term(strings.ToLower(name)).Explain, Value: q.w.Fixed(e.Value, 2), Interval: q.fixedBetween(e.Low, e.High, 2)}, true
 	}
 	moot := t.State == yield.CapabilityMoot
 	if t.State == yield.CapabilityByPercent && t.Percentile != nil {
@@ -306,38 +234,26 @@ func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, se
 		first = append(first, f)
 	}
 	if t.Expected != nil && !moot && t.State != yield.CapabilityByPercent && t.State != yield.CapabilityNone {
-		first = append(first, look.Figure{Name: q.t("manager.term.expected"), Explain: q.t("manager.explain.expected"), Value: q.ppm(t.Expected.Value),
-			Interval: q.t("manager.between", "low", q.ppm(t.Expected.Low), "high", q.ppm(t.Expected.High)), Meaning: q.t("manager.hold.expected")})
+		first = append(first, look.Figure{Name: q.t("manager.term.expected"), Explain: q.t("manager.explain.expected"), Value: q.w.PerMillion(t.Expected.Value),
+			Interval: q.t("figures.between", "low", q.w.PerMillion(t.Expected.Low), "high", q.w.PerMillion(t.Expected.High)), Meaning: q.t("manager.hold.expected")})
 	}
-	mean := look.Figure{Name: q.t("manager.term.mean"), Value: q.quantity(t.Mean, t.Unit), Interval: q.t("manager.hold.sigma", "sigma", q.quantity(t.Overall, t.Unit)), Meaning: q.t("manager.hold.of_values", "count", t.N)}
+	mean := q.term("mean")
+	mean.Value, mean.Interval, mean.Meaning = q.quantity(t.Mean, t.Unit), q.t("manager.hold.sigma", "sigma", q.quantity(t.Overall, t.Unit)), q.t("manager.hold.of_values", "count", t.N)
 	room := look.Figure{Name: q.t("manager.head.limits"), Value: q.limits(t.Spec.Lower, t.Spec.Upper, t.Unit), Interval: q.t("manager.hold.seen", "low", q.quantity(t.Min, t.Unit), "high", q.quantity(t.Max, t.Unit))}
+	if t.Normality.N == 0 { // nothing could be worked out
+		return first, nil
+	}
 	return first, append([]look.Figure{mean, room}, second...)
 }
 
-// ppm writes a share as parts per million.
-func (q *query) ppm(share float64) string {
-	ppm := share * 1e6
-	switch {
-	case !finite(ppm):
-		return "–"
-	case ppm > 0 && ppm < 0.001:
-		return "< " + q.w.Number(0.001) + "\u00a0ppm"
-	case ppm < 10:
-		return q.w.Number(math.Round(ppm*1000)/1000) + "\u00a0ppm"
-	case ppm >= 10000:
-		return q.w.Percent(tenth(share))
-	}
-	return q.w.Number(math.Round(ppm)) + "\u00a0ppm"
-}
-
 func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) block {
-	bins := chart.Bins(s.Values(), 28)
+	bins := draw.Bins(s.Values(), 28)
 	sh := sheet{name: "histogram", head: []string{"from", "to", "units", "unit"}}
 	for i, b := range bins {
 		bins[i].Href = q.units("reading", s.Name, "low", exact(b.From), "high", exact(b.To))
 		sh.row(b.From, b.To, b.Count, s.Unit)
 	}
-	d := chart.Histogram{ID: "histogram", Title: q.t("manager.hold.histogram"), Unit: s.Unit, Label: s.Name, Bins: bins, Lower: s.Lower, Upper: s.Upper}
+	d := draw.Histogram{Frame: draw.Frame{ID: "histogram", Title: q.t("manager.hold.histogram"), Unit: s.Unit, Label: s.Name}, Bins: bins, Lower: s.Lower, Upper: s.Upper}
 	d.Desc = q.t("manager.hold.histogram_caption")
 	if t.Normality.Shape == yield.ShapeNormal || t.Normality.Shape == yield.ShapeDoubt {
 		d.Mean, d.SD = t.Mean, t.Overall
@@ -345,44 +261,15 @@ func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) bloc
 	}
 	c := look.NewChart(d.Title, d.Desc, d.Draw(q.w))
 	if s.Total > int64(len(s.Points)) {
-		c.Notes = append(c.Notes, q.t("manager.newest", "shown", len(s.Points), "count", s.Total))
+		c.Notes = append(c.Notes, q.t("figures.remark.newest", "shown", len(s.Points), "count", s.Total))
 	}
 	return q.chart(v, c, sh)
 }
 
-// studyWords says what the verdict rests on.
-func (q *query) studyWords(t yield.CapabilityStudy, s yield.Series) block {
-	x := &text{Title: q.t("manager.hold.why"), NotesTitle: q.t("manager.notes")}
-	switch t.Normality.Shape {
-	case yield.ShapeNormal:
-		x.Lines = append(x.Lines, q.t("manager.hold.shape_normal"))
-	case yield.ShapeDoubt:
-		x.Lines = append(x.Lines, q.t("manager.hold.shape_doubt"))
-	case yield.ShapeOther:
-		x.Lines = append(x.Lines, q.t("manager.hold.shape_other"))
-	default:
-		x.Lines = append(x.Lines, q.t("manager.hold.shape_unknown"))
-	}
-	switch t.Stability.State {
-	case yield.StabilityStable:
-		x.Lines = append(x.Lines, q.t("manager.hold.stable"))
-	case yield.StabilitySlight:
-		x.Lines = append(x.Lines, q.t("manager.hold.slight"))
-	case yield.StabilityUnstable:
-		x.Lines = append(x.Lines, q.t("manager.hold.unstable"))
-	default:
-		x.Lines = append(x.Lines, q.t("manager.hold.stability_unknown"))
-	}
-	if t.Cp != nil && t.Cpk != nil && t.OffCentre != nil && t.Cp.Value-t.Cpk.Value > 0.15 && *t.OffCentre > 0.1 {
-		middle := *t.Spec.Lower + (*t.Spec.Upper-*t.Spec.Lower)/2
-		x.Lines = append(x.Lines, q.t("manager.hold.off_centre", "by", q.quantity(middle-t.Mean, t.Unit), "value", q.w.Fixed(t.Cp.Value, 2)))
-	}
-	if s.LimitChanged {
-		x.Lines = append(x.Lines, q.t("manager.limit_changed"))
-	}
-	x.Notes = append(x.Notes, t.Verdict, t.Means, t.Normality.Text, t.Stability.Text)
-	x.Notes = append(x.Notes, t.Cautions...)
-	x.Notes = slices.DeleteFunc(x.Notes, func(s string) bool { return s == "" })
+// studyWords says what the verdict means, and what it rests on.
+func (q *query) studyWords(t yield.CapabilityStudy) block {
+	x := &text{Title: q.t("manager.hold.why"), NotesTitle: q.t("manager.notes"), Notes: wording.Remarks(q.w, t.Cautions)}
+	x.Lines = append(wording.CapabilityMeans(q.w, &t), wording.CapabilityBasis(q.w, &t)...)
 	return block{Text: x}
 }
 

@@ -81,8 +81,9 @@ func addresses() []string {
 }
 
 var (
-	heading = regexp.MustCompile(`<h([1-6])`)
-	hrefs   = regexp.MustCompile(`href="(/[^"]*)"`)
+	ofTheRecord = regexp.MustCompile(`stopped by the operator|the set screw`) // as it was written there
+	heading     = regexp.MustCompile(`<h([1-6])`)
+	hrefs       = regexp.MustCompile(`href="(/[^"]*)"`)
 )
 
 // Every page answers, in every language, with all words, and so that people who
@@ -97,6 +98,10 @@ func TestEveryPage(t *testing.T) {
 			at := address + " in " + lang.Name
 			assert.NotContains(t, body, "[manager.", at)
 			assert.NotContains(t, body, "[charts.", at)
+			assert.NotContains(t, body, "[figures.", at)
+			if lang.Tag != "en" {
+				assert.NotRegexp(t, `\b(the|values|which|cannot|there|chance)\b`, ofTheRecord.ReplaceAllString(shown(body), ""), at)
+			}
 			assert.NotContains(t, shown(body), "NaN", at)
 			assert.NotContains(t, body, "<script", at)
 			assert.NotContains(t, body, " style=", at)
@@ -175,7 +180,7 @@ func TestFiguresAreThoseOfTheRecord(t *testing.T) {
 	assert.Contains(t, body, fmt.Sprintf("of %d units passed at their first run", r.units))
 	assert.Contains(t, body, fmt.Sprintf("failed at first: %d of %d", r.units-r.firstPassed, r.units))
 	w := m.look.Translator("en")
-	percent := func(x float64) string { return strings.ReplaceAll(w.Percent(tenth(x)), "\u00a0", " ") }
+	percent := func(x float64) string { return strings.ReplaceAll(w.Share(x), "\u00a0", " ") }
 	assert.Contains(t, body, percent(want.Value))
 	assert.Contains(t, body, "between "+percent(want.Low)+" and "+percent(want.High))
 	assert.Contains(t, body, fmt.Sprintf("%d bench fault", r.errors))
@@ -188,7 +193,7 @@ func TestFiguresAreThoseOfTheRecord(t *testing.T) {
 	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=centre.play&chart=individuals")), "centre.play moves")
 	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=standby.current&chart=individuals&lot=24A")), "standby.current")
 	assert.Contains(t, shown(pageOf(t, m, "/drift")), "Which readings moved")
-	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "Yes. C")
+	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "The process holds its limits: C")
 	assert.Contains(t, shown(pageOf(t, m, "/differs?a=lot:24A&b=lot:24B&reading=centre.play")), "1 of 1 readings differs between lot 24A and lot 24B", "by ranks, which two failed units in each do not hide")
 	assert.Contains(t, shown(pageOf(t, m, "/differs?a=lot:24A&b=lot:24B&reading=standby.current")), "are alike")
 	assert.Contains(t, shown(pageOf(t, m, "/differs?reading=centre.play")), "centre.play differs by more than chance")
@@ -443,7 +448,7 @@ func TestStatesOfTheStore(t *testing.T) {
 	for _, path := range []string{"/fails", "/drift", "/drift?reading=standby.current", "/hold", "/hold?reading=standby.current", "/differs", "/units", "/unit?serial=K824A00001"} {
 		pageOf(t, m, path)
 	}
-	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "1 value is too few")
+	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "No index can be given. 1 value: 8 at least are needed")
 	assert.Contains(t, shown(pageOf(t, m, "/today?period=yesterday")), "The newest run is of 25 Nov 2026, 14:20")
 
 	require.NoError(t, index.SetFlags(context.Background(), sealed.Seal.Key, []store.Flag{{Run: sealed.Report.Run, Station: "LQ-1", File: sealed.File, Kind: "changed", Text: "x"}}))

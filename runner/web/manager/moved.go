@@ -80,7 +80,7 @@ func (q *query) moved(v *view) error {
 		}
 		between, of := "", ""
 		if finite(e.Low) && finite(e.High) {
-			between = q.t("manager.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
+			between = q.t("figures.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
 		}
 		if finite(share) {
 			of = q.points(share)

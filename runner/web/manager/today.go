@@ -5,9 +5,11 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/draw"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -125,7 +127,7 @@ func (q *query) todayAnswer(c yield.Counts, sum yield.Summary, past yield.Counts
 		return text
 	}
 	then := yield.NewShare(past.FirstPassed, past.Units, 0)
-	p := yield.FisherExact(c.FirstPassed, c.Units, past.FirstPassed, past.Units)
+	p := statistics.FisherExact(c.FirstPassed, c.Units, past.FirstPassed, past.Units)
 	id := "manager.today.same"
 	if p < 0.05 && sum.FirstPass.Value > then.Value {
 		id = "manager.today.better"
@@ -156,8 +158,9 @@ func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.Cycl
 	if c.Units == c.FinalPassed {
 		final.Meaning = q.t("manager.today.final_all")
 	}
-	gone := look.Figure{Name: q.t("manager.term.lost"), Explain: q.t("manager.explain.lost"), Value: q.duration(lost.Total), Meaning: q.t("manager.today.lost_none"),
-		Interval: q.t("manager.today.lost_of", "share", q.probability(lost.Share), "time", q.duration(lost.BenchTime))}
+	gone := q.term("lost")
+	gone.Value, gone.Meaning = q.duration(lost.Total), q.t("manager.today.lost_none")
+	gone.Interval = q.t("manager.today.lost_of", "share", q.w.Share(float64(lost.Share)), "time", q.duration(lost.BenchTime))
 	if c.Errors+c.Aborted > 0 {
 		gone.Meaning = q.t("manager.today.lost_errors", "count", c.Errors) + ", " + q.t("manager.today.lost_aborted", "count", c.Aborted)
 		if lost.Units.Known() && lost.Units.Value >= 1 {
@@ -169,13 +172,6 @@ func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.Cycl
 		}
 	}
 	return []look.Figure{first, rate, final, gone}
-}
-
-func (q *query) probability(p yield.Probability) string {
-	if !finite(float64(p)) {
-		return "–"
-	}
-	return q.w.Percent(tenth(float64(p)))
 }
 
 func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.CycleTime) []look.Figure {
@@ -191,7 +187,8 @@ func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.Cycle
 	}
 	fixed := q.figure("repaired", sum.Repaired)
 	fixed.Meaning = q.t("manager.today.repaired_meaning", "count", c.Repaired)
-	time := look.Figure{Name: q.t("manager.term.cycle"), Explain: q.t("manager.explain.cycle"), Value: "–"}
+	time := q.term("cycle")
+	time.Value = "–"
 	if cycle.N > 0 {
 		time.Value = q.duration(cycle.Median.Value)
 		time.Interval = q.t("manager.today.cycle_p95", "time", q.duration(cycle.P95.Value))
@@ -219,13 +216,13 @@ func (q *query) yieldTrend(v *view, groups []yield.Group, by store.By) block {
 	r := yield.Trend(groups, yield.TrendOptions{})
 	labels := q.groupLabels(groups, by)
 	s := sheet{name: "trend", head: []string{"period", "start", "units", "first_passed", "first_pass", "low", "high", "rest", "difference", "corrected_p", "differs", "runs", "errors", "aborted"}}
-	var marks []chart.Mark
+	var marks []draw.Mark
 	worse, better, empty := 0, 0, 0
 	for i, p := range r.Points {
 		f := p.FirstPass
-		mark := chart.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by, "first", "1")}
+		mark := draw.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by, "first", "1")}
 		if f.Known() {
-			mark.Title = q.t("manager.today.point", "label", labels[i], "yield", q.share(f), "interval", q.between(f.Low, f.High), "count", f.Of)
+			mark.Title = q.t("manager.today.point", "label", labels[i], "yield", q.share(f), "interval", wording.Between(q.w, f.Low, f.High), "count", f.Of)
 		} else {
 			mark.Low, mark.High = 0, 0
 			empty++
@@ -246,8 +243,7 @@ func (q *query) yieldTrend(v *view, groups []yield.Group, by store.By) block {
 	if len(groups) < 2 {
 		caption = q.t("manager.today.trend_one")
 	}
-	d := chart.Trend{ID: "trend", Title: q.t("manager.today.trend"), Desc: caption, Unit: chart.Percent, Label: q.t("manager.term.first_pass"),
-		Of: q.t("manager.by." + string(by)), Points: marks, Target: &r.Whole.Value, TargetLabel: q.t("manager.today.whole")}
+	d := draw.Trend{Frame: draw.Frame{ID: "trend", Title: q.t("manager.today.trend"), Desc: caption, Unit: draw.Percent, Label: q.t("figures.term.first_pass"), Of: q.t("manager.by." + string(by))}, Points: marks, Target: &r.Whole.Value, TargetLabel: q.t("manager.today.whole")}
 	if !r.Whole.Known() {
 		d.Target = nil
 	}
@@ -263,10 +259,10 @@ func (q *query) yieldTrend(v *view, groups []yield.Group, by store.By) block {
 func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.CycleTime, nests int) block {
 	labels := q.groupLabels(groups, by)
 	s := sheet{name: "output", head: []string{"period", "start", "runs", "judged_no_unit", "units", "retests", "takt_asks_for"}}
-	var bars []chart.HoursBar
+	var bars []draw.HoursBar
 	for i, g := range groups {
 		c := g.Counts
-		b := chart.HoursBar{Mark: chart.Mark{Label: labels[i], Value: float64(c.Runs), Href: q.behind(g, by)}, Lost: float64(c.Errors + c.Aborted)}
+		b := draw.HoursBar{Mark: draw.Mark{Label: labels[i], Value: float64(c.Runs), Href: q.behind(g, by)}, Lost: float64(c.Errors + c.Aborted)}
 		if by == store.ByHour && c.Runs > 0 {
 			b.Target = cycle.Needed
 		}
@@ -277,8 +273,7 @@ func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.C
 	if by == store.ByHour && cycle.Needed > 0 {
 		caption = q.t("manager.today.output_takt", "takt", q.duration(cycle.Takt), "needed", cycle.Needed, "count", max(1, nests))
 	}
-	d := chart.Hours{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption, Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by)),
-		Bars: bars, TargetLabel: q.t("manager.term.takt")}
+	d := draw.Hours{Frame: draw.Frame{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption, Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by))}, Bars: bars, TargetLabel: q.t("manager.term.takt")}
 	return q.chart(v, look.NewChart(d.Title, caption, d.Draw(q.w)), s)
 }
 

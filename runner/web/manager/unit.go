@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"html"
 	"html/template"
-	"image/color"
 	"net/url"
 	"path"
 	"regexp"
@@ -15,13 +14,11 @@ import (
 	"sync"
 	"time"
 
-	"github.com/boombuler/barcode/qr"
-
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -319,7 +316,7 @@ func (q *query) readings(v *view, d *runDetail, p reports.Report) {
 			shape, word := q.verdict(r.Verdict)
 			value := q.value(r)
 			var lower, upper *float64
-			limits := q.t("manager.limit.none")
+			limits := q.t("figures.spec.none")
 			if r.Limit != nil {
 				lower, upper = r.Limit.Lower, r.Limit.Upper
 				if limits = q.limits(lower, upper, r.Unit); lower == nil && upper == nil {
@@ -328,11 +325,17 @@ func (q *query) readings(v *view, d *runDetail, p reports.Report) {
 			}
 			number, isNumber := r.Value.Number()
 			row := []look.Cell{{Text: name}, {Text: value, Number: true}, {Text: limits, Number: true}, {Text: word, Shape: shape}}
+			if scale, ok := draw.ScaleOf(r); ok {
+				scale.Width = 240
+				row[2].SVG = scale.SVG(q.w, "scale-"+name, name+": "+value, limits)
+			}
 			if isNumber {
 				row[0].Href = encode("/hold", url.Values{}, []string{"reading", name, "product", p.Unit.Product})
 			}
 			k.Readings.Rows = append(k.Readings.Rows, row)
 			if r.Verdict == reports.Fail || r.Verdict == reports.Inconclusive || r.Verdict == reports.Error {
+				row := slices.Clone(row) // drawings have names of their own
+				row[2].SVG = ""
 				d.Failed.Rows = append(d.Failed.Rows, row)
 			}
 			if isNumber {
@@ -418,28 +421,13 @@ func grouped(hash string) string {
 
 // code draws the code that ties paper to the report.
 func (q *query) code(number, hash string) template.HTML {
-	content := serial.CodeText(number, hash)
-	if content == "" {
+	path, size := draw.QR(serial.CodeText(number, hash))
+	if size == 0 {
 		return ""
 	}
-	c, err := qr.Encode(content, qr.M, qr.Auto)
-	if err != nil {
-		return ""
-	}
-	n := c.Bounds().Dx()
-	const quiet = 4 // modules, as ISO/IEC 18004 wants
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="qr" viewBox="0 0 %d %d" role="img" shape-rendering="crispEdges"><title>%s</title><path class="paper" d="M0 0h%dv%dH0z"/><path class="ink" d="`,
-		n+2*quiet, n+2*quiet, html.EscapeString(q.t("manager.seal.code", "serial", number)), n+2*quiet, n+2*quiet)
-	for y := range n {
-		for x := range n {
-			if color.GrayModel.Convert(c.At(x, y)).(color.Gray).Y < 128 {
-				fmt.Fprintf(&b, "M%d %dh1v1h-1z", x+quiet, y+quiet)
-			}
-		}
-	}
-	b.WriteString(`"/></svg>`)
-	return svg(b.String())
+	return svg(fmt.Sprintf(`<svg class="qr" viewBox="0 0 %[1]d %[1]d" role="img" shape-rendering="crispEdges"><title>%[2]s</title>`+
+		`<path class="paper" d="M0 0h%[1]dv%[1]dH0z"/><path class="ink" d="%[3]s"/></svg>`,
+		size, html.EscapeString(q.t("manager.seal.code", "serial", number)), path))
 }
 
 // lit is the drawing of the handset with the parts lit that a failed run points
@@ -496,7 +484,7 @@ func (q *query) capture(c reports.Capture, i int) captureDetail {
 		}
 	}
 	if c.Plot != nil {
-		k := chart.Capture{ID: fmt.Sprint("capture-", i), Title: d.Name, Width: 600, Height: 280, Plot: *c.Plot}
+		k := draw.Capture{Frame: draw.Frame{ID: fmt.Sprint("capture-", i), Title: d.Name, Width: 600, Height: 280}, Plot: *c.Plot}
 		k.Plot.XLabel, k.Plot.YLabel = q.w.Axis(c.Plot.XLabel), q.w.Axis(c.Plot.YLabel)
 		k.Plot.Series = slices.Clone(k.Plot.Series)
 		for i, line := range k.Plot.Series {

@@ -217,7 +217,7 @@ func (q *query) valued(v *view, low, high float64) error {
 		t.Notes = append(t.Notes, q.t("manager.list.hidden", "count", hidden))
 	}
 	if series.Total > int64(len(series.Points)) {
-		t.Notes = append(t.Notes, q.t("manager.newest", "shown", len(series.Points), "count", series.Total))
+		t.Notes = append(t.Notes, q.t("figures.remark.newest", "shown", len(series.Points), "count", series.Total))
 	}
 	v.sheets = append(v.sheets, s)
 	v.add(block{Table: t})

@@ -1,7 +1,6 @@
 package manager
 
 import (
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,68 +15,42 @@ import (
 	"fullthrow/runner/web/look"
 )
 
-// between is an interval of shares in words.
-func (q *query) between(low, high float64) string {
-	return q.t("manager.between", "low", q.w.Percent(tenth(low)), "high", q.w.Percent(tenth(high)))
-}
-
-// tenth keeps a tenth of a percent: more digits of an interval say nothing,
-// but what is not all or nothing must not read so.
-func tenth(share float64) float64 {
-	r := math.Round(share*1000) / 1000
-	if (r == 0 || r == 1) && r != share {
-		return share
-	}
-	return r
-}
-
 // share is a share of 1 as a percentage, "–" where it is not known.
-func (q *query) share(s yield.Share) string {
-	if !s.Known() {
-		return "–"
-	}
-	return q.w.Percent(tenth(s.Value))
-}
+func (q *query) share(s yield.Share) string { return q.w.Share(s.Value) }
 
 func (q *query) interval(s yield.Share) string {
 	if !s.Known() {
 		return q.t("manager.not_known")
 	}
-	return q.between(s.Low, s.High)
+	return wording.Between(q.w, s.Low, s.High)
 }
 
-// column is a share in a column: the same number of decimals in every row, and
-// more where it would read all or nothing and is not.
-func (q *query) column(x float64) string {
-	if !finite(x) {
-		return "–"
-	}
-	if r := math.Round(x*1000) / 1000; (r == 0 || r == 1) && r != x {
-		return q.w.Percent(x)
-	}
-	return q.w.PercentFixed(x, 1)
-}
+// column is a share in a column.
+func (q *query) column(x float64) string { return q.w.Column(x, 1) }
 
 // shareRange is an interval in a column.
 func (q *query) shareRange(s yield.Share) string {
 	if !s.Known() {
 		return "–"
 	}
-	return q.t("manager.range", "low", q.column(s.Low), "high", q.column(s.High))
+	return q.t("figures.range", "low", q.column(s.Low), "high", q.column(s.High))
+}
+
+// term is a figure without its value, by the key of its term.
+func (q *query) term(key string) look.Figure {
+	name, meaning := wording.Term(q.w, key)
+	return look.Figure{Name: name, Explain: upperFirst(meaning)}
 }
 
 // figure is a share as a figure of a page.
 func (q *query) figure(name string, s yield.Share) look.Figure {
-	return look.Figure{Name: q.t("manager.term." + name), Explain: q.t("manager.explain." + name), Value: q.share(s), Interval: q.interval(s)}
+	f := q.term(name)
+	f.Value, f.Interval = q.share(s), q.interval(s)
+	return f
 }
 
 // duration is a length of time in s.
-func (q *query) duration(s float64) string {
-	if !finite(s) {
-		return "–"
-	}
-	return q.w.Duration(time.Duration(s * float64(time.Second)))
-}
+func (q *query) duration(s float64) string { return q.w.Span(s) }
 
 // fixedBetween is an interval with so many decimals; it may be open.
 func (q *query) fixedBetween(low, high float64, decimals int) string {
@@ -85,11 +58,11 @@ func (q *query) fixedBetween(low, high float64, decimals int) string {
 	case !finite(low) && !finite(high):
 		return ""
 	case !finite(high):
-		return q.t("manager.or_more", "low", q.w.Fixed(low, decimals))
+		return q.t("figures.or_more", "low", q.w.Fixed(low, decimals))
 	case !finite(low):
-		return q.t("manager.or_less", "high", q.w.Fixed(high, decimals))
+		return q.t("figures.or_less", "high", q.w.Fixed(high, decimals))
 	}
-	return q.t("manager.between", "low", q.w.Fixed(low, decimals), "high", q.w.Fixed(high, decimals))
+	return q.t("figures.between", "low", q.w.Fixed(low, decimals), "high", q.w.Fixed(high, decimals))
 }
 
 // sentence is a sentence of the product in the reader's language.
@@ -311,15 +284,7 @@ func (q *query) quantity(x float64, unit string) string { return q.w.Quantity(x,
 
 // limits are those of a reading in words.
 func (q *query) limits(lower, upper *float64, unit string) string {
-	switch {
-	case lower != nil && upper != nil:
-		return q.t("manager.limit.both", "low", q.quantity(*lower, unit), "high", q.quantity(*upper, unit))
-	case lower != nil:
-		return q.t("manager.limit.lower", "low", q.quantity(*lower, unit))
-	case upper != nil:
-		return q.t("manager.limit.upper", "high", q.quantity(*upper, unit))
-	}
-	return q.t("manager.limit.none")
+	return wording.Limits(q.w, yield.Spec{Lower: lower, Upper: upper}, func(x float64) string { return q.quantity(x, unit) })
 }
 
 // evidence is what speaks for a cause, and last what speaks against it.

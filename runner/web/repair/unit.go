@@ -19,8 +19,8 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/draw"
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/chart"
 	"fullthrow/runner/web/look"
 )
 
@@ -293,7 +293,10 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, r reports.Report
 				return err
 			}
 			rv.Good, rv.Position = b.besideWords(q, k, values, g, run)
-			rv.Strip = strip(q.w, fmt.Sprint("strip-", i), k, values, rv.Name+": "+rv.Value, strings.TrimSpace(rv.Allowed+". "+rv.Good))
+			if scale, ok := draw.ScaleOf(k); ok {
+				scale.Others, scale.Said, scale.Width, scale.Tall = values, rv.Value, 640, 16
+				rv.Strip = scale.SVG(q.w, fmt.Sprint("strip-", i), rv.Name+": "+rv.Value, strings.TrimSpace(rv.Allowed+". "+rv.Good))
+			}
 			v.Readings = append(v.Readings, rv)
 		} else {
 			v.Rest = append(v.Rest, rv)
@@ -388,7 +391,7 @@ func (v *unitView) captures(b *Bench, q *request, r reports.Report, missed []rep
 			}
 		}
 		title := capital(b.sentence(q, c.Check)) + " · " + c.Name
-		k := chart.Capture{ID: fmt.Sprint("capture-", len(v.Captures)), Title: title, Desc: b.sentence(q, c.Plot.Title), Plot: *c.Plot, Width: 640, Height: 270}
+		k := draw.Capture{Frame: draw.Frame{ID: fmt.Sprint("capture-", len(v.Captures)), Title: title, Desc: b.sentence(q, c.Plot.Title), Width: 640, Height: 270}, Plot: *c.Plot}
 		k.Plot.XLabel, k.Plot.YLabel = q.w.Axis(c.Plot.XLabel), q.w.Axis(c.Plot.YLabel)
 		if beside != nil {
 			if i := slices.IndexFunc(beside.Captures, func(o reports.Capture) bool { return o.Check == c.Check && o.Name == c.Name && o.Plot != nil }); i >= 0 {
