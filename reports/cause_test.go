@@ -34,7 +34,7 @@ func TestFoldKeepsCausesOfFailedUnitsOnly(t *testing.T) {
 			end := events[len(events)-1]
 			events[len(events)-1] = Event{Time: end.Time, Kind: CausesRanked, Causes: causes}
 			if c.fault {
-				events = append(events, Event{Time: end.Time, Kind: BenchFault, Fault: &Fault{Text: "no reply"}})
+				events = append(events, Event{Time: end.Time, Kind: BenchFault, Fault: &Fault{Reason: silent("meter")}})
 			}
 			if !c.cut {
 				events = append(events, end)
@@ -56,16 +56,13 @@ func TestFoldKeepsCausesOfFailedUnitsOnly(t *testing.T) {
 	}
 }
 
-func TestLikelihoodIsNeverCertain(t *testing.T) {
+func TestPercentIsNeverCertain(t *testing.T) {
 	for _, c := range []struct {
 		confidence float64
-		want       string
-	}{
-		{0.999, "very likely, some 95 %"}, {0.86, "very likely, some 85 %"}, {0.71, "likely, some 70 %"}, {0.5, "possible, some 50 %"},
-		{0.2, "less likely, some 20 %"}, {0.001, "less likely, some 5 %"},
-	} {
-		if got := (Cause{Confidence: c.confidence}).Likelihood(); got != c.want {
-			t.Errorf("%v: got %q, want %q", c.confidence, got, c.want)
+		want       int
+	}{{0.999, 95}, {0.86, 85}, {0.71, 70}, {0.5, 50}, {0.2, 20}, {0.001, 5}} {
+		if got := (Cause{Confidence: c.confidence}).Percent(); got != c.want {
+			t.Errorf("%v: got %d, want %d", c.confidence, got, c.want)
 		}
 	}
 }

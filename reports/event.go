@@ -1,7 +1,6 @@
 package reports
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -106,8 +105,8 @@ type Check struct {
 	About    string    `json:"about,omitempty"` // what it proves, in one sentence
 	Part     string    `json:"part,omitempty"`  // of the handset's drawing
 	Verdict  Verdict   `json:"verdict,omitempty"`
-	Problem  string    `json:"problem,omitempty"`  // why Error, in words, with the Lua line
-	Hint     string    `json:"hint,omitempty"`     // what to do about it
+	Problem  *Reason   `json:"problem,omitempty"`  // why Error
+	Skipped  []string  `json:"skipped,omitempty"`  // readings with a limit that did not come after it had failed
 	Started  time.Time `json:"started,omitzero"`   // when it began
 	Ended    time.Time `json:"ended,omitzero"`     // when it ended
 	Readings []Reading `json:"readings,omitempty"` // in the order in which they were taken
@@ -130,7 +129,7 @@ type Reading struct {
 	// Limit (JCGM 106:2012), where Uncertainty is stated; it does not decide.
 	Conformance *float64 `json:"conformance,omitempty"`
 	Verdict     Verdict  `json:"verdict"`
-	Problem     string   `json:"problem,omitempty"` // why it could not be judged
+	Problem     *Reason  `json:"problem,omitempty"` // why it could not be judged
 	Cause       string   `json:"cause,omitempty"`   // likely cause, where it failed
 	Inspect     string   `json:"inspect,omitempty"` // what to look at first
 }
@@ -190,11 +189,8 @@ type Prompt struct {
 
 // Fault is something wrong with the bench, not with the unit.
 type Fault struct {
-	Device string `json:"device,omitempty"` // role of the device in the bench file
-	Kind   string `json:"kind,omitempty"`   // see drivers.Kind; "plan": an error of the plan
-	Text   string `json:"text"`             // what happened
-	Hint   string `json:"hint,omitempty"`   // what to do about it
-	Check  string `json:"check,omitempty"`  // during which it happened
+	Reason Reason `json:"reason"`          // what happened; see [Reason.OfPlan] for an error of the plan
+	Check  string `json:"check,omitempty"` // during which it happened
 	// AfterPlan: it came when the plan had ended by itself, from a device that
 	// only reads. Every reading had been taken by then, so it speaks against
 	// none of them; the bench needs attention before the next unit.
@@ -207,18 +203,13 @@ type Unsafe struct {
 	Device string   `json:"device"`           // its role in the bench file
 	Drives []string `json:"drives,omitempty"` // what it can hurt with: "power", "motion", "radio"; none: nobody has said
 	Kind   string   `json:"kind,omitempty"`   // of the failure, see drivers.Kind
-	Text   string   `json:"text"`             // the cause alone: "no reply in 1s"
+	Text   string   `json:"text,omitempty"`   // the driver's words: "no reply in 1s"
 }
-
-// FaultOfPlan is the Kind of a fault that is an error of the plan: no device is
-// to blame.
-const FaultOfPlan = "plan"
 
 // End closes a run.
 type End struct {
 	Outcome Outcome `json:"outcome"`
-	Reason  string  `json:"reason,omitempty"` // one sentence for people
-	Hint    string  `json:"hint,omitempty"`
+	Reason  *Reason `json:"reason,omitempty"` // nil: the readings say it
 }
 
 // Finite returns e without numbers that JSON cannot hold, see [Journal.Append].
@@ -235,32 +226,28 @@ func (e Event) Finite() Event {
 	}
 	if rd := e.Reading; rd != nil {
 		r := *rd
-		problem := ""
+		var problem Code
 		if x, ok := r.Value.Number(); ok && bad(x) {
-			problem = "the value is " + FormatQuantity(x, "")
+			problem = notFinite(x)
 			if r.Verdict == Unlimited {
-				if r.Problem == "" {
-					r.Problem = problem
-				}
+				r.because(problem)
 				problem = ""
 			}
 			e.Reading = &r
 		}
 		if bad(r.Uncertainty) {
-			problem = fmt.Sprintf("the uncertainty is %v", r.Uncertainty)
+			problem = BadUncertainty
 			r.Uncertainty = 0
 		}
 		if l := r.Limit; l != nil {
 			if bad(l.Guard) || l.Lower != nil && bad(*l.Lower) || l.Upper != nil && bad(*l.Upper) {
-				problem = "the limit is not a finite number"
+				problem = BadLimit
 				r.Limit = nil
 			}
 		}
 		if problem != "" {
 			r.Verdict = Error
-			if r.Problem == "" {
-				r.Problem = problem
-			}
+			r.because(problem)
 			e.Reading = &r
 		}
 	}
@@ -274,6 +261,21 @@ func (e Event) Finite() Event {
 		e.Capture = &capture
 	}
 	return e
+}
+
+// because says why a reading is not judged, unless that is known already.
+func (rd *Reading) because(c Code) {
+	if rd.Problem == nil {
+		rd.Problem = &Reason{Code: c}
+	}
+}
+
+// notFinite is what a number is that is not finite.
+func notFinite(x float64) Code {
+	if math.IsNaN(x) {
+		return NotANumber
+	}
+	return NotFinite
 }
 
 // Finite returns the series with equal numbers of X and Y (and Low), without

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"strings"
 )
 
 // rank orders verdicts from good to bad. A verdict that is none of the known
@@ -94,7 +93,7 @@ func (e *Event) Validate() error {
 //     ended so, nothing speaks against it and at least one reading passed;
 //     otherwise the worse of what the readings say and what RunEnded says, in
 //     the order passed, failed, error, aborted;
-//   - events that stop before RunEnded make an Aborted run, "cut short";
+//   - events that stop before RunEnded make an Aborted run whose Reason is [Reason.CutShort];
 //   - only a Failed run has likely causes: of any other nothing is known that a
 //     cause could explain. One whose confidence is not between 0 and 1 is left
 //     out.
@@ -187,8 +186,9 @@ func (f *folder) add(e *Event) {
 		c, g := &r.Checks[i], &f.given[i]
 		c.Ended, g.ended = e.Time, true
 		v := e.Check.Verdict
-		if e.Check.Problem != "" {
-			c.Problem, c.Hint = e.Check.Problem, e.Check.Hint
+		c.Skipped = append(c.Skipped, e.Check.Skipped...)
+		if e.Check.Problem != nil {
+			c.Problem = e.Check.Problem
 			if v.rank() < Inconclusive.rank() || v == "" {
 				v = Error // a problem is never compatible with a pass
 			}
@@ -231,30 +231,32 @@ func (f *folder) find(name string) int {
 
 // distrust turns a pass that contradicts its own reading into an error.
 func (rd *Reading) distrust() {
-	problem := ""
+	var problem Code
 	switch x, isNumber := rd.Value.Number(); {
 	case rd.Verdict.rank() == 4 && rd.Verdict != Error:
-		problem = fmt.Sprintf("unknown verdict %.40q", string(rd.Verdict))
+		if rd.Problem == nil {
+			rd.Problem = &Reason{Code: UnknownVerdict, Text: Brief(string(rd.Verdict), 40)}
+		}
+		rd.Verdict = Error
+		return
 	case math.IsNaN(rd.Uncertainty) || math.IsInf(rd.Uncertainty, 0):
-		problem = "the uncertainty is not a finite number"
+		problem = BadUncertainty
 	case rd.Verdict != Unlimited && isNumber && (math.IsNaN(x) || math.IsInf(x, 0)):
-		problem = "the value is " + FormatQuantity(x, "")
+		problem = notFinite(x)
 	case rd.Verdict != Pass:
 		return
 	case rd.Value.IsNone():
-		problem = "passed without a value"
+		problem = PassedWithoutValue
 	case rd.Limit == nil:
-		problem = "passed without a limit"
+		problem = PassedWithoutLimit
 	case isNumber && !rd.Limit.admits(x):
-		problem = "passed outside its limit"
+		problem = PassedOutside
 	}
 	if problem == "" || rd.Verdict == Error {
 		return
 	}
 	rd.Verdict = Error
-	if rd.Problem == "" {
-		rd.Problem = problem
-	}
+	rd.because(problem)
 }
 
 // admits reports whether x lies within the limit, but for the rounding of a
@@ -286,10 +288,10 @@ func (c *Check) judge() Verdict {
 
 func (f *folder) finish() Report {
 	r := &f.r
-	out, reason := Passed, ""
-	set := func(o Outcome, format string, args ...any) {
+	out := Passed
+	set := func(o Outcome, why Reason) {
 		if o.rank() > out.rank() {
-			out, reason = o, fmt.Sprintf(format, args...)
+			out, r.Reason = o, &why
 		}
 	}
 	if r.Checks == nil {
@@ -299,11 +301,7 @@ func (f *folder) finish() Report {
 		if ft.AfterPlan {
 			continue
 		}
-		text := ft.Text
-		if ft.Device != "" && !strings.HasPrefix(text, ft.Device+":") {
-			text = ft.Device + ": " + text
-		}
-		set(Errored, "%s", text)
+		set(Errored, ft.Reason)
 	}
 	passes := 0
 	for i := range r.Checks {
@@ -311,8 +309,8 @@ func (f *folder) finish() Report {
 		c.Verdict = worse(c.judge(), g.verdict)
 		if !g.ended {
 			c.Verdict = Error
-			if c.Problem == "" {
-				c.Problem = "the check did not end"
+			if c.Problem == nil {
+				c.Problem = &Reason{Code: CheckOpen}
 			}
 		}
 		for _, rd := range c.Readings {
@@ -322,35 +320,32 @@ func (f *folder) finish() Report {
 		}
 		switch {
 		case c.Verdict == Error:
-			set(Errored, "%s could not be judged: %s", c.Name, c.firstProblem())
+			set(Errored, Reason{Code: NotJudged, Check: c.Name, Because: c.firstProblem()})
 		case c.Verdict.rank() >= Inconclusive.rank():
-			set(Failed, "%s", c.firstFailure())
+			set(Failed, c.firstFailure())
 		}
 	}
 	if len(r.Unsafe) > 0 {
-		set(Errored, "not made safe: %s", UnsafeText(r.Unsafe))
+		set(Errored, UnsafeReason(r.Unsafe))
 	}
 	if passes == 0 && out == Passed {
-		set(Errored, "nothing was judged: no reading had a limit")
+		set(Errored, Reason{Code: NothingJudged})
 	}
-	r.Outcome, r.Reason = out, reason
+	r.Outcome = out
 	switch {
 	case f.end == nil:
-		where := "before the first check"
+		r.Outcome, r.Reason = Aborted, &Reason{Code: CutBefore}
 		if f.open >= 0 {
-			where = "during " + r.Checks[f.open].Name
+			r.Reason = &Reason{Code: CutDuring, Check: r.Checks[f.open].Name}
 		} else if n := len(r.Checks); n > 0 {
-			where = "after " + r.Checks[n-1].Name
+			r.Reason = &Reason{Code: CutAfter, Check: r.Checks[n-1].Name}
 		}
-		r.Outcome, r.Reason = Aborted, "cut short: the record stops "+where
-		r.Hint = "run the unit again"
 	case f.end.Outcome.rank() >= out.rank():
 		r.Outcome = f.end.Outcome
 		if r.Outcome.rank() == Errored.rank() {
 			r.Outcome = Errored // also for a word that is no outcome
 		}
-		r.Hint = f.end.Hint
-		if f.end.Reason != "" {
+		if f.end.Reason != nil {
 			r.Reason = f.end.Reason
 		}
 	}
@@ -360,31 +355,35 @@ func (f *folder) finish() Report {
 	return *r
 }
 
-func (c *Check) firstProblem() string {
-	if c.Problem != "" {
-		return c.Problem
+// firstProblem is why the check could not be judged, none where nobody says.
+func (c *Check) firstProblem() []Reason {
+	if c.Problem != nil {
+		return []Reason{*c.Problem}
 	}
 	for _, rd := range c.Readings {
 		if rd.Verdict == Error {
-			if rd.Problem == "" {
-				return rd.Name + " was not measured"
+			why := Reason{Code: NotMeasured, Readings: []string{rd.Name}}
+			if rd.Problem != nil {
+				why.Because = []Reason{*rd.Problem}
 			}
-			return rd.Name + ": " + rd.Problem
+			return []Reason{why}
 		}
 	}
-	return "no reason given"
+	return nil
 }
 
-func (c *Check) firstFailure() string {
+func (c *Check) firstFailure() Reason {
 	for _, want := range []Verdict{Fail, Inconclusive} {
 		for _, rd := range c.Readings {
 			if rd.Verdict == want {
-				return c.Name + "." + rd.Name + " " + rd.Miss()
+				e := EvidenceOf(rd, Outside, rd.Limit)
+				return Reason{Code: Missed, Evidence: &e}
 			}
 		}
 	}
-	if c.Problem != "" {
-		return c.Name + ": " + c.Problem
+	why := Reason{Code: CheckFailed, Check: c.Name}
+	if c.Problem != nil {
+		why.Because = []Reason{*c.Problem}
 	}
-	return c.Name + " failed"
+	return why
 }

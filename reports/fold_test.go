@@ -22,13 +22,19 @@ func TestFold(t *testing.T) {
 		return Event{Kind: ReadingTaken, Reading: &Reading{Check: "a", Name: "x", Value: Number(2), Limit: limit, Verdict: v}}
 	}
 	free := Event{Kind: ReadingTaken, Reading: &Reading{Check: "a", Name: "y", Value: Number(2), Verdict: Unlimited}}
-	end := func(o Outcome) Event { return Event{Kind: RunEnded, End: &End{Outcome: o, Reason: "as given"}} }
-	ended := func(v Verdict, problem string) Event {
-		return Event{Kind: CheckEnded, Check: &Check{Name: "a", Verdict: v, Problem: problem}}
+	end := func(o Outcome) Event {
+		return Event{Kind: RunEnded, End: &End{Outcome: o, Reason: &Reason{Code: Stopped, Text: "as given"}}}
+	}
+	ended := func(v Verdict, problem Code) Event {
+		e := Event{Kind: CheckEnded, Check: &Check{Name: "a", Verdict: v}}
+		if problem != "" {
+			e.Check.Problem = &Reason{Code: problem}
+		}
+		return e
 	}
 	other := []Event{begin("b"), {Kind: ReadingTaken, Reading: &Reading{Check: "b", Name: "x", Value: Bool(true), Limit: &Limit{Equal: new(Bool(true))}, Verdict: Pass}}, finish("b")}
 	unsafe := Event{Kind: MadeSafe, Unsafe: []Unsafe{{Device: "supply", Drives: []string{"power"}, Text: "still on"}}}
-	after := Event{Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply", AfterPlan: true}}
+	after := Event{Kind: BenchFault, Fault: &Fault{Reason: silent("meter"), AfterPlan: true}}
 	for _, tt := range []struct {
 		name    string
 		events  []Event
@@ -46,14 +52,14 @@ func TestFold(t *testing.T) {
 		{"only unlimited", []Event{begin("a"), free, finish("a"), end(Passed)}, Unlimited, Errored},
 		{"no reading at all", []Event{begin("a"), finish("a"), end(Passed)}, Unlimited, Errored},
 		{"only unlimited, another check passed", append([]Event{begin("a"), free, finish("a")}, append(other, end(Passed))...), Unlimited, Passed},
-		{"problem at the end of a check", []Event{begin("a"), rd(Pass), ended("", "lua: line 3"), end(Passed)}, Error, Errored},
-		{"problem with verdict pass", []Event{begin("a"), rd(Pass), ended(Pass, "lua: line 3"), end(Passed)}, Error, Errored},
-		{"problem with verdict fail", []Event{begin("a"), rd(Pass), ended(Fail, "said no"), end(Passed)}, Fail, Failed},
+		{"problem at the end of a check", []Event{begin("a"), rd(Pass), ended("", PlanError), end(Passed)}, Error, Errored},
+		{"problem with verdict pass", []Event{begin("a"), rd(Pass), ended(Pass, PlanError), end(Passed)}, Error, Errored},
+		{"problem with verdict fail", []Event{begin("a"), rd(Pass), ended(Fail, CallFailed), end(Passed)}, Fail, Failed},
 		{"end of check cannot better it", []Event{begin("a"), rd(Fail), ended(Pass, ""), end(Passed)}, Fail, Failed},
 		{"end of check without judged reading", []Event{begin("a"), free, ended(Pass, ""), end(Passed)}, Unlimited, Errored},
 		{"check without end", []Event{begin("a"), rd(Pass), end(Passed)}, Error, Errored},
-		{"fault", []Event{begin("a"), rd(Pass), finish("a"), {Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply"}}, end(Passed)}, Pass, Errored},
-		{"fault is never a failure of the unit", []Event{begin("a"), rd(Fail), finish("a"), {Kind: BenchFault, Fault: &Fault{Text: "no reply"}}, end(Failed)}, Fail, Errored},
+		{"fault", []Event{begin("a"), rd(Pass), finish("a"), {Kind: BenchFault, Fault: &Fault{Reason: silent("meter")}}, end(Passed)}, Pass, Errored},
+		{"fault is never a failure of the unit", []Event{begin("a"), rd(Fail), finish("a"), {Kind: BenchFault, Fault: &Fault{Reason: silent("")}}, end(Failed)}, Fail, Errored},
 		{"not made safe", []Event{begin("a"), rd(Pass), finish("a"), unsafe, end(Passed)}, Pass, Errored},
 		{"made safe", []Event{begin("a"), rd(Pass), finish("a"), {Kind: MadeSafe}, end(Passed)}, Pass, Passed},
 		{"a failed unit in a fixture that is not safe", []Event{begin("a"), rd(Fail), finish("a"), unsafe, end(Failed)}, Fail, Errored},
@@ -79,10 +85,59 @@ func TestFold(t *testing.T) {
 			if r.Outcome != tt.outcome || r.Checks[0].Verdict != tt.verdict {
 				t.Errorf("got %s, check %s; want %s, check %s", r.Outcome, r.Checks[0].Verdict, tt.outcome, tt.verdict)
 			}
-			if r.Outcome != Passed && r.Reason == "" {
+			if r.Outcome != Passed && r.Reason == nil {
 				t.Error("no reason given")
 			}
 		})
+	}
+}
+
+func silent(device string) Reason {
+	return Reason{Code: DeviceFailed, Device: device, Kind: "no reply", Text: "no reply in 1s"}
+}
+
+// Why a run did not pass, the fold says in codes that name what they are about.
+func TestFoldSaysWhy(t *testing.T) {
+	begin := Event{Kind: CheckStarted, Check: &Check{Name: "a"}}
+	end := Event{Kind: RunEnded, End: &End{Outcome: Passed}}
+	finish := Event{Kind: CheckEnded, Check: &Check{Name: "a", Skipped: []string{"late"}}}
+	l := &Limit{Lower: new(1.0), Upper: new(3.0), Why: "as measured"}
+	rd := func(v Verdict, x float64) Event {
+		return Event{Kind: ReadingTaken, Reading: &Reading{Check: "a", Name: "x", Value: Number(x), Unit: "V", Limit: l, Verdict: v}}
+	}
+	unsafe := []Unsafe{{Device: "supply", Drives: []string{"power"}, Kind: "no reply", Text: "no reply in 1s"}}
+	missed := EvidenceOf(*rd(Fail, 4).Reading, Outside, &Limit{Lower: l.Lower, Upper: l.Upper})
+	for name, tt := range map[string]struct {
+		events []Event
+		want   *Reason
+	}{
+		"passed":          {[]Event{begin, rd(Pass, 2), finish, end}, nil},
+		"missed":          {[]Event{begin, rd(Fail, 4), finish, end}, &Reason{Code: Missed, Evidence: &missed}},
+		"outside":         {[]Event{begin, rd(Pass, 4), finish, end}, &Reason{Code: NotJudged, Check: "a", Because: []Reason{{Code: NotMeasured, Readings: []string{"x"}, Because: []Reason{{Code: PassedOutside}}}}}},
+		"fault":           {[]Event{begin, rd(Pass, 2), {Kind: BenchFault, Fault: &Fault{Reason: silent("meter")}}, finish, end}, new(silent("meter"))},
+		"not safe":        {[]Event{begin, rd(Pass, 2), finish, {Kind: MadeSafe, Unsafe: unsafe}, end}, new(UnsafeReason(unsafe))},
+		"nothing judged":  {[]Event{begin, finish, end}, &Reason{Code: NothingJudged}},
+		"open":            {[]Event{begin, rd(Pass, 2), end}, &Reason{Code: NotJudged, Check: "a", Because: []Reason{{Code: CheckOpen}}}},
+		"cut before":      {nil, &Reason{Code: CutBefore}},
+		"cut during":      {[]Event{begin, rd(Fail, 4)}, &Reason{Code: CutDuring, Check: "a"}},
+		"cut after":       {[]Event{begin, rd(Fail, 4), finish}, &Reason{Code: CutAfter, Check: "a"}},
+		"failed by words": {[]Event{begin, rd(Pass, 2), {Kind: CheckEnded, Check: &Check{Name: "a", Verdict: Fail, Problem: &Reason{Code: CallFailed}}}, end}, &Reason{Code: CheckFailed, Check: "a", Because: []Reason{{Code: CallFailed}}}},
+	} {
+		r, err := Fold(recordtest.Numbered(recordtest.Start("r1"), tt.events...))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !reflect.DeepEqual(r.Reason, tt.want) {
+			got, _ := json.Marshal(r.Reason)
+			want, _ := json.Marshal(tt.want)
+			t.Errorf("%s:\n%s, want\n%s", name, got, want)
+		}
+		if cut := name[:3] == "cut"; r.Reason.CutShort() != cut {
+			t.Errorf("%s: cut short: %v", name, !cut)
+		}
+		if name == "missed" && !reflect.DeepEqual(r.Checks[0].Skipped, []string{"late"}) {
+			t.Errorf("readings that did not come: %q", r.Checks[0].Skipped)
+		}
 	}
 }
 
@@ -167,7 +222,7 @@ func randomEvents(rng *rand.Rand) []Event {
 			events = append(events, Event{Kind: NoteMade, Text: "note"})
 		}
 		if pick(15) {
-			events = append(events, Event{Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply", AfterPlan: pick(2)}})
+			events = append(events, Event{Kind: BenchFault, Fault: &Fault{Reason: silent("meter"), AfterPlan: pick(2)}})
 		}
 		if !pick(15) {
 			e := &Check{Name: name}
@@ -175,13 +230,13 @@ func randomEvents(rng *rand.Rand) []Event {
 				e.Verdict = verdicts[rng.IntN(len(verdicts))]
 			}
 			if pick(10) {
-				e.Problem = "stopped"
+				e.Problem = &Reason{Code: Stopped}
 			}
 			events = append(events, Event{Kind: CheckEnded, Check: e})
 		}
 	}
 	if pick(10) {
-		events = append(events, Event{Kind: BenchFault, Fault: &Fault{Device: "meter", Text: "no reply", AfterPlan: !pick(3)}})
+		events = append(events, Event{Kind: BenchFault, Fault: &Fault{Reason: silent("meter"), AfterPlan: !pick(3)}})
 	}
 	if pick(10) {
 		events = append(events, Event{Kind: MadeSafe, Unsafe: []Unsafe{{Device: "supply", Drives: []string{"power"}, Text: "still on"}}})
@@ -208,7 +263,7 @@ func mayPass(events []Event) bool {
 			open[e.Check.Name] = true
 		case CheckEnded:
 			delete(open, e.Check.Name)
-			if e.Check.Problem != "" || e.Check.Verdict != "" && e.Check.Verdict != Pass && e.Check.Verdict != Unlimited {
+			if e.Check.Problem != nil || e.Check.Verdict != "" && e.Check.Verdict != Pass && e.Check.Verdict != Unlimited {
 				return false
 			}
 		case ReadingTaken:

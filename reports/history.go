@@ -2,7 +2,6 @@ package reports
 
 import (
 	"slices"
-	"strings"
 	"time"
 )
 
@@ -12,24 +11,23 @@ type HistoryRow struct {
 	Run     string // of a repair: the run it answers
 	Station string
 	Outcome Outcome // of a run; "" where that is not known
-	What    string  // what was found, in words
-	Cause   string  // the likeliest cause of a failed run, in words
-	Note    string  // what the technician wrote
+	Reason  *Reason // why the run did not pass
+	Cause   *Cause  // the likeliest of a failed run; of a repair, that which was found; nil none
 	By      string  // operator or technician
-	Repair  bool
-	Link    string // where to read more; "" no link
+	Repair  *Repair // nil for a run
+	Link    string  // where to read more; "" no link
 }
 
 // RunRow is a run's row in the history of its unit.
 func RunRow(r Report) HistoryRow {
-	row := HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Outcome: r.Outcome, What: r.Reason, By: r.Operator}
+	row := HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Outcome: r.Outcome, Reason: r.Reason, By: r.Operator}
 	if len(r.Causes) > 0 {
-		row.Cause = r.Causes[0].String()
+		row.Cause = &r.Causes[0]
 	} else if r.Outcome == Failed {
 		for _, c := range r.Checks {
 			for _, rd := range c.Readings {
-				if row.Cause == "" && rd.Verdict == Fail {
-					row.Cause = rd.Cause
+				if row.Cause == nil && rd.Verdict == Fail && rd.Cause != "" {
+					row.Cause = &Cause{Cause: rd.Cause}
 				}
 			}
 		}
@@ -37,36 +35,16 @@ func RunRow(r Report) HistoryRow {
 	return row
 }
 
-// RepairRow is a repair's row; causes are those of the run it answers, whose
-// words stand in for the name of a rule.
+// RepairRow is a repair's row; causes are those of the run it answers: one of
+// them may be what was found.
 func RepairRow(r Repair, causes []Cause) HistoryRow {
-	found := FindingWords(r.Found)
-	for _, c := range causes {
+	row := HistoryRow{At: r.At, Run: r.Run, By: r.By, Repair: &r}
+	for i, c := range causes {
 		if c.Rule == r.Found {
-			found = c.String()
+			row.Cause = &causes[i]
 		}
 	}
-	if r.Part != "" {
-		found += " (" + strings.ReplaceAll(r.Part, "-", " ") + ")"
-	}
-	return HistoryRow{At: r.At, Run: r.Run, By: r.By, Repair: true, What: "found: " + found + "; " + RemedyWords(r.Done), Note: r.Text}
-}
-
-// FindingWords says a coded finding to people; the name of a rule is given
-// with blanks for hyphens.
-func FindingWords(found string) string {
-	if found == "other" {
-		return "something else"
-	}
-	return strings.ReplaceAll(found, "-", " ")
-}
-
-// RemedyWords says what was done to people.
-func RemedyWords(done string) string {
-	if done == "nothing" {
-		return "nothing was done"
-	}
-	return done
+	return row
 }
 
 // SortHistory puts rows in the order of their time; a repair comes after the
@@ -75,10 +53,10 @@ func SortHistory(rows []HistoryRow) {
 	slices.SortStableFunc(rows, func(a, b HistoryRow) int { return a.At.Compare(b.At) })
 	for i := 0; i < len(rows); i++ {
 		row := rows[i]
-		if !row.Repair {
+		if row.Repair == nil {
 			continue
 		}
-		if k := slices.IndexFunc(rows, func(r HistoryRow) bool { return !r.Repair && r.Run == row.Run }); k > i {
+		if k := slices.IndexFunc(rows, func(r HistoryRow) bool { return r.Repair == nil && r.Run == row.Run }); k > i {
 			copy(rows[i:k], rows[i+1:k+1])
 			rows[k] = row
 			i--

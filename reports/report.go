@@ -13,8 +13,7 @@ type Report struct {
 	Started  time.Time `json:"started"` // when the run began, UTC
 	Ended    time.Time `json:"ended"`   // time of the last event, UTC
 	Outcome  Outcome   `json:"outcome"`
-	Reason   string    `json:"reason,omitempty"`   // why it did not pass, one sentence for people
-	Hint     string    `json:"hint,omitempty"`     // what to do next
+	Reason   *Reason   `json:"reason,omitempty"`   // why it did not pass
 	Causes   []Cause   `json:"causes,omitempty"`   // what may be wrong with a unit that failed, the likeliest first
 	Checks   []Check   `json:"checks"`             // in the order in which they began
 	Captures []Capture `json:"captures,omitempty"` // raw data and plots

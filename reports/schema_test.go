@@ -15,6 +15,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -31,7 +32,7 @@ var schemaFile []byte
 func fieldDocs(t *testing.T) map[string]string {
 	t.Helper()
 	docs := map[string]string{}
-	for _, file := range []string{"event.go", "cause.go", "report.go", "archive/seal.go", "value.go"} {
+	for _, file := range []string{"event.go", "cause.go", "reason.go", "report.go", "archive/seal.go", "value.go"} {
 		f, err := parser.ParseFile(token.NewFileSet(), file, nil, parser.ParseComments)
 		if err != nil {
 			t.Fatal(err)
@@ -69,6 +70,27 @@ func fieldDocs(t *testing.T) map[string]string {
 	return docs
 }
 
+// constants lists the values that reason.go gives to a type, in their order.
+func constants(name string) (values []string) {
+	f, err := parser.ParseFile(token.NewFileSet(), "reason.go", nil, 0)
+	if err != nil {
+		panic(err)
+	}
+	ast.Inspect(f, func(n ast.Node) bool {
+		if v, ok := n.(*ast.ValueSpec); ok {
+			if id, ok := v.Type.(*ast.Ident); ok && id.Name == name {
+				value, err := strconv.Unquote(v.Values[0].(*ast.BasicLit).Value)
+				if err != nil {
+					panic(err)
+				}
+				values = append(values, value)
+			}
+		}
+		return true
+	})
+	return values
+}
+
 type schemaMaker struct {
 	docs map[string]string
 	defs map[string]any
@@ -84,6 +106,10 @@ func (m *schemaMaker) schema(t reflect.Type) map[string]any {
 		m.define(t, map[string]any{"type": []string{"number", "boolean", "string", "null"}})
 	case reflect.TypeFor[Verdict]():
 		m.define(t, map[string]any{"type": "string", "enum": []Verdict{Pass, Unlimited, Inconclusive, Fail, Error}})
+	case reflect.TypeFor[Code]():
+		m.define(t, map[string]any{"type": "string", "enum": constants("Code")})
+	case reflect.TypeFor[Relation]():
+		m.define(t, map[string]any{"type": "string", "enum": constants("Relation")})
 	case reflect.TypeFor[Outcome]():
 		m.define(t, map[string]any{"type": "string", "enum": []Outcome{Passed, Failed, Errored, Aborted}})
 	default:
@@ -103,6 +129,7 @@ func (m *schemaMaker) schema(t reflect.Type) map[string]any {
 		case reflect.Struct:
 			if m.defs[t.Name()] == nil {
 				props, required := map[string]any{}, []string{}
+				m.defs[t.Name()] = props // a type may hold itself
 				m.fields(t, props, &required)
 				m.define(t, map[string]any{"type": "object", "properties": props, "required": required, "additionalProperties": false})
 			}

@@ -9,7 +9,8 @@ import (
 // lines of one unplugged board are one thing to look at.
 type UnsafeGroup struct {
 	Devices []string
-	Text    string // the cause
+	Kind    string // of the failure, see drivers.Kind
+	Text    string // the driver's words
 }
 
 // Who names the devices: "clutch, power".
@@ -20,9 +21,9 @@ func (g UnsafeGroup) Who() string { return strings.Join(g.Devices, ", ") }
 func GroupUnsafe(list []Unsafe) []UnsafeGroup {
 	var groups []UnsafeGroup
 	for _, u := range list {
-		i := slices.IndexFunc(groups, func(g UnsafeGroup) bool { return g.Text == u.Text })
+		i := slices.IndexFunc(groups, func(g UnsafeGroup) bool { return g.Kind == u.Kind && g.Text == u.Text })
 		if i < 0 {
-			i, groups = len(groups), append(groups, UnsafeGroup{Text: u.Text})
+			i, groups = len(groups), append(groups, UnsafeGroup{Kind: u.Kind, Text: u.Text})
 		}
 		if !slices.Contains(groups[i].Devices, u.Device) {
 			groups[i].Devices = append(groups[i].Devices, u.Device)
@@ -31,14 +32,13 @@ func GroupUnsafe(list []Unsafe) []UnsafeGroup {
 	return groups
 }
 
-// UnsafeText names the devices and why, in English, "" for none:
-// "clutch, power: unplugged; supply: no reply in 1s".
-func UnsafeText(list []Unsafe) string {
-	var parts []string
-	for _, g := range GroupUnsafe(list) {
-		parts = append(parts, g.Who()+": "+g.Text)
+// UnsafeReason is why a run whose devices are not safe is an error.
+func UnsafeReason(list []Unsafe) Reason {
+	why := Reason{Code: NotSafe}
+	for _, u := range list {
+		why.Because = append(why.Because, Reason{Code: DeviceFailed, Device: u.Device, Kind: u.Kind, Text: u.Text})
 	}
-	return strings.Join(parts, "; ")
+	return why
 }
 
 // UnsafeDrives is what the devices can hurt with together, each once: "motion",
@@ -66,36 +66,4 @@ func UnsafeDrives(list []Unsafe) []string {
 	}
 	slices.SortFunc(drives, func(a, b string) int { return at(a) - at(b) })
 	return slices.Compact(drives)
-}
-
-// UnsafeWarning says in English, to whoever stands at the fixture, what may
-// happen and what to do now; "" for none.
-func UnsafeWarning(list []Unsafe) string {
-	drives := UnsafeDrives(list)
-	if len(drives) == 0 {
-		return ""
-	}
-	may := map[string]string{
-		"motion": "may still move", "power": "may still have power", "radio": "may still transmit", "": "may still hurt you",
-	}
-	var words []string
-	for _, h := range drives {
-		words = append(words, may[h])
-	}
-	todo := "switch it off at its mains switch before you reach in"
-	switch {
-	case drives[0] == "motion":
-		todo = "hands out, press the emergency stop, then switch it off at its mains switch"
-	case drives[0] == "radio" && len(drives) == 1:
-		todo = "switch it off at its mains switch"
-	}
-	return "the fixture " + enumerate(words) + ": " + todo
-}
-
-func enumerate(words []string) string {
-	last := len(words) - 1
-	if last == 0 {
-		return words[0]
-	}
-	return strings.Join(words[:last], ", ") + " and " + words[last]
 }

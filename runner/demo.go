@@ -142,7 +142,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 	l.Summary(records.Dir(), pages)
 	var aborted *station.Abort
 	if errors.As(context.Cause(ctx), &aborted) {
-		s.Say("\n%s, after %d of %d units", aborted.Reason, l.Done, o.units)
+		s.Say("\n%s, after %d of %d units", aborted, l.Done, o.units)
 		return quiet(input.ExitAborted)
 	}
 	return nil

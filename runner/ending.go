@@ -16,6 +16,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/input"
@@ -136,7 +137,7 @@ func (e *ending) listen() {
 
 // abort ends what is under way because of why.
 func (e *ending) abort(why string) {
-	e.cancel(&station.Abort{Reason: "stopped by " + why, Hint: "run the unit again when you are ready"})
+	e.cancel(&station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: why}})
 }
 
 // done is deferred by the command.
@@ -193,7 +194,7 @@ func (e *ending) exhausted(cause error) {
 func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duration) {
 	e.leaving.Store(true)
 	e.last.Do(func() {
-		e.cancel(&station.Fault{Text: cause.Error(), Hint: hint})
+		e.cancel(&station.Fault{Why: reports.Reason{Code: reports.ProgramEnds, Text: cause.Error(), Hint: hint}})
 		unsafe := e.makeSafe()
 		select {
 		case <-e.ended:
@@ -230,7 +231,7 @@ func (e *ending) makeSafe() string {
 			defer crash.Guard()
 			text := ""
 			if unsafe := station.MakeSafe(drivers.System, n.Devices, n.Drives).Record(); len(unsafe) > 0 {
-				text = fmt.Sprintf("NOT SAFE: nest %s: %s", name, reports.UnsafeWarning(unsafe))
+				text = fmt.Sprintf("NOT SAFE: nest %s: %s", name, wording.English().UnsafeWarning(unsafe))
 			}
 			results <- text
 		}()

@@ -30,6 +30,7 @@ import (
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/demo"
 	"fullthrow/runner/input"
@@ -312,16 +313,17 @@ func (p *place) checkRecords(records string, w wayOut, what string, r *result) {
 		sealed, err := kept.Load(e.Run)
 		require.NoError(p.t, err)
 		got := sealed.Report
+		why := wording.English().Reason(got.Reason)
 		switch {
-		case got.Outcome == reports.Errored && !strings.Contains(got.Reason, "internal error"):
-			r.disturbed = got.Reason
+		case got.Outcome == reports.Errored && !strings.Contains(why, "internal error"):
+			r.disturbed = why
 		case w.goesOn:
-			assert.Equal(p.t, reports.Passed, got.Outcome, "run %d: %s: %s", i, got.Reason, what)
+			assert.Equal(p.t, reports.Passed, got.Outcome, "run %d: %s: %s", i, why, what)
 		case w.program != "" && got.Outcome == reports.Aborted:
 			// The journal, folded: the crash left no time to seal.
 		case got.Outcome != reports.Passed: // the run may just have ended
-			assert.Equal(p.t, w.outcome, got.Outcome, "%s: %s", got.Reason, what)
-			assert.Contains(p.t, got.Reason, w.reason, what)
+			assert.Equal(p.t, w.outcome, got.Outcome, "%s: %s", why, what)
+			assert.Contains(p.t, why, w.reason, what)
 		}
 	}
 }

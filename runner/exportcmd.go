@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"cmp"
 	"context"
 	"encoding/csv"
 	"encoding/json"
@@ -240,7 +239,7 @@ func (q *question) exportRuns(ctx context.Context, row func(...any) error) error
 	return q.eachRun(ctx, func(r store.Run) error {
 		u := r.Unit
 		return row(r.Run, r.Number, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.Attempt, r.First, r.Station, r.Nest, r.Operator,
-			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), r.Reason, strings.Join(r.Failed, "; "), r.Cause, r.Rule, r.Part,
+			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), codeOf(r.Reason), strings.Join(r.Failed, "; "), r.Cause, r.Rule, r.Part,
 			r.Simulated, r.Flag, r.File, r.SHA256)
 	})
 }
@@ -314,14 +313,14 @@ func limitColumns(x reports.Reading) (lower, upper, other any) {
 		upper = *l.Upper
 	}
 	if lower == nil && upper == nil {
-		other = l.String(x.Unit)
+		other = wording.English().Limit(l, x.Unit)
 	}
 	return lower, upper, other
 }
 
 var failureColumns = []string{
 	"run", "product", "revision", "lot", "serial_number", "golden", "first", "station", "nest", "operator", "started", "not_counted",
-	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "verdict", "missed", "cause", "inspect", "likeliest_cause", "rule", "part",
+	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "verdict", "problem", "cause", "inspect", "likeliest_cause", "rule", "part",
 }
 
 func (q *question) exportFailures(ctx context.Context, row func(...any) error) error {
@@ -331,7 +330,7 @@ func (q *question) exportFailures(ctx context.Context, row func(...any) error) e
 			value, text := valueColumns(x)
 			lower, upper, limit := limitColumns(x)
 			if err := row(r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.First, r.Station, r.Nest, r.Operator, r.Started, r.Flag,
-				x.Check, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, string(x.Verdict), cmp.Or(x.Problem, x.Miss()), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
+				x.Check, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, string(x.Verdict), codeOf(x.Problem), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
 				return err
 			}
 		}
@@ -403,4 +402,12 @@ func (a *app) tellViews(q *question) error {
   SELECT check_name, reading, value, unit, verdict FROM v_readings
     WHERE run IN (SELECT run FROM v_runs WHERE serial_number = 'K824A00017M');`)
 	return nil
+}
+
+// codeOf is a reason as a table has it, "" where there is none.
+func codeOf(r *reports.Reason) string {
+	if r == nil {
+		return ""
+	}
+	return string(r.Code)
 }

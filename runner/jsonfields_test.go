@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"fullthrow/reports"
 	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
 )
@@ -72,6 +73,9 @@ func fields(b *strings.Builder, t reflect.Type, margin string) {
 			name += "?"
 		}
 		word := kindOf(inner)
+		if inner == t {
+			word = "the same again"
+		}
 		fmt.Fprintf(b, "%s%s\n", margin, strings.TrimRight(name+": "+list+word, ": "))
 		if word == "" {
 			fields(b, inner, margin+"  ")
@@ -88,6 +92,8 @@ func kindOf(t reflect.Type) string {
 		return "estimate"
 	case reflect.TypeFor[yield.Probability]():
 		return "number or null"
+	case reflect.TypeFor[reports.Value]():
+		return "number, true, false or text"
 	case reflect.TypeFor[time.Time]():
 		return "time"
 	case reflect.TypeFor[time.Duration]():

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -92,11 +93,22 @@ and print well; for a PDF, print them to a file from a browser.`,
 	c.Flags().StringVar(&to.html, "html", "", "write a page that prints well to `OUT`; - is standard output")
 	c.Flags().StringVar(&to.certificate, "certificate", "", "write one page for the customer of a unit that passed to `OUT`; - is standard output")
 	c.Flags().StringVar(&to.csv, "csv", "", "write the readings for a spreadsheet to `OUT`; - is standard output")
+	c.Flags().StringVar(&to.language, "language", "en", "of page, certificate and table: "+spoken())
 	return c
 }
 
 // reportFiles are where a report is written to.
-type reportFiles struct{ html, certificate, csv string }
+type reportFiles struct{ html, certificate, csv, language string }
+
+// spoken lists the languages that there are: "en, es or zh-Hans".
+func spoken() string {
+	var tags []string
+	for _, l := range wording.Languages() {
+		tags = append(tags, l.Tag)
+	}
+	last := len(tags) - 1
+	return strings.Join(tags[:last], ", ") + " or " + tags[last]
+}
 
 func (a *app) report(file string, to reportFiles) error {
 	if _, err := os.Stat(file); err != nil {
@@ -106,9 +118,19 @@ func (a *app) report(file string, to reportFiles) error {
 	if err != nil {
 		return (&input.Failure{Code: input.ExitInput, Err: err}).Hint(input.HintOf(err))
 	}
+	book, err := wording.NewBook(time.Local)
+	if err != nil {
+		return err
+	}
+	if !book.Speaks(to.language) {
+		return input.Usage("report: there is no language %q: it is %s", to.language, spoken())
+	}
 	o, err := pageOptions(sealed, file)
 	if err != nil {
 		return err
+	}
+	if o.Lang = to.language; o.Lang != "en" {
+		o.Texts = stockTexts(sealed.Report.Unit.Product, o.Lang)
 	}
 	for _, f := range []struct {
 		out   string
@@ -117,7 +139,7 @@ func (a *app) report(file string, to reportFiles) error {
 	}{
 		{to.html, func(w io.Writer, s archive.Sealed) error { return page.WriteHTML(w, s, o) }, ""},
 		{to.certificate, func(w io.Writer, s archive.Sealed) error { return page.WriteCertificate(w, s, o) }, " (one page; for a PDF, print it to a file from a browser)"},
-		{to.csv, page.WriteCSV, ""},
+		{to.csv, func(w io.Writer, s archive.Sealed) error { return page.WriteCSV(w, s, book.Translator(to.language)) }, ""},
 	} {
 		var err error
 		switch f.out {
@@ -139,7 +161,7 @@ func (a *app) report(file string, to reportFiles) error {
 			fmt.Fprintf(a.errs, "written: %s%s\n", f.out, f.note)
 		}
 	}
-	if to == (reportFiles{}) {
+	if to == (reportFiles{language: to.language}) {
 		a.tellReport(sealed.Report, file)
 	}
 	return nil
@@ -194,6 +216,20 @@ func productTitle(name string) string {
 		}
 	}
 	return ""
+}
+
+// stockTexts are a product's own sentences in a language, none where they are
+// not known here.
+func stockTexts(name, lang string) wording.Texts {
+	home, err := product.StockFolder(name)
+	if err != nil {
+		return nil
+	}
+	texts, _, err := pageFiles(home)
+	if err != nil {
+		return nil // a stock product's are tested
+	}
+	return texts[lang]
 }
 
 // writeFile writes a rendering beside the file's place and then moves it there:

@@ -119,7 +119,7 @@ func (a *app) rehearse(ctx context.Context, o rehearsal.Options) error {
 	}
 	var aborted *station.Abort
 	if errors.As(context.Cause(ctx), &aborted) {
-		fmt.Fprintf(a.errs, "%s, after %d of %d units\n", aborted.Reason, r.Done, r.Asked)
+		fmt.Fprintf(a.errs, "%s, after %d of %d units\n", aborted, r.Done, r.Asked)
 		return quiet(input.ExitAborted)
 	}
 	if !r.Kept {

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"fullthrow/reports"
 	"fullthrow/runner/input"
 	"fullthrow/runner/rehearsal"
 	"fullthrow/runner/station"
@@ -16,7 +17,7 @@ import (
 // A rehearsal that is stopped exits as aborted, with what it has so far.
 func TestStoppedRehearsal(t *testing.T) {
 	ctx, cancel := context.WithCancelCause(context.Background())
-	cancel(&station.Abort{Reason: "stopped by Ctrl-C (SIGINT)"})
+	cancel(&station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: "Ctrl-C (SIGINT)"}})
 	var out, errs bytes.Buffer
 	a := &app{in: strings.NewReader(""), out: &out, errs: &errs}
 	err := a.rehearse(ctx, rehearsal.Options{Units: 10, Nests: 1, Seed: 1})

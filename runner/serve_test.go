@@ -85,7 +85,7 @@ func serve(t *testing.T, dir string, o serveOptions) *running {
 // end stops the station and returns its records.
 func (r *running) end() []archive.Entry {
 	r.t.Helper()
-	r.stop(&station.Abort{Reason: "stopped by Ctrl-C (SIGINT)"})
+	r.stop(&station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: "Ctrl-C (SIGINT)"}})
 	require.NoError(r.t, <-r.stopped)
 	records, err := archive.Open(r.dir+"/records", "LQ-1")
 	require.NoError(r.t, err)

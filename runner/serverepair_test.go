@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"math/rand/v2"
-	"strings"
 	"testing"
 	"time"
 
@@ -40,7 +39,7 @@ func TestRepairsTeachTheStation(t *testing.T) {
 	}
 	before, after := m.Causes.Rank(readings(last))[0], m.Taught(archive).Rank(readings(last))[0]
 	assert.Equal(t, last.Causes[0].Confidence, before.Confidence)
-	assert.Contains(t, strings.Join(after.Evidence, "\n"), reports.AgainstIt+"right in 0 of 3 repairs where it was ranked first")
+	assert.Contains(t, after.Evidence, reports.Evidence{Relation: reports.Ranked, Count: 3, Against: true})
 	assert.LessOrEqual(t, after.Confidence, before.Confidence)
 	assert.Same(t, m.Causes, m.Taught(nil))
 }

@@ -134,13 +134,13 @@ func (q *question) tellRun(r store.Run) {
 	}
 	if r.Cause != "" {
 		s.Tell(6, "likely cause: "+r.Cause)
-	} else if r.Outcome != reports.Passed && r.Reason != "" && len(r.Failed) == 0 {
-		s.Tell(6, r.Reason)
+	} else if r.Outcome != reports.Passed && r.Reason != nil && len(r.Failed) == 0 {
+		s.Tell(6, q.words.Reason(r.Reason))
 	}
 }
 
 func (q *question) tellRepair(r reports.Repair, cause string) {
-	found := cmp.Or(cause, reports.FindingWords(r.Found))
+	found := cmp.Or(cause, q.words.Finding(nil, r.Found, nil))
 	by := ""
 	if r.By != "" {
 		by = "  by " + r.By
@@ -150,5 +150,5 @@ func (q *question) tellRepair(r reports.Repair, cause string) {
 	if r.Part != "" {
 		text += ", at the " + strings.ReplaceAll(r.Part, "-", " ")
 	}
-	q.out.Tell(6, text+"; "+reports.RemedyWords(r.Done)+wording.Prefixed(". ", r.Text))
+	q.out.Tell(6, text+"; "+q.words.Remedy(r.Done)+wording.Prefixed(". ", r.Text))
 }

@@ -172,7 +172,7 @@ func (r madeUpRun) seal(a *archive.Archive, name string) error {
 			Part: "left-stick", Confidence: 0.9, Explains: []string{"sticks.hysteresis"}, Rule: "stick-play"}}})
 	}
 	if r.outcome == reports.Errored {
-		tell(8, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Text: "supply: no reply in 1s"}})
+		tell(8, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Reason: reports.Reason{Code: reports.DeviceFailed, Device: "supply", Kind: "no reply", Text: "no reply in 1s"}}})
 	}
 	tell(2, reports.Event{Kind: reports.RunEnded, End: &reports.End{Outcome: r.outcome}})
 	if err != nil {

@@ -344,12 +344,9 @@ func (j *Journal) Seal() (Sealed, error) {
 		return Sealed{}, fmt.Errorf("seal: %w", err)
 	}
 	if derr != nil {
-		report.Outcome, report.Reason, report.Hint = reports.Errored, derr.Error(), ""
-		var e *reports.HintedError
-		if errors.As(derr, &e) {
-			report.Hint = e.Hint
-		}
-		report.Faults = append(report.Faults, reports.Fault{Device: "archive", Text: derr.Error(), Hint: report.Hint})
+		why := Unrecorded(derr)
+		report.Outcome, report.Reason = reports.Errored, &why
+		report.Faults = append(report.Faults, reports.Fault{Reason: why})
 	}
 	os.Remove(j.room) // now is when it is needed
 	s, err := j.archive.seal(report)
@@ -365,6 +362,15 @@ func (j *Journal) Seal() (Sealed, error) {
 		a.trouble(reports.Problem{File: path.Join(journalDir, j.run+".jsonl"), Text: err.Error(), Hint: "harmless: it is swept when the archive is next opened"})
 	}
 	return s, nil
+}
+
+// Unrecorded is the reason of a run whose record could not be written in full.
+func Unrecorded(err error) reports.Reason {
+	why := reports.Reason{Code: reports.Unrecorded, Text: strings.ReplaceAll(err.Error(), "\n", "; ")}
+	if e, ok := errors.AsType[*reports.HintedError](err); ok {
+		why.Hint = e.Hint
+	}
+	return why
 }
 
 func (a *Archive) trouble(p reports.Problem) {

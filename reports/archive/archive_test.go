@@ -53,8 +53,8 @@ func TestSealedFile(t *testing.T) {
 	if first.File != "2026/11/25/r1.json" || second.Seal.Previous != first.Seal.SHA256 || first.Seal.Previous != "" || second.Seal.Number != 2 {
 		t.Errorf("chain: %+v then %+v", first.Seal, second.Seal)
 	}
-	if want := "standby.current 15.3 µA, above 12 µA"; second.Report.Reason != want {
-		t.Errorf("reason %q, want %q", second.Report.Reason, want)
+	if r := second.Report.Reason; r == nil || r.Code != reports.Missed || r.Evidence.Reading != "standby.current" {
+		t.Errorf("reason %+v, want that standby.current missed its limit", r)
 	}
 	loaded, err := Load(filepath.Join(dir, second.File))
 	if err != nil || !bytes.Equal(loaded.Raw, second.Raw) || loaded.Seal != second.Seal {
@@ -148,38 +148,41 @@ func TestSeveralNestsAtOnce(t *testing.T) {
 
 // Whatever point a crash strikes, the next open makes the archive whole.
 func TestRecovery(t *testing.T) {
+	same := func(got *reports.Reason, want reports.Reason) bool {
+		return got != nil && got.Code == want.Code && got.Check == want.Check && strings.HasPrefix(got.Text, want.Text)
+	}
 	journal := func(dir, run string) string { return filepath.Join(dir, "journal", run+".jsonl") }
 	for _, tt := range []struct {
 		name    string
 		spoil   func(t *testing.T, dir string) // after r1 was sealed and r2 left as it was cut
 		outcome reports.Outcome                // of r2, "" none
-		reason  string
+		reason  reports.Reason
 		number  int64
 	}{
-		{"cut in the run", func(t *testing.T, dir string) {}, reports.Aborted, "cut short: the record stops during standby", 2},
+		{"cut in the run", func(t *testing.T, dir string) {}, reports.Aborted, reports.Reason{Code: reports.CutDuring, Check: "standby"}, 2},
 		{"last line torn", func(t *testing.T, dir string) {
 			b, _ := os.ReadFile(journal(dir, "r2"))
 			os.WriteFile(journal(dir, "r2"), b[:len(b)-9], 0o644)
-		}, reports.Aborted, "cut short: the record stops during standby", 2},
-		{"first line torn", func(t *testing.T, dir string) { os.WriteFile(journal(dir, "r2"), []byte(`{"crc":"`), 0o644) }, "", "", 1},
-		{"journal empty", func(t *testing.T, dir string) { os.WriteFile(journal(dir, "r2"), nil, 0o644) }, "", "", 1},
+		}, reports.Aborted, reports.Reason{Code: reports.CutDuring, Check: "standby"}, 2},
+		{"first line torn", func(t *testing.T, dir string) { os.WriteFile(journal(dir, "r2"), []byte(`{"crc":"`), 0o644) }, "", reports.Reason{}, 1},
+		{"journal empty", func(t *testing.T, dir string) { os.WriteFile(journal(dir, "r2"), nil, 0o644) }, "", reports.Reason{}, 1},
 		{"sealed, journal not yet removed", func(t *testing.T, dir string) {
 			os.Remove(journal(dir, "r2"))
 			os.WriteFile(journal(dir, "r1"), journalBytes(t, 1, 2), 0o644)
-		}, "", "", 1},
+		}, "", reports.Reason{}, 1},
 		{"sealed, chain not yet written", func(t *testing.T, dir string) {
 			os.Remove(journal(dir, "r2"))
 			os.WriteFile(journal(dir, "r1"), journalBytes(t, 1, 2), 0o644)
 			os.Remove(filepath.Join(dir, "chain"))
-		}, "", "", 1},
+		}, "", reports.Reason{}, 1},
 		{"report not yet renamed", func(t *testing.T, dir string) {
 			os.WriteFile(filepath.Join(dir, "2026/11/25/.tmp-123"), []byte(`{"report":{"sch`), 0o644)
-		}, reports.Aborted, "cut short: the record stops during standby", 2},
+		}, reports.Aborted, reports.Reason{Code: reports.CutDuring, Check: "standby"}, 2},
 		{"journal damaged", func(t *testing.T, dir string) {
 			b, _ := os.ReadFile(journal(dir, "r2"))
 			b[bytes.IndexByte(b, '\n')+50] ^= 4
 			os.WriteFile(journal(dir, "r2"), b, 0o644)
-		}, reports.Aborted, "cut short: journal/r2.jsonl:2: damaged: ", 2},
+		}, reports.Aborted, reports.Reason{Code: reports.CutDamaged, Text: "journal/r2.jsonl:2: damaged: "}, 2},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -198,8 +201,8 @@ func TestRecovery(t *testing.T) {
 				switch {
 				case (tt.outcome == "" || round == 1) && len(rec) != 0:
 					t.Errorf("round %d: recovered %+v, want nothing", round, rec)
-				case tt.outcome != "" && round == 0 && (len(rec) != 1 || rec[0].Report.Outcome != tt.outcome || !strings.HasPrefix(rec[0].Report.Reason, tt.reason)):
-					t.Errorf("recovered %+v, want one %s: %s", rec, tt.outcome, tt.reason)
+				case tt.outcome != "" && round == 0 && (len(rec) != 1 || rec[0].Report.Outcome != tt.outcome || !same(rec[0].Report.Reason, tt.reason)):
+					t.Errorf("recovered %+v, want one %s: %+v", rec, tt.outcome, tt.reason)
 				}
 				v, err := Verify(dir)
 				if err != nil || len(v.Problems) > 0 || v.Number != tt.number || len(v.Pending) > 0 {

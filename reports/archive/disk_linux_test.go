@@ -43,8 +43,8 @@ func TestReallyFullDisk(t *testing.T) {
 	}
 	wantsRoom(t, "append", jerr, records)
 	s, err := j.Seal()
-	if err != nil || s.Report.Outcome != reports.Errored || !strings.Contains(s.Report.Reason, "no space left") || !strings.Contains(s.Report.Hint, "MB of room") {
-		t.Errorf("sealed as %s: %s (%s), %v; want error, no space left, how much is wanted", s.Report.Outcome, s.Report.Reason, s.Report.Hint, err)
+	if err != nil || s.Report.Outcome != reports.Errored || s.Report.Reason.Code != reports.Unrecorded || !strings.Contains(s.Report.Reason.Text, "no space left") || !strings.Contains(s.Report.Reason.Hint, "MB of room") {
+		t.Errorf("sealed as %s: %s (%s), %v; want error, no space left, how much is wanted", s.Report.Outcome, s.Report.Reason.Text, s.Report.Reason.Hint, err)
 	}
 	_, err = a.Begin(recordtest.Start("r3"), recordtest.T0)
 	wantsRoom(t, "begin", err, records)

@@ -341,8 +341,8 @@ func TestJournalDiskFull(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if s.Report.Outcome != reports.Errored || !strings.Contains(s.Report.Reason, "no space left") {
-		t.Errorf("sealed as %s (%s), want error, no space left", s.Report.Outcome, s.Report.Reason)
+	if s.Report.Outcome != reports.Errored || s.Report.Reason.Code != reports.Unrecorded || !strings.Contains(s.Report.Reason.Text, "no space left") {
+		t.Errorf("sealed as %s (%s), want error, no space left", s.Report.Outcome, s.Report.Reason.Text)
 	}
 	v, err := Verify(dir)
 	if err != nil || len(v.Problems) > 0 {
@@ -396,7 +396,7 @@ func TestAppendNotFinite(t *testing.T) {
 			Plot: &reports.Plot{XLabel: "t / s", YLabel: "I / A", Series: []reports.Series{{X: []float64{0, 1, nan, 3}, Y: []float64{1, inf, 2, 3}}}}}})
 		s := sealTest(t, a, fmt.Sprint("r", i), events)
 		got := s.Report.Checks[0].Readings[0]
-		if got.Verdict != reports.Error || got.Problem == "" || s.Report.Outcome != reports.Errored {
+		if got.Verdict != reports.Error || got.Problem == nil || s.Report.Outcome != reports.Errored {
 			t.Errorf("%d: reading %+v, outcome %s: want error", i, got, s.Report.Outcome)
 		}
 		if p := s.Report.Captures[0].Plot.Series[0]; !slices.Equal(p.X, []float64{0, 3}) || !slices.Equal(p.Y, []float64{1, 3}) {

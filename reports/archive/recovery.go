@@ -114,12 +114,10 @@ func (a *Archive) recover() error {
 // sealed while the unit was still in the nest.
 func cutShort(r *reports.Report, damage *reports.Problem) {
 	if damage != nil {
-		r.Outcome, r.Reason, r.Hint = reports.Aborted, "cut short: "+damage.Error(), damage.Hint
+		r.Outcome, r.Reason = reports.Aborted, &reports.Reason{Code: reports.CutDamaged, Text: damage.Error()}
 		return
 	}
 	if r.Outcome == reports.Passed {
-		r.Outcome = reports.Aborted
-		r.Reason = "cut short: the run had ended but its report was not sealed"
-		r.Hint = "run the unit again"
+		r.Outcome, r.Reason = reports.Aborted, &reports.Reason{Code: reports.CutUnsealed}
 	}
 }

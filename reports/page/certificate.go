@@ -11,7 +11,6 @@ import (
 	"io"
 	"strings"
 	"sync"
-	"time"
 )
 
 //go:embed certificate.tmpl
@@ -31,8 +30,7 @@ const certificateRows = 10
 // WriteCertificate writes what goes to the customer with a unit: one page, A4
 // or Letter, saying in words what was tested, with the reading of each check
 // that came nearest to its limit, and where the sealed report is found. It
-// needs nothing else, and a browser makes a PDF of it by printing. It is in
-// English.
+// needs nothing else, and a browser makes a PDF of it by printing.
 //
 // Only a sealed run that passed has one, as an [*HintedError] says: not a
 // report that is not as it was sealed, not a golden unit, and not a unit of
@@ -42,10 +40,11 @@ func WriteCertificate(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
 	if err := certifiable(s, opts); err != nil {
 		return err
 	}
-	if opts.Location == nil {
-		opts.Location = time.Local
+	said, err := opts.speak()
+	if err != nil {
+		return fmt.Errorf("certificate: %w", err)
 	}
-	if err := certificatePage().Execute(w, newCertificate(s, opts)); err != nil {
+	if err := certificatePage().Execute(w, newCertificate(s, opts, said)); err != nil {
 		return fmt.Errorf("certificate: %w", err)
 	}
 	return nil
@@ -74,7 +73,7 @@ func certifiable(s archive.Sealed, opts HTMLOptions) error {
 	var later *reports.HistoryRow
 	for i, row := range opts.History {
 		switch {
-		case row.Repair:
+		case row.Repair != nil:
 		case row.Run == r.Run:
 			after = true
 		case after && row.Outcome == "":
@@ -90,6 +89,7 @@ func certifiable(s archive.Sealed, opts HTMLOptions) error {
 }
 
 type certificate struct {
+	words
 	Style                  template.CSS
 	Title, Serial          string
 	Revision, Lot, Station string
@@ -113,13 +113,14 @@ type certificateRow struct {
 	Scale template.HTML
 }
 
-func newCertificate(s archive.Sealed, opts HTMLOptions) certificate {
+func newCertificate(s archive.Sealed, opts HTMLOptions, said words) certificate {
 	r := s.Report
 	c := certificate{
+		words: said,
 		Style: template.CSS(draw.Tokens + draw.Style + draw.Paper + certificateStyle), // our own file
 		Title: reports.Brief(opts.ProductTitle, 36), Serial: reports.Brief(r.Unit.SerialNumber, serial.MaxCodeSerial), Revision: reports.Brief(r.Unit.Revision, 14), Lot: reports.Brief(r.Unit.Lot, 14),
 		Station: reports.Brief(r.Station, 24), Simulated: r.Simulated, Software: reports.Brief(r.Software, 32), Run: r.Run,
-		Date:   r.Started.In(opts.Location).Format("2 January 2006, 15:04 MST"),
+		Date:   said.When(r.Started) + " " + r.Started.In(said.zone).Format("MST"),
 		Number: s.Seal.Number, Key: archive.KeyName(s.Seal), Code: newCode(r.Unit.SerialNumber, s.Seal.SHA256),
 	}
 	if c.Title == "" {
@@ -145,24 +146,26 @@ func newCertificate(s archive.Sealed, opts HTMLOptions) certificate {
 			more = append(more, reports.Brief(ch.Name, 20))
 			continue
 		}
-		c.Rows = append(c.Rows, newCertificateRow(ch, n, fmt.Sprint("c", i)))
+		c.Rows = append(c.Rows, said.newCertificateRow(ch, n, fmt.Sprint("c", i)))
 	}
-	c.Sentence = fmt.Sprintf("%s, %s: each within its limit.", plural(checks, "check"), plural(limited, "reading"))
+	c.Sentence = said.T("report.certificate.sentence", "checks", said.T("report.certificate.checks", "count", checks),
+		"readings", said.T("report.certificate.readings", "count", limited))
 	if len(more) > 0 {
 		list := more
 		if len(list) > 8 {
 			list = list[:8]
 		}
-		c.More = fmt.Sprintf("Also passed: %s", strings.Join(list, ", "))
+		names := strings.Join(list, ", ")
+		c.More = said.T("report.certificate.more", "checks", names)
 		if n := len(more) - len(list); n > 0 {
-			c.More += fmt.Sprintf(" and %d more", n)
+			c.More = said.T("report.certificate.more_and", "checks", names, "count", n)
 		}
 	}
 	return c
 }
 
-func newCertificateRow(ch reports.Check, passed int, id string) certificateRow {
-	row := certificateRow{About: reports.Brief(ch.About, 80)}
+func (w words) newCertificateRow(ch reports.Check, passed int, id string) certificateRow {
+	row := certificateRow{About: reports.Brief(w.own(ch.About), 80)}
 	if row.About == "" {
 		row.About = strings.ReplaceAll(reports.Brief(ch.Name, 60), "_", " ")
 	}
@@ -180,23 +183,14 @@ func newCertificateRow(ch reports.Check, passed int, id string) certificateRow {
 	}
 	switch {
 	case nearest != nil:
-		v := newReading(*nearest, id)
+		v := w.newReading(*nearest, id)
 		row.Scale = v.Scale
 		row.Name, row.Value = reports.Brief(strings.ReplaceAll(nearest.Name, "_", " "), 28), reports.Brief(v.Shown, 18)
 		if nearest.Uncertainty > 0 {
-			row.Plus = reports.Brief("± "+reports.FormatQuantity(nearest.Uncertainty, nearest.Unit), 16)
+			row.Plus = reports.Brief("± "+w.Quantity(nearest.Uncertainty, nearest.Unit), 16)
 		}
-	case passed == 1:
-		row.Value, row.Name = plural(passed, "reading"), "as it must be"
 	default:
-		row.Value, row.Name = plural(passed, "reading"), "all as they must be"
+		row.Value, row.Name = w.T("report.certificate.readings", "count", passed), w.T("report.certificate.all_kept")
 	}
 	return row
-}
-
-func plural(n int, thing string) string {
-	if n == 1 {
-		return "1 " + thing
-	}
-	return fmt.Sprintf("%d %ss", n, thing)
 }

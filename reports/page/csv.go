@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"io"
 	"math"
 	"strconv"
@@ -18,13 +19,14 @@ var csvHeader = []string{
 	"run", "number", "product", "revision", "lot", "serial number", "attempt", "station", "nest", "operator",
 	"started [UTC]", "outcome", "check", "check verdict", "reading", "value [unit]", "bound", "unit", "uncertainty k=2 [unit]",
 	"lower limit [unit]", "upper limit [unit]", "equal", "one of", "decision rule", "guard band [unit]", "verdict",
-	"problem", "likely cause", "inspect", "simulated", "conformance probability",
+	"problem", "problem in words", "likely cause", "inspect", "simulated", "conformance probability",
 }
 
 // WriteCSV writes one row per reading (and one for a check without readings),
 // for a spreadsheet: RFC 4180, UTF-8, numbers with a point. A text that a
-// spreadsheet would take for a formula is given a leading apostrophe.
-func WriteCSV(w io.Writer, s archive.Sealed) error {
+// spreadsheet would take for a formula is given a leading apostrophe. All is in
+// names and codes, but for what could not be judged, which t says in words too.
+func WriteCSV(w io.Writer, s archive.Sealed, t *wording.Translator) error {
 	cw := csv.NewWriter(w)
 	cw.UseCRLF = true
 	if err := cw.Write(csvHeader); err != nil {
@@ -62,7 +64,7 @@ func WriteCSV(w io.Writer, s archive.Sealed) error {
 				CSVText(r.Operator), r.Started.UTC().Format(time.RFC3339), CSVText(string(r.Outcome)), CSVText(c.Name),
 				CSVText(string(c.Verdict)), CSVText(rd.Name), value, CSVText(rd.Bound), CSVText(rd.Unit),
 				csvOptional(rd.Uncertainty), csvLimit(l.Lower), csvLimit(l.Upper), equal, CSVText(strings.Join(oneOf, "; ")),
-				CSVText(l.Rule), csvOptional(l.Guard), CSVText(string(rd.Verdict)), CSVText(rd.Problem), CSVText(rd.Cause),
+				CSVText(l.Rule), csvOptional(l.Guard), CSVText(string(rd.Verdict)), CSVText(codeOf(rd.Problem)), CSVText(t.Reason(rd.Problem)), CSVText(rd.Cause),
 				CSVText(rd.Inspect), simulated, csvLimit(rd.Conformance),
 			}
 			if err := cw.Write(row); err != nil {
@@ -75,6 +77,13 @@ func WriteCSV(w io.Writer, s archive.Sealed) error {
 		return fmt.Errorf("csv: %w", err)
 	}
 	return nil
+}
+
+func codeOf(r *reports.Reason) string {
+	if r == nil {
+		return ""
+	}
+	return string(r.Code)
 }
 
 // CSVText makes a text safe to open: a spreadsheet takes what begins with one

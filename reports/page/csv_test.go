@@ -6,6 +6,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/recordtest"
+	"fullthrow/reports/wording"
 	"slices"
 	"strings"
 	"testing"
@@ -17,13 +18,13 @@ func TestWriteCSV(t *testing.T) {
 		Checks: []reports.Check{
 			{Name: "standby", Verdict: reports.Fail, Readings: []reports.Reading{
 				{Check: "standby", Name: "current", Value: reports.Number(-15.3e-6), Unit: "A", Verdict: reports.Fail, Limit: &reports.Limit{Upper: new(12e-6)}, Cause: "=HYPERLINK(\"x\")"},
-				{Check: "standby", Name: "mark", Value: reports.Text("-1+1"), Verdict: reports.Unlimited, Problem: "a \"quoted\", long\ntext"},
+				{Check: "standby", Name: "mark", Value: reports.Text("-1+1"), Verdict: reports.Unlimited, Problem: &reports.Reason{Code: reports.NoValue}},
 			}},
-			{Name: "@check", Verdict: reports.Error, Problem: "+did not end"},
+			{Name: "@check", Verdict: reports.Error, Problem: &reports.Reason{Code: reports.PlanError, Text: "+a \"quoted\", long\ntext"}},
 		},
 	}}
 	var b bytes.Buffer
-	if err := WriteCSV(&b, s); err != nil {
+	if err := WriteCSV(&b, s, wording.English()); err != nil {
 		t.Fatal(err)
 	}
 	if strings.Count(b.String(), "\r\n") < 4 {
@@ -43,8 +44,8 @@ func TestWriteCSV(t *testing.T) {
 	}{
 		{1, "value [unit]", "-1.53e-05"}, {1, "unit", "A"}, {1, "upper limit [unit]", "1.2e-05"}, {1, "lower limit [unit]", ""},
 		{1, "likely cause", `'=HYPERLINK("x")`}, {1, "number", "7"}, {1, "started [UTC]", "2026-11-25T09:42:57Z"},
-		{2, "value [unit]", "'-1+1"}, {2, "problem", "a \"quoted\", long\ntext"},
-		{3, "check", "'@check"}, {3, "problem", "'+did not end"}, {3, "value [unit]", ""},
+		{2, "value [unit]", "'-1+1"}, {2, "problem", "no_value"}, {2, "problem in words", "no value"},
+		{3, "check", "'@check"}, {3, "problem", "plan_error"}, {3, "problem in words", "'+a \"quoted\", long\ntext"}, {3, "value [unit]", ""},
 	} {
 		if got := cell(tt.row, tt.column); got != tt.want {
 			t.Errorf("row %d, %s: got %q, want %q", tt.row, tt.column, got, tt.want)

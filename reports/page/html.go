@@ -7,7 +7,6 @@ import (
 	"io"
 	"math"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -15,6 +14,7 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/draw"
 	"fullthrow/reports/serial"
+	"fullthrow/reports/wording"
 )
 
 //go:embed report.tmpl
@@ -31,6 +31,10 @@ var reportPage = sync.OnceValue(func() *template.Template {
 type HTMLOptions struct {
 	// Location of the reader, for times; nil is the machine's.
 	Location *time.Location
+	// Lang is the reader's language, see [wording.Languages]; "" is English.
+	Lang string
+	// Texts are the product's own sentences in that language.
+	Texts wording.Texts
 	// ProductTitle is the product's name for people; empty shows the name in
 	// the plan.
 	ProductTitle string
@@ -47,16 +51,57 @@ type HTMLOptions struct {
 // setting and prints on A4 and Letter. Whatever text the report holds is shown
 // as text. Where the seal does not fit, the page says so before anything else.
 func WriteHTML(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
-	if opts.Location == nil {
-		opts.Location = time.Local
+	said, err := opts.speak()
+	if err != nil {
+		return fmt.Errorf("html: %w", err)
 	}
-	if err := reportPage().Execute(w, newPage(s, opts)); err != nil {
+	if err := reportPage().Execute(w, newPage(s, opts, said)); err != nil {
 		return fmt.Errorf("html: %w", err)
 	}
 	return nil
 }
 
+// speak is the reader's language, at the reader's place.
+func (o HTMLOptions) speak() (words, error) {
+	if o.Location == nil {
+		o.Location = time.Local
+	}
+	book, err := wording.NewBook(o.Location)
+	if err != nil {
+		return words{}, err
+	}
+	return words{book.Translator(o.Lang), o.Texts, o.Location}, nil
+}
+
+// words is what a page speaks: the reader's language, and the product's own
+// sentences in it.
+type words struct {
+	*wording.Translator
+	texts wording.Texts
+	zone  *time.Location
+}
+
+// own is a sentence of the product.
+func (w words) own(sentence string) string { return w.texts.T(sentence) }
+
+// moment writes a time to the second.
+func (w words) moment(at time.Time) string {
+	if at.IsZero() {
+		return w.T("report.no_time")
+	}
+	return w.T("report.moment", "day", w.Day(at), "clock", at.In(w.zone).Format("15:04:05"))
+}
+
+// took writes how long something took, as a report does: to a hundredth.
+func (w words) took(d time.Duration) string {
+	if s := d.Seconds(); s >= 0 && s < 120 {
+		return w.Quantity(math.Round(s*100)/100, "s")
+	}
+	return w.Duration(d)
+}
+
 type page struct {
+	words
 	Style    template.CSS
 	Report   reports.Report
 	Seal     archive.Seal
@@ -77,23 +122,32 @@ type page struct {
 	Loose    []captureView // captures that belong to no check
 	Prompts  []promptView
 	Key      string
-	History  []historyView
+	Past     []historyView
 	Check    archive.SealCheck
 	Code     *code
 	NotSafe  *notSafe
+	Faults   []faultView
+	Notes    []string
+}
+
+// faultView is what was wrong with the bench.
+type faultView struct {
+	reports.Fault
+	Text, Hint string
 }
 
 // notSafe is what was left able to hurt people, and the words for it.
 type notSafe struct {
 	Warning string
-	Groups  []reports.UnsafeGroup
+	Devices []string
 }
 
 type historyView struct {
 	reports.HistoryRow
-	Shape, Word string
-	Date, Time  string
-	This        bool
+	Shape, Word       string
+	Date, Time        string
+	What, Blame, Note string
+	This              bool
 }
 
 type tally struct {
@@ -115,11 +169,11 @@ type finding struct {
 // causeView is one of the likely causes.
 type causeView struct {
 	reports.Cause
-	Rank     int // 1 first
-	Word     string
-	Evidence []string
-	Against  []string
-	Fill     float64 // of the bar, whose width is 100
+	Rank    int // 1 first
+	Word    string
+	For     []string
+	Against []string
+	Fill    float64 // of the bar, whose width is 100
 }
 
 type checkView struct {
@@ -128,6 +182,9 @@ type checkView struct {
 	Shape    string
 	Word     string
 	Took     string
+	Problem  string
+	Hint     string
+	Skipped  string
 	Readings []readingView
 	Captures []captureView
 }
@@ -140,6 +197,7 @@ type readingView struct {
 	Allow string // the limit in words
 	Plus  string // the uncertainty
 	Miss  string
+	Why   string // it could not be judged
 	Scale template.HTML
 }
 
@@ -148,7 +206,7 @@ type captureView struct {
 	Kept    string
 	Drawing template.HTML
 	Title   string
-	Hidden  int // series beyond those that can be told apart
+	Hidden  string // how many series beyond those that can be told apart
 }
 
 type promptView struct {
@@ -176,31 +234,29 @@ type step struct {
 	Took          string
 }
 
-var verdictWords = map[reports.Verdict][2]string{ // shape, word
-	reports.Pass: {"pass", "passed"}, reports.Unlimited: {"none", "no limit"}, reports.Inconclusive: {"doubt", "inconclusive"},
-	reports.Fail: {"fail", "failed"}, reports.Error: {"error", "not measured"},
-}
-
-func view(v reports.Verdict) (shape, word string) {
-	w, ok := verdictWords[v]
+// view is the shape and the word of a verdict.
+func (w words) view(v reports.Verdict) (shape, word string) {
+	shape, ok := map[reports.Verdict]string{reports.Pass: "pass", reports.Unlimited: "none", reports.Inconclusive: "doubt",
+		reports.Fail: "fail", reports.Error: "error"}[v]
 	if !ok {
-		return "error", "unknown"
+		return "error", w.T("report.verdict.unknown")
 	}
-	return w[0], w[1]
+	return shape, w.T("report.verdict." + string(v))
 }
 
-func newPage(s archive.Sealed, opts HTMLOptions) page {
+func newPage(s archive.Sealed, opts HTMLOptions, said words) page {
 	r := s.Report
 	p := page{
+		words:  said,
 		Style:  template.CSS(draw.Tokens + draw.Style + reportStyle + "@media print {" + draw.Paper + "}"), // our own file
-		Report: r, Seal: s.Seal, Product: opts.ProductTitle, Attempt: attempt(r.Attempt),
-		Started: localTime(r.Started, opts.Location), Ended: localTime(r.Ended, opts.Location),
-		Took: duration(r.Ended.Sub(r.Started)),
+		Report: r, Seal: s.Seal, Product: opts.ProductTitle, Attempt: said.attempt(r.Attempt),
+		Started: said.moment(r.Started), Ended: said.moment(r.Ended),
+		Took: said.took(r.Ended.Sub(r.Started)), Notes: r.Notes,
 	}
 	if p.Product == "" {
 		p.Product = r.Unit.Product
 	}
-	p.Offset = r.Started.In(opts.Location).Format("MST -07:00")
+	p.Offset = r.Started.In(said.zone).Format("MST -07:00")
 	p.Key, p.Code = archive.KeyName(s.Seal), newCode(r.Unit.SerialNumber, s.Seal.SHA256)
 	if p.Check = s.Check(); opts.Check != nil && (p.Check.Own || s.Raw == nil) {
 		p.Check = *opts.Check
@@ -211,25 +267,27 @@ func newPage(s archive.Sealed, opts HTMLOptions) page {
 		v := captureView{Capture: c}
 		switch {
 		case c.SHA256 != "":
-			v.Kept = fmt.Sprintf("%s, %s, attachment %s", c.Media, size(c.Size), reports.Brief(c.SHA256, 17))
+			v.Kept = said.T("report.kept", "media", c.Media, "size", said.size(c.Size), "name", reports.Brief(c.SHA256, 17))
 		default:
-			v.Kept = "raw data not kept"
+			v.Kept = said.T("report.not_kept")
 		}
 		if c.Plot != nil {
-			v.draw(*c.Plot, fmt.Sprint("p", i))
+			v.draw(*c.Plot, fmt.Sprint("p", i), said)
 		}
 		captures[c.Check] = append(captures[c.Check], v)
 	}
 	counts := map[string]int{}
 	for i, c := range r.Checks {
-		v := checkView{Check: c, Anchor: fmt.Sprint("check-", i+1)}
-		v.Shape, v.Word = view(c.Verdict)
+		v := checkView{Check: c, Anchor: fmt.Sprint("check-", i+1), Skipped: said.Skipped(c.Skipped),
+			Problem: said.Reason(c.Problem), Hint: said.Hint(c.Problem)}
+		v.About = said.own(c.About)
+		v.Shape, v.Word = said.view(c.Verdict)
 		counts[v.Shape]++
 		if !c.Started.IsZero() && !c.Ended.IsZero() {
-			v.Took = duration(c.Ended.Sub(c.Started))
+			v.Took = said.took(c.Ended.Sub(c.Started))
 		}
 		for k, rd := range c.Readings {
-			v.Readings = append(v.Readings, newReading(rd, fmt.Sprintf("s%d-%d", i, k)))
+			v.Readings = append(v.Readings, said.newReading(rd, fmt.Sprintf("s%d-%d", i, k)))
 		}
 		v.Captures = captures[c.Name]
 		delete(captures, c.Name)
@@ -239,20 +297,16 @@ func newPage(s archive.Sealed, opts HTMLOptions) page {
 		p.Loose = append(p.Loose, captures[c.Check]...)
 		delete(captures, c.Check)
 	}
-	for _, w := range []struct{ shape, text string }{
-		{"fail", "failed"}, {"doubt", "inconclusive"}, {"error", "not measured"}, {"pass", "passed"}, {"none", "without limit"},
-	} {
-		if n := counts[w.shape]; n > 0 {
-			p.Tally = append(p.Tally, tally{w.shape, fmt.Sprintf("%d %s", n, w.text)})
+	for _, shape := range []string{"fail", "doubt", "error", "pass", "none"} {
+		if n := counts[shape]; n > 0 {
+			p.Tally = append(p.Tally, tally{shape, said.T("report.tally."+shape, "count", n)})
 		}
 	}
 	for _, q := range r.Prompts {
-		v := promptView{Prompt: q, Given: "not answered"}
+		v := promptView{Prompt: q, Given: said.T("report.not_answered")}
+		v.Text = said.own(q.Text)
 		if q.Answer != nil {
-			v.Given = quantity(*q.Answer, q.Unit)
-			if b, ok := q.Answer.Bool(); ok {
-				v.Given = map[bool]string{true: "yes", false: "no"}[b]
-			}
+			v.Given = said.One(*q.Answer, q.Unit)
 		}
 		p.Prompts = append(p.Prompts, v)
 	}
@@ -262,16 +316,13 @@ func newPage(s archive.Sealed, opts HTMLOptions) page {
 	if f := p.First; f != nil {
 		f.More = f.Hint != "" || f.Cause != "" || f.Inspect != "" || f.Reading != nil && f.Reading.Limit != nil && f.Reading.Limit.Why != ""
 	}
-	p.Report.Faults = slices.Clone(r.Faults)
-	for i, f := range p.Report.Faults {
-		if f.Device != "" { // it stands before the text
-			p.Report.Faults[i].Text = strings.TrimPrefix(f.Text, f.Device+": ")
-		}
+	for _, f := range r.Faults {
+		p.Faults = append(p.Faults, faultView{f, said.Fault(f), said.Hint(&f.Reason)})
 	}
 	if len(r.Unsafe) > 0 {
-		p.NotSafe = &notSafe{reports.UnsafeWarning(r.Unsafe), reports.GroupUnsafe(r.Unsafe)}
+		p.NotSafe = &notSafe{said.UnsafeWarning(r.Unsafe), said.Unsafe(r.Unsafe)}
 	}
-	p.Course = newCourse(r, p.Checks)
+	p.Course = said.newCourse(r, p.Checks)
 	return p
 }
 
@@ -282,48 +333,50 @@ func (p *page) history(opts HTMLOptions) {
 		return
 	}
 	for _, row := range opts.History {
-		v := historyView{HistoryRow: row, Date: row.At.In(opts.Location).Format("2 Jan 2006"), Time: row.At.In(opts.Location).Format("15:04")}
-		v.What, v.Cause = draw.Signed(row.What), draw.Signed(row.Cause)
-		v.This = !row.Repair && row.Run == p.Report.Run
+		v := historyView{HistoryRow: row, Date: p.Day(row.At), Time: p.Clock(row.At), What: p.History(p.texts, row)}
+		v.This = row.Repair == nil && row.Run == p.Report.Run
 		switch {
-		case row.Repair:
-			v.Shape, v.Word = "repair", "Repair"
+		case row.Repair != nil:
+			v.Shape, v.Word, v.Note = "repair", p.T("report.outcome.repair"), row.Repair.Text
 		case row.Outcome == "":
-			v.Shape, v.Word = "error", "unknown"
+			v.Shape, v.Word = "error", p.T("report.outcome.unknown")
 		default:
-			v.Shape, v.Word = shapeOf(row.Outcome)
+			v.Shape, v.Word = p.shapeOf(row.Outcome)
+			if row.Cause != nil {
+				v.Blame = p.T("report.likely", "cause", p.Cause(p.texts, *row.Cause))
+			}
 		}
-		p.History = append(p.History, v)
+		p.Past = append(p.Past, v)
 	}
 }
 
-func shapeOf(o reports.Outcome) (shape, word string) {
+func (w words) shapeOf(o reports.Outcome) (shape, word string) {
 	switch o {
 	case reports.Passed:
-		return "pass", "Passed"
+		return "pass", w.T("report.outcome.passed")
 	case reports.Failed:
-		return "fail", "Failed"
+		return "fail", w.T("report.outcome.failed")
 	case reports.Aborted:
-		return "aborted", "Aborted"
+		return "aborted", w.T("report.outcome.aborted")
 	}
-	return "error", "Error"
+	return "error", w.T("report.outcome.error")
 }
 
 func (p *page) outcome() {
 	r := p.Report
-	p.Shape, p.Word = shapeOf(r.Outcome)
+	p.Shape, p.Word = p.shapeOf(r.Outcome)
 	switch r.Outcome {
 	case reports.Passed:
-		p.Sentence = "Every check of this unit passed."
+		p.Sentence = p.T("report.outcome.passed_text")
 		if len(r.Checks) == 1 {
-			p.Sentence = "The check of this unit passed."
+			p.Sentence = p.T("report.outcome.passed_one")
 		}
 	case reports.Failed:
-		p.Sentence = "The unit does not meet its limits."
+		p.Sentence = p.T("report.outcome.failed_text")
 	case reports.Aborted:
-		p.Sentence = "The run was not finished: it says nothing about the unit."
+		p.Sentence = p.T("report.outcome.aborted_text")
 	default:
-		p.Sentence = "The unit could not be judged: this is not a failure of the unit."
+		p.Sentence = p.T("report.outcome.error_text")
 	}
 }
 
@@ -333,13 +386,13 @@ func (p *page) outcome() {
 func (p *page) causes() {
 	explained := map[string]bool{}
 	for i, c := range p.Report.Causes {
-		v := causeView{Cause: c, Rank: i + 1, Word: c.Likelihood(), Fill: float64(c.Percent())}
+		v := causeView{Cause: c, Rank: i + 1, Word: p.Likelihood(c), Fill: float64(c.Percent())}
+		v.Where, v.Cause.Cause, v.Inspect = p.own(c.Where), p.own(c.Cause), p.own(c.Inspect)
 		for _, e := range c.Evidence {
-			e = draw.Signed(e)
-			if against, ok := strings.CutPrefix(e, reports.AgainstIt); ok {
-				v.Against = append(v.Against, against)
+			if e.Against {
+				v.Against = append(v.Against, p.Evidence(e))
 			} else {
-				v.Evidence = append(v.Evidence, e)
+				v.For = append(v.For, p.Evidence(e))
 			}
 		}
 		p.Causes = append(p.Causes, v)
@@ -371,8 +424,8 @@ func (p *page) first() *finding {
 					continue
 				}
 				first := *rd
-				first.Scale = scaleOf(rd.Reading, "first") // drawn a second time, under another name
-				f := &finding{Check: c, Reading: &first, Problem: rd.Problem, Hint: c.Hint, Cause: rd.Cause, Inspect: rd.Inspect}
+				first.Scale = p.scaleOf(rd.Reading, "first") // drawn a second time, under another name
+				f := &finding{Check: c, Reading: &first, Problem: rd.Why, Hint: c.Hint, Cause: rd.Cause, Inspect: rd.Inspect}
 				return f
 			}
 			if c.Problem != "" && bad(c.Verdict) {
@@ -385,7 +438,7 @@ func (p *page) first() *finding {
 	switch r.Outcome {
 	case reports.Failed:
 		if f := find(failed); f != nil {
-			f.Heading = "What failed first"
+			f.Heading = p.T("report.head.first_failed")
 			return f
 		}
 	case reports.Errored:
@@ -393,91 +446,81 @@ func (p *page) first() *finding {
 			return nil // the faults say it
 		}
 		if f := find(func(v reports.Verdict) bool { return v == reports.Error }); f != nil {
-			f.Heading = "What could not be measured"
+			f.Heading = p.T("report.head.first_error")
 			if f.Hint == "" {
-				f.Hint = r.Hint
+				f.Hint = p.Hint(r.Reason)
 			}
 			return f
 		}
 	}
-	return &finding{Heading: "What happened", Problem: r.Reason, Hint: r.Hint}
+	return &finding{Heading: p.T("report.head.first_other"), Problem: p.Reason(r.Reason), Hint: p.Hint(r.Reason)}
 }
 
-func newReading(rd reports.Reading, id string) readingView {
-	v := readingView{Reading: rd, Shown: quantity(rd.Value, rd.Unit), Allow: draw.Signed(rd.Limit.String(rd.Unit))}
-	v.Shape, v.Word = view(rd.Verdict)
-	if x, ok := rd.Value.Number(); ok && rd.Limit != nil {
-		for _, limit := range []*float64{rd.Limit.Lower, rd.Limit.Upper} {
-			if limit != nil && (rd.Verdict == reports.Fail || rd.Verdict == reports.Inconclusive) {
-				if s := reports.FormatQuantityBeside(x, *limit, rd.Unit); len(s) > len(v.Shown) {
-					v.Shown = s
-				}
-			}
-		}
-	}
-	if _, ok := rd.Value.Number(); ok {
-		v.Shown = draw.Signed(v.Shown)
-	}
-	switch {
-	case rd.Value.IsNone():
-		v.Shown = "no value"
-	case rd.Bound == "more":
-		v.Shown = "> " + v.Shown
-	case rd.Bound == "less":
-		v.Shown = "< " + v.Shown
-	}
+func (w words) newReading(rd reports.Reading, id string) readingView {
+	v := readingView{Reading: rd, Shown: w.Value(rd), Allow: w.Limit(rd.Limit, rd.Unit), Why: w.Reason(rd.Problem)}
+	v.Shape, v.Word = w.view(rd.Verdict)
+	v.Cause, v.Inspect = w.own(rd.Cause), w.own(rd.Inspect)
 	if rd.Limit == nil {
 		v.Allow = ""
+	} else if why := w.own(rd.Limit.Why); why != rd.Limit.Why {
+		limit := *rd.Limit
+		limit.Why, v.Limit = why, &limit
 	}
 	if rd.Uncertainty > 0 {
-		v.Plus = "± " + reports.FormatQuantity(rd.Uncertainty, rd.Unit)
+		v.Plus = "± " + w.Quantity(rd.Uncertainty, rd.Unit)
 	}
 	if rd.Conformance != nil {
-		v.Plus += fmt.Sprintf(", within its limit with %s", probability(*rd.Conformance))
+		p := min(max(*rd.Conformance, 1e-7), 1-1e-7) // a certainty is only rounded
+		v.Plus += ", " + w.T("report.within", "probability", w.Percent(p))
 	}
 	if rd.Verdict == reports.Fail || rd.Verdict == reports.Inconclusive {
-		v.Miss = draw.Signed(rd.Miss())
+		v.Miss = w.Miss(rd)
 	}
-	v.Scale = scaleOf(rd, id)
+	v.Scale = w.scaleOf(rd, id)
 	return v
 }
 
 // scaleOf draws where a reading lies between its limits; "" where it has none.
-func scaleOf(rd reports.Reading, id string) template.HTML {
+func (w words) scaleOf(rd reports.Reading, id string) template.HTML {
 	s, ok := draw.ScaleOf(rd)
 	if !ok {
 		return ""
 	}
-	return s.SVG(draw.Plain{}, id, rd.Name+": "+reports.FormatQuantity(s.Value, rd.Unit),
-		fmt.Sprintf("Allowed: %s. Verdict: %s.", rd.Limit.String(rd.Unit), rd.Verdict))
+	_, verdict := w.view(rd.Verdict)
+	return s.SVG(w.Translator, id, rd.Name+": "+w.Quantity(s.Value, rd.Unit),
+		w.T("report.scale", "limit", w.Limit(rd.Limit, rd.Unit), "verdict", verdict))
 }
 
 // draw draws a capture; where it has no points the drawing stays empty.
-func (v *captureView) draw(p reports.Plot, id string) {
+func (v *captureView) draw(p reports.Plot, id string, w words) {
 	v.Title = p.Title
 	if v.Title == "" {
-		v.Title = p.YLabel + " over " + p.XLabel
+		v.Title = w.T("report.over", "y", w.Axis(p.YLabel), "x", w.Axis(p.XLabel))
 	}
-	v.Hidden = max(len(p.Series)-draw.MostLines, 0)
+	if n := len(p.Series) - draw.MostLines; n > 0 {
+		v.Hidden = w.T("report.tally.hidden", "count", n)
+	}
 	var xs, ys []float64
 	for _, s := range p.Series {
 		xs, ys = append(xs, s.X...), append(append(ys, s.Y...), s.Low...)
 	}
 	k := draw.Capture{Frame: draw.Frame{ID: id, Title: v.Title, Width: 660, Height: 240}, Plot: p}
-	k.Desc = extent(p.XLabel, xs) + ", " + extent(p.YLabel, ys) + "."
+	k.Desc = w.extent(p.XLabel, xs) + w.T("record.comma") + w.extent(p.YLabel, ys)
 	if f, _ := k.Figure(); !f.Panels[0].Blank() {
-		v.Drawing = f.Page(draw.Plain{})
+		v.Drawing = f.Page(w.Translator)
+	} else {
+		v.Title = w.T("report.head.no_points", "title", v.Title)
 	}
 }
 
 // extent says from where to where values of an axis "quantity / unit" reach.
-func extent(label string, values []float64) string {
+func (w words) extent(label string, values []float64) string {
 	values = slices.DeleteFunc(values, func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) })
-	a := draw.Named(label)
+	a := draw.Named(w.Axis(label))
 	if len(values) == 0 {
 		return a.Name
 	}
-	return fmt.Sprintf("%s from %s to %s", a.Name, reports.FormatQuantity(slices.Min(values), a.Unit), reports.FormatQuantity(slices.Max(values), a.Unit))
+	return w.T("report.extent", "name", a.Name, "low", w.Quantity(slices.Min(values), a.Unit), "high", w.Quantity(slices.Max(values), a.Unit))
 }
 
 // code is a code ready to be drawn: one path in units of a module, quiet zone
@@ -500,24 +543,10 @@ func newCode(number, hash string) *code {
 
 func round1(v float64) float64 { return math.Round(v*10) / 10 }
 
-// quantity shows a value for people.
-func quantity(v reports.Value, unit string) string {
-	if x, ok := v.Number(); ok {
-		return reports.FormatQuantity(x, unit)
-	}
-	if b, ok := v.Bool(); ok {
-		return map[bool]string{true: "true", false: "false"}[b]
-	}
-	if s, ok := v.Text(); ok && s == "" {
-		return "empty text"
-	}
-	return v.String()
-}
-
 const courseWidth = 660.0
 
 // newCourse draws the checks along the time of the run.
-func newCourse(r reports.Report, checks []checkView) course {
+func (w words) newCourse(r reports.Report, checks []checkView) course {
 	c := course{Width: courseWidth}
 	total := r.Ended.Sub(r.Started).Seconds()
 	if !(total > 0) {
@@ -529,7 +558,7 @@ func newCourse(r reports.Report, checks []checkView) course {
 	}
 	if r.CycleTime > 0 && r.CycleTime <= end {
 		c.End = round1(courseWidth * r.CycleTime / end)
-		c.Label = "takt " + reports.FormatQuantity(r.CycleTime, "s")
+		c.Label = w.T("report.cycle_time", "time", w.Quantity(r.CycleTime, "s"))
 		c.LabelAt = min(max(c.End, 40), courseWidth-40)
 	}
 	free := [3]float64{} // where each row of labels is free again
@@ -541,7 +570,7 @@ func newCourse(r reports.Report, checks []checkView) course {
 		if ended.IsZero() {
 			ended = r.Ended
 		}
-		s := step{Shape: v.Shape, Name: reports.Brief(v.Name, 14), Anchor: v.Anchor, Took: duration(ended.Sub(v.Started))}
+		s := step{Shape: v.Shape, Name: reports.Brief(v.Name, 14), Anchor: v.Anchor, Took: w.took(ended.Sub(v.Started))}
 		s.X = round1(courseWidth * v.Started.Sub(r.Started).Seconds() / end)
 		s.Width = round1(max(2, courseWidth*ended.Sub(v.Started).Seconds()/end-1.5))
 		half := float64(len([]rune(s.Name)))*3.4 + 5
@@ -557,57 +586,23 @@ func newCourse(r reports.Report, checks []checkView) course {
 		s.Leader = round1(s.X + s.Width/2)
 		c.Steps = append(c.Steps, s)
 	}
-	c.Desc = fmt.Sprintf("%d checks along %s.", len(c.Steps), duration(r.Ended.Sub(r.Started)))
+	c.Desc = w.T("report.tally.course", "count", len(c.Steps), "time", w.took(r.Ended.Sub(r.Started)))
 	return c
 }
 
-func attempt(n int) string {
-	switch {
-	case n <= 1:
-		return "first run of this unit"
-	case n == 2:
-		return "first retest"
-	case n == 3:
-		return "second retest"
+func (w words) attempt(n int) string {
+	if n <= 1 {
+		return w.T("report.first_run")
 	}
-	return fmt.Sprintf("retest number %d", n-1)
+	return w.T("report.retest", "number", n-1)
 }
 
-func duration(d time.Duration) string {
-	s := d.Seconds()
-	switch {
-	case s < 0:
-		return "0 s"
-	case s < 120:
-		return reports.FormatQuantity(math.Round(s*100)/100, "s")
-	}
-	return d.Round(time.Second).String()
-}
-
-func localTime(t time.Time, loc *time.Location) string {
-	if t.IsZero() {
-		return "unknown"
-	}
-	return t.In(loc).Format("2 January 2006, 15:04:05")
-}
-
-func size(n int64) string {
+func (w words) size(n int64) string {
 	switch {
 	case n < 1000:
-		return fmt.Sprintf("%d bytes", n)
+		return w.T("report.bytes", "size", n)
 	case n < 1e6:
-		return fmt.Sprintf("%.1f kB", float64(n)/1e3)
+		return w.Fixed(float64(n)/1e3, 1) + " kB"
 	}
-	return fmt.Sprintf("%.1f MB", float64(n)/1e6)
-}
-
-// probability writes p as a percentage that is never rounded to a certainty.
-func probability(p float64) string {
-	switch {
-	case p > 0.999:
-		return "more than 99.9 %"
-	case p < 0.001:
-		return "less than 0.1 %"
-	}
-	return fmt.Sprintf("%.1f %%", 100*p)
+	return w.Fixed(float64(n)/1e6, 1) + " MB"
 }

@@ -33,7 +33,7 @@ func fullSealed(t testing.TB, outcome reports.Outcome) archive.Sealed {
 		t.Fatal(err)
 	}
 	if s.Report.Outcome != outcome {
-		t.Fatalf("outcome %s (%s), want %s", s.Report.Outcome, s.Report.Reason, outcome)
+		t.Fatalf("outcome %s (%+v), want %s", s.Report.Outcome, s.Report.Reason, outcome)
 	}
 	return s
 }
@@ -44,8 +44,11 @@ func render(t testing.TB, s archive.Sealed) string {
 	if err := WriteHTML(&b, s, HTMLOptions{Location: time.FixedZone("CET", 3600), ProductTitle: "Kittiwake K8"}); err != nil {
 		t.Fatal(err)
 	}
-	return b.String()
+	return plain(b.String())
 }
+
+// plain is a page with blanks where no line may break.
+func plain(s string) string { return strings.ReplaceAll(s, "\u00a0", " ") }
 
 func TestWriteHTML(t *testing.T) {
 	for outcome, want := range map[reports.Outcome][]string{
@@ -54,7 +57,7 @@ func TestWriteHTML(t *testing.T) {
 		reports.Errored: {"<h1>Error</h1>", "not a failure of the unit", "The bench, not the unit", "no frame in 1 s", "USB plug"},
 	} {
 		page := render(t, fullSealed(t, outcome))
-		want = append(want, "25 November 2026, 10:42:57", "CET", "&#43;01:00", "simulated", strings.Repeat("c4", 32), "number 2 of this archive")
+		want = append(want, "25 Nov 2026, 10:42:57", "CET", "&#43;01:00", "simulated", strings.Repeat("c4", 32), "number 2 of this archive")
 		for _, w := range want {
 			if !strings.Contains(page, w) {
 				t.Errorf("%s: no %q in the page", outcome, w)
@@ -102,11 +105,13 @@ func hostileSealed() archive.Sealed {
 	huge := strings.Repeat("W", 400)
 	start := reports.Start{Run: evil, Station: evil, Nest: evil, Operator: evil, Software: evil, CycleTime: 1, Unit: reports.Unit{SerialNumber: evil, Product: evil, Revision: evil, Lot: evil}, Sources: []reports.Source{{Name: evil, SHA256: evil}}}
 	x := new(math.MaxFloat64)
+	why := &reports.Reason{Code: reports.DeviceFailed, Device: evil, Verb: evil, Kind: evil, Text: evil, Hint: evil,
+		Because: []reports.Reason{{Code: evil}}}
 	return archive.Sealed{Seal: archive.Seal{Number: 1, Previous: evil, SHA256: evil, Key: evil, Signature: evil}, Report: reports.Report{
-		Start: start, Started: recordtest.T0, Ended: recordtest.T0.Add(time.Second), Outcome: reports.Outcome(evil), Reason: evil, Hint: evil, Bench: evil, Unsafe: []reports.Unsafe{{Device: evil, Drives: []string{evil}, Kind: evil, Text: evil}},
-		Checks: []reports.Check{{Name: evil, About: evil, Part: evil, Verdict: reports.Verdict(evil), Problem: evil, Hint: evil, Started: recordtest.T0, Ended: recordtest.T0, Notes: []string{evil},
+		Start: start, Started: recordtest.T0, Ended: recordtest.T0.Add(time.Second), Outcome: reports.Outcome(evil), Reason: why, Bench: evil, Unsafe: []reports.Unsafe{{Device: evil, Drives: []string{evil}, Kind: evil, Text: evil}},
+		Checks: []reports.Check{{Name: evil, About: evil, Part: evil, Verdict: reports.Verdict(evil), Problem: why, Skipped: []string{evil}, Started: recordtest.T0, Ended: recordtest.T0, Notes: []string{evil},
 			Readings: []reports.Reading{
-				{Check: evil, Name: evil, Value: reports.Text(evil), Unit: evil, Verdict: reports.Verdict(evil), Problem: evil, Cause: evil, Inspect: evil, Limit: &reports.Limit{OneOf: []reports.Value{reports.Text(evil)}, Why: evil}},
+				{Check: evil, Name: evil, Value: reports.Text(evil), Unit: evil, Verdict: reports.Verdict(evil), Problem: why, Cause: evil, Inspect: evil, Limit: &reports.Limit{OneOf: []reports.Value{reports.Text(evil)}, Why: evil}},
 				{Name: huge, Value: reports.Number(math.MaxFloat64), Unit: huge, Verdict: reports.Fail, Limit: &reports.Limit{Lower: new(-*x), Upper: x}},
 				{Name: "z", Value: reports.Number(1), Unit: "A", Verdict: reports.Fail, Limit: &reports.Limit{Upper: new(-*x)}},
 				{Name: "z", Value: reports.Number(5e-324), Unit: "A", Verdict: reports.Fail, Limit: &reports.Limit{Lower: new(1.0), Upper: new(1.0)}},
@@ -115,7 +120,7 @@ func hostileSealed() archive.Sealed {
 		Captures: []reports.Capture{{Check: evil, Name: evil, Media: evil, SHA256: evil, Plot: &reports.Plot{Title: evil, XLabel: evil, YLabel: evil + " / A", Series: []reports.Series{
 			{Name: evil, X: []float64{0, 1, math.NaN()}, Y: []float64{-*x, *x, 1}}, {X: []float64{1}, Y: []float64{math.Inf(1)}}}}},
 			{Check: "elsewhere", Name: "empty", Plot: &reports.Plot{}}},
-		Prompts: []reports.Prompt{{Text: evil, By: evil, Answer: new(reports.Text(evil))}}, Faults: []reports.Fault{{Device: evil, Text: evil, Hint: evil, Check: evil}}, Notes: []string{evil},
+		Prompts: []reports.Prompt{{Text: evil, By: evil, Answer: new(reports.Text(evil))}}, Faults: []reports.Fault{{Reason: *why, Check: evil}, {Reason: reports.Reason{Code: reports.PlanError, Text: evil, File: evil, Line: 1}}}, Notes: []string{evil},
 	}}
 }
 
@@ -138,10 +143,10 @@ func TestHTMLHostileText(t *testing.T) {
 // when there is nothing to draw.
 func TestCaptureDrawing(t *testing.T) {
 	v := captureView{}
-	v.draw(reports.Plot{XLabel: "time / s", YLabel: "current / A", Series: []reports.Series{{Name: "unit", X: []float64{0, 2}, Y: []float64{8e-6, 31e-6}}}}, "x")
-	for _, want := range []string{">current / µA<", ">time / s<", "time from 0 s to 2 s, current from 8 µA to 31 µA.", ">unit<",
+	v.draw(reports.Plot{XLabel: "time / s", YLabel: "current / A", Series: []reports.Series{{Name: "unit", X: []float64{0, 2}, Y: []float64{8e-6, 31e-6}}}}, "x", english(t))
+	for _, want := range []string{">current / µA<", ">time / s<", "time from 0 s to 2 s, current from 8 µA to 31 µA", ">unit<",
 		">0<", ">10<", ">30<", ">0.5<", ">2.0<"} {
-		if !strings.Contains(string(v.Drawing), want) {
+		if !strings.Contains(plain(string(v.Drawing)), want) {
 			t.Errorf("no %q in %s", want, v.Drawing)
 		}
 	}
@@ -150,7 +155,7 @@ func TestCaptureDrawing(t *testing.T) {
 	}
 	for name, p := range map[string]reports.Plot{"nothing": {}, "no number": {Series: []reports.Series{{X: []float64{math.NaN(), 1}, Y: []float64{1, math.Inf(1)}}}}} {
 		v := captureView{}
-		if v.draw(p, "x"); v.Drawing != "" {
+		if v.draw(p, "x", english(t)); v.Drawing != "" {
 			t.Errorf("%s is drawn: %s", name, v.Drawing)
 		}
 	}
@@ -158,16 +163,17 @@ func TestCaptureDrawing(t *testing.T) {
 	for i := range 9 {
 		many.Series = append(many.Series, reports.Series{Name: fmt.Sprint(i), X: []float64{0, 1}, Y: []float64{0, 1}})
 	}
-	if v.draw(many, "x"); v.Hidden != 3 {
-		t.Errorf("%d series hidden, want 3 said to be hidden", v.Hidden)
+	if v.draw(many, "x", english(t)); v.Hidden != "and 3 more, not drawn" {
+		t.Errorf("%q, want 3 said to be hidden", v.Hidden)
 	}
 }
 
 // A probability is never rounded to a certainty.
 func TestProbabilityInWords(t *testing.T) {
-	for p, want := range map[float64]string{1: "more than 99.9 %", 0.99: "99.0 %", 0.5: "50.0 %", 1e-9: "less than 0.1 %"} {
-		if got := probability(p); got != want {
-			t.Errorf("probability(%v) = %q, want %q", p, got, want)
+	for p, want := range map[float64]string{1: "> 99.9999 %", 0.99: "with 99 %", 0.5: "with 50 %", 0: "< 0.0001 %"} {
+		v := english(t).newReading(reports.Reading{Value: reports.Number(1), Conformance: &p}, "x")
+		if got := plain(v.Plus); !strings.HasSuffix(got, want) {
+			t.Errorf("probability %v: %q, want %q", p, got, want)
 		}
 	}
 }
@@ -189,7 +195,9 @@ func TestPageShowsCauses(t *testing.T) {
 	end := events[len(events)-1]
 	events = append(events[:len(events)-1], reports.Event{Time: end.Time, Kind: reports.CausesRanked, Causes: []reports.Cause{
 		{Cause: "leakage <b>here</b>", Where: "left stick", Confidence: 0.72, Inspect: "the switch", Rule: "leakage", Explains: []string{"standby.current"},
-			Evidence: []string{"standby.current -15.3 µA, allowed 1 µA to 12 µA", reports.AgainstIt + "running.current is normal"}},
+			Evidence: []reports.Evidence{
+				{Reading: "standby.current", Relation: reports.Outside, Value: new(reports.Number(-15.3e-6)), Unit: "A", Limit: &reports.Limit{Lower: new(1e-6), Upper: new(12e-6)}},
+				{Reading: "running.current", Relation: reports.Within, Value: new(reports.Bool(true)), Against: true}}},
 		{Cause: "something else", Confidence: 0.2, Rule: "else"},
 	}}, end)
 	for i := range events {
@@ -204,8 +212,8 @@ func TestPageShowsCauses(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"Likely causes", "leakage &lt;b&gt;here", "likely, some 70 %", "less likely, some 20 %", "the switch",
-		"<li>standby.current −15.3 µA", "<dt>Against it</dt><dd><ul><li>running.current is normal", "never a certainty"} {
-		if !strings.Contains(b.String(), want) {
+		"<li>standby.current −15.3 µA", "<dt>Against it</dt><dd><ul><li>running.current is normal (yes)", "never a certainty"} {
+		if !strings.Contains(plain(b.String()), want) {
 			t.Errorf("the page lacks %q", want)
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/recordtest"
 	"fullthrow/reports/serial"
+	"fullthrow/reports/wording"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -78,11 +79,11 @@ func TestAround(t *testing.T) {
 	o := optionsAround(t, dir, all["run-2"])
 	var got []string
 	for _, row := range o.History {
-		got = append(got, row.Run+" "+string(row.Outcome)+": "+row.What)
+		got = append(got, row.Run+" "+string(row.Outcome)+": "+wording.English().History(nil, row))
 	}
 	want := []string{
 		"run-1 error: receiver: listen: no frame in 1 s", "run-2 failed: standby.current 15.3 µA, above 12 µA",
-		"run-2 : found: leakage past the power switch (power); cleaned", "run-3 passed: ",
+		"run-2 : found: leakage past the power switch (power); Cleaned", "run-3 passed: ",
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("history %q, want %q", got, want)
@@ -168,11 +169,11 @@ func TestPageOfForgedReport(t *testing.T) {
 
 func TestSortHistory(t *testing.T) {
 	at := func(h int) time.Time { return recordtest.T0.Add(time.Duration(h) * time.Hour) }
-	rows := []reports.HistoryRow{{At: at(5), Run: "b"}, {At: at(1), Run: "b", Repair: true}, {At: at(2), Run: "a", Repair: true}, {At: at(0), Run: "a"}, {At: at(9), Run: "gone", Repair: true}}
+	rows := []reports.HistoryRow{{At: at(5), Run: "b"}, {At: at(1), Run: "b", Repair: &reports.Repair{}}, {At: at(2), Run: "a", Repair: &reports.Repair{}}, {At: at(0), Run: "a"}, {At: at(9), Run: "gone", Repair: &reports.Repair{}}}
 	reports.SortHistory(rows)
 	var got []string
 	for _, r := range rows {
-		got = append(got, r.Run+map[bool]string{true: "+"}[r.Repair])
+		got = append(got, r.Run+map[bool]string{true: "+"}[r.Repair != nil])
 	}
 	if want := []string{"a", "a+", "b", "b+", "gone+"}; !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v: a repair comes after its run", got, want)
@@ -182,7 +183,7 @@ func TestSortHistory(t *testing.T) {
 func certify(s archive.Sealed, o HTMLOptions) (string, error) {
 	var b bytes.Buffer
 	err := WriteCertificate(&b, s, o)
-	return b.String(), err
+	return plain(b.String()), err
 }
 
 func TestCertificate(t *testing.T) {
@@ -192,7 +193,7 @@ func TestCertificate(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, w := range []string{"Certificate of test", "Kittiwake K8", recordtest.Sample, "28 November 2026", "8 checks, 19 readings", "Both sticks come back to one centre", "9.1 µA", "simulated, invented data",
+	for _, w := range []string{"Certificate of test", "Kittiwake K8", recordtest.Sample, "28 Nov 2026", "8 checks, 19 readings", "Both sticks come back to one centre", "9.1 µA", "simulated, invented data",
 		all["run-3"].Seal.SHA256[:16], "number 4", recordtest.Sample + " sha256:" + all["run-3"].Seal.SHA256} {
 		if !strings.Contains(page, w) {
 			t.Errorf("no %q in the certificate", w)
@@ -227,18 +228,26 @@ func TestCertificate(t *testing.T) {
 // Of each check the reading nearest to its limit is shown.
 func TestCertificateNearest(t *testing.T) {
 	two := &reports.Limit{Lower: new(0.0), Upper: new(10.0)}
-	row := newCertificateRow(reports.Check{Name: "x", Readings: []reports.Reading{
+	row := english(t).newCertificateRow(reports.Check{Name: "x", Readings: []reports.Reading{
 		{Name: "middle", Value: reports.Number(5), Unit: "V", Limit: two, Verdict: reports.Pass},
 		{Name: "near_edge", Value: reports.Number(9.5), Unit: "V", Limit: two, Verdict: reports.Pass},
 		{Name: "unlimited", Value: reports.Number(99), Unit: "V", Verdict: reports.Unlimited},
 	}}, 2, "c")
-	if row.Name != "near edge" || row.Value != "9.5 V" || row.Scale == "" {
+	if row.Name != "near edge" || plain(row.Value) != "9.5 V" || row.Scale == "" {
 		t.Errorf("got %+v, want near edge, 9.5 V", row)
 	}
-	row = newCertificateRow(reports.Check{Name: "x", Readings: []reports.Reading{{Name: "a", Value: reports.Bool(true), Limit: &reports.Limit{Equal: new(reports.Bool(true))}, Verdict: reports.Pass}}}, 1, "c")
+	row = english(t).newCertificateRow(reports.Check{Name: "x", Readings: []reports.Reading{{Name: "a", Value: reports.Bool(true), Limit: &reports.Limit{Equal: new(reports.Bool(true))}, Verdict: reports.Pass}}}, 1, "c")
 	if row.Value != "1 reading" || row.Scale != "" {
 		t.Errorf("got %+v, want one reading as it must be", row)
 	}
+}
+
+func english(t *testing.T) words {
+	w, err := HTMLOptions{}.speak()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w
 }
 
 func TestCertificateRefuses(t *testing.T) {

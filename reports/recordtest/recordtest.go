@@ -107,9 +107,12 @@ func Full(outcome reports.Outcome) []reports.Event {
 	add(0.1, reports.Event{Kind: reports.PromptAsked, Prompt: &reports.Prompt{ID: "1", Text: "Does the lamp above the left stick glow evenly?", Kind: "confirm"}})
 	add(2.1, reports.Event{Kind: reports.PromptDone, Prompt: &reports.Prompt{ID: "1", Text: "Does the lamp above the left stick glow evenly?", Kind: "confirm", Answer: new(reports.Bool(true)), By: "M. Oduya"}})
 	if outcome == reports.Errored {
-		check("sticks", "Both sticks come back to one centre", "left-stick", 3.1, reports.Reading{Name: "left_x_play", Unit: "%", Verdict: reports.Error, Problem: "no reading: the receiver gave no frames for 1 s"})
-		add(1, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Device: "receiver", Kind: "no reply", Text: "receiver: listen: no frame in 1 s", Hint: "look whether the receiver's lamp is lit and its USB plug sits tight", Check: "sticks"}})
-		add(0.1, reports.Event{Kind: reports.CheckEnded, Check: &reports.Check{Name: "sticks", Problem: "receiver: listen: no frame in 1 s (plan.lua:88)"}})
+		check("sticks", "Both sticks come back to one centre", "left-stick", 3.1, reports.Reading{Name: "left_x_play", Unit: "%", Verdict: reports.Error, Problem: &reports.Reason{Code: reports.NoValue}})
+		add(1, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Check: "sticks", Reason: reports.Reason{Code: reports.DeviceFailed,
+			Device: "receiver", Verb: "listen", Kind: "no reply", Text: "no frame in 1 s",
+			Hint: "look whether the receiver's lamp is lit and its USB plug sits tight"}}})
+		add(0.1, reports.Event{Kind: reports.CheckEnded, Check: &reports.Check{Name: "sticks", Problem: &reports.Reason{Code: reports.DeviceFailed,
+			Device: "receiver", Verb: "listen", Kind: "no reply", Text: "no frame in 1 s", File: "plan.lua", Line: 88}}})
 	} else {
 		play := reports.Reading{Name: "left_x_play", Value: reports.Number(0.8), Unit: "%", Limit: most(2.5)}
 		if outcome == reports.Failed {

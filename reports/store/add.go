@@ -198,7 +198,7 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		runs = append(runs, []any{
 			r.id, station, r.started, r.run, r.grpID, r.layoutID, r.serial, number(r.golden), r.attempt,
 			r.ended, string(r.outcome), number(r.first), number(r.totals.final), r.totals.retests, number(r.totals.nff), number(r.totals.repaired), r.flag,
-			r.reason, failed, r.causeID, number(r.simulated), r.cycleTime, r.takt,
+			r.reason, r.why, failed, r.causeID, number(r.simulated), r.cycleTime, r.takt,
 		})
 		samples = append(samples, []any{r.id, station, r.started, r.codes.checks, r.codes.verdicts, r.codes.readings})
 		s := &r.item.Sealed.Seal
@@ -229,7 +229,7 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		table, columns string
 		rows           [][]any
 	}{
-		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, retests, nff, repaired, flag, reason, failed, cause, simulated, cycle_time, takt", runs},
+		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, retests, nff, repaired, flag, reason, why, failed, cause, simulated, cycle_time, takt", runs},
 		{"sample", "id, station, started, checks, verdicts, readings", samples},
 		{"seal", "id, station, started, chain, number, previous, sha256, signature, file, size, modified", seals},
 		{"raw", "id, station, started, report", raws},

@@ -92,7 +92,7 @@ func conformOnce(t *testing.T, st stored, dir string) {
 	require.Equal(t, Added{Known: 1}, added)
 
 	forged := a.Report
-	forged.Outcome, forged.Reason = reports.Passed, "forged"
+	forged.Outcome, forged.Reason = reports.Passed, &reports.Reason{Code: reports.Stopped, Text: "forged"}
 	f := newStation("forger").seal(t, forged)
 	_, err = st.Add(ctx, itemsOf(b, f)...)
 	require.ErrorIs(t, err, ErrConflict)

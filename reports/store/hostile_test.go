@@ -2,6 +2,7 @@ package store
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -23,7 +24,8 @@ func conformHostile(t *testing.T, st stored, dir string) {
 	var list []archive.Sealed
 	for i, s := range texts {
 		p := simple("LQ-1", fmt.Sprintf("h%02d", i), s, start.Add(time.Duration(i)*time.Minute), 9, 5)
-		p.Unit.Product, p.Unit.Lot, p.Unit.Revision, p.Operator, p.Nest, p.Reason = s, s, s, s, s, s
+		p.Unit.Product, p.Unit.Lot, p.Unit.Revision, p.Operator, p.Nest = s, s, s, s, s
+		p.Reason = &reports.Reason{Code: reports.DeviceFailed, Device: s, Text: s, Because: []reports.Reason{{Code: reports.Code(s), Hint: s}}}
 		p.Checks[0].Name, p.Checks[0].Part = s, s
 		p.Checks[0].Readings[0].Check = s
 		p.Checks[0].Readings = append(p.Checks[0].Readings, reports.Reading{Check: s, Name: s + "t", Value: reports.Text(s), Unit: s, Verdict: reports.Unlimited},
@@ -42,7 +44,9 @@ func conformHostile(t *testing.T, st stored, dir string) {
 		require.NoError(t, err)
 		p := list[i].Report.Unit.Product // as JSON brought it back
 		require.Equal(t, cleanKey(p), run.Unit.Product)
-		require.Equal(t, clean(p), run.Reason)
+		key := cut(valid(p), keyLength)
+		require.Equal(t, &reports.Reason{Code: reports.DeviceFailed, Device: key, Text: cut(valid(p), longLength/2),
+			Because: []reports.Reason{{Code: reports.Code(cleanKey(p)), Hint: cut(valid(p), longLength/2)}}}, run.Reason)
 		require.LessOrEqual(t, len(run.Unit.Product), keyLength)
 		if s == "" {
 			continue
@@ -64,14 +68,14 @@ func conformHostile(t *testing.T, st stored, dir string) {
 		require.Equal(t, list[i].Raw, back.Raw, "the report itself is whole")
 	}
 	vast := simple("LQ-1", "vast", strings.Repeat(huge, 10), start, 1, 5) // about 1 MB
-	vast.Reason = vast.Unit.SerialNumber
+	vast.Reason = &reports.Reason{Code: reports.Several, Because: slices.Repeat([]reports.Reason{{Code: reports.PlanError, Text: vast.Unit.SerialNumber}}, 100)}
 	x := lq.seal(t, vast)
 	_, err = st.Add(ctx, itemsOf(x)...)
 	require.NoError(t, err)
 	runs, _, err := st.History(ctx, product, x.Report.Unit.SerialNumber)
 	require.NoError(t, err)
 	require.Len(t, runs, 1)
-	require.Equal(t, clean(vast.Reason), runs[0].Reason)
+	require.Equal(t, &reports.Reason{Code: reports.Several, Because: slices.Repeat([]reports.Reason{{Code: reports.PlanError, Text: cut(vast.Unit.SerialNumber, longLength/2)}}, 3)}, runs[0].Reason)
 
 	hostile := texts[0]
 	require.NoError(t, st.AddRepairs(ctx, reports.Repair{ID: hostile, Run: hostile, By: "NUL\x00", Found: huge, Done: hostile, Text: huge, Unit: reports.Unit{SerialNumber: hostile}}))

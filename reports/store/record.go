@@ -25,8 +25,8 @@ type record struct {
 	attempt        int
 	started, ended int64 // ms
 	outcome        reports.Outcome
-	reason         string
-	cause          name // the likeliest, kind "" if there is none
+	reason, why    string // why it did not pass: the code, and as JSON with its arguments
+	cause          name   // the likeliest, kind "" if there is none
 	causeID        int64
 	simulated      bool
 	cycleTime      float64
@@ -141,7 +141,7 @@ func digest(item Item) *record {
 		},
 		serial: cleanKey(p.Unit.SerialNumber), golden: p.Unit.Golden, attempt: p.Attempt,
 		started: millis(p.Started), ended: millis(p.Ended),
-		outcome: outcomeOf(p.Outcome), reason: clean(p.Reason), simulated: p.Simulated,
+		outcome: outcomeOf(p.Outcome), simulated: p.Simulated,
 		item: item,
 	}
 	if p.CycleTime > 0 && !math.IsInf(p.CycleTime, 0) {
@@ -150,6 +150,7 @@ func digest(item Item) *record {
 	if p.Takt > 0 && !math.IsInf(p.Takt, 0) {
 		r.takt = p.Takt
 	}
+	r.reason, r.why = packReason(p.Reason)
 	if len(p.Causes) > 0 && r.outcome == reports.Failed {
 		c := p.Causes[0]
 		r.cause = name{kind: string(ByCause), name: clean(c.String()), part: cleanKey(c.Part), rule: cleanKey(c.Rule)}
@@ -191,6 +192,39 @@ func digest(item Item) *record {
 			r.readings = append(r.readings, q)
 		}
 	}
+	return r
+}
+
+// packReason is a reason as the index keeps it: its code, and all of it as JSON
+// in which what somebody else said is cut where it is long.
+func packReason(r *reports.Reason) (code, why string) {
+	if r == nil {
+		return "", ""
+	}
+	packed, err := json.Marshal(brief(*r, 3))
+	if err != nil { // a number that JSON cannot hold: no sealed report has one
+		packed = []byte("{}")
+	}
+	return cleanKey(string(r.Code)), string(packed)
+}
+
+// brief is a reason with texts of keyLength at most, and so many of what it
+// comes from.
+func brief(r reports.Reason, most int) reports.Reason {
+	for _, s := range []*string{&r.Device, &r.Verb, &r.Kind, &r.Nest, &r.Check, &r.File, &r.Unit, &r.LimitUnit} {
+		*s = cut(valid(*s), keyLength)
+	}
+	r.Code = reports.Code(cleanKey(string(r.Code)))
+	r.Text, r.Hint = cut(valid(r.Text), longLength/2), cut(valid(r.Hint), longLength/2)
+	var names []string
+	for _, n := range r.Readings[:min(len(r.Readings), 2*most)] {
+		names = append(names, cut(valid(n), keyLength))
+	}
+	var because []reports.Reason
+	for _, b := range r.Because[:min(len(r.Because), most)] {
+		because = append(because, brief(b, most-1))
+	}
+	r.Readings, r.Because = names, because
 	return r
 }
 

@@ -12,7 +12,7 @@ import (
 	"fullthrow/reports"
 )
 
-const runColumns = `SELECT r.id, r.run, r.serial, r.golden, r.grp, r.attempt, r.first, r.started, r.ended, r.outcome, r.reason, r.failed,
+const runColumns = `SELECT r.id, r.run, r.serial, r.golden, r.grp, r.attempt, r.first, r.started, r.ended, r.outcome, r.why, r.failed,
 	r.cause, r.simulated, r.flag, s.number, s.sha256, s.file FROM run r
 	JOIN seal s ON s.id = r.id AND s.started = r.started AND s.station = r.station `
 
@@ -26,8 +26,8 @@ type listed struct {
 func (t *transaction) scanRun(rows *sql.Rows) (l listed, err error) {
 	r := &l.Run
 	var golden, first, ended, cause, simulated int64
-	var outcome, failed, flag string
-	if err := rows.Scan(&l.id, &r.Run, &r.Unit.SerialNumber, &golden, &l.grp, &r.Attempt, &first, &l.started, &ended, &outcome, &r.Reason, &failed,
+	var outcome, why, failed, flag string
+	if err := rows.Scan(&l.id, &r.Run, &r.Unit.SerialNumber, &golden, &l.grp, &r.Attempt, &first, &l.started, &ended, &outcome, &why, &failed,
 		&cause, &simulated, &flag, &r.Number, &r.SHA256, &r.File); err != nil {
 		return l, err
 	}
@@ -38,6 +38,11 @@ func (t *transaction) scanRun(rows *sql.Rows) (l listed, err error) {
 	r.Started, r.Ended, r.Outcome = fromMillis(l.started), fromMillis(ended), reports.Outcome(outcome)
 	if failed != "" {
 		if err := json.Unmarshal([]byte(failed), &r.Failed); err != nil {
+			return l, errPacked
+		}
+	}
+	if why != "" {
+		if err := json.Unmarshal([]byte(why), &r.Reason); err != nil {
 			return l, errPacked
 		}
 	}

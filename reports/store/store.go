@@ -97,9 +97,9 @@ type Run struct {
 	Started   time.Time       `json:"started"`
 	Ended     time.Time       `json:"ended"`
 	Outcome   reports.Outcome `json:"outcome"`
-	Reason    string          `json:"reason,omitempty"`
+	Reason    *reports.Reason `json:"reason,omitempty"`
 	Failed    []string        `json:"failed,omitempty"` // readings that failed, "check.reading"; checks without one
-	Cause     string          `json:"cause,omitempty"`  // the likeliest, in words
+	Cause     string          `json:"cause,omitempty"`  // the likeliest, in the product's words
 	Rule      string          `json:"rule,omitempty"`   // of that cause
 	Part      string          `json:"part,omitempty"`   // of the handset's drawing
 	Simulated bool            `json:"simulated,omitempty"`

@@ -161,9 +161,9 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 	case reports.Pass, reports.Unlimited:
 		p.Outcome = reports.Passed
 	case reports.Error:
-		p.Outcome, p.Reason = reports.Errored, "meter: no reply"
+		p.Outcome, p.Reason = reports.Errored, &reports.Reason{Code: reports.DeviceFailed, Device: "meter", Kind: "no reply"}
 	default:
-		p.Outcome, p.Reason = reports.Failed, "missed"
+		p.Outcome, p.Reason = reports.Failed, &reports.Reason{Code: reports.Missed, Evidence: &reports.Evidence{Reading: "centre.play", Relation: reports.Outside}}
 		if r.IntN(4) > 0 {
 			p.Causes = []reports.Cause{
 				{Cause: "leaking capacitor", Part: "power", Confidence: .6, Rule: []string{"leak", "stick-play"}[r.IntN(2)], Where: []string{"", "left stick"}[r.IntN(2)]},

@@ -23,7 +23,7 @@ func (t *Translator) Number(x float64) string {
 	case math.IsNaN(x):
 		return "–"
 	case math.IsInf(x, 0):
-		return sign(x) + "∞"
+		return t.sign(x) + "∞"
 	case math.Abs(x) >= 1e15:
 		return t.local(strconv.FormatFloat(x, 'g', 4, 64))
 	}
@@ -64,7 +64,7 @@ func (t *Translator) Percent(x float64) string {
 	case p > 100:
 		near = "100"
 	}
-	return edge + nbsp + t.local(near) + t.percent + "%"
+	return edge + t.space + t.local(near) + t.percent + "%"
 }
 
 // Quantity writes a value with its unit as a report does, in the language's
@@ -82,7 +82,7 @@ func (t *Translator) Localise(quantity string) string {
 	return leading().ReplaceAllStringFunc(quantity, func(s string) string {
 		n, unit := s, ""
 		if i := strings.IndexByte(s, ' '); i >= 0 {
-			n, unit = s[:i], nbsp+s[i+1:]
+			n, unit = s[:i], t.space+s[i+1:]
 			if s[i+1:] == "%" {
 				unit = t.percent + "%"
 			}
@@ -95,9 +95,9 @@ var leading = sync.OnceValue(func() *regexp.Regexp {
 	return regexp.MustCompile(`-?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?(?: [^ ,;]+)?`)
 })
 
-func sign(x float64) string {
+func (t *Translator) sign(x float64) string {
 	if x < 0 {
-		return minus
+		return t.minus
 	}
 	return ""
 }
@@ -120,7 +120,7 @@ func (t *Translator) local(s string) string {
 	head := ""
 	if strings.HasPrefix(s, "-") {
 		if strings.Trim(s, "-0.") != "" {
-			head = minus
+			head = t.minus
 		}
 		s = s[1:]
 	}
@@ -139,7 +139,7 @@ func (t *Translator) local(s string) string {
 	}
 	if hasExponent {
 		n, _ := strconv.Atoi(exponent)
-		whole += nbsp + "×" + nbsp + "10" + superscript(n)
+		whole += t.space + "×" + t.space + "10" + superscript(n)
 	}
 	return head + whole
 }
@@ -194,20 +194,20 @@ func (t *Translator) Duration(d time.Duration) string {
 		d = 0
 	case d >= time.Hour:
 		d = d.Round(time.Minute)
-		return strconv.Itoa(int(d.Hours())) + nbsp + "h" + nbsp + pad(int(d.Minutes())%60) + nbsp + "min"
+		return strconv.Itoa(int(d.Hours())) + t.space + "h" + t.space + pad(int(d.Minutes())%60) + t.space + "min"
 	case d.Round(time.Minute) >= 10*time.Minute:
 		if d = d.Round(time.Minute); d < time.Hour {
-			return strconv.Itoa(int(d.Minutes())) + nbsp + "min"
+			return strconv.Itoa(int(d.Minutes())) + t.space + "min"
 		}
 		return t.Duration(d)
 	case d.Round(time.Second) >= 2*time.Minute:
 		d = d.Round(time.Second)
-		return strconv.Itoa(int(d.Minutes())) + nbsp + "min" + nbsp + pad(int(d.Seconds())%60) + nbsp + "s"
+		return strconv.Itoa(int(d.Minutes())) + t.space + "min" + t.space + pad(int(d.Seconds())%60) + t.space + "s"
 	}
 	if d >= 10*time.Second {
-		return strconv.Itoa(int(math.Round(d.Seconds()))) + nbsp + "s"
+		return strconv.Itoa(int(math.Round(d.Seconds()))) + t.space + "s"
 	}
-	return t.local(trim(strconv.FormatFloat(d.Seconds(), 'f', 1, 64))) + nbsp + "s"
+	return t.local(trim(strconv.FormatFloat(d.Seconds(), 'f', 1, 64))) + t.space + "s"
 }
 
 func pad(n int) string {

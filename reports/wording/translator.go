@@ -18,13 +18,15 @@ type Translator struct {
 
 	localizer *i18n.Localizer
 	location  *time.Location
+	space     string // before a unit, where no line breaks
+	minus     string
 	decimal   string // between whole and fraction
 	group     string // between thousands
 	percent   string // between number and %
 }
 
 func newTranslator(b *Book, lang string) *Translator {
-	t := &Translator{Lang: lang, localizer: i18n.NewLocalizer(b.bundle, lang), location: b.location, decimal: ".", group: "\u202f", percent: nbsp}
+	t := &Translator{Lang: lang, localizer: i18n.NewLocalizer(b.bundle, lang), location: b.location, space: nbsp, minus: minus, decimal: ".", group: "\u202f", percent: nbsp}
 	switch lang {
 	case "es":
 		t.decimal = ","

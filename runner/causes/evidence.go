@@ -1,21 +1,18 @@
 package causes
 
 import (
-	"fmt"
 	"slices"
-	"strings"
 
 	"fullthrow/reports"
 )
 
-// alike is how many readings of one pattern are written out; the rest is a
-// number.
+// alike is how many readings of one pattern are told; the rest is a number.
 const alike = 2
 
-// evidence says in words what speaks for a rule that fits, failed readings
-// first, and last what speaks against it.
-func (x *rule) evidence(s *readings) []string {
-	var broken, normal, against []string
+// evidence is what speaks for a rule that fits, failed readings first, and last
+// what speaks against it.
+func (x *rule) evidence(s *readings) []reports.Evidence {
+	var broken, normal, against []reports.Evidence
 	seen := map[string]bool{}
 	for _, list := range [][]condition{x.all, x.any, x.for_} {
 		for _, k := range list {
@@ -23,87 +20,75 @@ func (x *rule) evidence(s *readings) []string {
 			if !ok {
 				continue
 			}
-			for _, line := range k.words(s, names, seen) {
-				if len(names) > 0 && hasFailed(s.by[names[0]]) {
-					broken = append(broken, line)
-				} else {
-					normal = append(normal, line)
-				}
+			told := k.evidence(s, names, seen)
+			if len(names) > 0 && hasFailed(s.by[names[0]]) {
+				broken = append(broken, told...)
+			} else {
+				normal = append(normal, told...)
 			}
 		}
 	}
 	for _, k := range x.against {
 		if names, ok := k.of(s); ok {
-			for _, line := range k.words(s, names, seen) {
-				against = append(against, reports.AgainstIt+line)
+			for _, e := range k.evidence(s, names, seen) {
+				e.Against = true
+				against = append(against, e)
 			}
 		}
 	}
-	if line := x.taught.words(); strings.HasPrefix(line, reports.AgainstIt) {
-		against = append(against, line)
-	} else if line != "" {
-		normal = append(normal, line)
+	if x.taught.ranked > 0 {
+		if e := x.taught.evidence(); e.Against {
+			against = append(against, e)
+		} else {
+			normal = append(normal, e)
+		}
 	}
 	return slices.Concat(broken, normal, against)
 }
 
-// words writes out a condition that holds; readings already told are left out.
-func (k condition) words(s *readings, names []string, seen map[string]bool) []string {
+// evidence tells a condition that holds; readings already told are left out.
+func (k condition) evidence(s *readings, names []string, seen map[string]bool) []reports.Evidence {
 	if k.is == absent {
-		return []string{strings.ReplaceAll(k.reading, "*", "…") + " was not measured"}
+		return []reports.Evidence{{Reading: k.reading, Relation: reports.Missing}}
 	}
 	names = slices.DeleteFunc(slices.Clone(names), func(n string) bool { return seen[n] })
-	var lines []string
+	var told []reports.Evidence
 	for i, n := range names {
 		seen[n] = true
 		if i < alike {
-			lines = append(lines, k.sentence(n, s.by[n]))
+			told = append(told, k.about(s.by[n], s.convert))
 		}
 	}
 	if more := len(names) - alike; more > 0 {
-		lines[len(lines)-1] += fmt.Sprintf(", and %d more like it", more)
+		told[len(told)-1].More = more
 	}
-	return lines
+	return told
 }
 
-// sentence tells one reading: "centre.left_x_play 5.1 %, allowed -0.8 % to
-// 0.8 %", "centre.left_x_noise is normal (0.1 %)".
-func (k condition) sentence(name string, r reports.Reading) string {
-	value := valueOf(r)
-	if hasFailed(r) {
-		return name + " " + value + ", allowed " + r.Limit.String(r.Unit)
-	}
-	if k.is == kept {
-		return name + " is normal (" + value + ")"
-	}
+// about tells one reading of which the condition is true.
+func (k condition) about(r reports.Reading, convert Convert) reports.Evidence {
 	switch {
-	case k.above != nil && k.below != nil:
-		return fmt.Sprintf("%s %s, between %s and %s", name, value, quantity(*k.above, k.unit), quantity(*k.below, k.unit))
-	case k.above != nil:
-		return name + " " + value + ", above " + quantity(*k.above, k.unit)
-	default:
-		return name + " " + value + ", below " + quantity(*k.below, k.unit)
+	case hasFailed(r):
+		return reports.EvidenceOf(r, reports.Outside, r.Limit)
+	case k.is == kept:
+		return reports.EvidenceOf(r, reports.Within, nil)
 	}
-}
-
-// quantity is a quantity of the file, as it was written.
-func quantity(x float64, unit string) string {
-	if unit == "1" {
-		unit = ""
+	edge := func(q *float64) *float64 {
+		if q == nil {
+			return nil
+		}
+		x, err := convert(*q, k.unit, r.Unit)
+		if err != nil {
+			return nil
+		}
+		return &x
 	}
-	return strings.TrimSpace(strings.Replace(fmt.Sprintf("%g %s", x, unit), " u", " µ", 1))
-}
-
-func valueOf(r reports.Reading) string {
-	s := r.Value.String()
-	if x, ok := r.Value.Number(); ok {
-		s = reports.FormatQuantity(x, r.Unit)
+	l := reports.Limit{Lower: edge(k.above), Upper: edge(k.below)}
+	switch {
+	case l.Lower != nil && l.Upper != nil:
+		return reports.EvidenceOf(r, reports.Between, &l)
+	case l.Lower != nil:
+		return reports.EvidenceOf(r, reports.Above, &l)
 	}
-	switch r.Bound {
-	case "more":
-		s = "more than " + s
-	case "less":
-		s = "less than " + s
-	}
-	return s
+	return reports.EvidenceOf(r, reports.Below, &l)
 }

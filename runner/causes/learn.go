@@ -1,7 +1,6 @@
 package causes
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
@@ -132,20 +131,9 @@ func (r *Rules) choiceOf(c Case, names []string) (k choice, ok bool) {
 	return k, true
 }
 
-// words tell in one line of evidence how often the rule was right.
-func (e experience) words() string {
-	if e.ranked == 0 {
-		return ""
-	}
-	repairs := "repairs"
-	if e.ranked == 1 {
-		repairs = "repair"
-	}
-	s := fmt.Sprintf("right in %d of %d %s where it was ranked first", e.right, e.ranked, repairs)
-	if 2*e.right < e.ranked {
-		return reports.AgainstIt + s
-	}
-	return s
+// evidence tells how often the rule was right.
+func (e experience) evidence() reports.Evidence {
+	return reports.Evidence{Relation: reports.Ranked, Right: e.right, Count: e.ranked, Against: 2*e.right < e.ranked}
 }
 
 // Causes lists the rules as causes, each once, in the order of the file, without

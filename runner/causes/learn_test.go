@@ -135,10 +135,11 @@ func TestEvidenceCountsRepairs(t *testing.T) {
 	for i := range list[:14] {
 		list[i].Found = "a"
 	}
-	line := func(r *Rules) []string { return r.Rank([]reports.Reading{percent("x", 5, 1)})[0].Evidence }
-	assert.Equal(t, []string{"c.x 5 %, allowed at most 1 %", "right in 14 of 17 repairs where it was ranked first"}, line(r.Learn(list)))
-	assert.Contains(t, line(r.Learn(list[16:])), "against it: right in 0 of 1 repair where it was ranked first")
-	assert.Equal(t, []string{"c.x 5 %, allowed at most 1 %"}, line(r))
+	told := func(r *Rules) []reports.Evidence { return r.Rank([]reports.Reading{percent("x", 5, 1)})[0].Evidence }
+	x := reports.EvidenceOf(percent("x", 5, 1), reports.Outside, &reports.Limit{Upper: new(1.0)})
+	assert.Equal(t, []reports.Evidence{x, {Relation: reports.Ranked, Right: 14, Count: 17}}, told(r.Learn(list)))
+	assert.Contains(t, told(r.Learn(list[16:])), reports.Evidence{Relation: reports.Ranked, Count: 1, Against: true})
+	assert.Equal(t, []reports.Evidence{x}, told(r))
 }
 
 func TestNothingToLearnFrom(t *testing.T) {

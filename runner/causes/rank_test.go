@@ -52,7 +52,13 @@ all = [{ reading = "c.x", is = "too high" }]
 	assert.Equal(t, "a", list[0].Rule)
 	assert.InDelta(t, 6.0/9, list[0].Confidence, 0.0006)
 	assert.InDelta(t, 2.0/9, list[1].Confidence, 0.0006)
-	assert.Equal(t, []string{"c.x 5 %, allowed at most 1 %", "c.y is normal (0.1 %)", "against it: c.z 3 %, above 0.02"}, list[0].Evidence)
+	against := reports.EvidenceOf(percent("z", 3, 10), reports.Above, &reports.Limit{Lower: new(2.0)})
+	against.Against = true
+	assert.Equal(t, []reports.Evidence{
+		reports.EvidenceOf(percent("x", 5, 1), reports.Outside, &reports.Limit{Upper: new(1.0)}),
+		reports.EvidenceOf(percent("y", 0.1, 1), reports.Within, nil),
+		against,
+	}, list[0].Evidence)
 	assert.Equal(t, []string{"c.x"}, list[0].Explains)
 	assert.Equal(t, "part a", list[0].Inspect)
 }

@@ -13,6 +13,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/demo"
 	"fullthrow/runner/demo/demotest"
 )
@@ -171,7 +172,7 @@ func TestConfidenceIsNotTooHigh(t *testing.T) {
 			b.right++
 			right++
 		} else {
-			t.Logf("%v: %s (%s) first, for %v", defects, c.Rule, c.Likelihood(), demotest.Broke(r))
+			t.Logf("%v: %s (%s) first, for %v", defects, c.Rule, wording.English().Likelihood(c), demotest.Broke(r))
 		}
 	}
 	for _, k := range slices.Sorted(maps.Keys(bins)) {

@@ -140,14 +140,15 @@ func (l *lotTally) verdict(rep reports.Report) string {
 	bad := review.Broken(rep)
 	word := map[reports.Outcome]string{reports.Failed: "FAILED", reports.Aborted: "ABORTED"}[rep.Outcome]
 	if rep.Outcome != reports.Failed || len(bad) == 0 {
-		fmt.Fprintf(&b, "%s %s: %s", l.screen.Strong(rep.Unit.SerialNumber), l.screen.Strong(cmp.Or(word, "NOT TESTED")), cmp.Or(rep.Reason, terminal.FirstProblem(rep)))
+		fmt.Fprintf(&b, "%s %s: %s", l.screen.Strong(rep.Unit.SerialNumber), l.screen.Strong(cmp.Or(word, "NOT TESTED")), cmp.Or(wording.English().Reason(rep.Reason), terminal.FirstProblem(rep)))
 		return b.String()
 	}
 	cause, inspect := terminal.Blame(bad)
 	kind, sure := cause, ""
 	if len(rep.Causes) > 0 {
 		c := rep.Causes[0]
-		cause, inspect, kind, sure = c.String(), c.Inspect, c.Cause, " ("+c.Likelihood()+")"
+		english := wording.English()
+		cause, inspect, kind, sure = english.Cause(nil, c), c.Inspect, c.Cause, " ("+english.Likelihood(c)+")"
 	}
 	l.broken[kindOfFailure{bad[0].Check, cmp.Or(kind, bad[0].Name)}]++
 	fmt.Fprintf(&b, "%s %s %s", l.screen.Strong(rep.Unit.SerialNumber), l.screen.Strong(word), terminal.Brief(bad[0]))

@@ -5,6 +5,7 @@ import (
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
 	"strings"
 	"sync"
@@ -38,7 +39,7 @@ func TestDemoHistory(t *testing.T) {
 		if r.Outcome == reports.Failed {
 			failed++
 		}
-		assert.NotEqual(t, reports.Errored, r.Outcome, r.Reason)
+		assert.NotEqual(t, reports.Errored, r.Outcome, wording.English().Reason(r.Reason))
 		assert.True(t, r.Started.Before(time.Now()), "nothing is made in the future")
 		assert.Contains(t, demoOperators, r.Operator)
 	}))

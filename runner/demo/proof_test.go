@@ -14,6 +14,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/demo"
 	"fullthrow/runner/demo/demotest"
 )
@@ -30,7 +31,7 @@ func TestEveryDefectIsCaught(t *testing.T) {
 				h := sim.Good(rng)
 				d.Apply(&h, 1, rng)
 				r := n.Unit(t, i+1, h)
-				assert.Equal(t, reports.Failed, r.Outcome, "unit %d: %s; %v", i, r.Reason, demotest.Broke(r))
+				assert.Equal(t, reports.Failed, r.Outcome, "unit %d: %s; %v", i, wording.English().Reason(r.Reason), demotest.Broke(r))
 				caught, cause := false, false
 				for _, c := range r.Checks {
 					for _, rd := range c.Readings {
@@ -61,7 +62,7 @@ func TestSoundUnitsPass(t *testing.T) {
 			for i := k; i < units; i += nests {
 				r := n.Unit(t, i+1, sim.Good(rand.New(rand.NewPCG(99, uint64(i)))))
 				if r.Outcome != reports.Passed {
-					t.Errorf("sound unit %d: %s: %s; %v", i, r.Outcome, r.Reason, demotest.Broke(r))
+					t.Errorf("sound unit %d: %s: %s; %v", i, r.Outcome, wording.English().Reason(r.Reason), demotest.Broke(r))
 				}
 			}
 		}()
@@ -147,7 +148,7 @@ func TestDeviceFaultsAreErrors(t *testing.T) {
 					}
 					if !drives {
 						assert.Empty(t, r.Unsafe, "said not to be safe, though the %s can hurt nobody", role)
-						assert.NotContains(t, r.Reason+r.Hint, "mains switch")
+						assert.NotContains(t, wording.English().Reason(r.Reason)+wording.English().Hint(r.Reason), "mains switch")
 					}
 					if drives && (fault == sim.Silent || fault == sim.Gone) {
 						assert.NotEmpty(t, r.Unsafe, "the %s did not say that it is off, and nobody was told", role)
@@ -166,13 +167,13 @@ func TestDeviceFaultsAreErrors(t *testing.T) {
 						// never passes.
 						return
 					}
-					assert.Equal(t, reports.Errored, r.Outcome, "%s; %v", r.Reason, demotest.Broke(r))
-					named := strings.Contains(r.Reason, role)
+					assert.Equal(t, reports.Errored, r.Outcome, "%s; %v", wording.English().Reason(r.Reason), demotest.Broke(r))
+					named := strings.Contains(wording.English().Reason(r.Reason), role)
 					for _, f := range r.Faults {
-						named = named || f.Device == role || strings.Contains(f.Text, role)
+						named = named || f.Reason.Device == role || strings.Contains(wording.English().Fault(f), role)
 					}
-					assert.True(t, named, "the reason does not name the %s: %s", role, r.Reason)
-					assert.NotContains(t, r.Reason, "the plan is stuck", "a call did not obey its context")
+					assert.True(t, named, "the reason does not name the %s: %s", role, wording.English().Reason(r.Reason))
+					assert.NotContains(t, wording.English().Reason(r.Reason), "the plan is stuck", "a call did not obey its context")
 				})
 			}
 		}
@@ -201,7 +202,7 @@ func TestGuardOpened(t *testing.T) {
 			n.Fixture.OpenInterlockAt(n.Clock.Now().Add(after))
 			began := n.Clock.Now()
 			r := n.Unit(t, 1, sim.Good(rand.New(rand.NewPCG(5, 5))))
-			assert.Equal(t, reports.Aborted, r.Outcome, r.Reason)
+			assert.Equal(t, reports.Aborted, r.Outcome, wording.English().Reason(r.Reason))
 			assert.True(t, n.Fixture.State().Safe(), "%+v", n.Fixture.State())
 			assert.Empty(t, r.Faults)
 			assert.Less(t, n.Clock.Now().Sub(began), after+2*time.Second)

@@ -16,6 +16,7 @@ import (
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
 	"fullthrow/runner/demo"
 	"fullthrow/runner/demo/demotest"
@@ -87,7 +88,7 @@ func TestWhoIsNotSafeWhenAWireIsCut(t *testing.T) {
 			}
 			assert.Equal(t, want, got, "%s %s", role, fault)
 			if role == sim.Board && fault == sim.Gone {
-				assert.Len(t, reports.GroupUnsafe(made.Record()), 1, "one cause: %s", reports.UnsafeText(made.Record()))
+				assert.Len(t, reports.GroupUnsafe(made.Record()), 1, "one cause: %s", wording.English().Unsafe(made.Record()))
 			}
 		}
 	}
@@ -100,15 +101,15 @@ func TestHarmlessDeviceGoneAfterItsWork(t *testing.T) {
 	require.NoError(t, n.Fixture.BreakAt(n.Clock.Now().Add(34*time.Second), sim.Microphone, sim.Gone))
 	handset := sim.Good(rand.New(rand.NewPCG(5, 5)))
 	r := n.Unit(t, 1, handset)
-	require.Equal(t, reports.Passed, r.Outcome, r.Reason)
+	require.Equal(t, reports.Passed, r.Outcome, wording.English().Reason(r.Reason))
 	assert.Empty(t, r.Unsafe)
 	require.Len(t, r.Faults, 1)
-	assert.Equal(t, sim.Microphone, r.Faults[0].Device)
+	assert.Equal(t, sim.Microphone, r.Faults[0].Reason.Device)
 	assert.True(t, r.Faults[0].AfterPlan)
 	assert.Empty(t, n.InService())
 	next := n.Unit(t, 2, handset)
 	assert.Equal(t, reports.Errored, next.Outcome)
-	assert.Contains(t, next.Reason, "microphone")
+	assert.Contains(t, wording.English().Reason(next.Reason), "microphone")
 	assert.Empty(t, next.Unsafe)
 	assert.Empty(t, next.Checks)
 }

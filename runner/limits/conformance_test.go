@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -234,12 +233,12 @@ func TestPolicyForInconclusiveReadings(t *testing.T) {
 		for y, verdict := range map[float64]reports.Verdict{9.7: reports.Pass, 9.9: want, 10.1: want, 10.3: reports.Fail} {
 			r := set.Judge("c", "r", Indication{Value: reports.Number(y), Unit: "ms", Uncertainty: 0.2})
 			require.Equal(t, verdict, r.Verdict, fmt.Sprint(policy, y))
-			require.Equal(t, verdict == reports.Error || verdict == reports.Inconclusive, r.Problem != "")
+			require.Equal(t, verdict == reports.Error || verdict == reports.Inconclusive, r.Problem != nil)
 		}
 		more := set.Judge("c", "r", Indication{Value: reports.Number(3), Unit: "ms", Uncertainty: 0.2, Bound: "more"})
 		require.Equal(t, want, more.Verdict)
 		if want == reports.Error {
-			require.True(t, strings.HasPrefix(more.Problem, "inconclusive: "), more.Problem)
+			require.Equal(t, &reports.Reason{Code: reports.InconclusiveIsError, Because: []reports.Reason{{Code: reports.OnlyMore}}}, more.Problem)
 		}
 	}
 	for text, want := range map[string]string{

@@ -38,7 +38,7 @@ func FuzzJudge(f *testing.F) {
 			}
 		case reports.Fail, reports.Unlimited:
 		case reports.Inconclusive, reports.Error:
-			if r.Problem == "" {
+			if r.Problem == nil {
 				t.Fatalf("no reason: %+v", r)
 			}
 		default:

@@ -1,7 +1,6 @@
 package limits
 
 import (
-	"fmt"
 	"math"
 
 	"fullthrow/reports"
@@ -36,17 +35,18 @@ func (s *Set) Judge(check, name string, in Indication) reports.Reading {
 	if s != nil {
 		l = s.limits[check+"."+name]
 	}
-	fail := func(format string, args ...any) reports.Reading {
-		r.Verdict, r.Problem = reports.Error, fmt.Sprintf(format, args...)
+	fail := func(why reports.Reason) reports.Reading {
+		r.Verdict, r.Problem = reports.Error, &why
 		return r
 	}
+	bare := func(code reports.Code) reports.Reading { return fail(reports.Reason{Code: code}) }
 	x, numeric := in.Value.Number()
 	var from unit
 	if numeric {
 		var err error
 		if from, err = parseUnit(in.Unit); err != nil {
 			r.Unit = in.Unit
-			return fail("%s: %s", err, unitHint(in.Unit))
+			return fail(reports.Reason{Code: reports.UnknownUnit, Unit: in.Unit, Text: unitHint(in.Unit)})
 		}
 		base := from.baseUnit()
 		x = convert(x, from, base)
@@ -66,43 +66,50 @@ func (s *Set) Judge(check, name string, in Indication) reports.Reading {
 	}
 	switch {
 	case in.Value.IsNone():
-		return fail("no value")
+		return bare(reports.NoValue)
 	case numeric && math.IsNaN(x):
-		return fail("not a number")
+		return bare(reports.NotANumber)
 	case numeric && math.IsInf(x, 0):
-		return fail("not finite")
+		return bare(reports.NotFinite)
 	case math.IsNaN(in.Uncertainty) || math.IsInf(in.Uncertainty, 0) || in.Uncertainty < 0:
 		r.Uncertainty = 0
-		return fail("uncertainty must be finite and not negative, got %v", in.Uncertainty)
+		return bare(reports.BadUncertainty)
 	case in.Bound != "" && in.Bound != "more" && in.Bound != "less":
-		return fail("unknown bound %q: it is \"more\" or \"less\"", in.Bound)
+		return fail(reports.Reason{Code: reports.UnknownBound, Text: in.Bound})
 	case !numeric && in.Unit != "":
-		return fail("unit %q given for a value that is no number", in.Unit)
+		return fail(reports.Reason{Code: reports.UnitWithoutNumber, Unit: in.Unit})
 	case !numeric && in.Bound != "":
-		return fail("bound %q given for a value that is no number", in.Bound)
+		return fail(reports.Reason{Code: reports.BoundWithoutNumber, Text: in.Bound})
 	case !numeric && in.Uncertainty != 0:
-		return fail("uncertainty given for a value that is no number")
+		return bare(reports.UncertaintyOfNone)
 	case l == nil:
 		r.Verdict = reports.Unlimited
 		return r
 	}
 	if want := l.sort(); want != sortOf(in.Value) {
-		return fail("the limit is for %s, the reading is %s", want, in.Value)
+		return fail(reports.Reason{Code: reports.OtherKind, Kind: want, Text: in.Value.String()})
 	}
 	if numeric && from.dimension != l.unit.dimension {
-		return fail("the reading is %s (%q), its limit %s (%q)", from.dimension, in.Unit, l.unit.dimension, l.symbol)
+		return fail(reports.Reason{Code: reports.OtherDimension, Unit: in.Unit, LimitUnit: l.symbol})
 	}
+	var verdict reports.Verdict
+	var why reports.Code
 	if l.lower == nil && l.upper == nil {
-		r.Verdict, r.Problem = judgeList(r, in.Bound)
+		verdict, why = judgeList(r, in.Bound)
 	} else {
 		if l.rule == Guarded && in.Uncertainty == 0 {
-			return fail("the limit is guarded, and the reading states no uncertainty")
+			return bare(reports.UncertaintyMissing)
 		}
-		r.Verdict, r.Problem = judgeRange(x, in.Bound, r.Limit.Lower, r.Limit.Upper, r.Limit.Guard)
+		verdict, why = judgeRange(x, in.Bound, r.Limit.Lower, r.Limit.Upper, r.Limit.Guard)
+	}
+	if r.Verdict = verdict; why != "" {
+		r.Problem = &reports.Reason{Code: why}
+	}
+	if l.lower != nil || l.upper != nil {
 		r.Conformance = conformance(x, r)
 	}
 	if r.Verdict == reports.Inconclusive && s.inconclusive == ToError {
-		r.Verdict, r.Problem = reports.Error, "inconclusive: "+r.Problem
+		fail(reports.Reason{Code: reports.InconclusiveIsError, Because: []reports.Reason{*r.Problem}})
 	}
 	if r.Verdict == reports.Fail {
 		r.Cause, r.Inspect = l.cause, l.inspect
@@ -127,7 +134,7 @@ func first(a, b string) string {
 
 // judgeRange applies the decision rule with the guard band w on both sides; w
 // is 0 for simple acceptance.
-func judgeRange(x float64, bound string, lower, upper *float64, w float64) (reports.Verdict, string) {
+func judgeRange(x float64, bound string, lower, upper *float64, w float64) (reports.Verdict, reports.Code) {
 	// Every value the reading allows lies in [from, to]; an open end that
 	// touches a limit from outside is outside.
 	switch bound {
@@ -138,7 +145,7 @@ func judgeRange(x float64, bound string, lower, upper *float64, w float64) (repo
 		case upper == nil && x >= *lower+w:
 			return reports.Pass, ""
 		}
-		return reports.Inconclusive, "known only to be more than this, which leaves open whether it is within its limit"
+		return reports.Inconclusive, reports.OnlyMore
 	case "less":
 		switch {
 		case lower != nil && x <= *lower-w:
@@ -146,7 +153,7 @@ func judgeRange(x float64, bound string, lower, upper *float64, w float64) (repo
 		case lower == nil && x <= *upper-w:
 			return reports.Pass, ""
 		}
-		return reports.Inconclusive, "known only to be less than this, which leaves open whether it is within its limit"
+		return reports.Inconclusive, reports.OnlyLess
 	}
 	switch {
 	case lower != nil && x < *lower-w, upper != nil && x > *upper+w:
@@ -155,12 +162,12 @@ func judgeRange(x float64, bound string, lower, upper *float64, w float64) (repo
 		return reports.Pass, ""
 	}
 	if lower != nil && upper != nil && *lower+w > *upper-w {
-		return reports.Inconclusive, "the uncertainty is too large for these limits: no value could pass"
+		return reports.Inconclusive, reports.UncertaintyTooLarge
 	}
-	return reports.Inconclusive, "nearer to its limit than the guard band"
+	return reports.Inconclusive, reports.NearLimit
 }
 
-func judgeList(r reports.Reading, bound string) (reports.Verdict, string) {
+func judgeList(r reports.Reading, bound string) (reports.Verdict, reports.Code) {
 	allowed := r.Limit.OneOf
 	if r.Limit.Equal != nil {
 		allowed = []reports.Value{*r.Limit.Equal}
@@ -177,7 +184,7 @@ func judgeList(r reports.Reading, bound string) (reports.Verdict, string) {
 		}
 	}
 	if possible {
-		return reports.Inconclusive, "known from one side only, which leaves open whether it is the value wanted"
+		return reports.Inconclusive, reports.OneSided
 	}
 	return reports.Fail, ""
 }

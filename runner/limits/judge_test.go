@@ -19,8 +19,8 @@ func TestJudge(t *testing.T) {
 		limit    string
 		in       Indication
 		verdict  reports.Verdict
-		problem  string // must be part of it
-		recorded string // value and unit
+		problem  reports.Code // must be part of it
+		recorded string       // value and unit
 	}{
 		{"in range", "standby.current", Indication{Value: num(9.1), Unit: "uA"}, reports.Pass, "", "9.1e-06 A"},
 		{"prefix converts", "standby.current", Indication{Value: num(0.0091), Unit: "mA"}, reports.Pass, "", "9.1e-06 A"},
@@ -29,22 +29,22 @@ func TestJudge(t *testing.T) {
 		{"next number above", "standby.current", Indication{Value: num(math.Nextafter(1.2e-5, 1)), Unit: "A"}, reports.Fail, "", ""},
 		{"below", "standby.current", Indication{Value: num(0.5), Unit: "µA"}, reports.Fail, "", "5e-07 A"},
 		{"thousandfold", "standby.current", Indication{Value: num(9.1), Unit: "mA"}, reports.Fail, "", ""},
-		{"another dimension", "standby.current", Indication{Value: num(9.1), Unit: "mV"}, reports.Error, `the reading is voltage ("mV"), its limit current ("uA")`, ""},
-		{"no unit", "standby.current", Indication{Value: num(9.1e-6)}, reports.Error, "a plain number", ""},
-		{"unknown unit", "standby.current", Indication{Value: num(9.1), Unit: "uAmp"}, reports.Error, "unknown unit", ""},
-		{"none", "standby.current", Indication{Unit: "uA"}, reports.Error, "no value", ""},
-		{"NaN", "standby.current", Indication{Value: num(math.NaN()), Unit: "uA"}, reports.Error, "not a number", ""},
-		{"infinite", "standby.current", Indication{Value: num(math.Inf(-1)), Unit: "uA"}, reports.Error, "not finite", ""},
-		{"overflow", "standby.current", Indication{Value: num(1e300), Unit: "TA"}, reports.Error, "not finite", ""},
-		{"text for a number", "standby.current", Indication{Value: reports.Text("9.1")}, reports.Error, "numbers", ""},
-		{"true for a number", "standby.current", Indication{Value: reports.Bool(true)}, reports.Error, "numbers", ""},
-		{"bad uncertainty", "standby.current", Indication{Value: num(9), Unit: "uA", Uncertainty: -1}, reports.Error, "uncertainty", ""},
-		{"NaN uncertainty", "standby.current", Indication{Value: num(9), Unit: "uA", Uncertainty: math.NaN()}, reports.Error, "uncertainty", ""},
-		{"bad bound", "standby.current", Indication{Value: num(9), Unit: "uA", Bound: "about"}, reports.Error, "bound", ""},
+		{"another dimension", "standby.current", Indication{Value: num(9.1), Unit: "mV"}, reports.Error, reports.OtherDimension, ""},
+		{"no unit", "standby.current", Indication{Value: num(9.1e-6)}, reports.Error, reports.OtherDimension, ""},
+		{"unknown unit", "standby.current", Indication{Value: num(9.1), Unit: "uAmp"}, reports.Error, reports.UnknownUnit, ""},
+		{"none", "standby.current", Indication{Unit: "uA"}, reports.Error, reports.NoValue, ""},
+		{"NaN", "standby.current", Indication{Value: num(math.NaN()), Unit: "uA"}, reports.Error, reports.NotANumber, ""},
+		{"infinite", "standby.current", Indication{Value: num(math.Inf(-1)), Unit: "uA"}, reports.Error, reports.NotFinite, ""},
+		{"overflow", "standby.current", Indication{Value: num(1e300), Unit: "TA"}, reports.Error, reports.NotFinite, ""},
+		{"text for a number", "standby.current", Indication{Value: reports.Text("9.1")}, reports.Error, reports.OtherKind, ""},
+		{"true for a number", "standby.current", Indication{Value: reports.Bool(true)}, reports.Error, reports.OtherKind, ""},
+		{"bad uncertainty", "standby.current", Indication{Value: num(9), Unit: "uA", Uncertainty: -1}, reports.Error, reports.BadUncertainty, ""},
+		{"NaN uncertainty", "standby.current", Indication{Value: num(9), Unit: "uA", Uncertainty: math.NaN()}, reports.Error, reports.BadUncertainty, ""},
+		{"bad bound", "standby.current", Indication{Value: num(9), Unit: "uA", Bound: "about"}, reports.Error, reports.UnknownBound, ""},
 
 		{"no limit", "standby.voltage", Indication{Value: num(3.7), Unit: "V"}, reports.Unlimited, "", "3.7 V"},
-		{"no limit, NaN", "standby.voltage", Indication{Value: num(math.NaN()), Unit: "V"}, reports.Error, "not a number", ""},
-		{"no limit, unknown unit", "standby.voltage", Indication{Value: num(1), Unit: "volt"}, reports.Error, "unknown unit", ""},
+		{"no limit, NaN", "standby.voltage", Indication{Value: num(math.NaN()), Unit: "V"}, reports.Error, reports.NotANumber, ""},
+		{"no limit, unknown unit", "standby.voltage", Indication{Value: num(1), Unit: "volt"}, reports.Error, reports.UnknownUnit, ""},
 		{"no limit, text", "standby.firmware", Indication{Value: reports.Text("1.2")}, reports.Unlimited, "", ""},
 
 		{"inline table", "running.current", Indication{Value: num(118), Unit: "mA"}, reports.Pass, "", "0.118 A"},
@@ -53,8 +53,8 @@ func TestJudge(t *testing.T) {
 		{"not equal", "tune.notes", Indication{Value: num(3), Unit: "1"}, reports.Fail, "", ""},
 		{"true", "switches.switch_a_moves", Indication{Value: reports.Bool(true)}, reports.Pass, "", ""},
 		{"false", "switches.switch_b_moves", Indication{Value: reports.Bool(false)}, reports.Fail, "", ""},
-		{"1 is not true", "switches.switch_b_moves", Indication{Value: num(1)}, reports.Error, "true or false", ""},
-		{"unit of true", "switches.switch_a_moves", Indication{Value: reports.Bool(true), Unit: "V"}, reports.Error, "no number", ""},
+		{"1 is not true", "switches.switch_b_moves", Indication{Value: num(1)}, reports.Error, reports.OtherKind, ""},
+		{"unit of true", "switches.switch_a_moves", Indication{Value: reports.Bool(true), Unit: "V"}, reports.Error, reports.UnitWithoutNumber, ""},
 		{"one of", "radio.mode", Indication{Value: reports.Text("range")}, reports.Pass, "", ""},
 		{"none of", "radio.mode", Indication{Value: reports.Text("sport")}, reports.Fail, "", ""},
 		{"one of numbers", "radio.channels", Indication{Value: num(16)}, reports.Pass, "", ""},
@@ -66,35 +66,60 @@ func TestJudge(t *testing.T) {
 		// A bound can fail a limit; it passes only where every value it allows would.
 		{"more than the upper limit", "restart.shortest_off", Indication{Value: num(4), Unit: "s", Bound: "more"}, reports.Fail, "", ""},
 		{"more, at the upper limit", "restart.shortest_off", Indication{Value: num(3.2), Unit: "s", Bound: "more"}, reports.Fail, "", ""},
-		{"more, inside", "restart.shortest_off", Indication{Value: num(3), Unit: "s", Bound: "more"}, reports.Inconclusive, "more than", ""},
+		{"more, inside", "restart.shortest_off", Indication{Value: num(3), Unit: "s", Bound: "more"}, reports.Inconclusive, reports.OnlyMore, ""},
 		{"less, inside", "restart.shortest_off", Indication{Value: num(3), Unit: "s", Bound: "less"}, reports.Pass, "", ""},
-		{"less, above", "restart.shortest_off", Indication{Value: num(4), Unit: "s", Bound: "less"}, reports.Inconclusive, "less than", ""},
-		{"less, two limits", "standby.current", Indication{Value: num(5), Unit: "uA", Bound: "less"}, reports.Inconclusive, "less than", ""},
+		{"less, above", "restart.shortest_off", Indication{Value: num(4), Unit: "s", Bound: "less"}, reports.Inconclusive, reports.OnlyLess, ""},
+		{"less, two limits", "standby.current", Indication{Value: num(5), Unit: "uA", Bound: "less"}, reports.Inconclusive, reports.OnlyLess, ""},
 		{"less than the lower limit", "standby.current", Indication{Value: num(1), Unit: "uA", Bound: "less"}, reports.Fail, "", ""},
 		{"more, only a lower limit", "tune.weakest", Indication{Value: num(-30), Unit: "dB", Bound: "more"}, reports.Pass, "", ""},
 		{"more than equal", "tune.notes", Indication{Value: num(4), Bound: "more"}, reports.Fail, "", ""},
-		{"more, equal possible", "tune.notes", Indication{Value: num(3), Bound: "more"}, reports.Inconclusive, "one side", ""},
+		{"more, equal possible", "tune.notes", Indication{Value: num(3), Bound: "more"}, reports.Inconclusive, reports.OneSided, ""},
 
-		{"guarded without uncertainty", "link.error_rate", Indication{Value: num(0.1), Unit: "%"}, reports.Error, "states no uncertainty", ""},
+		{"guarded without uncertainty", "link.error_rate", Indication{Value: num(0.1), Unit: "%"}, reports.Error, reports.UncertaintyMissing, ""},
 		{"guarded pass", "link.error_rate", Indication{Value: num(0.39), Unit: "%", Uncertainty: 0.1}, reports.Pass, "", ""},
-		{"guarded between", "link.error_rate", Indication{Value: num(0.45), Unit: "%", Uncertainty: 0.1}, reports.Inconclusive, "guard band", ""},
-		{"guarded between, above", "link.error_rate", Indication{Value: num(0.55), Unit: "%", Uncertainty: 0.1}, reports.Inconclusive, "guard band", ""},
+		{"guarded between", "link.error_rate", Indication{Value: num(0.45), Unit: "%", Uncertainty: 0.1}, reports.Inconclusive, reports.NearLimit, ""},
+		{"guarded between, above", "link.error_rate", Indication{Value: num(0.55), Unit: "%", Uncertainty: 0.1}, reports.Inconclusive, reports.NearLimit, ""},
 		{"guarded fail", "link.error_rate", Indication{Value: num(0.61), Unit: "%", Uncertainty: 0.1}, reports.Fail, "", ""},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			check, reading, _ := strings.Cut(tt.limit, ".")
 			r := set.Judge(check, reading, tt.in)
-			if r.Verdict != tt.verdict || !strings.Contains(r.Problem, tt.problem) {
-				t.Errorf("got %s %q, want %s %q", r.Verdict, r.Problem, tt.verdict, tt.problem)
+			if r.Verdict != tt.verdict || codeOf(r) != tt.problem {
+				t.Errorf("got %s %q, want %s %q", r.Verdict, codeOf(r), tt.verdict, tt.problem)
 			}
 			if tt.recorded != "" && r.Value.String()+" "+r.Unit != tt.recorded {
 				t.Errorf("recorded as %s %s, want %s", r.Value, r.Unit, tt.recorded)
 			}
-			if (r.Verdict == reports.Error || r.Verdict == reports.Inconclusive) == (r.Problem == "") {
-				t.Errorf("verdict %s with problem %q", r.Verdict, r.Problem)
+			if (r.Verdict == reports.Error || r.Verdict == reports.Inconclusive) == (r.Problem == nil) {
+				t.Errorf("verdict %s with problem %q", r.Verdict, codeOf(r))
 			}
 		})
+	}
+}
+
+// codeOf is why a reading was not judged, "" where it was.
+func codeOf(r reports.Reading) reports.Code {
+	if r.Problem == nil {
+		return ""
+	}
+	return r.Problem.Code
+}
+
+// A problem names what it is about.
+func TestProblemsHaveArguments(t *testing.T) {
+	set := kinds(t)
+	for _, tt := range []struct {
+		name string
+		in   Indication
+		want reports.Reason
+	}{
+		{"current", Indication{Value: reports.Number(9), Unit: "mV"}, reports.Reason{Code: reports.OtherDimension, Unit: "mV", LimitUnit: "uA"}},
+		{"current", Indication{Value: reports.Number(9), Unit: "ua"}, reports.Reason{Code: reports.UnknownUnit, Unit: "ua", Text: `did you mean "uA"?`}},
+		{"current", Indication{Value: reports.Text("9.1")}, reports.Reason{Code: reports.OtherKind, Kind: "numbers", Text: "9.1"}},
+		{"current", Indication{Value: reports.Number(9), Unit: "uA", Bound: "about"}, reports.Reason{Code: reports.UnknownBound, Text: "about"}},
+	} {
+		require.Equal(t, &tt.want, set.Judge("standby", tt.name, tt.in).Problem)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
 	"fullthrow/runner/input"
 	"fullthrow/runner/limits"
@@ -61,7 +62,7 @@ func (r *lintRun) Reading(in script.Reading) (reports.Verdict, error) {
 	r.taken = append(r.taken, in)
 	j := r.m.Limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound, Uncertainty: in.Uncertainty})
 	if j.Verdict == reports.Error {
-		r.problems = append(r.problems, input.At(r.m.File(in.File), in.Line, fmt.Sprintf("reading %q cannot be judged: %s", in.Check+"."+in.Name, j.Problem), ""))
+		r.problems = append(r.problems, input.At(r.m.File(in.File), in.Line, fmt.Sprintf("reading %q cannot be judged: %s", in.Check+"."+in.Name, wording.English().Reason(j.Problem)), ""))
 	}
 	return j.Verdict, nil
 }

@@ -38,7 +38,7 @@ func run(take func(reports.Event), start reports.Start, outcome reports.Outcome,
 	add(0, reports.Event{Kind: reports.PromptDone, Prompt: &reports.Prompt{ID: "never asked"}})
 	add(time.Second, reports.Event{Kind: reports.CheckEnded, Check: &reports.Check{Name: "standby", Verdict: verdict}})
 	if outcome == reports.Errored {
-		add(0, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Device: "meter", Kind: "no reply", Text: "meter: no reply in 1s"}})
+		add(0, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Reason: reports.Reason{Code: reports.DeviceFailed, Device: "meter", Kind: "no reply"}}})
 		add(0, reports.Event{Kind: reports.MadeSafe, Unsafe: []reports.Unsafe{
 			{Device: "supply", Drives: []string{"power"}, Text: "no reply"}, {Device: "power", Drives: []string{"power"}, Text: "no reply"},
 			{Device: "sticks", Drives: []string{"motion"}, Text: "no reply"}, {Device: "fog", Drives: []string{"steam"}, Text: "no reply"}}})
@@ -193,7 +193,7 @@ func TestHostileNamesAreHarmless(t *testing.T) {
 		name := fmt.Sprintf("check%d{}\r\n", i)
 		take(reports.Event{Kind: reports.CheckStarted, Time: began, Check: &reports.Check{Name: name}})
 		take(reports.Event{Kind: reports.CheckEnded, Time: began.Add(-time.Hour), Check: &reports.Check{Name: name, Verdict: reports.Verdict(name)}})
-		take(reports.Event{Kind: reports.BenchFault, Time: began, Fault: &reports.Fault{Device: name, Kind: name}})
+		take(reports.Event{Kind: reports.BenchFault, Time: began, Fault: &reports.Fault{Reason: reports.Reason{Code: reports.DeviceFailed, Device: name, Kind: name}}})
 		take(reports.Event{Kind: reports.PromptAsked, Time: began, Prompt: &reports.Prompt{ID: name}})
 		take(reports.Event{Kind: reports.Kind(name), Time: began})
 		take(reports.Event{Kind: reports.RunEnded, Time: began, End: &reports.End{Outcome: reports.Outcome(name)}})

@@ -85,7 +85,7 @@ func (n *nest) take(e reports.Event) {
 		}
 	case reports.BenchFault:
 		if f := e.Fault; f != nil {
-			m.faults.with(n.station, n.name, m.device.value(f.Device), m.kind.value(f.Kind)).inc()
+			m.faults.with(n.station, n.name, m.device.value(f.Reason.Device), m.kind.value(kindOf(f.Reason))).inc()
 		}
 	case reports.MadeSafe:
 		for _, h := range reports.UnsafeDrives(e.Unsafe) {
@@ -137,3 +137,14 @@ func (n *nest) end(o reports.Outcome, at time.Time) {
 
 // seconds between two events; 0 where the clock was set back between them.
 func seconds(from, to time.Time) float64 { return max(0, to.Sub(from).Seconds()) }
+
+// kindOf is the kind of a fault: that of the device's failure, else its code.
+func kindOf(r reports.Reason) string {
+	switch {
+	case r.OfPlan():
+		return "plan"
+	case r.Kind == "" && len(r.Because) > 0:
+		return kindOf(r.Because[0])
+	}
+	return r.Kind
+}

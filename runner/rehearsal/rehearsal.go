@@ -10,6 +10,7 @@ import (
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/input"
@@ -200,7 +201,7 @@ func (h *Rehearsal) work(ctx context.Context, began time.Time) error {
 
 // keep notes what is needed of a report.
 func (h *Rehearsal) keep(i int, u *rehearsedUnit, r reports.Report, began time.Time) {
-	u.outcome, u.reason, u.took = r.Outcome, r.Reason, r.Ended.Sub(r.Started)
+	u.outcome, u.reason, u.took = r.Outcome, wording.English().Reason(r.Reason), r.Ended.Sub(r.Started)
 	u.values = make([]float64, len(h.limit))
 	for k := range u.values {
 		u.values[k] = math.NaN()

@@ -246,7 +246,7 @@ func TestStoppedRehearsal(t *testing.T) {
 					done = h.done
 					h.mu.Unlock()
 				}
-				cancel(&station.Abort{Reason: "stopped"})
+				cancel(&station.Abort{Why: reports.Reason{Code: reports.StoppedByHand}})
 			}()
 			if after == 0 {
 				<-ctx.Done()

@@ -79,7 +79,7 @@ func (m *budget) pause() {
 // outOfTime may be called without the lock.
 func (r *run) outOfTime() *Error {
 	s := &Stop{Kind: StopProcessor, Text: fmt.Sprintf("the script computed for longer than %s without an end", seconds(r.host.Wall)),
-		Hint: "look for a loop that never ends"}
+		Hint: "look for a loop that never ends", After: r.host.Wall}
 	return &Error{Text: s.Text, Hint: s.Hint, Err: s}
 }
 
@@ -136,7 +136,7 @@ func (m *budget) poll(t *task) {
 		return
 	}
 	s := &Stop{Kind: StopMemory, Text: fmt.Sprintf("the script took more than %d MiB of memory", m.memory>>20),
-		Hint: "look for a table or a text that grows without end"}
+		Hint: "look for a table or a text that grows without end", Size: m.memory}
 	e := &Error{Text: s.Text, Hint: s.Hint, Check: r.current, Err: s, Trace: t.trace(t.L)}
 	e.File, e.Line = t.where(t.L)
 	r.end(e)

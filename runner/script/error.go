@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	lua "github.com/yuin/gopher-lua"
 
@@ -57,6 +58,11 @@ type Stop struct {
 	Text string
 	Hint string
 	Err  error // cause, may be nil
+
+	After    time.Duration // of a deadline or of processor time
+	Size     int64         // bytes, of memory
+	Check    string        // of a check's deadline, or of misuse
+	Readings []string      // of misuse
 }
 
 func (s *Stop) Error() string { return s.Text }

@@ -198,7 +198,8 @@ func (r *run) top() *Error {
 	// The plan's deadline counts from here.
 	if d := r.plan.Deadline; d > 0 {
 		r.whole = deadline{r.host.Clock.Now().Add(d), &Stop{Kind: StopDeadline, Text: fmt.Sprintf("plan: deadline of %s passed", seconds(d)),
-			Hint: "look at the check under way: does it wait for something that never comes, or is the plan's deadline too short?"}}
+			Hint:  "look at the check under way: does it wait for something that never comes, or is the plan's deadline too short?",
+			After: d}}
 	}
 	return nil
 }
@@ -243,7 +244,7 @@ func (r *run) check(c Check, body *lua.LFunction) *Error {
 	defer func() { r.current = "" }()
 	r.deadline = deadline{r.host.Clock.Now().Add(c.Deadline), &Stop{Kind: StopDeadline,
 		Text: fmt.Sprintf("check %s: deadline of %s passed", c.Name, seconds(c.Deadline)),
-		Hint: "does the check wait for something that never comes, or is its deadline too short?"}}
+		Hint: "does the check wait for something that never comes, or is its deadline too short?", After: c.Deadline, Check: c.Name}}
 	ctx := r.main.ctx
 	if r.host.Clock == drivers.System {
 		first := r.deadline.or(r.whole)

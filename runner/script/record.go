@@ -80,7 +80,8 @@ func reading(t *task, L *lua.LState) int {
 	r.File, r.Line = t.where(L)
 	if t.run.taken[name] {
 		// Not for a script to catch: one of two values would go unjudged.
-		return t.stop(L, &Stop{Kind: StopMisuse, Text: what + ": taken twice in check " + r.Check, Hint: "give the second one its own name"})
+		return t.stop(L, &Stop{Kind: StopMisuse, Text: what + ": taken twice in check " + r.Check, Hint: "give the second one its own name",
+			Check: r.Check, Readings: []string{name}})
 	}
 	if len(t.run.taken) >= maxReadings {
 		return t.raisef(L, "", "%s: more than %d readings in a check", what, maxReadings)

@@ -2,13 +2,13 @@ package station
 
 import (
 	"errors"
-	"fmt"
 	"runtime/debug"
 	"runtime/metrics"
 	"slices"
 	"sync"
 	"time"
 
+	"fullthrow/reports"
 	"fullthrow/runner/crash"
 )
 
@@ -173,7 +173,7 @@ func (w *memoryWatch) look() {
 		}
 	}
 	if len(lost) > 0 && w.ending == nil && w.past(lost, func(u *memoryUse) int64 { _, b := w.bounds(u); return b }) {
-		w.ending = fmt.Errorf("this program goes on taking memory for a plan that could not be stopped")
+		w.ending = &Fault{Why: reports.Reason{Code: reports.MemoryLost}}
 	}
 	if w.ending != nil || w.past(on, func(u *memoryUse) int64 { b, _ := w.bounds(u); return b }) {
 		fault := w.fault(on)
@@ -216,15 +216,10 @@ func (w *memoryWatch) fault(on []*memoryUse) *Fault {
 	for _, u := range on {
 		sum += u.may
 	}
-	f := &Fault{Text: fmt.Sprintf("the plan took more than %d MiB of memory", sum>>20), Err: errMemory,
-		Hint: "look for a table, a text or calls that grow without end; " +
-			"how much a plan may take is memory below [plan] in the bench file"}
 	if len(on) > 1 {
-		f.Err = nil
-		f.Text = fmt.Sprintf("this program took more than the %d MiB of memory that %d runs may take, "+
-			"and cannot tell which plan it was", sum>>20, len(on))
+		return &Fault{Why: reports.Reason{Code: reports.MemoryTogether, Size: sum, Count: len(on)}}
 	}
-	return f
+	return &Fault{reports.Reason{Code: reports.MemoryTaken, Size: sum}, errMemory}
 }
 
 // memoryInUse is what Go holds of the system's memory: all that a plan takes is

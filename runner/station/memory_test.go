@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 )
 
 const mib = 1 << 20
@@ -58,19 +59,19 @@ func TestMemoryEndsARun(t *testing.T) {
 		live    int64 // after 2 s, MiB
 		garbage int64
 		outcome reports.Outcome
-		reason  string
+		reason  reports.Reason
 		cleaned int
 	}{
 		{name: "as at the beginning", live: 60, outcome: reports.Passed},
 		{name: "as much as is allowed", live: 60 + 190, outcome: reports.Passed},
 		{name: "garbage", live: 100, garbage: 900, outcome: reports.Passed, cleaned: 1},
 		{name: "too much", live: 60 + 193, outcome: reports.Errored,
-			reason: "plan.lua:4: the plan took more than 128 MiB of memory", cleaned: 1},
+			reason: reports.Reason{Code: reports.MemoryTaken, Size: 128 * mib, File: "plan.lua", Line: 4}, cleaned: 1},
 		{name: "too much for this bench", may: 16, live: 60 + 25, outcome: reports.Errored,
-			reason: "plan.lua:4: the plan took more than 16 MiB of memory", cleaned: 1},
+			reason: reports.Reason{Code: reports.MemoryTaken, Size: 16 * mib, File: "plan.lua", Line: 4}, cleaned: 1},
 		{name: "much, which this bench allows", may: 1024, live: 1060, outcome: reports.Passed},
 		{name: "a small computer", room: 120, live: 60 + 61, outcome: reports.Errored,
-			reason: "plan.lua:4: the plan took more than 40 MiB of memory", cleaned: 1},
+			reason: reports.Reason{Code: reports.MemoryTaken, Size: 40 * mib, File: "plan.lua", Line: 4}, cleaned: 1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -86,17 +87,16 @@ func TestMemoryEndsARun(t *testing.T) {
 				time.AfterFunc(2*time.Second, func() { g.set(c.live, c.garbage) })
 				start := time.Now()
 				rep := r.run(t, context.Background())
-				assert.Equal(t, c.outcome, rep.Outcome, "%s", rep.Reason)
-				assert.Contains(t, rep.Reason, c.reason)
+				assert.Equal(t, c.outcome, rep.Outcome, "%+v", rep.Reason)
+				assert.True(t, says(rep.Reason, c.reason), "%+v, want %+v", rep.Reason, c.reason)
 				assert.False(t, r.power.isOn(), "the output was left on")
 				assert.Empty(t, r.InService(), "the plan came back: the nest goes on")
 				assert.Equal(t, c.cleaned, g.cleaned)
 				if c.outcome == reports.Errored {
-					assert.Contains(t, rep.Hint, "memory below [plan] in the bench file")
 					assert.Less(t, time.Since(start), 2200*time.Millisecond, "at the next look (time is virtual)")
 					require.Len(t, rep.Faults, 1)
-					assert.Equal(t, reports.FaultOfPlan, rep.Faults[0].Kind)
-					assert.Empty(t, rep.Faults[0].Device, "no device is to blame")
+					assert.True(t, rep.Faults[0].Reason.OfPlan())
+					assert.Empty(t, rep.Faults[0].Reason.Device, "no device is to blame")
 				}
 				r.archive.Close()
 			})
@@ -127,8 +127,7 @@ func TestMemoryOfSeveralNests(t *testing.T) {
 		for range rigs {
 			rep := <-done
 			assert.Equal(t, reports.Errored, rep.Outcome)
-			assert.Equal(t, "this program took more than the 256 MiB of memory that 2 runs may take, "+
-				"and cannot tell which plan it was", rep.Reason)
+			assert.Equal(t, &reports.Reason{Code: reports.MemoryTogether, Size: 256 * mib, Count: 2}, rep.Reason)
 		}
 		for _, r := range rigs {
 			assert.False(t, r.power.isOn())
@@ -155,10 +154,10 @@ func TestMemoryEndsTheProgram(t *testing.T) {
 		g.set(60+200, 0)
 		rep := <-sealed
 		assert.Equal(t, reports.Errored, rep.Outcome)
-		assert.Contains(t, rep.Reason,
-			"the plan is stuck: the plan took more than 128 MiB of memory, and it did not come back")
+		assert.Equal(t, &reports.Reason{Code: reports.PlanStuck, Because: []reports.Reason{
+			{Code: reports.MemoryTaken, Size: 128 * mib}}}, rep.Reason)
 		assert.False(t, stuck.power.isOn())
-		assert.Contains(t, stuck.InService(), "stuck")
+		assert.Equal(t, reports.PlanStuck, stuck.InService().Code)
 		assert.Empty(t, ended, "the memory is not growing: the other nest can work")
 
 		go func() { sealed <- other.run(t, context.Background()) }()
@@ -177,7 +176,7 @@ func TestMemoryEndsTheProgram(t *testing.T) {
 		_, err = other.Run(context.Background(), Job{})
 		var notReady *NotReady
 		require.ErrorAs(t, err, &notReady)
-		assert.Contains(t, notReady.Text, "goes on taking memory")
+		assert.Equal(t, reports.MemoryLost, notReady.Why.Code)
 		time.Sleep(time.Second)
 		assert.Empty(t, ended, "told once")
 
@@ -239,7 +238,7 @@ func TestRealMemoryEndsTheProgram(t *testing.T) {
 		onRecord := make(chan struct{})
 		r.Exhausted = func(err error) {
 			<-onRecord
-			fmt.Printf("ended: %v; %s: %s; on: %t\n", err, rep.Outcome, rep.Reason, r.power.isOn())
+			fmt.Printf("ended: %v; %s: %s; on: %t\n", err, rep.Outcome, wording.English().Reason(rep.Reason), r.power.isOn())
 			os.Exit(3)
 		}
 		rep = r.run(t, context.Background())
@@ -253,7 +252,7 @@ func TestRealMemoryEndsTheProgram(t *testing.T) {
 	require.ErrorAs(t, err, &exit, "%s", out)
 	assert.Equal(t, 3, exit.ExitCode(), "%s", out)
 	assert.Contains(t, string(out), "ended: this program goes on taking memory for a plan that could not be stopped; "+
-		"error: the plan is stuck: the plan took more than 32 MiB of memory, and it did not come back; on: false\n")
+		"error: the plan is stuck in a call that does not come back: the plan took more than 32 MiB of memory; on: false\n")
 	t.Log(peak(child.ProcessState))
 }
 

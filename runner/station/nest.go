@@ -12,6 +12,7 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/causes"
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
@@ -88,7 +89,7 @@ type Nest struct {
 	memory *memoryWatch
 
 	mu           sync.Mutex
-	outOfService string // why, "" while in service
+	outOfService *reports.Reason // nil while in service
 }
 
 // New checks that the parts fit together: plan and limits are for one product,
@@ -130,48 +131,51 @@ func New(c Config) (*Nest, error) {
 
 // Abort is the cause with which to cancel the context of [Nest.Run] when
 // somebody or something stops a run on purpose: the outcome is aborted.
-type Abort struct{ Reason, Hint string }
+type Abort struct{ Why reports.Reason }
 
 // Advice is the hint: what to do about it, for people.
-func (a *Abort) Advice() string { return a.Hint }
+func (a *Abort) Advice() string { return wording.English().Hint(&a.Why) }
 
-func (a *Abort) Error() string { return a.Reason }
+func (a *Abort) Error() string { return wording.English().Reason(&a.Why) }
 
 // Fault is a fault of the bench found by the station itself: outcome error.
 type Fault struct {
-	Device string
-	Text   string
-	Hint   string
-	Err    error
+	Why reports.Reason
+	Err error // that led to it, may be nil
 }
 
 // Advice is the hint: what to do about it, for people.
-func (f *Fault) Advice() string { return f.Hint }
+func (f *Fault) Advice() string { return wording.English().Hint(&f.Why) }
 
-func (f *Fault) Error() string { return f.Text }
+func (f *Fault) Error() string { return wording.English().Reason(&f.Why) }
 func (f *Fault) Unwrap() error { return f.Err }
 
 // NotReady says why no run was begun. Nothing is recorded: no unit was touched.
-type NotReady struct{ Text, Hint string }
+type NotReady struct{ Why reports.Reason }
 
 // Advice is the hint: what to do about it, for people.
-func (e *NotReady) Advice() string { return e.Hint }
+func (e *NotReady) Advice() string { return wording.English().Hint(&e.Why) }
 
-func (e *NotReady) Error() string { return e.Text }
+func (e *NotReady) Error() string { return wording.English().Reason(&e.Why) }
 
-// InService returns why the nest takes no unit, "" if it does.
-func (n *Nest) InService() (why string) {
+// InService returns why the nest takes no unit, nil if it does.
+func (n *Nest) InService() (why *reports.Reason) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return n.outOfService
 }
 
-func (n *Nest) takeOut(why string) {
+func (n *Nest) takeOut(why reports.Reason) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	if n.outOfService == "" {
-		n.outOfService = why
+	if n.outOfService == nil {
+		n.outOfService = &why
 	}
+}
+
+// out is what a nest that is out of service answers.
+func (n *Nest) out(why *reports.Reason) *NotReady {
+	return &NotReady{reports.Reason{Code: reports.OutOfService, Nest: n.Name, Because: []reports.Reason{*why}}}
 }
 
 // roles returns the device roles in one order, so that runs are repeatable.
@@ -188,8 +192,8 @@ func (n *Nest) roles() []string {
 // every device answers. The text says what was found. The error is a
 // [*NotReady] for an open interlock, and a fault of the bench otherwise.
 func (n *Nest) Ready(ctx context.Context) (found string, err error) {
-	if why := n.InService(); why != "" {
-		return "", &NotReady{"nest " + n.Name + " is out of service: " + why, "call the engineer; the nest comes back when the program is started again"}
+	if why := n.InService(); why != nil {
+		return "", n.out(why)
 	}
 	if err := n.interlockClosed(ctx); err != nil {
 		return "", err
@@ -232,11 +236,10 @@ func (n *Nest) interlockClosed(ctx context.Context) error {
 	}
 	closed, err := n.Interlock.Level(ctx)
 	if err != nil {
-		return &Fault{Device: n.Interlock.String(), Err: err, Text: fmt.Sprintf("the interlock cannot be read, so it counts as open: %v", err),
-			Hint: "check the guard switch, its cable and the board it is wired to"}
+		return inputFault(reports.GuardUnreadable, n.Interlock, err)
 	}
 	if !closed {
-		return &NotReady{"the guard of nest " + n.Name + " is open", "close the guard, then start again"}
+		return &NotReady{reports.Reason{Code: reports.GuardOpen, Nest: n.Name}}
 	}
 	return nil
 }

@@ -4,8 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -158,13 +158,13 @@ func (r *recorder) CheckEnded(check string, err error) (stop bool, _ error) {
 	}
 	switch {
 	case err != nil:
-		ended.Verdict, ended.Problem, ended.Hint = reports.Error, err.Error(), hintOf(err)
+		why := reasonOf(err)
+		ended.Verdict, ended.Problem = reports.Error, &why
 	case len(missing) > 0 && ended.Verdict != reports.Fail:
 		ended.Verdict = reports.Error
-		ended.Problem = fmt.Sprintf("no reading came for %s, which has a limit", strings.Join(missing, ", "))
-		ended.Hint = "the plan must take this reading, or fail another one of the check first"
+		ended.Problem = &reports.Reason{Code: reports.NoReading, Readings: missing}
 	case len(missing) > 0:
-		ended.Notes = []string{"not measured after the failure: " + strings.Join(missing, ", ")}
+		ended.Skipped = missing
 	}
 	r.verdicts = append(r.verdicts, ended.Verdict)
 	r.current = ""
@@ -213,8 +213,7 @@ func (r *recorder) outcome() reports.Outcome {
 // the journal.
 func (r *recorder) ask(ctx context.Context, p reports.Prompt) (reports.Value, error) {
 	if r.nest.Ask == nil {
-		return reports.Value{}, &Fault{Text: "the plan asks the operator, but nobody is there to answer: " + p.Text,
-			Hint: "run it where an operator can answer"}
+		return reports.Value{}, &Fault{Why: reports.Reason{Code: reports.NobodyAsked, Text: p.Text}}
 	}
 	if err := r.enter(); err != nil {
 		return reports.Value{}, err
@@ -255,42 +254,11 @@ func (r *recorder) fault(err error, check string) {
 	if errors.As(err, &a) || errors.As(err, &notReady) {
 		return
 	}
-	f := faultOf(err)
-	f.Check = check
+	f := reports.Fault{Reason: reasonOf(err), Check: check}
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.faults = append(r.faults, f)
 	r.event(reports.Event{Kind: reports.BenchFault, Fault: &f})
-}
-
-// faultOf is an error as a fault of the bench.
-func faultOf(err error) reports.Fault {
-	f := reports.Fault{Text: err.Error(), Hint: hintOf(err)}
-	var de *drivers.Error
-	var sf *Fault
-	if errors.As(err, &de) {
-		f.Device, f.Kind = de.Device, string(de.Kind)
-	} else if errors.As(err, &sf) && !errors.Is(err, errMemory) {
-		f.Device = sf.Device
-	} else if ofPlan(err) {
-		f.Kind = reports.FaultOfPlan
-	}
-	return f
-}
-
-// ofPlan tells whether the plan itself is wrong, and nothing of the bench.
-func ofPlan(err error) bool {
-	var e *script.Error
-	var stop *script.Stop
-	switch {
-	case errors.Is(err, errMemory):
-		return true
-	case !errors.As(err, &e) || e.File == "":
-		return false
-	case errors.As(err, &stop):
-		return stop.Kind == script.StopProcessor || stop.Kind == script.StopMemory || stop.Kind == script.StopMisuse
-	}
-	return e.Err == nil
 }
 
 // safe records what came of making safe: each device that failed as a fault of
@@ -300,8 +268,8 @@ func (r *recorder) safe(made Safety, planned bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for _, m := range made.Failed() {
-		f := faultOf(m.Err)
-		same := func(g reports.Fault) bool { return g.Device == f.Device && g.Kind == f.Kind && g.Text == f.Text }
+		f := reports.Fault{Reason: reasonOf(m.Err)}
+		same := func(g reports.Fault) bool { return reflect.DeepEqual(g.Reason, f.Reason) }
 		if slices.ContainsFunc(r.faults, same) {
 			continue
 		}
@@ -345,8 +313,8 @@ func (r *recorder) end(end reports.End) {
 		r.event(reports.Event{Kind: reports.CaptureKept, Capture: &c})
 	}
 	if r.failure != nil && end.Outcome != reports.Aborted {
-		end = reports.End{Outcome: reports.Errored, Reason: "the run could not be recorded in full: " + oneLine(r.failure),
-			Hint: "make room on the disk that holds the reports, then run the unit again"}
+		why := archive.Unrecorded(r.failure)
+		end = reports.End{Outcome: reports.Errored, Reason: &why}
 	}
 	if end.Outcome == reports.Failed { // a fault of the bench or a stop says nothing about the unit
 		if list := r.nest.Causes.Rank(r.readings); len(list) > 0 {
@@ -367,27 +335,3 @@ func (r *recorder) attach(c *reports.Capture, raw any, zero time.Time) error {
 	c.SHA256, c.Size, err = r.archived.Attach(ext, data)
 	return err
 }
-
-// hintOf finds what to do about err.
-func hintOf(err error) string {
-	var se *script.Error
-	var de *drivers.Error
-	var f *Fault
-	var a *Abort
-	var notReady *NotReady
-	switch {
-	case errors.As(err, &f) && f.Hint != "":
-		return f.Hint
-	case errors.As(err, &a):
-		return a.Hint
-	case errors.As(err, &notReady):
-		return notReady.Hint
-	case errors.As(err, &de) && de.Hint != "":
-		return de.Hint
-	case errors.As(err, &se):
-		return se.Hint
-	}
-	return ""
-}
-
-func oneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }

@@ -90,12 +90,11 @@ func (n *Nest) begin(ctx context.Context) error {
 	}
 	if err := n.memory.mustEnd(); err != nil {
 		n.busy.Unlock()
-		return &NotReady{"nest " + n.Name + " takes no unit: " + err.Error(),
-			"start the program again, and look at the plan that ran last"}
+		return &NotReady{reports.Reason{Code: reports.MemoryLost}}
 	}
-	if why := n.InService(); why != "" {
+	if why := n.InService(); why != nil {
 		n.busy.Unlock()
-		return &NotReady{"nest " + n.Name + " is out of service: " + why, "call the engineer; the nest comes back when the program is started again"}
+		return n.out(why)
 	}
 	var notReady *NotReady
 	if err := n.interlockClosed(ctx); errors.As(err, &notReady) {
@@ -129,12 +128,13 @@ func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
 		rec.fault(err, "")
 		made := n.Safe(ctx)
 		rec.safe(made, false)
-		end := reports.End{Outcome: reports.Errored, Reason: "the bench is not ready: " + oneLine(err), Hint: hintOf(err)}
+		end := reports.End{Outcome: reports.Errored,
+			Reason: &reports.Reason{Code: reports.BenchNotReady, Because: reasonsOf(err)}}
 		var notReady *NotReady
 		if errors.As(err, &notReady) { // the guard was opened since Run looked
-			end = reports.End{Outcome: reports.Aborted, Reason: notReady.Text, Hint: notReady.Hint}
+			end = reports.End{Outcome: reports.Aborted, Reason: &notReady.Why}
 		} else if cause := aborted(err, ctx); cause != nil {
-			end = reports.End{Outcome: reports.Aborted, Reason: cause.Reason, Hint: cause.Hint}
+			end = reports.End{Outcome: reports.Aborted, Reason: &cause.Why}
 		}
 		var notSafe *NotSafe
 		return n.leftUnsafe(end, made, !errors.As(err, &notSafe) || end.Outcome == reports.Aborted)
@@ -147,29 +147,29 @@ func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
 
 	end := reports.End{Outcome: rec.outcome()}
 	if planErr != nil {
-		end = reports.End{Outcome: reports.Errored, Reason: oneLine(planErr), Hint: hintOf(planErr)}
+		why := reasonOf(planErr)
+		end = reports.End{Outcome: reports.Errored, Reason: &why}
 		if cause := aborted(planErr, ctx); cause != nil {
-			end = reports.End{Outcome: reports.Aborted, Reason: cause.Reason, Hint: cause.Hint}
+			end = reports.End{Outcome: reports.Aborted, Reason: &cause.Why}
 		}
 	}
 	return n.leftUnsafe(end, made, planErr != nil)
 }
 
 // leftUnsafe is the end of a run after which devices that can hurt people are
-// not safe: it says so before anything else, and the nest takes no more units.
-// first: something had happened before, which explains it better. Any other end
-// it leaves as it is.
+// not safe: it cannot have passed, and the nest takes no more units. first:
+// something had happened before, which explains the end better; that the
+// devices are not safe is on record beside it. Any other end it leaves as it is.
 func (n *Nest) leftUnsafe(end reports.End, made Safety, first bool) reports.End {
 	unsafe := made.Record()
 	if len(unsafe) == 0 {
 		return end
 	}
-	text := "the fixture could not be made safe: " + reports.UnsafeText(unsafe)
-	n.takeOut(text)
-	if first {
-		text = end.Reason + "; and " + text
+	why := reports.UnsafeReason(unsafe)
+	n.takeOut(why)
+	if !first {
+		end.Reason = &why
 	}
-	end.Reason, end.Hint = text, reports.UnsafeWarning(unsafe)
 	// An abort stays an abort: the operator's stop is still what happened.
 	if end.Outcome != reports.Aborted {
 		end.Outcome = reports.Errored
@@ -186,7 +186,7 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (made Safety, planErr er
 		// The script host holds the plan to its deadline by itself; this is
 		// for a device call that ignores its context.
 		timer := time.AfterFunc(n.Plan.Deadline+2*time.Second, func() {
-			cancel(&Fault{Text: fmt.Sprintf("watchdog: the plan did not end within its deadline of %v", n.Plan.Deadline), Hint: "look which device was being waited for in the last check"})
+			cancel(&Fault{Why: reports.Reason{Code: reports.PlanOverdue, Seconds: n.Plan.Deadline.Seconds()}})
 		})
 		defer timer.Stop()
 	}
@@ -244,10 +244,10 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (made Safety, planErr er
 			made = n.Safe(ctx)
 		} else {
 			rec.abandon()
-			n.takeOut("the plan is stuck in a call that does not come back")
-			planErr = &Fault{Text: "the plan is stuck: " + oneLine(context.Cause(runCtx)) + ", and it did not come back", Err: context.Cause(runCtx),
-				Hint: "the fixture was made safe without it; start the program again to use this nest"}
-			return made, planErr
+			cause := context.Cause(runCtx)
+			why := reports.Reason{Code: reports.PlanStuck, Because: []reports.Reason{reasonOf(cause)}}
+			n.takeOut(why)
+			return made, &Fault{why, cause}
 		}
 	}
 	// What cancelled the run explains its end better than the call that was
@@ -263,7 +263,7 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (made Safety, planErr er
 
 // internal is a panic as what it is for a run: a fault, not of the unit.
 func internal(p any) *Fault {
-	return &Fault{Text: crash.Of(p).Error(), Hint: "this is a defect of fullthrow; the journal of the run says what led to it"}
+	return &Fault{Why: reports.Reason{Code: reports.Internal, Text: crash.Of(p).Error()}}
 }
 
 // comesBack waits for a cancelled plan: for as long as Grace, or as memory
@@ -286,7 +286,7 @@ var errPlanEnded = errors.New("the plan ended")
 func aborted(err error, ctx context.Context) *Abort {
 	var a *Abort
 	var stuck *Fault
-	if errors.As(err, &stuck) && stuck.Text != "" && !errors.As(stuck.Err, &a) {
+	if errors.As(err, &stuck) && !errors.As(stuck.Err, &a) {
 		return nil
 	}
 	if errors.As(err, &a) {
@@ -296,7 +296,7 @@ func aborted(err error, ctx context.Context) *Abort {
 		if errors.As(context.Cause(ctx), &a) {
 			return a
 		}
-		return &Abort{Reason: "stopped: " + oneLine(context.Cause(ctx))}
+		return &Abort{reports.Reason{Code: reports.Stopped, Text: oneLine(context.Cause(ctx))}}
 	}
 	return nil
 }

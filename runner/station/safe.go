@@ -2,7 +2,6 @@ package station
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -46,13 +45,8 @@ func (s Safety) Err() error {
 func (s Safety) Record() []reports.Unsafe {
 	var list []reports.Unsafe
 	for _, m := range s.Unsafe() {
-		u := reports.Unsafe{Device: m.Role, Kind: string(drivers.KindOf(m.Err)), Text: oneLine(m.Err)}
-		if e, ok := errors.AsType[*drivers.Error](m.Err); ok {
-			u.Text = string(e.Kind)
-			if e.Err != nil {
-				u.Text = oneLine(e.Err)
-			}
-		}
+		why := reasonOf(m.Err)
+		u := reports.Unsafe{Device: m.Role, Kind: why.Kind, Text: why.Text}
 		for _, h := range m.Drives {
 			if h != drivers.Nothing && h != "" {
 				u.Drives = append(u.Drives, string(h))

@@ -21,13 +21,13 @@ const afterPlan = 2
 
 func TestWhatIsNotSafeAndWhatOnlyReads(t *testing.T) {
 	const (
-		powerOn = "the fixture may still have power: switch it off at its mains switch before you reach in"
-		noPower = "the fixture could not be made safe: power: no reply in 1s"
+		stopped = reports.StoppedByHand
+		notSafe = reports.NotSafe
 	)
 	powerFails := []reports.Unsafe{{Device: "power", Drives: []string{"power"}, Kind: "no reply", Text: "no reply in 1s"}}
 	fault := func(device string, after bool) reports.Fault {
-		return reports.Fault{Device: device, Kind: "no reply", Text: device + ": make safe: no reply in 1s",
-			Hint: "check the cable of the " + device, AfterPlan: after}
+		return reports.Fault{AfterPlan: after, Reason: reports.Reason{Code: reports.DeviceFailed, Device: device, Verb: "make safe",
+			Kind: "no reply", Text: "no reply in 1s", Hint: "check the cable of the " + device}}
 	}
 	meterFails := func(from int) func(*rig) {
 		return func(r *rig) { r.meter.safeErr, r.meter.safeIn = silent("meter"), from }
@@ -38,66 +38,66 @@ func TestWhatIsNotSafeAndWhatOnlyReads(t *testing.T) {
 		change  func(*rig)
 		abort   time.Duration
 		outcome reports.Outcome
-		reason  string
-		hint    string
+		reason  reports.Code
+		because string // the device that made the bench not ready
 		unsafe  []reports.Unsafe
 		faults  []reports.Fault
-		out     string
+		out     bool
 	}{
 		{name: "meter, after the plan of a sound unit", change: meterFails(afterPlan),
 			outcome: reports.Passed, faults: []reports.Fault{fault("meter", true)}},
 		{name: "meter, after the plan of a bad unit",
 			change:  func(r *rig) { meterFails(afterPlan)(r); r.meter.value = 40e-6 },
-			outcome: reports.Failed, reason: "standby.current 40 µA, above 12 µA", faults: []reports.Fault{fault("meter", true)}},
+			outcome: reports.Failed, reason: reports.Missed, faults: []reports.Fault{fault("meter", true)}},
 		{name: "meter, after a plan that did not end well", body: `error("lost count")`, change: meterFails(afterPlan),
-			outcome: reports.Errored, reason: "meter: make safe: no reply in 1s"},
+			outcome: reports.Errored, reason: reports.PlanError},
 		{name: "meter, before the plan", change: meterFails(1),
-			outcome: reports.Errored, reason: "the bench is not ready: meter: make safe: no reply in 1s", hint: "check the cable of the meter",
+			outcome: reports.Errored, reason: reports.BenchNotReady, because: "meter",
 			faults: []reports.Fault{fault("meter", false)}},
 		{name: "meter, when stopped", body: `wait(10)` + measureStandby, change: meterFails(afterPlan), abort: time.Second,
-			outcome: reports.Aborted, reason: "stopped by the operator", faults: []reports.Fault{fault("meter", false)}},
+			outcome: reports.Aborted, reason: stopped, faults: []reports.Fault{fault("meter", false)}},
 		{name: "guard input, after the plan", change: func(r *rig) { r.guard.safeErr, r.guard.safeIn = silent("guard"), afterPlan },
 			outcome: reports.Passed, faults: []reports.Fault{fault("guard", true)}},
 		{name: "power, after the plan", change: func(r *rig) { r.power.safeErr, r.power.safeIn = silent("power"), afterPlan },
-			outcome: reports.Errored, reason: noPower, hint: powerOn, unsafe: powerFails,
-			faults: []reports.Fault{fault("power", false)}, out: noPower},
+			outcome: reports.Errored, reason: notSafe, unsafe: powerFails,
+			faults: []reports.Fault{fault("power", false)}, out: true},
 		{name: "power, after the plan of a bad unit",
 			change: func(r *rig) {
 				r.power.safeErr, r.power.safeIn, r.meter.value = silent("power"), afterPlan, 40e-6
 			},
-			outcome: reports.Errored, reason: noPower, hint: powerOn, unsafe: powerFails,
-			faults: []reports.Fault{fault("power", false)}, out: noPower},
+			outcome: reports.Errored, reason: notSafe, unsafe: powerFails,
+			faults: []reports.Fault{fault("power", false)}, out: true},
 		{name: "power, before the plan", change: func(r *rig) { r.power.safeErr = silent("power") },
-			outcome: reports.Errored, reason: noPower, hint: powerOn, unsafe: powerFails,
-			faults: []reports.Fault{fault("power", false)}, out: noPower},
+			outcome: reports.Errored, reason: notSafe, unsafe: powerFails,
+			faults: []reports.Fault{fault("power", false)}, out: true},
 		{name: "power, before the plan, safe at the second try",
 			change:  func(r *rig) { r.power.safeErr, r.power.safeOut = silent("power"), 1 },
-			outcome: reports.Errored, reason: "the bench is not ready: power: make safe: no reply in 1s", hint: "check the cable of the power",
+			outcome: reports.Errored, reason: reports.BenchNotReady, because: "power",
 			faults: []reports.Fault{fault("power", false)}},
 		{name: "power, and the meter does not get ready",
 			change:  func(r *rig) { r.power.safeErr, r.power.safeIn, r.meter.readErr = silent("power"), 2, noReply() },
-			outcome: reports.Errored, reason: "the bench is not ready: meter: read current: no reply in 1s; and " + noPower,
-			hint: powerOn, unsafe: powerFails, out: noPower},
+			outcome: reports.Errored, reason: reports.BenchNotReady, because: "meter",
+			unsafe: powerFails, out: true},
 		{name: "power, when stopped", body: `bench.power:on() wait(10)` + measureStandby, abort: time.Second,
 			change:  func(r *rig) { r.power.safeErr, r.power.safeIn = silent("power"), 2 },
-			outcome: reports.Aborted, reason: "stopped by the operator; and " + noPower, hint: powerOn, unsafe: powerFails,
-			faults: []reports.Fault{fault("power", false)}, out: noPower},
+			outcome: reports.Aborted, reason: stopped, unsafe: powerFails,
+			faults: []reports.Fault{fault("power", false)}, out: true},
 		// The call under way kept it from confirming; once the plan had let go
 		// it did.
 		{name: "power, when stopped, safe at the last try", body: `bench.power:on() wait(10)` + measureStandby, abort: time.Second,
 			change:  func(r *rig) { r.power.safeErr, r.power.safeIn, r.power.safeOut = silent("power"), 2, 2 },
-			outcome: reports.Aborted, reason: "stopped by the operator"},
+			outcome: reports.Aborted, reason: stopped},
 		{name: "a role of which nobody has said what it drives", change: func(r *rig) {
 			delete(r.Drives, "power")
 			r.power.safeErr, r.power.safeIn = silent("power"), afterPlan
-		}, outcome: reports.Errored, reason: noPower, hint: "the fixture may still hurt you: switch it off at its mains switch before you reach in",
+		}, outcome: reports.Errored, reason: notSafe,
 			unsafe: []reports.Unsafe{{Device: "power", Kind: "no reply", Text: "no reply in 1s"}},
-			faults: []reports.Fault{fault("power", false)}, out: noPower},
+			faults: []reports.Fault{fault("power", false)}, out: true},
 		{name: "both", change: func(r *rig) {
 			r.power.safeErr, r.power.safeIn = silent("power"), afterPlan
 			meterFails(afterPlan)(r)
-		}, outcome: reports.Errored, reason: noPower, hint: powerOn, unsafe: powerFails,
-			faults: []reports.Fault{fault("meter", true), fault("power", false)}, out: noPower},
+		}, outcome: reports.Errored, reason: notSafe, unsafe: powerFails,
+			faults: []reports.Fault{fault("meter", true), fault("power", false)}, out: true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -110,19 +110,34 @@ func TestWhatIsNotSafeAndWhatOnlyReads(t *testing.T) {
 				ctx, cancel := context.WithCancelCause(context.Background())
 				defer cancel(nil)
 				if c.abort > 0 {
-					time.AfterFunc(c.abort, func() { cancel(&Abort{Reason: "stopped by the operator"}) })
+					time.AfterFunc(c.abort, func() { cancel(&Abort{reports.Reason{Code: stopped}}) })
 				}
 				rep := r.run(t, ctx)
-				assert.Equal(t, c.outcome, rep.Outcome, rep.Reason)
-				if c.body != `error("lost count")` {
-					assert.Equal(t, c.reason, rep.Reason)
-					assert.Equal(t, c.hint, rep.Hint)
+				assert.Equal(t, c.outcome, rep.Outcome, "%+v", rep.Reason)
+				switch {
+				case c.reason == "":
+					assert.Nil(t, rep.Reason)
+				case c.reason == notSafe:
+					assert.Equal(t, new(reports.UnsafeReason(c.unsafe)), rep.Reason)
+				case c.reason == reports.PlanError:
+					assert.Contains(t, []reports.Code{reports.PlanError, reports.NotJudged, reports.DeviceFailed}, rep.Reason.Code)
+				default:
+					assert.Equal(t, c.reason, rep.Reason.Code)
+				}
+				if c.because != "" {
+					if assert.Len(t, rep.Reason.Because, 1) {
+						assert.Equal(t, c.because, rep.Reason.Because[0].Device)
+					}
 				}
 				assert.Equal(t, c.unsafe, rep.Unsafe)
 				if c.faults != nil {
 					assert.Equal(t, c.faults, rep.Faults)
 				}
-				assert.Equal(t, c.out, r.InService())
+				if c.out {
+					assert.Equal(t, new(reports.UnsafeReason(c.unsafe)), r.InService())
+				} else {
+					assert.Nil(t, r.InService())
+				}
 				for _, f := range []*fake{r.power, r.meter, r.guard} {
 					assert.GreaterOrEqual(t, f.safes, 2, "%s was left out: what only reads may be in the middle of something too", f)
 				}
@@ -161,7 +176,7 @@ func TestSafety(t *testing.T) {
 	}
 	assert.Equal(t, []reports.Unsafe{
 		{Device: "a", Drives: []string{"motion", "power"}, Kind: "gone", Text: "unplugged"},
-		{Device: "d", Kind: "busy", Text: "busy"},
+		{Device: "d", Kind: "busy"},
 		{Device: "e", Drives: []string{"radio"}, Text: "context deadline exceeded"},
 	}, s.Record())
 	assert.Len(t, s.Failed(), 4)

@@ -3,9 +3,11 @@ package station
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/reports"
 )
 
 const (
@@ -29,7 +31,7 @@ func (n *Nest) watch(ctx context.Context, cancel context.CancelCauseFunc) {
 	for ctx.Err() == nil {
 		if edges != nil {
 			if _, err := edges.Edge(ctx, interlockProve); err != nil && drivers.KindOf(err) != drivers.NoReply && ctx.Err() == nil {
-				cancel(unreadable(n.Interlock, err))
+				cancel(inputFault(reports.GuardUnreadable, n.Interlock, err))
 				return
 			}
 		} else if n.Clock.Sleep(ctx, interlockPoll) != nil {
@@ -39,7 +41,7 @@ func (n *Nest) watch(ctx context.Context, cancel context.CancelCauseFunc) {
 			beat = !beat
 			lastBeat = n.Clock.Now()
 			if err := n.Heartbeat.Set(ctx, beat); err != nil && ctx.Err() == nil {
-				cancel(&Fault{Device: n.Heartbeat.String(), Err: err, Text: err.Error(), Hint: "the fixture's hardware watchdog will have cut power"})
+				cancel(inputFault(reports.HeartbeatFailed, n.Heartbeat, err))
 				return
 			}
 		}
@@ -51,20 +53,24 @@ func (n *Nest) watch(ctx context.Context, cancel context.CancelCauseFunc) {
 		case ctx.Err() != nil:
 			return
 		case err != nil:
-			cancel(unreadable(n.Interlock, err))
+			cancel(inputFault(reports.GuardUnreadable, n.Interlock, err))
 			return
 		case !closed:
-			cancel(&Abort{Reason: "the guard was opened during the run", Hint: "close the guard and start the unit again"})
+			cancel(&Abort{reports.Reason{Code: reports.GuardOpened}})
 			return
 		}
 	}
 }
 
-func unreadable(in drivers.Input, err error) error {
-	var f *Fault
-	if errors.As(err, &f) {
+// inputFault is the fault that a line of the fixture without which no run may
+// go on did not do its work.
+func inputFault(code reports.Code, line fmt.Stringer, err error) error {
+	if f, ok := errors.AsType[*Fault](err); ok {
 		return f
 	}
-	return &Fault{Device: in.String(), Err: err, Text: "the interlock could not be read, so it counts as open: " + err.Error(),
-		Hint: "check the guard switch, its cable and the board it is wired to"}
+	why := reasonOf(err)
+	if why.Device == "" {
+		why.Device = line.String()
+	}
+	return &Fault{reports.Reason{Code: code, Because: []reports.Reason{why}}, err}
 }

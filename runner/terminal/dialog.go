@@ -89,7 +89,7 @@ func (d *dialog) Ask(ctx context.Context, p reports.Prompt) (reports.Value, stri
 			return reports.Value{}, "", context.Cause(ctx)
 		case line, ok := <-d.lines:
 			if !ok {
-				return reports.Value{}, "", &station.Abort{Reason: "stopped by the end of its terminal, at a question", Hint: "run the unit again"}
+				return reports.Value{}, "", &station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: "the end of its terminal, at a question"}}
 			}
 			v, err := answer(p, strings.TrimSpace(line))
 			if err == nil {

@@ -38,6 +38,7 @@ type Passage struct {
 
 // Tell shows one event.
 func (p *Passage) Tell(e reports.Event) {
+	english := wording.English()
 	switch e.Kind {
 	case reports.RunStarted:
 		p.Started, p.CycleTime = e.Time, e.Start.CycleTime
@@ -76,19 +77,22 @@ func (p *Passage) Tell(e reports.Event) {
 		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.CheckEnded:
 		if !p.Full {
-			p.checkLine(e.Check.Problem != "")
+			p.checkLine(e.Check.Problem != nil)
 		}
-		if e.Check.Problem != "" {
-			p.S.Say("  %s %s", p.S.Strong("NOT FINISHED:"), e.Check.Problem)
-			p.also("to do", e.Check.Hint)
+		if e.Check.Problem != nil {
+			p.S.Say("  %s %s", p.S.Strong("NOT FINISHED:"), english.Reason(e.Check.Problem))
+			p.also("to do", english.Hint(e.Check.Problem))
+		}
+		if len(e.Check.Skipped) > 0 {
+			p.S.Say("  %s", english.Skipped(e.Check.Skipped))
 		}
 	case reports.BenchFault:
 		who := "bench:"
-		if e.Fault.Kind == reports.FaultOfPlan {
+		if e.Fault.Reason.OfPlan() {
 			who = "plan:"
 		}
-		p.S.Say("\n%s %s", p.S.Strong(who), e.Fault.Text)
-		p.also("to do", e.Fault.Hint)
+		p.S.Say("\n%s %s", p.S.Strong(who), english.Fault(*e.Fault))
+		p.also("to do", english.Hint(&e.Fault.Reason))
 		if e.Fault.AfterPlan {
 			p.S.Say("      after the last reading: it changes nothing about this unit")
 		}
@@ -198,15 +202,15 @@ func (p *Passage) Finish(r reports.Report, file string) {
 		}
 		p.causes(&b, r, bad)
 	case reports.Aborted:
-		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("ABORTED"), cmp.Or(r.Reason, "stopped"))
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("ABORTED"), cmp.Or(wording.English().Reason(r.Reason), "stopped"))
 		p.now(&b, r, "nothing is known about the unit; run it again")
 	default:
-		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("NOT TESTED, "+atFault(r)), cmp.Or(r.Reason, FirstProblem(r)))
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("NOT TESTED, "+atFault(r)), cmp.Or(wording.English().Reason(r.Reason), FirstProblem(r)))
 		p.now(&b, r, "put the bench right, then run the unit again; it is neither good nor bad")
 	}
 	if r.Outcome != reports.Errored {
 		for _, f := range r.Faults {
-			fmt.Fprintf(&b, "  %s %s\n", p.S.Strong("the bench needs attention before the next unit:"), f.Text)
+			fmt.Fprintf(&b, "  %s %s\n", p.S.Strong("the bench needs attention before the next unit:"), wording.English().Fault(f))
 		}
 	}
 	if len(r.Unsafe) > 0 {
@@ -219,7 +223,7 @@ func (p *Passage) Finish(r reports.Report, file string) {
 // atFault says who is to blame for a run that tested nothing.
 func atFault(r reports.Report) string {
 	for _, f := range r.Faults {
-		if f.Kind != reports.FaultOfPlan {
+		if !f.Reason.OfPlan() {
 			return "THE BENCH IS AT FAULT"
 		}
 	}
@@ -233,16 +237,16 @@ func atFault(r reports.Report) string {
 // safe, that comes first and alone.
 func (p *Passage) now(b *strings.Builder, r reports.Report, instead string) {
 	if len(r.Unsafe) == 0 {
-		fmt.Fprintf(b, "  now: %s\n", cmp.Or(r.Hint, instead))
+		fmt.Fprintf(b, "  now: %s\n", cmp.Or(wording.English().Hint(r.Reason), instead))
 	}
 }
 
 // notSafe says what may happen at the fixture, what to do now, and what it is
 // that did not become safe.
 func notSafe(s *Screen, list []reports.Unsafe) string {
-	text := s.Strong("NOT SAFE: " + reports.UnsafeWarning(list))
-	for _, g := range reports.GroupUnsafe(list) {
-		text += "\n      " + g.Who() + ": " + g.Text
+	text := s.Strong("NOT SAFE: " + wording.English().UnsafeWarning(list))
+	for _, line := range wording.English().Unsafe(list) {
+		text += "\n      " + line
 	}
 	return text
 }
@@ -250,6 +254,7 @@ func notSafe(s *Screen, list []reports.Unsafe) string {
 // causes lists the likely causes and what to do now. Where no rule explains a
 // reading, the cause that its limit names is told.
 func (p *Passage) causes(b *strings.Builder, r reports.Report, bad []reports.Reading) {
+	english := wording.English()
 	for i, c := range r.Causes {
 		label := "likely cause"
 		if i > 0 {
@@ -258,9 +263,13 @@ func (p *Passage) causes(b *strings.Builder, r reports.Report, bad []reports.Rea
 				label = "and"
 			}
 		}
-		fmt.Fprintf(b, "  %s: %s (%s)\n", label, p.S.Strong(c.String()), c.Likelihood())
+		fmt.Fprintf(b, "  %s: %s (%s)\n", label, p.S.Strong(english.Cause(nil, c)), english.Likelihood(c))
 		for _, e := range c.Evidence {
-			fmt.Fprintf(b, "      %s\n", e)
+			text := english.Evidence(e)
+			if e.Against {
+				text = english.T("record.against", "evidence", text)
+			}
+			fmt.Fprintf(b, "      %s\n", text)
 		}
 		fmt.Fprintf(b, "      look first at: %s\n", c.Inspect)
 	}
@@ -302,9 +311,9 @@ func unexplained(r reports.Report, bad []reports.Reading) []reports.Reading {
 // Brief is a reading that does not keep its limit, in one line.
 func Brief(r reports.Reading) string {
 	if r.Verdict == reports.Error {
-		return r.Check + "." + r.Name + ": not measured" + wording.Prefixed(", ", r.Problem)
+		return r.Check + "." + r.Name + ": not measured" + wording.Prefixed(", ", wording.English().Reason(r.Problem))
 	}
-	return r.Check + "." + r.Name + ": " + r.Miss()
+	return r.Check + "." + r.Name + ": " + wording.English().Miss(r)
 }
 
 // Blame is the first cause and the first place to look at that any of the
@@ -321,12 +330,12 @@ func Blame(list []reports.Reading) (cause, inspect string) {
 // FirstProblem is why the first unfinished check did not finish.
 func FirstProblem(r reports.Report) string {
 	for _, c := range r.Checks {
-		if c.Problem != "" {
-			return c.Name + ": " + c.Problem
+		if c.Problem != nil {
+			return c.Name + ": " + wording.English().Reason(c.Problem)
 		}
 	}
 	for _, f := range r.Faults {
-		return f.Text
+		return wording.English().Fault(f)
 	}
 	return "it could not measure"
 }

@@ -40,48 +40,55 @@ K824A00017M FAILED: 1 of 2 limits not kept, in 45 s
   now: put it aside for repair; input capacitor too large; look first at its marking
 report: x.json
 `},
-		{"the bench's fault", report(reports.Errored, func(r *reports.Report) { r.Reason, r.Hint = "meter: read current: no reply in 1s", "check its cable" }), `
+		{"the bench's fault", report(reports.Errored, func(r *reports.Report) {
+			r.Reason = &reports.Reason{Code: reports.DeviceFailed, Device: "meter", Verb: "read current", Kind: "no reply", Text: "no reply in 1s", Hint: "check its cable"}
+		}), `
 K824A00017M NOT TESTED, THE BENCH IS AT FAULT: meter: read current: no reply in 1s
   now: check its cable
 report: x.json
 `},
 		{"not measured", report(reports.Errored, func(r *reports.Report) {
-			r.Checks = []reports.Check{{Name: "standby", Problem: "no reading came for voltage, which has a limit"}}
+			r.Checks = []reports.Check{{Name: "standby", Problem: &reports.Reason{Code: reports.NoReading, Readings: []string{"voltage"}}}}
 		}), `
 K824A00017M NOT TESTED, THE BENCH IS AT FAULT: standby: no reading came for voltage, which has a limit
   now: put the bench right, then run the unit again; it is neither good nor bad
 report: x.json
 `},
-		{"aborted", report(reports.Aborted, func(r *reports.Report) { r.Reason = "the guard was opened during the run" }), `
+		{"aborted", report(reports.Aborted, func(r *reports.Report) { r.Reason = &reports.Reason{Code: reports.GuardOpened} }), `
 K824A00017M ABORTED: the guard was opened during the run
+  now: close the guard and start the unit again
+report: x.json
+`},
+		{"stopped", report(reports.Aborted, func(r *reports.Report) { r.Reason = &reports.Reason{Code: reports.Stopped, Text: "EOF"} }), `
+K824A00017M ABORTED: stopped: EOF
   now: nothing is known about the unit; run it again
 report: x.json
 `},
 		{"not safe", report(reports.Errored, func(r *reports.Report) {
-			r.Reason, r.Hint = "the fixture could not be made safe", "switch it off"
 			r.Unsafe = []reports.Unsafe{{Device: "supply", Drives: []string{"power"}, Text: "no reply in 1s"}}
+			r.Reason = new(reports.UnsafeReason(r.Unsafe))
 		}), `
-K824A00017M NOT TESTED, THE BENCH IS AT FAULT: the fixture could not be made safe
-NOT SAFE: the fixture may still have power: switch it off at its mains switch before you reach in
+K824A00017M NOT TESTED, THE BENCH IS AT FAULT: the fixture could not be made safe: supply: no reply in 1s
+NOT SAFE: The fixture may still have power. Switch it off at its mains switch before you reach in.
       supply: no reply in 1s
 report: x.json
 `},
 		{"stopped, and not safe", report(reports.Aborted, func(r *reports.Report) {
-			r.Reason = "stopped by the operator; and the fixture could not be made safe"
+			r.Reason = &reports.Reason{Code: reports.StoppedByHand}
 			gone := func(device, drives string) reports.Unsafe {
 				return reports.Unsafe{Device: device, Drives: []string{drives}, Kind: "gone", Text: "unplugged"}
 			}
 			r.Unsafe = []reports.Unsafe{gone("clutch", "motion"), {Device: "supply", Drives: []string{"power"}, Text: "no reply in 1s"}, gone("power", "power")}
 		}), `
-K824A00017M ABORTED: stopped by the operator; and the fixture could not be made safe
-NOT SAFE: the fixture may still move and may still have power: hands out, press the emergency stop, then switch it off at its mains switch
+K824A00017M ABORTED: stopped by the operator
+NOT SAFE: The fixture may still move. The fixture may still have power. Hands out! Press the emergency stop, then switch it off at its mains switch.
       clutch, power: unplugged
       supply: no reply in 1s
 report: x.json
 `},
 		{"passed, and then the meter was gone", report(reports.Passed, func(r *reports.Report) {
 			r.Checks = []reports.Check{{Readings: []reports.Reading{kept}}}
-			r.Faults = []reports.Fault{{Device: "meter", Kind: "gone", Text: "meter: make safe: unplugged", AfterPlan: true}}
+			r.Faults = []reports.Fault{{AfterPlan: true, Reason: reports.Reason{Code: reports.DeviceFailed, Device: "meter", Verb: "make safe", Kind: "gone", Text: "unplugged"}}}
 		}), `
 K824A00017M PASSED: 1 limit kept, in 45 s
   now: hand it on

@@ -14,27 +14,24 @@ import (
 // rulerCells is how many places a value can take between its limits.
 const rulerCells = 11
 
-// shown writes a value as people read it: "9.1 µA", "true", "no value".
+// shown writes a value as people read it: "9.1 µA", "yes", "no value".
 func shown(v reports.Value, unit string) string {
 	if x, ok := v.Number(); ok {
 		return reports.FormatQuantity(x, unit)
 	}
-	if v.IsNone() {
-		return "no value"
-	}
-	return v.String()
+	return wording.English().One(v, unit)
 }
 
 // judged says in words how a reading stands to its limit.
 func judged(r reports.Reading) string {
-	why := wording.Prefixed(": ", cmp.Or(r.Problem, r.Miss()))
+	why := wording.Prefixed(": ", cmp.Or(wording.English().Reason(r.Problem), wording.English().Miss(r)))
 	switch r.Verdict {
 	case reports.Pass:
 		return "kept"
 	case reports.Unlimited:
 		return "no limit"
 	case reports.Error:
-		return "NOT MEASURED" + wording.Prefixed(": ", r.Problem)
+		return "NOT MEASURED" + wording.Prefixed(": ", wording.English().Reason(r.Problem))
 	case reports.Inconclusive:
 		return "UNDECIDED" + why
 	}
@@ -53,7 +50,7 @@ func readingLine(r reports.Reading) string {
 	}
 	where := ""
 	if l := r.Limit; l != nil {
-		where = strings.Repeat(" ", 10) + l.String(r.Unit)
+		where = strings.Repeat(" ", 10) + wording.English().Limit(l, r.Unit)
 		if x, ok := r.Value.Number(); ok && !math.IsNaN(x) && l.Lower != nil && l.Upper != nil && *l.Lower < *l.Upper {
 			where = fmt.Sprintf("%9s %s %s", reports.FormatQuantity(*l.Lower, r.Unit),
 				draw.Ruler(x, *l.Lower, *l.Upper, rulerCells), reports.FormatQuantity(*l.Upper, r.Unit))

@@ -72,12 +72,12 @@ func TestReadingLine(t *testing.T) {
 			"peak                     500 mA            at most 1.1 A              kept"},
 		{"bound", reports.Reading{Name: "off", Value: reports.Number(3.2), Unit: "s", Bound: "more", Limit: &reports.Limit{Upper: f(2.8)}, Verdict: reports.Fail},
 			"off                     > 3.2 s            at most 2.8 s              NOT KEPT: more than 3.2 s, above 2.8 s"},
-		{"not a number", reports.Reading{Name: "x", Value: reports.Number(math.NaN()), Unit: "A", Limit: both, Verdict: reports.Error, Problem: "the value is not a number"},
-			"x                     not a number            1 µA to 12 µA              NOT MEASURED: the value is not a number"},
+		{"not a number", reports.Reading{Name: "x", Value: reports.Number(math.NaN()), Unit: "A", Limit: both, Verdict: reports.Error, Problem: &reports.Reason{Code: reports.NotANumber}},
+			"x                     not a number            1 µA to 12 µA              NOT MEASURED: not a number"},
 		{"unlimited", reports.Reading{Name: "x", Value: reports.Number(1), Unit: "1", Verdict: reports.Unlimited},
 			"x                             1                                       no limit"},
 		{"yes", reports.Reading{Name: "moves", Value: reports.Bool(true), Limit: &reports.Limit{Equal: ptr(reports.Bool(true))}, Verdict: reports.Pass},
-			"moves                      true            exactly true               kept"},
+			"moves                       yes            exactly yes                kept"},
 	} {
 		t.Run(c.name, func(t *testing.T) { assert.Equal(t, c.want, readingLine(c.r)) })
 	}

@@ -200,11 +200,7 @@ func (s *Server) postAbort(r *http.Request, _ http.ResponseWriter, c nestCommand
 		s.serveQueue(n)
 		return answer{ok: true, code: "dropped", nest: n.Name}, nil
 	case n.phase == phaseRunning && (n.view == nil || n.view.start.Run == c.Run):
-		reason := reasonOperator
-		if by != "" {
-			reason += " (" + by + ")"
-		}
-		n.cancel(&station.Abort{Reason: reason, Hint: "run the unit again when you are ready"})
+		n.cancel(&station.Abort{Why: reports.Reason{Code: reports.StoppedByHand, Text: by}})
 		s.c.Log.Info("abort", "nest", n.Name, "run", c.Run, "operator", by)
 		return answer{ok: true, code: "aborted", nest: n.Name}, nil
 	}

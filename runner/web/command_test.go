@@ -44,7 +44,7 @@ func asking(p reports.Prompt, answers chan<- reports.Prompt) func(context.Contex
 		r.event(j, reports.Event{Kind: reports.PromptAsked, Prompt: &p})
 		v, by, err := r.ask(ctx, p)
 		if err != nil {
-			return reports.End{Outcome: reports.Aborted, Reason: err.Error()}
+			return reports.End{Outcome: reports.Aborted, Reason: &reports.Reason{Code: reports.Stopped, Text: err.Error()}}
 		}
 		done := p
 		done.Answer, done.By = &v, by
@@ -156,16 +156,24 @@ func TestAbort(t *testing.T) {
 func TestBenchFaultIsNoFailure(t *testing.T) {
 	g := newRig(t)
 	for _, tt := range []struct{ device, kind, want string }{
-		{"", reports.FaultOfPlan, "There is a mistake in the test plan: fetch the test engineer. This says nothing about the unit."},
+		{"", "plan", "There is a mistake in the test plan: fetch the test engineer. This says nothing about the unit."},
 		{"meter", "no reply", "The current meter does not answer."},
 		{"receiver", "gone", "The receiver is unplugged."},
 		{"arm<b>", "garbled", "The arm<b> answers, but what it says cannot be understood."},
 		{"", "", "The bench could not measure. This says nothing about the unit."},
 	} {
+		why := reports.Reason{Code: reports.DeviceFailed, Device: tt.device, Kind: tt.kind, Text: "as the bench said it", Hint: "look"}
+		detail := strings.TrimPrefix(tt.device+": as the bench said it (look)", ": ")
+		switch {
+		case tt.kind == "plan":
+			why = reports.Reason{Code: reports.PlanError, Text: "as the bench said it", Hint: "look"}
+		case tt.device == "":
+			why.Code = reports.OtherFault
+		}
 		g.nests["A"].set(func() {
 			g.nests["A"].play = func(_ context.Context, r *fakeRunner, j *archive.Journal) reports.End {
-				r.event(j, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Device: tt.device, Kind: tt.kind, Text: "as the bench said it", Hint: "look"}})
-				return reports.End{Outcome: reports.Errored, Reason: "as the bench said it"}
+				r.event(j, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Reason: why}})
+				return reports.End{Outcome: reports.Errored, Reason: &why}
 			}
 		})
 		before := len(g.archive.Entries())
@@ -173,21 +181,21 @@ func TestBenchFaultIsNoFailure(t *testing.T) {
 		n := g.until("the end", func(s stateJSON) bool { return len(g.archive.Entries()) > before && s.Nests[0].End != nil }).Nests[0]
 		assert.Equal(t, "bench", n.End.Kind)
 		title := "The bench is at fault"
-		if tt.kind == reports.FaultOfPlan {
+		if tt.kind == "plan" {
 			title = "The test plan is at fault"
 			assert.Equal(t, stepEngineer, n.End.Step, "it would go the same way again")
 			assert.Equal(t, "plan fault", n.End.Short)
 		}
 		assert.Equal(t, title, n.End.Title)
 		assert.Equal(t, tt.want, n.End.Text)
-		assert.Equal(t, "as the bench said it (look)", n.End.Detail)
+		assert.Equal(t, detail, n.End.Detail)
 		assert.Empty(t, n.End.Part)
 		assert.NotContains(t, n.Parts, checkBroken)
 	}
 	assert.Equal(t, stepEngineer, g.state().Nests[0].End.Step, "after several in a row")
 	g.nests["A"].set(func() {
 		g.nests["A"].play = func(context.Context, *fakeRunner, *archive.Journal) reports.End {
-			return reports.End{Outcome: reports.Aborted, Reason: "the guard was opened during the run"}
+			return reports.End{Outcome: reports.Aborted, Reason: &reports.Reason{Code: reports.GuardOpened}}
 		}
 	})
 	before := len(g.archive.Entries())
@@ -358,11 +366,11 @@ func TestHealth(t *testing.T) {
 	assert.Equal(t, 200, status)
 	assert.Contains(t, body, `"status":"ok"`)
 	assert.Contains(t, body, `"reports":7`)
-	g.nests["A"].set(func() { g.nests["A"].out = "stuck" })
-	g.nests["B"].set(func() { g.nests["B"].out = "stuck" })
+	g.nests["A"].set(func() { g.nests["A"].out = &reports.Reason{Code: reports.PlanStuck} })
+	g.nests["B"].set(func() { g.nests["B"].out = &reports.Reason{Code: reports.PlanStuck} })
 	status, body = get(t, g.http.URL+"/healthz")
 	assert.Equal(t, 503, status)
-	assert.Contains(t, body, `"why":"stuck"`)
+	assert.Contains(t, body, `"code":"plan_stuck","why":"the plan is stuck in a call that does not come back"`)
 }
 
 func TestClip(t *testing.T) {

@@ -90,7 +90,7 @@ type Ask func(context.Context, reports.Prompt) (answer reports.Value, by string,
 type Runner interface {
 	Run(ctx context.Context, job station.Job) (archive.Sealed, error)
 	Safe(ctx context.Context) station.Safety
-	InService() (why string)
+	InService() (why *reports.Reason)
 }
 
 var _ Runner = (*station.Nest)(nil)

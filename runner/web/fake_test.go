@@ -36,7 +36,7 @@ type fakeRunner struct {
 	ask     Ask
 
 	mu    sync.Mutex
-	out   string
+	out   *reports.Reason
 	guard bool // open
 	safes int
 	made  station.Safety // what Safe answers
@@ -45,7 +45,7 @@ type fakeRunner struct {
 	play func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End
 }
 
-func (r *fakeRunner) InService() string {
+func (r *fakeRunner) InService() *reports.Reason {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.out
@@ -69,10 +69,10 @@ func (r *fakeRunner) Run(ctx context.Context, job station.Job) (archive.Sealed, 
 	out, guard, play := r.out, r.guard, r.play
 	r.mu.Unlock()
 	switch {
-	case out != "":
-		return archive.Sealed{}, &station.NotReady{Text: out}
+	case out != nil:
+		return archive.Sealed{}, &station.NotReady{Why: *out}
 	case guard:
-		return archive.Sealed{}, &station.NotReady{Text: "the guard of nest " + r.name + " is open"}
+		return archive.Sealed{}, &station.NotReady{Why: reports.Reason{Code: reports.GuardOpen, Nest: r.name}}
 	}
 	start := reports.Start{Run: reports.NewRunID(time.Now(), "T-1", r.name), Station: "T-1", Nest: r.name, Operator: job.Operator, Unit: job.Unit,
 		Attempt: r.archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1, CycleTime: 50, Software: "test"}
@@ -134,7 +134,7 @@ func held(let <-chan struct{}) func(context.Context, *fakeRunner, *archive.Journ
 		case <-ctx.Done():
 			var a *station.Abort
 			errors.As(context.Cause(ctx), &a)
-			return reports.End{Outcome: reports.Aborted, Reason: a.Reason, Hint: a.Hint}
+			return reports.End{Outcome: reports.Aborted, Reason: &a.Why}
 		}
 		r.check(j, "sound", "sounder", reports.Pass)
 		return reports.End{Outcome: reports.Passed}
@@ -185,7 +185,7 @@ func newRigIn(t testing.TB, dir string, change ...func(*Config)) *rig {
 	g.server.stays = time.Hour // a busy machine asks late for a notice
 	g.http = httptest.NewServer(g.server.Handler())
 	t.Cleanup(func() {
-		g.server.Stop(&station.Abort{Reason: "the test is over"})
+		g.server.Stop(&station.Abort{Why: reports.Reason{Code: reports.StoppedByStation}})
 		g.http.Close()
 		records.Close()
 	})

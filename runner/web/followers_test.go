@@ -110,7 +110,7 @@ func FuzzScan(f *testing.F) {
 	f.Add(serialOf(1))
 	g := newRig(f)
 	for _, n := range g.nests {
-		n.set(func() { n.out = "not in a fuzz test" })
+		n.set(func() { n.out = &reports.Reason{Code: reports.PlanStuck} })
 	}
 	f.Fuzz(func(t *testing.T, text string) {
 		a := g.server.scanned(text, "", "")

@@ -4,15 +4,19 @@ import (
 	"context"
 	"net/http"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/wording"
 )
 
 // nestHealth is one nest in GET /healthz.
 type nestHealth struct {
-	Nest      string `json:"nest"`
-	InService bool   `json:"in_service"`
-	Why       string `json:"why,omitempty"`
-	Running   bool   `json:"running"`
-	Waiting   string `json:"waiting,omitempty"` // "guard", "load"
+	Nest      string       `json:"nest"`
+	InService bool         `json:"in_service"`
+	Code      reports.Code `json:"code,omitempty"` // why it is not
+	Why       string       `json:"why,omitempty"`  // the same in English
+	Running   bool         `json:"running"`
+	Waiting   string       `json:"waiting,omitempty"` // "guard", "load"
 }
 
 // health is GET /healthz: 200 while at least one nest takes units, 503 if none
@@ -31,8 +35,11 @@ func (s *Server) health(w http.ResponseWriter, r *http.Request) {
 	s.mu.Lock()
 	for _, n := range s.nests {
 		why := n.runner.InService()
-		some = some || why == ""
-		h := nestHealth{Nest: n.Name, InService: why == "", Why: why, Running: n.phase == phaseRunning}
+		some = some || why == nil
+		h := nestHealth{Nest: n.Name, InService: why == nil, Why: wording.English().Reason(why), Running: n.phase == phaseRunning}
+		if why != nil {
+			h.Code = why.Code
+		}
 		if n.phase == phaseHeld {
 			h.Waiting = n.held
 		}

@@ -64,7 +64,7 @@ type asked struct {
 
 // ready reports whether the nest takes a unit now.
 func (n *nest) ready() bool {
-	return (n.phase == phaseFree || n.phase == phaseDone || n.phase == "") && n.runner.InService() == ""
+	return (n.phase == phaseFree || n.phase == phaseDone || n.phase == "") && n.runner.InService() == nil
 }
 
 // begin starts a run. s.mu is held.
@@ -123,12 +123,12 @@ func (s *Server) finish(n *nest, j job, sealed archive.Sealed, err error) {
 			n.faults = 0
 		}
 		known, _ := s.units.last(j.unit)
-		n.view.next = s.c.Policy.after(n.view.outcome, known.failures, n.faults, out != "" || len(n.view.unsafe) > 0)
+		n.view.next = s.c.Policy.after(n.view.outcome, known.failures, n.faults, out != nil || len(n.view.unsafe) > 0)
 		if n.view.planFault() {
 			n.view.next = stepEngineer
 		}
 		n.phase = phaseDone
-	case errors.As(err, &notReady) && out == "":
+	case errors.As(err, &notReady) && out == nil:
 		n.phase, n.job, n.held, n.view = phaseHeld, j, heldGuard, nil
 	case errors.As(err, &notReady):
 		n.phase, n.view = phaseFree, nil

@@ -52,7 +52,8 @@ func TestNotSafeWordsByHazard(t *testing.T) {
 }
 
 func TestEndsByWhatCouldNotBeMadeSafe(t *testing.T) {
-	meter := reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Device: "meter", Kind: "no reply", Text: "meter: make safe: no reply in 1s", AfterPlan: true}}
+	meter := reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{AfterPlan: true, Reason: reports.Reason{Code: reports.DeviceFailed,
+		Device: "meter", Verb: "make safe", Kind: "no reply", Text: "no reply in 1s"}}}
 	supply := reports.Event{Kind: reports.MadeSafe, Unsafe: []reports.Unsafe{{Device: "supply", Drives: []string{"power"}, Kind: "no reply", Text: "no reply in 1s"}}}
 	then := func(play func(context.Context, *fakeRunner, *archive.Journal) reports.End, e reports.Event) func(context.Context, *fakeRunner, *archive.Journal) reports.End {
 		return func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End {
@@ -101,10 +102,10 @@ func TestStopSaysWhatIsNotSafe(t *testing.T) {
 		return station.Safety{{Role: role, Drives: []drivers.Hazard{h}, Err: drivers.Errorf(role, "make safe", drivers.Gone, "unplugged")}}
 	}
 	g.nests["A"].set(func() { g.nests["A"].made = fails("meter", drivers.Nothing) })
-	require.NoError(t, g.server.Stop(&station.Abort{Reason: "the test is over"}))
+	require.NoError(t, g.server.Stop(&station.Abort{Why: reports.Reason{Code: reports.StoppedByStation}}))
 
 	g = newRig(t)
 	g.nests["B"].set(func() { g.nests["B"].made = fails("supply", drivers.Power) })
-	assert.EqualError(t, g.server.Stop(&station.Abort{Reason: "the test is over"}), "nest B: NOT SAFE: the fixture may still have power: "+
-		"switch it off at its mains switch before you reach in (supply: unplugged)")
+	assert.EqualError(t, g.server.Stop(&station.Abort{Why: reports.Reason{Code: reports.StoppedByStation}}), "nest B: NOT SAFE: The fixture may still have power. "+
+		"Switch it off at its mains switch before you reach in. (supply: unplugged)")
 }

@@ -147,12 +147,12 @@ func (s *Server) admit(j job, sure bool) answer {
 	if slices.ContainsFunc(s.queue, func(q job) bool { return q.unit.SerialNumber == number }) {
 		return refused(codeDuplicate, say("operator.scan.queued_before", "serial", number))
 	}
-	if chosen != nil && chosen.runner.InService() != "" {
+	if chosen != nil && chosen.runner.InService() != nil {
 		a := refused(codeOutOfOrder, say("operator.scan.out_of_service", "nest", chosen.Name))
 		a.nest = chosen.Name
 		return a
 	}
-	if !slices.ContainsFunc(s.nests, func(n *nest) bool { return n.runner.InService() == "" }) {
+	if !slices.ContainsFunc(s.nests, func(n *nest) bool { return n.runner.InService() == nil }) {
 		return refused(codeOutOfOrder, say("operator.scan.all_out"))
 	}
 	if !sure && !j.unit.Golden {

@@ -210,12 +210,12 @@ func TestGuardOpen(t *testing.T) {
 func TestNestOutOfService(t *testing.T) {
 	g := newRig(t)
 	r := g.nests["A"]
-	r.out = "stuck"
+	r.out = &reports.Reason{Code: reports.PlanStuck}
 	assert.Equal(t, codeOutOfOrder, g.scanInto(serialOf(1), "A").Code)
 	assert.Equal(t, "B", g.scan(serialOf(1)).Nest)
 	g.ended(1, serialOf(1))
 	assert.Contains(t, g.state().Nests[0].Out, "out of service")
-	g.nests["B"].set(func() { g.nests["B"].out = "stuck too" })
+	g.nests["B"].set(func() { g.nests["B"].out = &reports.Reason{Code: reports.PlanStuck} })
 	r2 := g.scan(serialOf(2))
 	assert.Equal(t, codeOutOfOrder, r2.Code)
 	assert.Contains(t, r2.Text, "No nest")

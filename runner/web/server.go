@@ -6,11 +6,13 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
@@ -104,7 +106,7 @@ func (s *Server) remember() {
 			}
 			n.view = sealedRun(s.c.Checks, sealed.Report)
 			j, _ := s.units.last(e.Unit)
-			n.view.next = s.c.Policy.after(e.Outcome, j.failures, 0, n.runner.InService() != "")
+			n.view.next = s.c.Policy.after(e.Outcome, j.failures, 0, n.runner.InService() != nil)
 			n.phase = phaseDone
 			break
 		}
@@ -201,7 +203,7 @@ func whyStopped(ctx context.Context) error {
 	if errors.As(cause, &abort) || errors.As(cause, &fault) {
 		return cause
 	}
-	return &station.Abort{Reason: reasonStation, Hint: "run the unit again"}
+	return &station.Abort{Why: reports.Reason{Code: reports.StoppedByStation}}
 }
 
 // Stop takes no further unit, aborts what runs, waits until each report is
@@ -224,10 +226,10 @@ func (s *Server) Stop(why error) error {
 		if unsafe := made.Record(); len(unsafe) > 0 {
 			// In full, for each nest: a hint of one of its devices would hide
 			// what must be done now.
-			errs = append(errs, fmt.Errorf("nest %s: NOT SAFE: %s (%s)", n.Name,
-				reports.UnsafeWarning(unsafe), reports.UnsafeText(unsafe)))
-			s.c.Log.Error("the fixture is not safe", "nest", n.Name, "devices", reports.UnsafeText(unsafe),
-				"to do", reports.UnsafeWarning(unsafe))
+			english := wording.English()
+			devices, todo := strings.Join(english.Unsafe(unsafe), "; "), english.UnsafeWarning(unsafe)
+			errs = append(errs, fmt.Errorf("nest %s: NOT SAFE: %s (%s)", n.Name, todo, devices))
+			s.c.Log.Error("the fixture is not safe", "nest", n.Name, "devices", devices, "to do", todo)
 		}
 	}
 	s.hub.close()

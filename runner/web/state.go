@@ -199,16 +199,16 @@ func (s *Server) nestBuilder(n *nest) func(*wording.Translator) nestJSON {
 		name, held string
 		phase      phase
 		job        job
-		out        string
+		out        bool
 		view       *runView
 		waiting    map[string]bool
-	}{n.Name, n.held, n.phase, n.job, n.runner.InService(), n.view.clone(), map[string]bool{}}
+	}{n.Name, n.held, n.phase, n.job, n.runner.InService() != nil, n.view.clone(), map[string]bool{}}
 	if c.phase == "" {
 		c.phase = phaseFree
 	}
 	return func(t *wording.Translator) nestJSON {
 		j := nestJSON{Nest: c.name, Phase: c.phase, Checks: []checkJSON{}, Parts: map[string]string{}, CycleTime: s.c.CycleTime.Seconds()}
-		if c.out != "" {
+		if c.out {
 			j.Out = t.T("operator.nest.out_of_service", "nest", c.name)
 		}
 		if c.phase == phaseHeld {

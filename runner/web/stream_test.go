@@ -202,7 +202,7 @@ func TestServeStops(t *testing.T) {
 	defer resp.Body.Close()
 	g.scan(serialOf(1))
 	g.until("it runs", func(s stateJSON) bool { return s.Nests[0].Done == 1 })
-	cancel(&station.Abort{Reason: "stopped by Ctrl-C (SIGINT)"})
+	cancel(&station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: "Ctrl-C (SIGINT)"}})
 	require.NoError(t, <-served)
 	e := g.archive.Entries()
 	require.Len(t, e, 1)
@@ -254,4 +254,4 @@ func (brokenRunner) Run(context.Context, station.Job) (archive.Sealed, error) {
 	return archive.Sealed{}, errors.New("nest A: start: no room on the disk")
 }
 func (brokenRunner) Safe(context.Context) station.Safety { return nil }
-func (brokenRunner) InService() string                   { return "" }
+func (brokenRunner) InService() *reports.Reason          { return nil }

@@ -40,9 +40,7 @@ type runView struct {
 	closing  bool // the last event was seen, the seal not yet
 
 	outcome reports.Outcome
-	reason  string
-	hint    string
-	cut     bool   // recovered: the station had stopped in the middle
+	reason  *reports.Reason
 	failure string // why there is no report
 	next    step
 }
@@ -51,7 +49,7 @@ type runView struct {
 type checkView struct {
 	name, about, part string
 	state             string
-	problem           string
+	problem           *reports.Reason
 }
 
 // promptView is a question that is open, or was.
@@ -133,7 +131,7 @@ func (v *runView) check(c reports.Check) *checkView {
 // seal takes the report over: it decides.
 func (v *runView) seal(r reports.Report) {
 	v.start, v.started, v.ended = r.Start, r.Started, r.Ended
-	v.outcome, v.reason, v.hint = r.Outcome, r.Reason, r.Hint
+	v.outcome, v.reason = r.Outcome, r.Reason
 	v.causes, v.faults, v.unsafe = r.Causes, r.Faults, r.Unsafe
 	v.closing, v.broken = false, nil
 	for i := range v.prompts {
@@ -156,7 +154,6 @@ func (v *runView) seal(r reports.Report) {
 			v.checks[i].state = checkUnseen
 		}
 	}
-	v.cut = r.Outcome == reports.Aborted && strings.HasPrefix(r.Reason, "cut short")
 }
 
 // sealedRun is the view of a run that ended before this server began.

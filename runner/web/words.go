@@ -3,7 +3,6 @@ package web
 import (
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -114,16 +113,6 @@ func (s *Server) promptJSON(t *wording.Translator, p promptView) *promptJSON {
 // whoever stands at the fixture, and the report has them all.
 const shownReadings = 3
 
-// Reasons that are known here, and so are said in every language. They begin
-// what the report says in English.
-const (
-	reasonOperator = "stopped by the operator"
-	reasonStation  = "the station was stopped"
-	reasonGuard    = "the guard was opened"
-	reasonGuard2   = "the guard of nest"
-	reasonSignal   = "stopped by "
-)
-
 // endJSON says how a run ended and what to do now. A fault of the bench and a
 // stop are never said in the words of a failed unit.
 func (s *Server) endJSON(t *wording.Translator, v *runView) endJSON {
@@ -138,17 +127,21 @@ func (s *Server) endJSON(t *wording.Translator, v *runView) endJSON {
 		s.failure(t, v, &e)
 	case reports.Aborted:
 		e.Kind, e.Title = "aborted", t.T("operator.end.aborted")
-		switch r := v.reason; {
-		case v.cut:
+		var code reports.Code
+		if v.reason != nil {
+			code = v.reason.Code
+		}
+		switch {
+		case v.reason.CutShort():
 			e.Kind, e.Text = "cut", t.T("operator.end.cut", "serial", serial)
-		case strings.HasPrefix(r, reasonGuard), strings.HasPrefix(r, reasonGuard2):
+		case code == reports.GuardOpen, code == reports.GuardOpened:
 			e.Kind, e.Title, e.Text = "guard", t.T("operator.end.guard"), t.T("operator.end.guard_text")
-		case strings.HasPrefix(r, reasonOperator):
+		case code == reports.StoppedByHand:
 			e.Text = t.T("operator.end.stopped")
-		case strings.HasPrefix(r, reasonStation), strings.HasPrefix(r, reasonSignal):
+		case code == reports.StoppedByStation, code == reports.StoppedBySignal:
 			e.Text = t.T("operator.end.station")
 		default:
-			e.Text, e.Detail = t.T("operator.end.stopped_else"), v.reason
+			e.Text, e.Detail = t.T("operator.end.stopped_else"), t.Reason(v.reason)
 		}
 	default:
 		e.Kind, e.Title = "bench", t.T("operator.end.bench")
@@ -160,7 +153,7 @@ func (s *Server) endJSON(t *wording.Translator, v *runView) endJSON {
 	if v.outcome != reports.Errored && len(v.faults) > 0 {
 		text, detail := s.benchFault(t, v)
 		if e.Unsafe == "" { // which says all that a hand can do
-			e.Bench = s.both(t, text, t.T("operator.end.attention"))
+			e.Bench = t.T("operator.end.needs", "text", text)
 		}
 		if e.Detail != "" {
 			detail = e.Detail + "; " + detail
@@ -189,21 +182,9 @@ const shownDevices = 4
 // notSafe says what devices that are not safe may still do and what to do now,
 // by what they drive, and which they are; nothing where all are safe.
 func (s *Server) notSafe(t *wording.Translator, list []reports.Unsafe) (warning, who string) {
-	drives := reports.UnsafeDrives(list)
-	if len(drives) == 0 {
+	if len(list) == 0 {
 		return "", ""
 	}
-	todo := "reach"
-	switch {
-	case drives[0] == "motion":
-		todo = "hands"
-	case drives[0] == "radio" && len(drives) == 1:
-		todo = "off"
-	}
-	for _, h := range drives {
-		warning = s.both(t, warning, t.T("operator.unsafe."+unknownAs(h)))
-	}
-	warning = s.both(t, warning, t.T("operator.unsafe.do."+todo))
 	var names []string
 	for _, g := range reports.GroupUnsafe(list) {
 		for _, role := range g.Devices {
@@ -213,29 +194,13 @@ func (s *Server) notSafe(t *wording.Translator, list []reports.Unsafe) (warning,
 	if more := len(names) - shownDevices; more > 0 {
 		names = append(names[:shownDevices], t.T("operator.end.more", "count", more))
 	}
-	return warning, t.T("operator.unsafe.who", "devices", strings.Join(names, t.T("operator.unsafe.comma")))
-}
-
-// both is two sentences, one behind the other.
-func (s *Server) both(t *wording.Translator, first, second string) string {
-	if first == "" {
-		return second
-	}
-	return t.T("operator.unsafe.both", "first", first, "second", second)
-}
-
-// unknownAs is the name of the words for a hazard that nobody has named.
-func unknownAs(hazard string) string {
-	if hazard == "" {
-		return "unnamed" // "other" is a plural form's name
-	}
-	return hazard
+	return t.UnsafeWarning(list), t.T("operator.unsafe.who", "devices", strings.Join(names, t.T("operator.unsafe.comma")))
 }
 
 // planFault tells whether the plan is what ended the run: it will end the next
 // one in the same way.
 func (v *runView) planFault() bool {
-	return v.outcome == reports.Errored && len(v.faults) > 0 && v.faults[0].Kind == reports.FaultOfPlan
+	return v.outcome == reports.Errored && len(v.faults) > 0 && v.faults[0].Reason.OfPlan()
 }
 
 // benchFault says what is wrong with the bench: in plain words first, and as
@@ -245,26 +210,30 @@ func (s *Server) benchFault(t *wording.Translator, v *runView) (text, detail str
 		return t.T("operator.fault.record"), v.failure
 	}
 	if len(v.faults) > 0 {
-		f := v.faults[0] // the others mostly follow from it
-		id := "operator.fault." + strings.ReplaceAll(f.Kind, " ", "_")
-		if f.Device == "archive" {
-			id = "operator.fault.record"
+		r := v.faults[0].Reason // the others mostly follow from it
+		if detail = t.Reason(&r); t.Hint(&r) != "" {
+			detail += " (" + t.Hint(&r) + ")"
 		}
-		if !t.Has(id) || f.Device == "" && f.Kind != reports.FaultOfPlan {
+		for r.Device == "" && len(r.Because) > 0 {
+			r = r.Because[0]
+		}
+		id := "operator.fault." + strings.ReplaceAll(r.Kind, " ", "_")
+		switch {
+		case r.Code == reports.Unrecorded:
+			id = "operator.fault.record"
+		case r.OfPlan():
+			id = "operator.fault.plan"
+		case r.Device == "" || !t.Has(id):
 			id = "operator.fault.unknown"
 		}
-		detail = f.Text
-		if f.Hint != "" {
-			detail += " (" + f.Hint + ")"
-		}
-		return t.T(id, "device", s.device(t, f.Device)), detail
+		return t.T(id, "device", s.device(t, r.Device)), detail
 	}
 	for _, c := range v.checks {
-		if c.state == checkFault && c.problem != "" {
-			return t.T("operator.fault.check", "about", s.checkJSON(t, c).About), c.problem
+		if c.state == checkFault && c.problem != nil {
+			return t.T("operator.fault.check", "about", s.checkJSON(t, c).About), t.Reason(c.problem)
 		}
 	}
-	return t.T("operator.fault.unknown"), v.reason
+	return t.T("operator.fault.unknown"), t.Reason(v.reason)
 }
 
 // device is what people call a device; roles are the bench file's own words.
@@ -311,7 +280,7 @@ func (s *Server) failure(t *wording.Translator, v *runView, e *endJSON) {
 			}
 		}
 		e.Causes = append(e.Causes, causeJSON{Text: s.text(t, c.Cause), Where: s.text(t, c.Where),
-			Likely: t.T("operator.cause."+likelihood(c.Percent()), "percent", c.Percent()), Inspect: s.text(t, c.Inspect)})
+			Likely: t.Likelihood(c), Inspect: s.text(t, c.Inspect)})
 	}
 	if len(e.Causes) == 0 {
 		for _, r := range v.broken {
@@ -336,31 +305,12 @@ func (s *Server) failure(t *wording.Translator, v *runView, e *endJSON) {
 	}
 }
 
-// likelihood is a confidence as a word's id, in the steps of the reports.
-func likelihood(percent int) string {
-	switch {
-	case percent >= 85:
-		return "very_likely"
-	case percent >= 60:
-		return "likely"
-	case percent >= 30:
-		return "possible"
-	}
-	return "less_likely"
-}
-
 // readingJSON is a reading with the limit that it missed.
 func (s *Server) readingJSON(t *wording.Translator, r *reports.Reading) *readingJSON {
 	if r == nil {
 		return nil
 	}
-	j := &readingJSON{Name: r.Check + "." + r.Name, Value: value(t, *r, r.Value), Verdict: r.Verdict}
-	switch r.Bound {
-	case "more":
-		j.Value = t.T("operator.reading.more", "value", j.Value)
-	case "less":
-		j.Value = t.T("operator.reading.less", "value", j.Value)
-	}
+	j := &readingJSON{Name: r.Check + "." + r.Name, Value: t.Value(*r), Verdict: r.Verdict}
 	l := r.Limit
 	if l == nil || !breaks(r.Verdict) {
 		return j
@@ -376,38 +326,15 @@ func (s *Server) readingJSON(t *wording.Translator, r *reports.Reading) *reading
 	case number && (l.Lower != nil || l.Upper != nil):
 		j.Limit = t.T("operator.reading.near")
 	case l.Equal != nil:
-		j.Limit = t.T("operator.reading.must", "value", value(t, *r, *l.Equal))
+		j.Limit = t.T("operator.reading.must", "value", t.One(*l.Equal, r.Unit))
 	case len(l.OneOf) > 0:
 		var list []string
 		for _, v := range l.OneOf {
-			list = append(list, value(t, *r, v))
+			list = append(list, t.One(v, r.Unit))
 		}
 		j.Limit = t.T("operator.reading.must", "value", strings.Join(list, ", "))
 	}
 	return j
-}
-
-// value is a value of a reading in the manner of the language.
-func value(t *wording.Translator, r reports.Reading, v reports.Value) string {
-	if x, ok := v.Number(); ok {
-		if l := r.Limit; l != nil && v.Equal(r.Value) {
-			for _, edge := range []*float64{l.Lower, l.Upper} {
-				if edge != nil && breaks(r.Verdict) && x != *edge {
-					if s := reports.FormatQuantityBeside(x, *edge, r.Unit); s != reports.FormatQuantity(x, r.Unit) {
-						return t.Localise(s)
-					}
-				}
-			}
-		}
-		return t.Quantity(x, r.Unit)
-	}
-	if b, ok := v.Bool(); ok {
-		return t.T("operator.reading." + strconv.FormatBool(b))
-	}
-	if v.IsNone() {
-		return "–"
-	}
-	return v.String()
 }
 
 // readingLine is a reading in one line.

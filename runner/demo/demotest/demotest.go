@@ -8,6 +8,7 @@ import (
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
 	"fullthrow/runner/demo"
 	"fullthrow/runner/product"
@@ -67,8 +68,8 @@ func (n *Proof) Unit(t testing.TB, i int, h sim.Handset) reports.Report {
 func Broke(r reports.Report) []string {
 	var list []string
 	for _, c := range r.Checks {
-		if c.Problem != "" {
-			list = append(list, c.Name+": "+c.Problem)
+		if c.Problem != nil {
+			list = append(list, c.Name+": "+wording.English().Reason(c.Problem))
 		}
 		for _, rd := range c.Readings {
 			if rd.Verdict != reports.Pass && rd.Verdict != reports.Unlimited {

@@ -133,11 +133,11 @@ func (r *record) run(records *archive.Archive, rng *rand.Rand, unit reports.Unit
 		if err != nil {
 			return "", sealed, err
 		}
-		end := reports.End{Outcome: reports.Errored, Reason: "supply: no reply"}
+		end := reports.End{Outcome: reports.Errored, Reason: &reports.Reason{Code: reports.DeviceFailed, Device: "supply", Kind: "no reply", Text: "no reply"}}
 		if r.errors++; r.errors%2 == 0 {
 			r.errors--
 			r.aborted++
-			end = reports.End{Outcome: reports.Aborted, Reason: "stopped by the operator"}
+			end = reports.End{Outcome: reports.Aborted, Reason: &reports.Reason{Code: reports.StoppedByHand}}
 		}
 		if err := j.Append(reports.Event{Time: at.Add(-19 * time.Minute), Kind: reports.RunEnded, End: &end}); err != nil {
 			return "", sealed, err
@@ -188,9 +188,6 @@ func (r *record) run(records *archive.Archive, rng *rand.Rand, unit reports.Unit
 		tell(reports.Event{Kind: reports.CausesRanked, Causes: []reports.Cause{{Cause: "play between shaft and potentiometer " + hostile, Where: "left stick, sideways", Part: "left-stick", Confidence: 0.7, Rule: "stick-play", Inspect: "the set screw", Explains: []string{"centre.play"}}}})
 	}
 	end := reports.End{Outcome: outcome}
-	if fails {
-		end.Reason = "centre.play 3.1 %, above 1.6 %"
-	}
 	tell(reports.Event{Kind: reports.RunEnded, End: &end})
 	for _, e := range events {
 		if err := j.Append(e); err != nil {

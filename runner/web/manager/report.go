@@ -141,7 +141,7 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	if err != nil {
 		return err
 	}
-	o := page.HTMLOptions{Location: m.zone, History: historyRows(runs, repairs)}
+	o := page.HTMLOptions{Location: m.zone, Lang: q.page.Lang, Texts: m.c.Texts[q.page.Lang], History: historyRows(runs, repairs)}
 	if unit.Product == m.c.Product.Name {
 		o.ProductTitle = m.c.Product.Title
 	}
@@ -165,10 +165,12 @@ func historyRows(runs []store.Run, repairs []reports.Repair) []reports.HistoryRo
 	var rows []reports.HistoryRow
 	causes := map[string][]reports.Cause{}
 	for _, r := range runs {
-		if r.Rule != "" {
-			causes[r.Run] = []reports.Cause{{Cause: r.Cause, Rule: r.Rule}}
+		var cause *reports.Cause
+		if r.Cause != "" {
+			cause = &reports.Cause{Cause: r.Cause, Rule: r.Rule}
+			causes[r.Run] = []reports.Cause{*cause}
 		}
-		rows = append(rows, reports.HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Outcome: r.Outcome, What: r.Reason, Cause: r.Cause, By: r.Operator, Link: "/report/" + url.PathEscape(r.Run)})
+		rows = append(rows, reports.HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Outcome: r.Outcome, Reason: r.Reason, Cause: cause, By: r.Operator, Link: "/report/" + url.PathEscape(r.Run)})
 	}
 	for _, r := range repairs {
 		rows = append(rows, reports.RepairRow(r, causes[r.Run]))

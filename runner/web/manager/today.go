@@ -218,8 +218,8 @@ func (q *query) stops(v *view, stopped []store.Run) []block {
 		t.Head = []look.Cell{{Text: q.t("manager.head.when")}, {Text: q.t("manager.head.nest")}, {Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.took"), Number: true}, {Text: q.t("manager.head.reason")}}
 		for _, r := range runs {
 			t.Rows = append(t.Rows, []look.Cell{{Text: q.when(r.Started)}, {Text: unbroken(r.Station + " " + r.Nest)},
-				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)}, {Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: r.Reason}})
-			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, r.Reason)
+				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)}, {Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: q.w.Reason(r.Reason)}})
+			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, codeOf(r.Reason))
 		}
 		if len(runs) == review.MostStopped {
 			t.Next = q.units("outcome", string(outcome))

@@ -143,7 +143,7 @@ func (q *query) unitHistory(v *view, a review.Unit) {
 		if h.Run != nil {
 			r := h.Run
 			shape, word := q.outcome(r.Outcome)
-			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest, r.Reason)
+			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest, codeOf(r.Reason))
 			if i < shownRuns {
 				href := unitOf(u.Product, u.Serial, r.Run)
 				if r.Run == a.Run {
@@ -165,21 +165,14 @@ func (q *query) unitHistory(v *view, a review.Unit) {
 
 // repairWords say what was found at a repair, and done.
 func (q *query) repairWords(r reports.Repair, cause string) string {
-	found := strings.ReplaceAll(r.Found, "-", " ")
+	found := q.w.Finding(q.texts(), r.Found, nil)
 	if cause != "" {
 		found = q.cause(cause)
-	}
-	if slices.Contains(reports.Findings(), r.Found) {
-		found = q.t("manager.found.is_" + r.Found)
 	}
 	if r.Part != "" {
 		found += " (" + q.part(r.Part) + ")"
 	}
-	done := r.Done
-	if slices.Contains(reports.Remedies(), r.Done) {
-		done = q.t("manager.done." + r.Done)
-	}
-	text := found + " · " + done
+	text := found + " · " + q.w.Remedy(r.Done)
 	if r.Text != "" {
 		text += " · " + r.Text
 	}
@@ -191,7 +184,7 @@ func (q *query) runDetail(v *view, r store.Run) (*runDetail, error) {
 	shape, word := q.outcome(r.Outcome)
 	d := &runDetail{Title: q.t("manager.unit.run", "when", q.w.When(r.Started), "station", r.Station, "nest", r.Nest), Shape: shape, Word: word}
 	if r.Outcome != reports.Failed { // there the readings say it, in the reader's language
-		d.Reason = r.Reason
+		d.Reason = q.w.Reason(r.Reason)
 	}
 	sealed, err := q.m.c.Store.Report(q.ctx, r.Run)
 	if err != nil {
@@ -205,7 +198,7 @@ func (q *query) runDetail(v *view, r store.Run) (*runDetail, error) {
 	p := sealed.Report
 	q.sealState(d, sealed, r)
 	for _, c := range p.Causes {
-		d.Causes = append(d.Causes, causeDetail{Text: q.cause(c.String()), Likely: q.t("manager.unit.likely", "count", c.Percent()), Inspect: q.sentence(c.Inspect), Evidence: c.Evidence})
+		d.Causes = append(d.Causes, causeDetail{Text: q.w.Cause(q.texts(), c), Likely: q.w.Likelihood(c), Inspect: q.sentence(c.Inspect), Evidence: q.evidence(c)})
 	}
 	d.Drawing = q.lit(p)
 	q.readings(v, d, p)
@@ -239,7 +232,7 @@ func (q *query) readings(v *view, d *runDetail, p reports.Report) {
 	s := sheet{name: "readings", head: []string{"check", "reading", "value", "unit", "lower", "upper", "verdict", "uncertainty"}}
 	d.Failed = look.Table{Caption: q.t("manager.unit.failed_readings"), Head: head}
 	for _, c := range p.Checks {
-		k := checkDetail{Name: c.Name, About: q.check(c.Name), Problem: c.Problem}
+		k := checkDetail{Name: c.Name, About: q.check(c.Name), Problem: q.w.Reason(c.Problem)}
 		if k.About == "" {
 			k.About = q.sentence(c.About)
 		}

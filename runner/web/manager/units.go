@@ -59,7 +59,7 @@ func (m *Manager) units(q *query) (*view, error) {
 		shape, word := q.outcome(r.Outcome)
 		t.Rows = append(t.Rows, []look.Cell{{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)}, {Text: q.when(r.Started)}, {Text: word, Shape: shape},
 			{Text: q.found(r)}, {Text: r.Unit.Lot}, {Text: unbroken(r.Station + " " + r.Nest)}, {Text: q.w.Number(float64(r.Attempt)), Number: true}})
-		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended, r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), strings.Join(r.Failed, " "), r.Cause, r.Rule, r.Part, r.Reason, r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
+		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended, r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), strings.Join(r.Failed, " "), r.Cause, r.Rule, r.Part, codeOf(r.Reason), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
 	}
 	if a.After != "" {
 		t.Next = q.same("after", a.After)
@@ -101,8 +101,8 @@ func (q *query) found(r store.Run) string {
 			list += ", …"
 		}
 		parts = append(parts, list)
-	case r.Reason != "":
-		parts = append(parts, r.Reason)
+	case r.Reason != nil:
+		parts = append(parts, q.w.Reason(r.Reason))
 	}
 	return join(q, parts)
 }

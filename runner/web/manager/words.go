@@ -66,7 +66,9 @@ func (q *query) fixedBetween(low, high float64, decimals int) string {
 }
 
 // sentence is a sentence of the product in the reader's language.
-func (q *query) sentence(s string) string { return q.m.c.Texts[q.page.Lang].T(s) }
+func (q *query) sentence(s string) string { return q.texts().T(s) }
+
+func (q *query) texts() wording.Texts { return q.m.c.Texts[q.page.Lang] }
 
 // cause is a cause as the store names it, "where: what", in the reader's
 // language.
@@ -205,4 +207,24 @@ func (q *query) quantity(x float64, unit string) string { return q.w.Quantity(x,
 // limits are those of a reading in words.
 func (q *query) limits(lower, upper *float64, unit string) string {
 	return wording.Limits(q.w, yield.Spec{Lower: lower, Upper: upper}, func(x float64) string { return q.quantity(x, unit) })
+}
+
+// evidence is what speaks for a cause, and last what speaks against it.
+func (q *query) evidence(c reports.Cause) (list []string) {
+	for _, e := range c.Evidence {
+		text := q.w.Evidence(e)
+		if e.Against {
+			text = q.t("record.against", "evidence", text)
+		}
+		list = append(list, text)
+	}
+	return list
+}
+
+// codeOf is a reason as a table to be worked on has it.
+func codeOf(r *reports.Reason) string {
+	if r == nil {
+		return ""
+	}
+	return string(r.Code)
 }

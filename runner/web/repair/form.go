@@ -85,7 +85,7 @@ func (b *Bench) form(q *request, s standing, run store.Run, causes []reports.Cau
 	general := group{Name: q.t("repair.form.general")}
 	for _, code := range reports.Findings() {
 		if code != reports.NoFaultFound {
-			general.Options = append(general.Options, option{Value: code, Text: q.t("repair.found.is_" + code)})
+			general.Options = append(general.Options, option{Value: code, Text: b.found(q, code)})
 		}
 	}
 	f.Groups = []group{general}
@@ -115,7 +115,7 @@ func (b *Bench) form(q *request, s standing, run store.Run, causes []reports.Cau
 	}
 	f.Done = nil
 	for _, code := range reports.Remedies() {
-		f.Done = append(f.Done, option{Value: code, Text: q.t("repair.done." + code), Chosen: code == chosen})
+		f.Done = append(f.Done, option{Value: code, Text: q.w.Remedy(code), Chosen: code == chosen})
 	}
 	return f
 }
@@ -203,7 +203,7 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 			return saved(before) // sent twice: it is on record once
 		}
 		f.ID = ""
-		return back(http.StatusConflict, &look.Notice{Shape: "doubt", Title: q.t("repair.save.twice"), Text: []string{q.t("repair.save.twice_hint", "found", b.found(q, before.Found), "done", b.done(q, before.Done))}})
+		return back(http.StatusConflict, &look.Notice{Shape: "doubt", Title: q.t("repair.save.twice"), Text: []string{q.t("repair.save.twice_hint", "found", b.found(q, before.Found), "done", q.w.Remedy(before.Done))}})
 	}
 	if len(f.Mistakes) > 0 {
 		return back(http.StatusUnprocessableEntity, &look.Notice{Shape: "doubt", Title: q.t("repair.save.mistakes", "count", len(f.Mistakes))})
@@ -219,7 +219,7 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 		return nil, refuse(http.StatusConflict, saving+"newer")
 	case s.repair != nil && s.repair.ID != get("known"):
 		return back(http.StatusConflict, &look.Notice{Shape: "doubt", Title: q.t("repair.save.meanwhile", "by", s.repair.By, "when", s.repair.At),
-			Text: []string{b.found(q, s.repair.Found) + " · " + b.done(q, s.repair.Done), q.t("repair.save.meanwhile_hint")}})
+			Text: []string{b.found(q, s.repair.Found) + " · " + q.w.Remedy(s.repair.Done), q.t("repair.save.meanwhile_hint")}})
 	}
 	kept, err := b.c.Archive.RepairOf(repair, sealed)
 	if err != nil {

@@ -102,7 +102,7 @@ func (b *Bench) hints(q *request) (*answer, error) {
 	}
 	v.Figures = []look.Figure{share,
 		{Name: q.t("repair.hints.repairs"), Value: q.w.Number(float64(s.Repairs)), Meaning: q.t("repair.hints.repairs_text", "days", v.Days), Href: "/repair/record"},
-		{Name: q.t("repair.found.is_" + reports.NoFaultFound), Value: q.w.Number(float64(s.NoFaultFound)), Meaning: q.t("repair.hints.nff_text"), Href: recordPath("", reports.NoFaultFound)},
+		{Name: b.found(q, reports.NoFaultFound), Value: q.w.Number(float64(s.NoFaultFound)), Meaning: q.t("repair.hints.nff_text"), Href: recordPath("", reports.NoFaultFound)},
 	}
 	for _, r := range s.Rules {
 		row := ruleRow{Text: b.found(q, r.Rule), Right: r.Right.Count, Of: r.Right.Of, Found: r.Found, Missed: r.Missed, FoundHref: recordPath("", r.Rule)}

@@ -169,7 +169,7 @@ func (b *Bench) lately(q *request, sel store.Selection, limit int, want func(rep
 		if err != nil {
 			return nil, err
 		}
-		row := doneRow{Serial: r.Unit.SerialNumber, Href: unitPath(r.Unit.SerialNumber), At: r.At, By: r.By, Found: b.found(q, r.Found), Done: b.done(q, r.Done)}
+		row := doneRow{Serial: r.Unit.SerialNumber, Href: unitPath(r.Unit.SerialNumber), At: r.At, By: r.By, Found: b.found(q, r.Found), Done: q.w.Remedy(r.Done)}
 		row.Shape, row.Then = "running", q.t("repair.then.waits")
 		if r.Done == reports.Scrapped {
 			row.Shape, row.Then = "aborted", q.t("repair.then.scrapped")

@@ -190,8 +190,8 @@ func (v *unitView) stand(b *Bench, q *request, s standing) {
 		put("none")
 	case unjudged:
 		put("error")
-		if s.last.Reason != "" {
-			v.Stand.Text = append(v.Stand.Text, q.t("repair.stand.bench_says", "text", s.last.Reason))
+		if why := q.w.Reason(s.last.Reason); why != "" {
+			v.Stand.Text = append(v.Stand.Text, q.t("repair.stand.bench_says", "text", why))
 		}
 	case passed:
 		put("pass", "when", s.newest.Ended)
@@ -202,7 +202,7 @@ func (v *unitView) stand(b *Bench, q *request, s standing) {
 		put("doubt")
 	case repaired:
 		put("repair", "by", s.repair.By, "when", s.repair.At)
-		v.Stand.Text = append(v.Stand.Text, b.found(q, s.repair.Found)+" · "+b.done(q, s.repair.Done))
+		v.Stand.Text = append(v.Stand.Text, b.found(q, s.repair.Found)+" · "+q.w.Remedy(s.repair.Done))
 		v.Back = true
 	case scrapped:
 		put("aborted", "by", s.repair.By, "when", s.repair.At)
@@ -280,7 +280,7 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, r reports.Report
 		return err
 	}
 	for i, k := range missed {
-		rv := readingView{Name: name(k), About: b.sentence(q, checks[k.Check].About), Value: shown(q.w, k), Allowed: allowed(q.w, k), Shape: "fail", Word: q.t("repair.word.failed")}
+		rv := readingView{Name: name(k), About: b.sentence(q, checks[k.Check].About), Value: q.w.Value(k), Allowed: allowed(q.w, k), Shape: "fail", Word: q.t("repair.word.failed")}
 		if k.Verdict == reports.Inconclusive {
 			rv.Shape, rv.Word = "doubt", q.t("repair.word.doubt")
 		}
@@ -303,12 +303,12 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, r reports.Report
 		}
 	}
 	for _, c := range r.Causes {
-		cv := causeView{Text: capital(b.sentence(q, c.Cause)), Where: b.sentence(q, c.Where), Likely: likely(q, c.Percent()), Percent: c.Percent(), Inspect: b.sentence(q, c.Inspect)}
+		cv := causeView{Text: capital(b.sentence(q, c.Cause)), Where: b.sentence(q, c.Where), Likely: q.w.Likelihood(c), Percent: c.Percent(), Inspect: b.sentence(q, c.Inspect)}
 		for _, e := range c.Evidence {
-			if against, ok := strings.CutPrefix(e, reports.AgainstIt); ok {
-				cv.Against = append(cv.Against, evidence(q, against))
+			if e.Against {
+				cv.Against = append(cv.Against, q.w.Evidence(e))
 			} else {
-				cv.For = append(cv.For, evidence(q, e))
+				cv.For = append(cv.For, q.w.Evidence(e))
 			}
 		}
 		v.Causes = append(v.Causes, cv)
@@ -552,7 +552,7 @@ func (v *unitView) others(b *Bench, q *request, run store.Run) error {
 func (b *Bench) rows(q *request, runs []store.Run, repairs []reports.Repair) []historyRow {
 	var list []historyRow
 	for _, r := range runs {
-		row := historyRow{At: r.Ended, By: r.Operator, Text: r.Reason}
+		row := historyRow{At: r.Ended, By: r.Operator}
 		switch r.Outcome {
 		case reports.Passed:
 			row.Shape, row.Word, row.Text = "pass", q.t("repair.word.passed"), ""
@@ -578,7 +578,7 @@ func (b *Bench) rows(q *request, runs []store.Run, repairs []reports.Repair) []h
 		list = append(list, row)
 	}
 	for _, p := range repairs {
-		list = append(list, historyRow{At: p.At, Shape: "repair", Word: q.t("repair.word.repair"), By: p.By, Text: b.found(q, p.Found) + " · " + b.done(q, p.Done), Note: p.Text})
+		list = append(list, historyRow{At: p.At, Shape: "repair", Word: q.t("repair.word.repair"), By: p.By, Text: b.found(q, p.Found) + " · " + q.w.Remedy(p.Done), Note: p.Text})
 	}
 	slices.SortStableFunc(list, func(x, y historyRow) int { return x.At.Compare(y.At) })
 	return list
