@@ -159,6 +159,9 @@ func TestBothWays(t *testing.T) {
 		{review.AskDiffers, map[string]string{"period": all, "a": "run:run-05", "b": "lot:24B"}, func(t *testing.T, answer map[string]any, page string) {
 			assert.Equal(t, "run-05", at(t, answer, "sides", 0, "run"), "another by choice")
 		}},
+		{review.AskDiffers, map[string]string{"period": all}, nil},
+		{review.AskDiffers, map[string]string{"period": all, "by": "nest", "reading": "sticks.hysteresis"}, nil},
+		{review.AskDiffers, map[string]string{"period": all, "by": "product"}, nil},
 		{review.AskUnit, map[string]string{"serial": "K824A00004W"}, func(t *testing.T, answer map[string]any, page string) {
 			assert.Equal(t, "run-06", answer["run"])
 			assert.Contains(t, page, "It passed")

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -18,22 +19,33 @@ import (
 func (a *app) differsCommand() *cobra.Command {
 	q := a.question(review.AskDiffers, "a", "b")
 	c := &cobra.Command{
-		Use:   "differs A B",
+		Use:   "differs [A B]",
 		Short: "What differs between two units, lots, stations, revisions or products",
 		Long: `What differs between two units, lots, stations, revisions or products.
 
 A and B are a serial number, a lot, a station, a revision, a product, a nest or
 an operator, recognised by their value; lot:24A (unit:, station:, revision:,
 product:, nest:, operator:) says which is meant, run:RUN another run of a unit
-than its newest judged one. A unit may be set against a group. Each reading is compared, and what differs by chance alone is left
-aside, however many readings there are.`,
+than its newest judged one. A unit may be set against a group. Each reading is
+compared, and what differs by chance alone is left aside, however many readings
+there are. Without A and B every lot, or whatever --by names, is set against the
+others: by its yield, or by one reading.`,
 		Example: `  fullthrow differs 24A 24B
   fullthrow differs station:LQ-1 station:LQ-2 --period 7d
-  fullthrow differs K824A00003Y lot:24A`,
-		Args: takes("A", "B"),
+  fullthrow differs K824A00003Y lot:24A
+  fullthrow differs --by station --reading sticks.left_x_hysteresis`,
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return nil
+			}
+			return takes("A", "B")(c, args)
+		},
 	}
 	c.RunE = q.run(func(ctx context.Context) error {
 		return answered(ctx, q, q.review.Differs, func(x *review.Differs) error {
+			if x.Comparison == nil {
+				return q.tellGroups(ctx, x)
+			}
 			q.tellDiffers(x)
 			return nil
 		})
@@ -42,13 +54,47 @@ aside, however many readings there are.`,
 	return c
 }
 
+// tellGroups shows every lot, station, ... against the others.
+func (q *question) tellGroups(ctx context.Context, x *review.Differs) error {
+	q.title(cmp.Or(x.Reading, "What differs")+" by "+string(x.By), x.About)
+	switch c := x.Groups; {
+	case x.GroupsOf == 0 || c != nil && len(c.Groups) == 0:
+		return q.nothing(ctx, x.About)
+	case c == nil:
+		q.tellTrend(x.By, *x.Yields, nil)
+	default:
+		q.out.Say("")
+		q.out.Tell(0, q.out.Strong(wording.Groups(q.words, *c)))
+		q.out.Say("")
+		g := terminal.Grid{Right: "lrrrl", Head: []string{string(x.By), "units", "mean", "off by", "between"}}
+		for _, o := range c.Groups {
+			e := o.Offset
+			format := terminal.Quantities(c.Unit, max(10*math.Abs(e.Value), 5*spanOf(e)))
+			between := ""
+			if bench.Finite(e.Low) && bench.Finite(e.High) {
+				between = format(e.Low) + " to " + format(e.High)
+			}
+			g.Add(o.Key, fmt.Sprint(o.N), format(o.Mean), signedWith(format, e.Value), between)
+		}
+		g.Show(q.out)
+		if n := len(c.Groups); n < x.GroupsOf {
+			q.out.Tell(2, fmt.Sprintf("the newest %d of %d", n, x.GroupsOf))
+		}
+		for _, text := range wording.GroupsCautions(q.words, *c) {
+			q.out.Tell(0, "note: "+text)
+		}
+	}
+	q.notCounted(x.About)
+	return nil
+}
+
 // sideWords say what a side is made of.
 func (q *question) sideWords(s review.Side) string {
 	if s.Kind != review.SideUnit {
 		return s.String() + ": first runs of " + wording.Count(int(s.Units), "unit")
 	}
 	note := fmt.Sprintf("%s: its run of %s, which %s", s.Value, s.Started.In(q.sel.Zone).Format("2006-01-02 15:04"), s.Outcome)
-	for i, r := range s.Broken {
+	for i, r := range s.Missed {
 		if i == mostAlike {
 			return note + "; and more"
 		}

@@ -37,7 +37,7 @@ func (q *question) tellToday(ctx context.Context, y *review.Today, firstRuns boo
 	for _, n := range slices.Concat(y.Summary.Notes, y.Rolled.Notes) {
 		q.out.Tell(0, "note: "+wording.Remark(q.words, n))
 	}
-	q.tellTrend(y)
+	q.tellTrend(y.By, y.Trend, y.Target)
 	q.tellChecks(y)
 	q.tellTime(y)
 	q.notCounted(y.About)
@@ -118,22 +118,22 @@ func roundTo(x float64, digits int) float64 {
 	return r
 }
 
-func (q *question) tellTrend(y *review.Today) {
-	points := y.Trend.Points
-	if len(points) == 0 || len(points) == 1 && y.By == store.ByHour {
+func (q *question) tellTrend(by store.By, r yield.TrendResult, target *yield.Target) {
+	points := r.Points
+	if len(points) == 0 || len(points) == 1 && by == store.ByHour {
 		return
 	}
-	rehearsal.Heading(q.out, "First-pass yield by "+string(y.By), "")
+	rehearsal.Heading(q.out, "First-pass yield by "+string(by), "")
 	left := 0
 	if len(points) > mostGroups {
 		left = len(points) - mostGroups
-		if slices.Contains(review.Periods(), string(y.By)) {
+		if slices.Contains(review.Periods(), string(by)) {
 			points = points[left:]
 		} else {
 			points = points[:mostGroups]
 		}
 	}
-	shares := []yield.Share{y.Trend.Whole}
+	shares := []yield.Share{r.Whole}
 	name, digits := 5, 1
 	for _, p := range points {
 		shares = append(shares, p.FirstPass)
@@ -141,11 +141,11 @@ func (q *question) tellTrend(y *review.Today) {
 		digits = max(digits, len(strconv.FormatInt(p.Counts.Units, 10)))
 	}
 	mark := math.NaN()
-	if y.Target != nil {
-		mark = y.Target.Share
+	if target != nil {
+		mark = target.Share
 	}
 	axis := terminal.ShareCells(min(max(q.out.Room()-name-31-digits, 16), 60), mark, shares...)
-	g := terminal.Grid{Right: "lrrll", Head: []string{string(y.By), "units", "yield", axis.Ends(terminal.WholePercent)}}
+	g := terminal.Grid{Right: "lrrll", Head: []string{string(by), "units", "yield", axis.Ends(terminal.WholePercent)}}
 	gap := false
 	for _, p := range points {
 		if p.Counts.Units == 0 { // weekends, nights
@@ -159,16 +159,16 @@ func (q *question) tellTrend(y *review.Today) {
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
 		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), terminal.Percent(p.FirstPass.Value), terminal.InCells(axis, p.FirstPass), word)
 	}
-	g.Add("all", fmt.Sprint(y.Trend.Whole.Of), terminal.Percent(y.Trend.Whole.Value), terminal.InCells(axis, y.Trend.Whole))
+	g.Add("all", fmt.Sprint(r.Whole.Of), terminal.Percent(r.Whole.Value), terminal.InCells(axis, r.Whole))
 	g.Show(q.out)
 	if left > 0 {
 		q.out.Tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
 	}
-	if y.Target != nil {
+	if target != nil {
 		q.out.Tell(2, "The broken line (╎ or ┼) is the target.")
 	}
-	if y.Trend.Compared > 0 {
-		q.out.Tell(2, wording.Trend(q.words, y.Trend))
+	if r.Compared > 0 {
+		q.out.Tell(2, wording.Trend(q.words, r))
 	}
 }
 

@@ -38,7 +38,8 @@ type Side struct {
 	Run     string            `json:"run,omitempty"`
 	Started *time.Time        `json:"started,omitempty"`
 	Outcome reports.Outcome   `json:"outcome,omitempty"`
-	Broken  []reports.Reading `json:"broken,omitempty"`
+	Broken  []string          `json:"broken,omitempty"`
+	Missed  []reports.Reading `json:"-"` // the same
 
 	runs    store.Selection
 	product string // of a unit
@@ -238,7 +239,10 @@ func (r *Review) sideFigures(ctx context.Context, q *Question, s *Side) (yield.S
 		if err != nil {
 			return side, err
 		}
-		s.Broken = Broken(sealed.Report)
+		s.Missed = Broken(sealed.Report)
+		for _, x := range s.Missed {
+			s.Broken = append(s.Broken, x.Check+"."+x.Name)
+		}
 		for _, c := range sealed.Report.Checks {
 			for _, x := range c.Readings {
 				name := c.Name + "." + x.Name
