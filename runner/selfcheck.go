@@ -53,8 +53,8 @@ func (a *app) selfcheck(calls []selfcheck.Call, o selfcheckOptions) error {
 		calls = slices.DeleteFunc(slices.Clone(calls), func(c selfcheck.Call) bool { return c.Area != o.area })
 	}
 	functions := selfcheck.Functions()
-	maps.Copy(functions, wireFunctions())
-	r := selfcheckReport{
+	maps.Copy(functions, bench.SelfcheckFunctions())
+	r := selfcheck.Report{
 		Schema: "fullthrow-selfcheck/1", Software: bench.Software(), Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
 		Provenance: map[string]int{}, Results: selfcheck.Run(calls, functions),
 	}
@@ -73,7 +73,7 @@ func (a *app) selfcheck(calls []selfcheck.Call, o selfcheckOptions) error {
 			return err
 		}
 	} else {
-		r.tell(a.out, o.sources)
+		r.Tell(a.out, o.sources)
 	}
 	// Nothing compared is nothing shown to be right.
 	if r.Missed > 0 || r.Values == 0 {

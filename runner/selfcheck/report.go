@@ -1,30 +1,28 @@
-package main
+package selfcheck
 
 import (
 	"fmt"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/selfcheck"
-	"fullthrow/runner/terminal"
 	"io"
 	"strconv"
 	"strings"
 )
 
-// selfcheckReport is what --json writes.
-type selfcheckReport struct {
-	Schema     string             `json:"schema"`
-	Software   string             `json:"software"`
-	Go         string             `json:"go"`
-	System     string             `json:"system"`
-	Values     int                `json:"values"`
-	Within     int                `json:"within"`
-	Missed     int                `json:"missed"`
-	Provenance map[string]int     `json:"provenance"`
-	Results    []selfcheck.Result `json:"results"`
+// Report is what --json writes.
+type Report struct {
+	Schema     string         `json:"schema"`
+	Software   string         `json:"software"`
+	Go         string         `json:"go"`
+	System     string         `json:"system"`
+	Values     int            `json:"values"`
+	Within     int            `json:"within"`
+	Missed     int            `json:"missed"`
+	Provenance map[string]int `json:"provenance"`
+	Results    []Result       `json:"results"`
 }
 
-// tell writes the table for people, at most 100 columns wide, misses first.
-func (r selfcheckReport) tell(w io.Writer, sources bool) {
+// Tell writes the table for people, at most 100 columns wide, misses first.
+func (r Report) Tell(w io.Writer, sources bool) {
 	fmt.Fprintf(w, "fullthrow %s, %s on %s\n", r.Software, r.Go, r.System)
 	for _, v := range r.Results {
 		if !v.Within {
@@ -42,8 +40,8 @@ func (r selfcheckReport) tell(w io.Writer, sources bool) {
 			origin(w, v)
 		}
 	}
-	for _, area := range selfcheck.Areas() {
-		for _, p := range selfcheck.Provenances() {
+	for _, area := range Areas() {
+		for _, p := range Provenances() {
 			headed := false
 			for _, v := range r.Results {
 				if v.Area != area || v.Provenance != p {
@@ -64,7 +62,7 @@ func (r selfcheckReport) tell(w io.Writer, sources bool) {
 		}
 	}
 	var kinds []string
-	for _, p := range selfcheck.Provenances() {
+	for _, p := range Provenances() {
 		if n := r.Provenance[p]; n > 0 {
 			kinds = append(kinds, fmt.Sprintf("%s %d", p, n))
 		}
@@ -73,7 +71,7 @@ func (r selfcheckReport) tell(w io.Writer, sources bool) {
 }
 
 // row is one line of the table.
-func row(w io.Writer, v selfcheck.Result) {
+func row(w io.Writer, v Result) {
 	mark, differs, allowed := " ", "same", "none"
 	if !v.Within {
 		mark, differs = "!", "MISSED"
@@ -97,7 +95,7 @@ func size(d float64) string {
 }
 
 // shownValue is the computed value with as many digits as are of interest.
-func shownValue(v selfcheck.Result) string {
+func shownValue(v Result) string {
 	switch x := v.Computed.(type) {
 	case float64:
 		digits := 12
@@ -125,7 +123,7 @@ func short(s string, n int) string {
 }
 
 // origin is where a value is from and how it was computed.
-func origin(w io.Writer, v selfcheck.Result) {
+func origin(w io.Writer, v Result) {
 	detail(w, v.Provenance, v.Source)
 	detail(w, "call", v.Call)
 	if v.Note != "" {
@@ -135,7 +133,7 @@ func origin(w io.Writer, v selfcheck.Result) {
 
 // detail is a line below a value, wrapped.
 func detail(w io.Writer, name, text string) {
-	lines := strings.TrimSuffix(terminal.Wrap(text+"\n", 78), "\n")
+	lines := strings.TrimSuffix(wording.Wrap(text+"\n", 78), "\n")
 	for line := range strings.Lines(lines) {
 		fmt.Fprintf(w, "    %-16s %s\n", name, strings.TrimSpace(line))
 		name = ""
