@@ -112,7 +112,7 @@ func (q *question) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		cells = 24
 	}
 	const figures = 45 // columns of the figures
-	above := slices.ContainsFunc(p.Bars, func(b yield.Bar) bool { return terminal.Columns(b.Name) > q.out.Room()-cells-figures })
+	above := slices.ContainsFunc(p.Bars, func(b yield.Bar) bool { return wording.Columns(b.Name) > q.out.Room()-cells-figures })
 	if above {
 		cells = min(q.out.Room()-figures, 50)
 	}

@@ -137,7 +137,7 @@ func (q *question) tellTrend(by store.By, r yield.TrendResult, target *yield.Tar
 	name, digits := 5, 1
 	for _, p := range points {
 		shares = append(shares, p.FirstPass)
-		name = max(name, terminal.Columns(p.Key))
+		name = max(name, wording.Columns(p.Key))
 		digits = max(digits, len(strconv.FormatInt(p.Counts.Units, 10)))
 	}
 	mark := math.NaN()
@@ -201,7 +201,7 @@ func (q *question) tellChecks(y *review.Today) {
 	name := 5
 	for _, c := range lossy {
 		shares = append(shares, c.Share)
-		name = max(name, terminal.Columns(c.Check))
+		name = max(name, wording.Columns(c.Check))
 	}
 	axis := terminal.ShareCells(min(max(q.out.Room()-name-25, 16), 60), math.NaN(), shares...)
 	g := terminal.Grid{Right: "lrrl", Head: []string{"check", "failed", "passed", axis.Ends(terminal.WholePercent)}}
