@@ -216,7 +216,7 @@ func (l *lotTally) Summary(records string, pages []string) {
 		l.screen.Say("  sound, yet failed: %s", e)
 	}
 	l.screen.Say("\nRecords: %s", records)
-	l.screen.Say("  what they say: fullthrow today --data %s (or fails, drift, hold, differs, unit)", records)
+	l.screen.Say("  what they say: fullthrow today --data %s --period all (or fails, drift, hold, differs, unit)", records)
 	l.screen.Say("  prove them:    fullthrow verify %s", records)
 	if len(l.bad) > 0 {
 		file := filepath.Join(records, filepath.FromSlash(l.bad[0].File))
