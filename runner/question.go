@@ -47,8 +47,10 @@ func (a *app) question(name string, args ...string) *question {
 
 // optionWords say what an option is for: as a flag, with what it takes.
 var optionWords = map[string]string{
-	"period":         "`WHEN` the runs began, in one word: shift, today, yesterday, 24h, 7d (calendar days, today\nincluded), 4w, 2026-03, 2026-W10, 2026-03-02, all; default: ",
-	"since":          "`WHEN` the runs began at the earliest, instead of --period: as there, or \"2026-03-02 06:00\";\nkept to half hours",
+	"period": "`WHEN` the runs began, in one word: shift, today, yesterday, 24h, 7d (calendar days, today\n" +
+		"included), 4w, 2026-03, 2026-W10, 2026-03-02, all; default: ",
+	"since": "`WHEN` the runs began at the earliest, instead of --period: as there, or \"2026-03-02 06:00\";\n" +
+		"kept to half hours",
 	"until":          "`WHEN` they began at the latest; a day is meant to its end",
 	"product":        "only of `NAME`",
 	"revision":       "only of `REV` of the product",
@@ -73,7 +75,8 @@ var optionWords = map[string]string{
 
 // byWords say what --by is of a question.
 var byWords = map[string]string{
-	review.AskToday:   "show the yield by `WHAT`: hour, shift, day, week, month, lot, revision, station, nest, operator, product",
+	review.AskToday: "show the yield by `WHAT`: hour, shift, day, week, month, lot, revision, station, nest,\n" +
+		"operator, product",
 	review.AskFails:   "count by `WHAT`: cause (default), check or reading",
 	review.AskDrift:   "one point each `WHAT`: unit, hour, shift, day, week, lot, revision, station, nest, operator",
 	review.AskDiffers: "without A and B: what is compared, `WHAT`: lot (default), station, revision, product, nest, operator",
@@ -140,7 +143,8 @@ func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Comma
 		}
 		defer func() { err = errors.Join(err, records.Close()) }()
 		live := terminal.NewScreen(q.app.errs)
-		r.Records, r.Where, r.Progress = records, where, func(what string, done, total int) { live.Now("%s %d of %d", what, done, total) }
+		r.Records, r.Where = records, where
+		r.Progress = func(what string, done, total int) { live.Now("%s %d of %d", what, done, total) }
 		q.review, q.plantRead = r, plant
 		err = q.refused(answer(cmd.Context()))
 		live.Now("")
@@ -149,7 +153,8 @@ func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Comma
 }
 
 // answered asks and shows the answer: as JSON, or by tell.
-func answered[T any](ctx context.Context, q *question, ask func(context.Context, review.Question) (T, error), tell func(*T) error) error {
+func answered[T any](ctx context.Context, q *question, ask func(context.Context, review.Question) (T, error),
+	tell func(*T) error) error {
 	a, err := ask(ctx, q.asked)
 	if err != nil {
 		return err
@@ -192,7 +197,9 @@ func (q *question) selected() string {
 	} else if s.Revision != "" {
 		parts = append(parts, "revision "+s.Revision)
 	}
-	for _, x := range []struct{ word, value string }{{"lot ", s.Lot}, {"station ", s.Station}, {"nest ", s.Nest}, {"operator ", s.Operator}} {
+	for _, x := range []struct{ word, value string }{
+		{"lot ", s.Lot}, {"station ", s.Station}, {"nest ", s.Nest}, {"operator ", s.Operator},
+	} {
 		if x.value != "" {
 			parts = append(parts, x.word+x.value)
 		}

@@ -42,7 +42,8 @@ func recordsToKeep(dir, below string) (string, error) {
 	}
 	for at := filepath.Dir(begin); ; at = filepath.Dir(at) {
 		if found, ok := archive.Find(at); ok && found == at {
-			return "", input.Usage("records in %s would lie within those in %s", dir, at).Hint("give --data " + at + ", or another folder")
+			return "", input.Usage("records in %s would lie within those in %s", dir, at).
+				Hint("give --data " + at + ", or another folder")
 		}
 		if at == filepath.Dir(at) {
 			return filepath.Join(dir, below), nil

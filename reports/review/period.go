@@ -28,7 +28,8 @@ type stretch struct {
 var (
 	spanText = regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?) ?(min|h|d|w)$`)
 	weekText = regexp.MustCompile(`^([0-9]{4})-W([0-9]{2})$`)
-	layouts  = []string{"2006-01-02", "2006-01", "2006", "2006-01-02 15:04", "2006-01-02T15:04", "2006-01-02 15:04:05", "2006-01-02T15:04:05", time.RFC3339}
+	layouts  = []string{"2006-01-02", "2006-01", "2006", "2006-01-02 15:04", "2006-01-02T15:04",
+		"2006-01-02 15:04:05", "2006-01-02T15:04:05", time.RFC3339}
 )
 
 // parseWhen reads a date, a month, a week (ISO 8601), a date and time, "today",

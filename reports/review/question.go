@@ -39,9 +39,10 @@ func Filters() []string {
 
 // own are the options that a question has beside the filters.
 var own = map[string][]string{
-	AskToday:   {"by", "target", "takt", "shifts", "confidence"},
-	AskFails:   {"by", "confidence"},
-	AskDrift:   {"reading", "chart", "by", "every", "first", "rules", "retests", "golden", "without-failed", "shifts", "confidence"},
+	AskToday: {"by", "target", "takt", "shifts", "confidence"},
+	AskFails: {"by", "confidence"},
+	AskDrift: {"reading", "chart", "by", "every", "first", "rules", "retests", "golden", "without-failed", "shifts",
+		"confidence"},
 	AskHold:    {"reading", "every", "retests", "confidence"},
 	AskDiffers: {"a", "b", "by", "reading", "confidence"},
 	AskUnit:    {"serial", "run"},
@@ -119,16 +120,6 @@ var ChartNames = []struct {
 	{"u", yield.ChartU}, {"u-prime", yield.ChartUPrime}, {"c", yield.ChartC},
 }
 
-// ChartName is the short name of a kind.
-func ChartName(kind yield.ChartKind) string {
-	for _, c := range ChartNames {
-		if c.Kind == kind {
-			return c.Name
-		}
-	}
-	return string(kind)
-}
-
 // ChartsOf are the charts of counts (of the yield) or of values (of a reading).
 func ChartsOf(counts bool) (names []string) {
 	for _, c := range ChartNames {
@@ -202,7 +193,8 @@ func (r *Review) Parse(name string, options map[string]string) (q Question, err 
 }
 
 func printable(s string) bool {
-	return utf8.ValidString(s) && !strings.ContainsFunc(s, func(c rune) bool { return !unicode.IsPrint(c) || c == unicode.ReplacementChar })
+	hidden := func(c rune) bool { return !unicode.IsPrint(c) || c == unicode.ReplacementChar }
+	return utf8.ValidString(s) && !strings.ContainsFunc(s, hidden)
 }
 
 // read takes in one option.
@@ -343,7 +335,7 @@ func (q *Question) fits() error {
 		return nil
 	}
 	if q.Chart != "" && q.Chart.Counts() == q.isReading() {
-		return &Problem{Code: BadChart, Args: []any{"name", "chart", "value", ChartName(q.Chart), "allowed", strings.Join(ChartsOf(!q.isReading()), ", ")}}
+		return problem(BadChart, "name", "chart", "value", q.values["chart"], "allowed", strings.Join(ChartsOf(!q.isReading()), ", "))
 	}
 	if !q.isReading() {
 		for _, option := range []string{"every", "retests", "golden", "without-failed"} {
