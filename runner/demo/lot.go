@@ -47,7 +47,7 @@ type lotTally struct {
 	broken  map[kindOfFailure]int // units by what they broke first
 	bad     []archive.Sealed      // not passed, in order
 	escaped []string              // passed although the simulation gave them a defect
-	wronged []string              // not passed although they are sound
+	wronged []string              // not passed although they are good
 }
 
 func NewTally(s *terminal.Screen, units int) *lotTally {
@@ -208,12 +208,12 @@ func (l *lotTally) Summary(records string, pages []string) {
 		}
 	}
 	l.screen.Say("\nThe simulation knows what it made: %s with a defect passed, %s failed.",
-		wording.Count(len(l.escaped), "unit"), wording.Count(len(l.wronged), "sound unit"))
+		wording.Count(len(l.escaped), "unit"), wording.Count(len(l.wronged), "good unit"))
 	for _, e := range l.escaped {
 		l.screen.Say("  passed in spite of it: %s", e)
 	}
 	for _, e := range l.wronged {
-		l.screen.Say("  sound, yet failed: %s", e)
+		l.screen.Say("  good, yet failed: %s", e)
 	}
 	l.screen.Say("\nRecords: %s", records)
 	l.screen.Say("  what they say: fullthrow today --data %s --period all (or fails, drift, hold, differs, unit)", records)

@@ -45,7 +45,7 @@ const deskLimits = `product = "kittiwake-k8"
 lower = 1
 upper = 12
 unit = "uA"
-why = "a sound unit draws some 9 uA"
+why = "a good unit draws some 9 uA"
 
 [sight.cap]
 equal = true
@@ -76,7 +76,7 @@ why = "a receiver that sends nothing has heard nothing"
 lower = 1
 upper = 12
 unit = "uA"
-why = "a sound unit draws some 9 uA"
+why = "a good unit draws some 9 uA"
 `
 
 const capPicture = `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 320 200"><rect width="320" height="200" fill="#eef2f5"/>
