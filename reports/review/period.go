@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -25,12 +26,14 @@ type stretch struct {
 	open     bool
 }
 
+// What is read by more than a layout.
 var (
-	spanText = regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?) ?(min|h|d|w)$`)
-	weekText = regexp.MustCompile(`^([0-9]{4})-W([0-9]{2})$`)
-	layouts  = []string{"2006-01-02", "2006-01", "2006", "2006-01-02 15:04", "2006-01-02T15:04",
-		"2006-01-02 15:04:05", "2006-01-02T15:04:05", time.RFC3339}
+	spanText = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?) ?(min|h|d|w)$`) })
+	weekText = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([0-9]{4})-W([0-9]{2})$`) })
 )
+
+var layouts = []string{"2006-01-02", "2006-01", "2006", "2006-01-02 15:04", "2006-01-02T15:04",
+	"2006-01-02 15:04:05", "2006-01-02T15:04:05", time.RFC3339}
 
 // parseWhen reads a date, a month, a week (ISO 8601), a date and time, "today",
 // "yesterday", "now", or a span back from now, in now's zone. A date is the
@@ -53,11 +56,11 @@ func parseWhen(text string, now time.Time) (s stretch, code string) {
 	case "yesterday":
 		return days(year, month, day-1, 1), ""
 	}
-	if m := spanText.FindStringSubmatch(strings.ToLower(text)); m != nil {
+	if m := spanText().FindStringSubmatch(strings.ToLower(text)); m != nil {
 		from, code := spanBack(now, m[1], m[2])
 		return stretch{from: from, to: from, open: true}, code
 	}
-	if m := weekText.FindStringSubmatch(strings.ToUpper(text)); m != nil {
+	if m := weekText().FindStringSubmatch(strings.ToUpper(text)); m != nil {
 		y, _ := strconv.Atoi(m[1])
 		w, _ := strconv.Atoi(m[2])
 		// 4 January lies in week 1.

@@ -4,7 +4,6 @@ import (
 	"context"
 	"net/http"
 	"net/url"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -36,8 +35,12 @@ type query struct {
 // others are what an address holds beside the options of its question.
 var others = []string{"was", "format", "table"}
 
-// plainWord is what those may be.
-var plainWord = regexp.MustCompile(`^[A-Za-z0-9 .:_-]{0,120}$`)
+// plainWord reports whether one of those is of letters, digits and a few signs.
+func plainWord(s string) bool {
+	return len(s) <= 120 && !strings.ContainsFunc(s, func(c rune) bool {
+		return !(c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z' || c >= '0' && c <= '9' || strings.ContainsRune(" .:_-", c))
+	})
+}
 
 // presets are the periods of the menu, in its order.
 var presets = []string{review.PeriodShift, review.PeriodToday, "yesterday", "7d", "30d", "90d", "365d", review.PeriodAll}
@@ -55,7 +58,7 @@ func (m *Manager) read(r *http.Request, path string) (*query, error) {
 		return q, refuse(http.StatusBadRequest, "manager.bad.address")
 	}
 	for _, name := range others {
-		if !plainWord.MatchString(given.Get(name)) {
+		if !plainWord(given.Get(name)) {
 			return q, refuse(http.StatusBadRequest, "manager.bad.address")
 		}
 	}
