@@ -8,16 +8,16 @@ import (
 
 func labels() map[string]Function {
 	return map[string]Function{
-		"reports.CheckMod3736": func(a *Args) (Figures, error) {
+		"serial.CheckMod3736": func(a *Args) (Figures, error) {
 			c, err := serial.CheckMod3736(a.Text(0))
 			return Figures{"check character": string(rune(c))}, err
 		},
-		"reports.CheckGS1": func(a *Args) (Figures, error) {
+		"serial.CheckGS1": func(a *Args) (Figures, error) {
 			c, err := serial.CheckGS1(a.Text(0))
 			return Figures{"check digit": string(rune(c))}, err
 		},
 		// A label as scanned, ^ for FNC1. That it is refused is an answer.
-		"reports.SerialFormat.ParseScan": func(a *Args) (Figures, error) {
+		"serial.Format.ParseScan": func(a *Args) (Figures, error) {
 			number, gtin, err := serial.Format{Product: "any"}.ParseScan(strings.ReplaceAll(a.Text(0), "^", "\x1d"))
 			switch {
 			case err == nil:
