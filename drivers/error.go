@@ -17,9 +17,10 @@ const (
 	Gone       Kind = "gone"         // unplugged, connection closed by the other side
 	Busy       Kind = "busy"         // held by another process or another call
 	OutOfRange Kind = "out of range" // asked for more than the device can do; nothing was sent
-	Refused    Kind = "refused"      // the device answered that it will not (SCPI error queue, G-code error, Modbus exception)
-	Closed     Kind = "closed"       // used after our own Close
-	Fault      Kind = "fault"        // anything else: the machine's own failure
+	// the device answered that it will not (SCPI error queue, G-code error, Modbus exception)
+	Refused Kind = "refused"
+	Closed  Kind = "closed" // used after our own Close
+	Fault   Kind = "fault"  // anything else: the machine's own failure
 )
 
 // Error is a failure of a device. It reads "device: verb: cause".

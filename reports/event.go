@@ -62,12 +62,13 @@ type Source struct {
 
 // Start opens a run.
 type Start struct {
-	Run       string   `json:"run"`                // unique: see [NewRunID]
-	Station   string   `json:"station"`            // name of the test station
-	Nest      string   `json:"nest"`               // place in the station for one unit
-	Operator  string   `json:"operator,omitempty"` // who ran it, as given
-	Unit      Unit     `json:"unit"`
-	Attempt   int      `json:"attempt"`              // 1 for a unit's first run at this station, 2 for the first retest, ...
+	Run      string `json:"run"`                // unique: see [NewRunID]
+	Station  string `json:"station"`            // name of the test station
+	Nest     string `json:"nest"`               // place in the station for one unit
+	Operator string `json:"operator,omitempty"` // who ran it, as given
+	Unit     Unit   `json:"unit"`
+	// 1 for a unit's first run at this station, 2 for the first retest, ...
+	Attempt   int      `json:"attempt"`
 	CycleTime float64  `json:"cycle_time,omitempty"` // s, how long the plan means a run to take
 	Takt      float64  `json:"takt,omitempty"`       // s, of the station: the line wants one unit every so long
 	Simulated bool     `json:"simulated,omitempty"`  // no hardware: the unit and bench were simulated
@@ -200,10 +201,11 @@ type Fault struct {
 // Unsafe is a device that can hurt people and could not be put into its safe
 // state. One that only reads is never listed: it is a [Fault] at most.
 type Unsafe struct {
-	Device string   `json:"device"`           // its role in the bench file
-	Drives []string `json:"drives,omitempty"` // what it can hurt with: "power", "motion", "radio"; none: nobody has said
-	Kind   string   `json:"kind,omitempty"`   // of the failure, see drivers.Kind
-	Text   string   `json:"text,omitempty"`   // the driver's words: "no reply in 1s"
+	Device string `json:"device"` // its role in the bench file
+	// what it can hurt with: "power", "motion", "radio"; none: nobody has said
+	Drives []string `json:"drives,omitempty"`
+	Kind   string   `json:"kind,omitempty"` // of the failure, see drivers.Kind
+	Text   string   `json:"text,omitempty"` // the driver's words: "no reply in 1s"
 }
 
 // End closes a run.

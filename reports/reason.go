@@ -25,10 +25,11 @@ const (
 	Unrecorded       Code = "unrecorded"          // Text, Hint: the record could not be written in full
 	Internal         Code = "internal"            // Text: a defect of fullthrow
 	ProgramEnds      Code = "program_ends"        // Text, Hint: the program had to end at once
-	MemoryLost       Code = "memory_lost"         // the program goes on taking memory for a plan that could not be stopped
-	MemoryTogether   Code = "memory_together"     // Size, Count runs: nobody knows which plan took it
-	OtherFault       Code = "other_fault"         // Text, Hint: whatever else kept the bench from its work
-	Several          Code = "several"             // Because: more than one thing, none before the others
+	// the program goes on taking memory for a plan that could not be stopped
+	MemoryLost     Code = "memory_lost"
+	MemoryTogether Code = "memory_together" // Size, Count runs: nobody knows which plan took it
+	OtherFault     Code = "other_fault"     // Text, Hint: whatever else kept the bench from its work
+	Several        Code = "several"         // Because: more than one thing, none before the others
 )
 
 // Codes of the plan.
@@ -79,7 +80,8 @@ const (
 	NearLimit           Code = "near_limit"            // nearer than the guard band
 	OnlyMore            Code = "only_more"             // known to be more than this
 	OnlyLess            Code = "only_less"             // known to be less than this
-	OneSided            Code = "one_sided"             // known from one side, and there are single values to compare with
+	// known from one side, and there are single values to compare with
+	OneSided            Code = "one_sided"
 	InconclusiveIsError Code = "inconclusive_is_error" // Because
 	UnknownVerdict      Code = "unknown_verdict"       // Text
 	BadLimit            Code = "bad_limit"             // not finite

@@ -69,24 +69,28 @@ func (r Repair) Check(of Report) (Repair, error) {
 		r.Unit = of.Unit
 	}
 	if r.Unit != of.Unit {
-		return refuse("scan the unit that is on the bench", "unit %.80q is not %.80q, the unit of run %s", r.Unit.SerialNumber, of.Unit.SerialNumber, of.Run)
+		return refuse("scan the unit that is on the bench", "unit %.80q is not %.80q, the unit of run %s",
+			r.Unit.SerialNumber, of.Unit.SerialNumber, of.Run)
 	}
 	if of.Outcome != Failed {
-		return refuse("run the unit again; if it fails, repair it", "run %s did not fail (%s): there is nothing to repair yet", of.Run, of.Outcome)
+		return refuse("run the unit again; if it fails, repair it", "run %s did not fail (%s): there is nothing to "+
+			"repair yet", of.Run, of.Outcome)
 	}
 	for _, t := range []struct {
 		name  string
 		text  *string
 		lines bool
 		most  int
-	}{{"by", &r.By, false, maxRepairName}, {"part", &r.Part, false, maxRepairName}, {"text", &r.Text, true, maxRepairText}} {
+	}{{"by", &r.By, false, maxRepairName}, {"part", &r.Part, false, maxRepairName}, {"text", &r.Text, true,
+		maxRepairText}} {
 		*t.text = CleanText(*t.text, t.lines)
 		if n := utf8.RuneCountInString(*t.text); n > t.most {
 			return refuse("say it in fewer words", "%s has %d characters, at most %d are kept", t.name, n, t.most)
 		}
 	}
 	if !slices.Contains(Findings(), r.Found) && !validRule(r.Found) {
-		return refuse("one of "+strings.Join(Findings(), ", ")+", or the name of a rule of the product's causes", "found %.80q is no finding", r.Found)
+		return refuse("one of "+strings.Join(Findings(), ", ")+", or the name of a rule of the product's causes",
+			"found %.80q is no finding", r.Found)
 	}
 	if !slices.Contains(Remedies(), r.Done) {
 		return refuse("one of "+strings.Join(Remedies(), ", "), "done %.80q is no remedy", r.Done)
@@ -119,7 +123,8 @@ func CleanText(s string, lines bool) string {
 			return c
 		case unicode.IsControl(c), c == '\u2028', c == '\u2029':
 			return ' '
-		case c >= '\u202a' && c <= '\u202e', c >= '\u2066' && c <= '\u2069', c == '\u200e', c == '\u200f', c == '\ufeff':
+		case c >= '\u202a' && c <= '\u202e', c >= '\u2066' && c <= '\u2069', c == '\u200e', c == '\u200f',
+			c == '\ufeff':
 			return -1
 		}
 		return c

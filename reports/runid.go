@@ -27,7 +27,8 @@ func NewRunID(at time.Time, station, nest string) string {
 		n >>= 5
 	}
 	at = at.UTC()
-	return fmt.Sprintf("%s%03dZ-%s-%s-%s", at.Format("20060102T150405"), at.Nanosecond()/1e6, plain(station), plain(nest), tail[:])
+	return fmt.Sprintf("%s%03dZ-%s-%s-%s", at.Format("20060102T150405"), at.Nanosecond()/1e6, plain(station),
+		plain(nest), tail[:])
 }
 
 func plain(s string) string {

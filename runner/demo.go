@@ -62,7 +62,8 @@ same lot.`,
 	c.Flags().Uint64Var(&o.seed, "seed", o.seed, "make the lot that belongs to `S`")
 	c.Flags().IntVar(&o.nests, "nests", o.nests, "test `N` units at a time")
 	c.Flags().StringVar(&o.lot, "lot", o.lot, "`LOT` in the serial numbers")
-	c.Flags().BoolVar(&web, "serve", false, "show a station with its pages in a browser instead: fullthrow serve --bench demo")
+	c.Flags().BoolVar(&web, "serve", false, "show a station with its pages in a browser instead: fullthrow serve "+
+		"--bench demo")
 	serveFlags(c, &pages)
 	for _, name := range []string{"listen", "log", "pace"} {
 		c.Flags().Lookup(name).Hidden = true // those of serve
@@ -118,7 +119,8 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 				unit := reports.Unit{Product: m.Product.Product, Revision: m.Product.Revision, Lot: o.lot}
 				if unit.SerialNumber, failures[k] = demo.Serial(o.lot, i+1); failures[k] == nil {
 					var sealed archive.Sealed
-					if sealed, failures[k] = nest.Run(ctx, station.Job{Unit: unit, Operator: "demo"}); failures[k] == nil {
+					if sealed, failures[k] = nest.Run(ctx, station.Job{Unit: unit,
+						Operator: "demo"}); failures[k] == nil {
 						l.Add(i, demo.Result{Sealed: sealed, Defects: defects})
 					}
 				}

@@ -102,12 +102,13 @@ func (q *question) export(ctx context.Context, e export.Kind, format, file strin
 		return err
 	}
 	progress := terminal.NewScreen(q.app.Errs)
-	err = e.Write(&export.Exporter{Records: q.Review.Records, Sel: q.Sel, Errs: q.app.Errs}, ctx, func(values ...any) error {
-		if rows++; rows%500 == 0 {
-			progress.Now("%d rows", rows)
-		}
-		return row(values...)
-	})
+	err = e.Write(&export.Exporter{Records: q.Review.Records, Sel: q.Sel, Errs: q.app.Errs}, ctx,
+		func(values ...any) error {
+			if rows++; rows%500 == 0 {
+				progress.Now("%d rows", rows)
+			}
+			return row(values...)
+		})
 	progress.Now("")
 	if err = errors.Join(err, b.Flush()); err != nil {
 		return err

@@ -54,7 +54,8 @@ may test meanwhile, and fullthrow serve sends by itself.`,
 		},
 	}
 	c.Flags().StringVar(&a.Data, "data", "", "send the records in `DIR`; default: ~/.local/state/fullthrow")
-	c.Flags().StringVar(&plant, "plant", "", "`DSN` of the plant's database, like postgres://user@host/fullthrow; default: "+records.PlantVariable+",\nwhere nobody sees a password")
+	c.Flags().StringVar(&plant, "plant", "", "`DSN` of the plant's database, like postgres://user@host/fullthrow; "+
+		"default: "+records.PlantVariable+",\nwhere nobody sees a password")
 	c.Flags().BoolVar(&follow, "follow", false, "go on sending what comes, until Ctrl-C")
 	c.Flags().BoolVar(&attachments, "attachments", true, "send captures and plots too")
 	c.Flags().BoolVar(&asJSON, "json", false, "write how it stands as JSON; with --follow a line for every change")
@@ -64,7 +65,8 @@ may test meanwhile, and fullthrow serve sends by itself.`,
 func (a *app) forward(ctx context.Context, plant string, follow, attachments, asJSON bool) error {
 	dsn := cmp.Or(plant, records.PlantVariableValue())
 	if dsn == "" {
-		return input.Usage("forward: no plant is named").Hint("set " + records.PlantVariable + ", or give --plant postgres://user@host/fullthrow")
+		return input.Usage("forward: no plant is named").Hint("set " + records.PlantVariable +
+			", or give --plant postgres://user@host/fullthrow")
 	}
 	if err := records.ReadablePlant(dsn); err != nil {
 		return err
@@ -127,7 +129,8 @@ func (a *app) forward(ctx context.Context, plant string, follow, attachments, as
 		if errors.As(err, &h) {
 			return err
 		}
-		return (&input.Failure{Code: input.ExitBench, Err: err}).Hint("nothing is lost: what was not sent stays in the records, and goes with the next try")
+		return (&input.Failure{Code: input.ExitBench, Err: err}).Hint("nothing is lost: what was not sent stays in " +
+			"the records, and goes with the next try")
 	}
 	if len(st.Problems) > 0 {
 		return quiet(input.ExitFailed)

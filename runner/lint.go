@@ -106,6 +106,7 @@ func (a *app) lint(ctx context.Context, from product.Sources) error {
 	if m.Causes != nil {
 		rules = wording.Count(len(m.Causes.Names()), "cause") + ", "
 	}
-	fmt.Fprintf(a.out, "no problem: %s, %s, %s%s\n", wording.Count(len(m.Plan.Checks), "check"), wording.Count(len(m.Limits.Names()), "limit"), rules, wording.Count(len(benches), "bench file"))
+	fmt.Fprintf(a.out, "no problem: %s, %s, %s%s\n", wording.Count(len(m.Plan.Checks), "check"),
+		wording.Count(len(m.Limits.Names()), "limit"), rules, wording.Count(len(benches), "bench file"))
 	return nil
 }

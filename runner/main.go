@@ -118,7 +118,8 @@ Flags:
 
 // newNames are what commands of old are called now.
 var newNames = map[string]string{
-	"yield": review.AskToday, "pareto": review.AskFails, "chart": review.AskDrift, "capability": review.AskHold, "compare": review.AskDiffers,
+	"yield": review.AskToday, "pareto": review.AskFails, "chart": review.AskDrift, "capability": review.AskHold,
+	"compare": review.AskDiffers,
 	"history": review.AskUnit,
 }
 
@@ -161,7 +162,8 @@ func takes(names ...string) cobra.PositionalArgs {
 		case len(args) < len(names):
 			return input.Usage("%s: %s is missing", cmd.Name(), names[len(args)]).Hint("fullthrow help " + cmd.Name())
 		case len(args) > len(names):
-			return input.Usage("%s: %q is one argument too many", cmd.Name(), args[len(names)]).Hint("fullthrow help " + cmd.Name())
+			return input.Usage("%s: %q is one argument too many", cmd.Name(), args[len(names)]).Hint("fullthrow help " +
+				cmd.Name())
 		}
 		return nil
 	}
@@ -175,7 +177,8 @@ func (a *app) dataFlag(c *cobra.Command, about string) {
 func upTo(most int) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) > most {
-			return input.Usage("%s: %q is one argument too many", cmd.Name(), args[most]).Hint("fullthrow help " + cmd.Name())
+			return input.Usage("%s: %q is one argument too many", cmd.Name(), args[most]).Hint("fullthrow help " +
+				cmd.Name())
 		}
 		return nil
 	}

@@ -52,7 +52,8 @@ carry a unit: 60mA, "2.4 GHz".`,
 			for _, m := range offline.List() {
 				names = append(names, m.Word())
 			}
-			return input.Usage("measure: there is no measurement %q", args[0]).Hint(input.Meant(args[0], names)).Hint("fullthrow help measure lists them")
+			return input.Usage("measure: there is no measurement %q", args[0]).Hint(input.Meant(args[0], names)).Hint(
+				"fullthrow help measure lists them")
 		},
 	}
 	for _, m := range offline.List() {
@@ -90,12 +91,15 @@ func (a *app) measureOne(m offline.Measurement) *cobra.Command {
 		c.Flags().Var(quantityFlag{typed[f.Name], f.Kind}, f.Name, f.Help)
 	}
 	if m.Sampled() {
-		c.Flags().StringSliceVar(&columns, "column", nil, "take the column `NAME` of a table with several; a list for several files")
-		c.Flags().StringVar(&fullScale, "full-scale", "", "a sample of 1 stands for `X`, as 20Pa; default: a fraction of full scale")
+		c.Flags().StringSliceVar(&columns, "column", nil, "take the column `NAME` of a table with several; a list "+
+			"for several files")
+		c.Flags().StringVar(&fullScale, "full-scale", "", "a sample of 1 stands for `X`, as 20Pa; default: a "+
+			"fraction of full scale")
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "write the result as JSON, in SI units without prefix")
 	if m.Draws() {
-		c.Flags().StringVar(&plot, "plot", "", "draw what was measured, with what was found marked, into `FILE`, an SVG")
+		c.Flags().StringVar(&plot, "plot", "",
+			"draw what was measured, with what was found marked, into `FILE`, an SVG")
 	}
 	c.RunE = func(_ *cobra.Command, args []string) error {
 		s := offline.Settings{Arguments: args, Options: map[string]string{}, Columns: columns, FullScale: fullScale}

@@ -45,7 +45,8 @@ func listSerial(w io.Writer) error {
 	for _, p := range ports {
 		name := p.Path
 		if p.USB != (serialport.USB{}) {
-			name = strings.TrimRight(strings.ToLower(fmt.Sprintf("usb:%s:%s", p.USB.Vendor, p.USB.Product))+":"+p.USB.Serial, ":")
+			name = strings.TrimRight(strings.ToLower(fmt.Sprintf("usb:%s:%s", p.USB.Vendor, p.USB.Product))+":"+
+				p.USB.Serial, ":")
 		}
 		portLine(w, name, terminal.NonEmpty(elsewhere(p.Path, name), p.About)...)
 	}
@@ -57,7 +58,8 @@ func listSerial(w io.Writer) error {
 
 // portLine writes a port as it stands in a bench file, and what it is.
 func portLine(w io.Writer, name string, about ...string) {
-	fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("  port = %-34q %s", name, strings.Join(terminal.NonEmpty(about...), ", ")), " "))
+	fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("  port = %-34q %s", name, strings.Join(terminal.NonEmpty(about...),
+		", ")), " "))
 }
 
 // elsewhere is the path, where the name is another.

@@ -65,9 +65,10 @@ var optionWords = map[string]string{
 var byWords = map[string]string{
 	review.AskToday: "show the yield by `WHAT`: hour, shift, day, week, month, lot, revision, station, nest,\n" +
 		"operator, product",
-	review.AskFails:   "count by `WHAT`: cause (default), check or reading",
-	review.AskDrift:   "one point each `WHAT`: unit, hour, shift, day, week, lot, revision, station, nest, operator",
-	review.AskDiffers: "without A and B: what is compared, `WHAT`: lot (default), station, revision, product, nest, operator",
+	review.AskFails: "count by `WHAT`: cause (default), check or reading",
+	review.AskDrift: "one point each `WHAT`: unit, hour, shift, day, week, lot, revision, station, nest, operator",
+	review.AskDiffers: "without A and B: what is compared, `WHAT`: lot (default), station, revision, product, nest, " +
+		"operator",
 }
 
 // mapFlag is a flag whose text stands in a map.

@@ -91,7 +91,8 @@ and print well; for a PDF, print them to a file from a browser.`,
 		RunE: func(_ *cobra.Command, args []string) error { return a.report(args[0], to) },
 	}
 	c.Flags().StringVar(&to.html, "html", "", "write a page that prints well to `OUT`; - is standard output")
-	c.Flags().StringVar(&to.certificate, "certificate", "", "write one page for the customer of a unit that passed to `OUT`; - is standard output")
+	c.Flags().StringVar(&to.certificate, "certificate", "", "write one page for the customer of a unit that passed "+
+		"to `OUT`; - is standard output")
 	c.Flags().StringVar(&to.csv, "csv", "", "write the readings for a spreadsheet to `OUT`; - is standard output")
 	c.Flags().StringVar(&to.language, "language", "en", "of page, certificate and table: "+spoken())
 	return c
@@ -138,8 +139,10 @@ func (a *app) report(file string, to reportFiles) error {
 		note  string
 	}{
 		{to.html, func(w io.Writer, s archive.Sealed) error { return page.WriteHTML(w, s, o) }, ""},
-		{to.certificate, func(w io.Writer, s archive.Sealed) error { return page.WriteCertificate(w, s, o) }, " (one page; for a PDF, print it to a file from a browser)"},
-		{to.csv, func(w io.Writer, s archive.Sealed) error { return page.WriteCSV(w, s, book.Translator(to.language)) }, ""},
+		{to.certificate, func(w io.Writer, s archive.Sealed) error { return page.WriteCertificate(w, s, o) },
+			" (one page; for a PDF, print it to a file from a browser)"},
+		{to.csv, func(w io.Writer, s archive.Sealed) error { return page.WriteCSV(w, s, book.Translator(to.language)) },
+			""},
 	} {
 		var err error
 		switch f.out {
@@ -169,7 +172,8 @@ func (a *app) report(file string, to reportFiles) error {
 
 // tellReport shows a report as it was shown while it ran.
 func (a *app) tellReport(r reports.Report, file string) {
-	p := &terminal.Passage{Full: true, S: terminal.NewScreen(a.out), Started: r.Started, CycleTime: r.CycleTime, Ranked: len(r.Causes) > 0}
+	p := &terminal.Passage{Full: true, S: terminal.NewScreen(a.out), Started: r.Started, CycleTime: r.CycleTime,
+		Ranked: len(r.Causes) > 0}
 	p.S.Say("%s\n%s", p.Head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))
 	for _, c := range r.Checks {
 		p.Tell(reports.Event{Kind: reports.CheckStarted, Time: c.Started, Check: &c})

@@ -54,7 +54,8 @@ allowed. The same seed gives the same result, whatever the number of nests.`,
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&o.Population, "population", "", "`FILE` with the shares and severities of defects; default: the product's population.toml")
+	f.StringVar(&o.Population, "population", "", "`FILE` with the shares and severities of defects; default: the "+
+		"product's population.toml")
 	f.IntVar(&o.Units, "units", o.Units, "take `N` units of the population")
 	f.IntVar(&o.Sweep, "sweep", o.Sweep, "take `N` units of each defect at each severity from 0.1 to 1.5")
 	f.Uint64Var(&o.Seed, "seed", o.Seed, "make the units that belong to `S`")
@@ -92,7 +93,8 @@ func (a *app) rehearse(ctx context.Context, o rehearsal.Options) error {
 	ctx, e := a.begin(ctx)
 	defer e.done()
 	live := terminal.NewScreen(a.Errs)
-	h := &rehearsal.Rehearsal{Method: m, Bench: b, Nest: nest, People: people, Options: o, PopulationAt: at, Screen: live}
+	h := &rehearsal.Rehearsal{Method: m, Bench: b, Nest: nest, People: people, Options: o, PopulationAt: at,
+		Screen: live}
 	err = h.Run(ctx)
 	live.Now("")
 	if err != nil {

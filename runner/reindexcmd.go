@@ -69,7 +69,8 @@ func (q *question) reindex(ctx context.Context) error {
 	}
 	took := time.Since(began).Seconds()
 	if q.asJSON {
-		return q.app.writeJSON(reindexAnswer{reindexSchema, dir, r.Files, r.Repairs, append([]store.Flag{}, flags...), took})
+		return q.app.writeJSON(reindexAnswer{reindexSchema, dir, r.Files, r.Repairs, append([]store.Flag{}, flags...),
+			took})
 	}
 	text := "The index was made again from " + wording.Count(r.Files, "report")
 	if r.Repairs > 0 {

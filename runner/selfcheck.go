@@ -55,7 +55,8 @@ func (a *app) selfcheck(calls []selfcheck.Call, o selfcheckOptions) error {
 	functions := selfcheck.Functions()
 	maps.Copy(functions, bench.SelfcheckFunctions())
 	r := selfcheck.Report{
-		Schema: "fullthrow-selfcheck/1", Software: bench.Software(), Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
+		Schema: "fullthrow-selfcheck/1", Software: bench.Software(), Go: runtime.Version(), System: runtime.GOOS + "/" +
+			runtime.GOARCH,
 		Provenance: map[string]int{}, Results: selfcheck.Run(calls, functions),
 	}
 	for _, v := range r.Results {

@@ -31,14 +31,16 @@ Ctrl-C makes every fixture safe and ends it.`,
 		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if o.From.Bench == "" {
-				return input.Usage("serve: --bench FILE is missing").Hint("--bench demo serves a simulated station, to try")
+				return input.Usage("serve: --bench FILE is missing").Hint("--bench demo serves a simulated station, " +
+					"to try")
 			}
 			return a.serve(cmd.Context(), o)
 		},
 	}
 	sourceFlags(c, &o.From)
 	serveFlags(c, &o)
-	c.Flags().StringVar(&o.Plant, "plant", "", "send every report to the plant's database at `DSN`; default: "+records.PlantVariable+" if it is set")
+	c.Flags().StringVar(&o.Plant, "plant", "", "send every report to the plant's database at `DSN`; default: "+
+		records.PlantVariable+" if it is set")
 	c.Flags().BoolVar(&o.History, "history", o.History, "begin a simulated station with three weeks of history")
 	a.dataFlag(c, "~/.local/state/fullthrow; with --bench demo a new temporary folder")
 	return c

@@ -35,14 +35,16 @@ It runs until it is stopped.`,
 			case o.Unit < 0 || o.Unit > 99999:
 				return input.Usage("simulate: --unit %d is not in 1 to 99999", o.Unit)
 			case o.Unit > 0 && o.Defect != "":
-				return input.Usage("simulate: --unit and --defect exclude each other").Hint("a unit of the lot has the defects that the population file gave it")
+				return input.Usage("simulate: --unit and --defect exclude each other").Hint(
+					"a unit of the lot has the defects that the population file gave it")
 			case o.Severity <= 0 || o.Severity > 10:
 				return input.Usage("simulate: --severity %g is not above 0 and up to 10", o.Severity)
 			}
 			return a.simulate(cmd.Context(), o)
 		},
 	}
-	c.Flags().StringVar(&o.Dir, "dir", "", "put bench.toml and the names of the ports into `DIR`; default: a new temporary folder")
+	c.Flags().StringVar(&o.Dir, "dir", "", "put bench.toml and the names of the ports into `DIR`; default: a new "+
+		"temporary folder")
 	c.Flags().Uint64Var(&o.Seed, "seed", o.Seed, "make the lot that belongs to `S`")
 	c.Flags().IntVar(&o.Unit, "unit", 0, "take unit `N` of the demo's lot, with its defects; default: a good unit")
 	c.Flags().StringVar(&o.Defect, "defect", "", "give a good unit the defect `NAME`")
@@ -100,7 +102,8 @@ func (a *app) simulate(ctx context.Context, o demo.SimulateOptions) error {
 	}
 
 	s := terminal.NewScreen(a.out)
-	s.Say("%s Invented data: never use its records as those of real units.", s.Strong("A simulated fixture, in real time."))
+	s.Say("%s Invented data: never use its records as those of real units.",
+		s.Strong("A simulated fixture, in real time."))
 	for k, n := range b.Nests {
 		s.Say("\nnest %s holds %s", n.Name, units[k].About)
 		s.Say("  fullthrow test %s --bench %s --nest %s", units[k].Serial, file, n.Name)

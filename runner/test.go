@@ -37,7 +37,8 @@ cut, the fixture is made safe.`,
 		Args:    takes("SERIAL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if from.Bench == "" {
-				return input.Usage("test: --bench FILE is missing").Hint("a bench file says what hardware there is; fullthrow simulate writes one to try")
+				return input.Usage("test: --bench FILE is missing").Hint("a bench file says what hardware there is; " +
+					"fullthrow simulate writes one to try")
 			}
 			return a.test(cmd.Context(), args[0], from, nest, lot, operator, full)
 		},
@@ -51,7 +52,8 @@ cut, the fixture is made safe.`,
 	return c
 }
 
-func (a *app) test(ctx context.Context, serial string, from product.Sources, nest, lot, operator string, full bool) error {
+func (a *app) test(ctx context.Context, serial string, from product.Sources, nest, lot, operator string,
+	full bool) error {
 	b, err := bench.Load(from.Bench)
 	if err != nil {
 		return err

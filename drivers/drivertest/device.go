@@ -69,7 +69,8 @@ func wantError(t *testing.T, promise string, err error, kind drivers.Kind, devic
 		return
 	}
 	if e.Kind != kind || e.Device != device || e.Op == "" {
-		t.Errorf("%s: got kind %q, device %q, op %q; want kind %q, device %q and an op", promise, e.Kind, e.Device, e.Op, kind, device)
+		t.Errorf("%s: got kind %q, device %q, op %q; want kind %q, device %q and an op", promise, e.Kind, e.Device,
+			e.Op, kind, device)
 	}
 }
 
@@ -110,7 +111,8 @@ func TestLines(t *testing.T, open func(t *testing.T) (drivers.Lines, LineBench))
 						t.Errorf("after Set(%v): level is high %v, want %v", on, got, want)
 					}
 				}
-				for what, makeSafe := range map[string]func(context.Context) error{"Output.Safe": out.Safe, "Lines.Safe": d.Safe} {
+				for what, makeSafe := range map[string]func(context.Context) error{"Output.Safe": out.Safe,
+					"Lines.Safe": d.Safe} {
 					if err := out.Set(ctx, !safe); err != nil {
 						t.Fatal(err)
 					}

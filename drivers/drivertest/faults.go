@@ -27,7 +27,8 @@ import (
 // must never pass: check values). Each play runs in a synctest bubble of its
 // own, on the clock given, and must end within an hour of virtual time.
 // Faults named in skip are left out (with the reason at the call).
-func TestFaults(t *testing.T, tr *Transcript, converse func(ctx context.Context, port drivers.Port, clock drivers.Clock) error, skip ...Fault) {
+func TestFaults(t *testing.T, tr *Transcript, converse func(ctx context.Context, port drivers.Port,
+	clock drivers.Clock) error, skip ...Fault) {
 	t.Helper()
 	t.Run("as recorded", func(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
@@ -55,7 +56,8 @@ func TestFaults(t *testing.T, tr *Transcript, converse func(ctx context.Context,
 						t.Fatalf("%s: the driver was still waiting after an hour", bad.Name)
 					}
 					if got, want := drivers.KindOf(err), fitting[f]; !slices.Contains(want, got) {
-						t.Errorf("%s: driver returned %q (kind %q), want a kind of %q", bad.Name, fmt.Sprint(err), got, want)
+						t.Errorf("%s: driver returned %q (kind %q), want a kind of %q", bad.Name, fmt.Sprint(err), got,
+							want)
 					}
 				})
 			})

@@ -82,7 +82,8 @@ func openChip(name string) (Chip, error) {
 	if len(there) > 0 {
 		hint = "There are: " + strings.Join(there, ", ") + "."
 	}
-	return nil, drivers.Errorf(name, "open", drivers.Gone, "%d GPIO chips have this name or label", len(found)).WithHint(hint)
+	return nil, drivers.Errorf(name, "open", drivers.Gone, "%d GPIO chips have this name or label",
+		len(found)).WithHint(hint)
 }
 
 func openPath(path string) (*chip, error) {

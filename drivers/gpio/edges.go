@@ -58,11 +58,14 @@ func (c *capture) end() error {
 	const op = "record edges"
 	switch {
 	case c.lost > 0:
-		return drivers.Errorf("line", op, drivers.Garbled, "%d edges were lost: the computer was held up and the queue of %d overflowed", c.lost, edgeQueue).
+		return drivers.Errorf("line", op, drivers.Garbled, "%d edges were lost: the computer was held up and the "+
+			"queue of %d overflowed", c.lost, edgeQueue).
 			WithHint("Something keeps this computer from its work, or the line changes far too often: is it connected?")
 	case c.unseen > 0:
-		return drivers.Errorf("line", op, drivers.Garbled, "at least %d edges were lost: two of one direction follow each other", c.unseen).
-			WithHint("The pulses are too short for this computer's interrupts, or it is too busy; a line that is not connected does so too.")
+		return drivers.Errorf("line", op, drivers.Garbled, "at least %d edges were lost: two of one direction "+
+			"follow each other", c.unseen).
+			WithHint("The pulses are too short for this computer's interrupts, or it is too busy; a line that is " +
+				"not connected does so too.")
 	}
 	return nil
 }

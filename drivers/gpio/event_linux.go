@@ -228,5 +228,6 @@ func readClocks() (best moment, err error) {
 
 // date sets e off from m.
 func (m moment) date(e event) drivers.Edge {
-	return drivers.Edge{At: m.at.Add(time.Duration(e.stamp - m.stamp)), Rising: e.rising, Uncertainty: stampError + m.between}
+	return drivers.Edge{At: m.at.Add(time.Duration(e.stamp - m.stamp)), Rising: e.rising, Uncertainty: stampError +
+		m.between}
 }

@@ -228,7 +228,8 @@ func (d *Lines) Find(name string) (int, error) {
 			continue
 		}
 		if found >= 0 {
-			return 0, drivers.Errorf(d.name, "find line", drivers.Fault, "lines %d and %d are both named %q", found, i.Number, name).
+			return 0, drivers.Errorf(d.name, "find line", drivers.Fault, "lines %d and %d are both named %q", found,
+				i.Number, name).
 				WithHint("Give the number instead.")
 		}
 		found = i.Number
@@ -263,14 +264,16 @@ func (d *Lines) Input(name string, n int, activeLow bool) (drivers.Input, error)
 	return &input{line: l, number: n}, nil
 }
 
-func (d *Lines) request(name, op string, n int, activeLow bool, ask func(consumer string) (Line, error)) (*line, error) {
+func (d *Lines) request(name, op string, n int, activeLow bool, ask func(consumer string) (Line, error)) (*line,
+	error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	switch {
 	case d.closed:
 		return nil, drivers.Errorf(name, op, drivers.Closed, "%s is closed", d.name)
 	case n < 0 || n >= d.count:
-		return nil, drivers.Errorf(name, op, drivers.OutOfRange, "%s has lines 0 to %d, no line %d", d.chip, d.count-1, n)
+		return nil, drivers.Errorf(name, op, drivers.OutOfRange, "%s has lines 0 to %d, no line %d", d.chip, d.count-1,
+			n)
 	case d.open[n] != nil:
 		return nil, drivers.Errorf(name, op, drivers.Busy, "line %d is already %s", n, d.open[n].name)
 	}

@@ -54,7 +54,8 @@ func (b *Bus) converse(ctx context.Context, device, op string, sent []byte, time
 	if bad != nil {
 		e := drivers.Errorf(device, op, bad.kind, "%w", bad)
 		if bad.kind == drivers.Garbled {
-			return nil, e.WithHint("Check baud rate, parity and the polarity of the two wires; two devices with one address garble each other.")
+			return nil, e.WithHint("Check baud rate, parity and the polarity of the two wires; two devices with one " +
+				"address garble each other.")
 		}
 		return nil, e
 	}

@@ -223,7 +223,8 @@ func (d *Lines) inRange(name, what string, n, count int) error {
 	case count == 0:
 		return drivers.Errorf(name, "open "+what, drivers.OutOfRange, "%s has no %ss", d.model.Name, what)
 	case n < 1 || n > count:
-		return drivers.Errorf(name, "open "+what, drivers.OutOfRange, "%s has %ss 1 to %d, no %s %d", d.model.Name, what, count, what, n)
+		return drivers.Errorf(name, "open "+what, drivers.OutOfRange, "%s has %ss 1 to %d, no %s %d", d.model.Name,
+			what, count, what, n)
 	}
 	return nil
 }
@@ -269,7 +270,8 @@ func (o *output) Set(ctx context.Context, on bool) error {
 		return err
 	}
 	if got[0] != (on != o.activeLow) {
-		return drivers.Errorf(o.name, "set", drivers.Refused, "coil %d was confirmed but reads back as %v", o.address, got[0]).
+		return drivers.Errorf(o.name, "set", drivers.Refused, "coil %d was confirmed but reads back as %v", o.address,
+			got[0]).
 			WithHint("An adapter that hears what it sends looks like a board that confirms; is the board there?")
 	}
 	return nil
@@ -287,7 +289,8 @@ func (o *output) write(ctx context.Context, op string, on bool) error {
 	if err != nil {
 		return err
 	}
-	if want := []byte{byte(o.address >> 8), byte(o.address), byte(value >> 8), byte(value)}; string(data) != string(want) {
+	if want := []byte{byte(o.address >> 8), byte(o.address), byte(value >> 8), byte(value)}; string(data) != string(
+		want) {
 		return drivers.Errorf(o.name, op, drivers.Garbled, "the board confirms % X, sent was % X", data, want)
 	}
 	return nil

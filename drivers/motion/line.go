@@ -117,7 +117,8 @@ func (m *Machine) acknowledged(ctx context.Context, end time.Time) error {
 			if text == "" {
 				text = "no reason given"
 			}
-			return errorf(drivers.Refused, "the machine answers: error %.100s", text).WithHint("error numbers are in the machine's manual")
+			return errorf(drivers.Refused, "the machine answers: error %.100s", text).WithHint(
+				"error numbers are in the machine's manual")
 		case unknown:
 			return errorf(drivers.Garbled, "%.60q is no answer", line)
 		}
@@ -170,7 +171,8 @@ func (m *Machine) Safe(ctx context.Context) error {
 		if err := m.send(ctx, m.model.Stop); err != nil {
 			return drivers.Wrap(m.name, op, err)
 		}
-		return drivers.Errorf(m.name, op, drivers.Busy, "sent, but another call holds the line and nothing confirms it").WithHint(stopHint)
+		return drivers.Errorf(m.name, op, drivers.Busy,
+			"sent, but another call holds the line and nothing confirms it").WithHint(stopHint)
 	}
 	m.homed.Store(false) // a homing that ended meanwhile
 	owed := m.stale.Swap(true)

@@ -140,7 +140,8 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 		}
 		seg.End = m.clock.Now()
 		if took := seg.End.Sub(seg.Start); took < takes-takes/10-50*time.Millisecond {
-			return errorf(drivers.Fault, "arrived after %v, the movement takes %v", took.Round(time.Millisecond), takes.Round(time.Millisecond)).
+			return errorf(drivers.Fault, "arrived after %v, the movement takes %v", took.Round(time.Millisecond),
+				takes.Round(time.Millisecond)).
 				WithHint("the machine acknowledges but does not move: check its motors' supply and its emergency stop")
 		}
 		if err := context.Cause(ctx); err != nil {
@@ -185,10 +186,12 @@ func (m *Machine) plan(from, to map[string]float64, rate float64) (line string, 
 	seconds := furthest / rate
 	feed := math.Sqrt(path) / seconds * 60
 	if feed > m.model.MaxFeed {
-		return "", 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.0f mm/min, at most %.0f", rate, feed, m.model.MaxFeed)
+		return "", 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.0f mm/min, at most %.0f", rate,
+			feed, m.model.MaxFeed)
 	}
 	if feed < 0.01 {
-		return "", 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.2g mm/min, at least 0.01", rate, feed)
+		return "", 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.2g mm/min, at least 0.01", rate,
+			feed)
 	}
 	b.WriteString(" " + m.model.Feed + decimal(feed))
 	return b.String(), time.Duration(min(seconds, 1e6) * float64(time.Second)), nil

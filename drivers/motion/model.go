@@ -41,7 +41,8 @@ func Models() []Model {
 		Name: "generic-gcode", About: "ISO 6983 words, acknowledged line by line", Drives: drivers.Motion,
 		Setup: []string{"G21", "G90"}, Home: "G28", Move: "G1", Feed: "F", Synchronise: "G4 P0", Stop: "M0",
 		Ack: "ok", Error: "error", Skip: []string{";", "<"},
-		LineEnd: "\n", Timeout: time.Second, HomeTimeout: 60 * time.Second, Settle: 50 * time.Millisecond, MaxFeed: 12000,
+		LineEnd: "\n", Timeout: time.Second, HomeTimeout: 60 * time.Second, Settle: 50 * time.Millisecond,
+		MaxFeed: 12000,
 	}}
 }
 

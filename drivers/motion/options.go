@@ -38,7 +38,8 @@ func (o Options) check(name string) (Model, map[string]Axis, error) {
 			return bad("unknown model %q, known are %s", o.Model, strings.Join(names, ", "))
 		}
 	}
-	axes := map[string]Axis{"left_x": {Letter: "X"}, "left_y": {Letter: "Y"}, "right_x": {Letter: "Z"}, "right_y": {Letter: "A"}}
+	axes := map[string]Axis{"left_x": {Letter: "X"}, "left_y": {Letter: "Y"}, "right_x": {Letter: "Z"},
+		"right_y": {Letter: "A"}}
 	if len(o.Axes) > 0 {
 		axes = make(map[string]Axis, len(o.Axes))
 		for n, a := range o.Axes {

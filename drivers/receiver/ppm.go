@@ -56,7 +56,8 @@ func PPM(edges []drivers.Edge, start time.Time, falling bool) drivers.Frames {
 					out.Damaged++
 					values = values[:first]
 				} else {
-					out.Frames = append(out.Frames, drivers.Frame{At: last.Sub(start), Channels: values[first:len(values):len(values)]})
+					out.Frames = append(out.Frames, drivers.Frame{At: last.Sub(start),
+						Channels: values[first:len(values):len(values)]})
 				}
 			}
 			inFrame, bad, first = true, false, len(values)

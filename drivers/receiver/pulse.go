@@ -68,7 +68,8 @@ func (r *PulseReceiver) Record(ctx context.Context, over time.Duration) (drivers
 }
 
 // edges records the edges of the duration over from start on.
-func (r *PulseReceiver) edges(ctx context.Context, op string, over time.Duration) (start time.Time, list []drivers.Edge, err error) {
+func (r *PulseReceiver) edges(ctx context.Context, op string, over time.Duration) (start time.Time, list []drivers.Edge,
+	err error) {
 	if r.closed.Load() {
 		return start, nil, drivers.Errorf(r.name, op, drivers.Closed, "closed")
 	}

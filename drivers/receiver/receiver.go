@@ -53,9 +53,11 @@ func formats() map[string]format {
 	}
 }
 
-const stallHint = "the receiver sends always, with or without a handset: it or its adapter stood still. Check its power, its plug and the adapter"
+const stallHint = "the receiver sends always, with or without a handset: it or its adapter stood still. Check its " +
+	"power, its plug and the adapter"
 
-const silentHint = "the receiver itself sends nothing, with or without a handset: check its power, its cable and its port"
+const silentHint = "the receiver itself sends nothing, with or without a handset: check its power, its cable and " +
+	"its port"
 
 // Receiver is a receiver's serial output.
 type Receiver struct {
@@ -82,12 +84,14 @@ func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Rece
 			known = append(known, f)
 		}
 		sort.Strings(known)
-		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "unknown format %q, known are %s", o.Format, strings.Join(known, " and "))
+		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "unknown format %q, known are %s", o.Format,
+			strings.Join(known, " and "))
 	}
 	if o.Period > 0 {
 		row.period = o.Period
 	}
-	return &Receiver{name: name, port: port, clock: clock, format: o.Format, row: row, guard: drivers.NewGuard(clock)}, nil
+	return &Receiver{name: name, port: port, clock: clock, format: o.Format, row: row, guard: drivers.NewGuard(clock)},
+		nil
 }
 
 func (r *Receiver) String() string { return r.name }
@@ -162,7 +166,8 @@ func (r *Receiver) steady(c *capture, listened time.Duration) error {
 	if c.gap <= r.row.proof {
 		return nil
 	}
-	return drivers.Errorf("", "", drivers.NoReply, "not a byte for %v, from %v on", c.gap.Round(time.Millisecond), c.gapAt.Round(time.Millisecond)).
+	return drivers.Errorf("", "", drivers.NoReply, "not a byte for %v, from %v on", c.gap.Round(time.Millisecond),
+		c.gapAt.Round(time.Millisecond)).
 		WithHint(stallHint)
 }
 
@@ -174,7 +179,8 @@ func (r *Receiver) alive(c *capture, listened time.Duration) error {
 	case c.bytes == 0:
 		return drivers.Errorf("", "", drivers.NoReply, "not a byte in %v", listened).WithHint(silentHint)
 	default:
-		return drivers.Errorf("", "", drivers.Garbled, "%d bytes in %v and not one whole %s frame", c.bytes, listened, r.format).
+		return drivers.Errorf("", "", drivers.Garbled, "%d bytes in %v and not one whole %s frame", c.bytes, listened,
+			r.format).
 			WithHint(r.row.hint)
 	}
 }
@@ -283,9 +289,11 @@ func (c *capture) channels(ch *[Channels]uint16, lost, failsafe bool) {
 	}
 	n := len(c.values)
 	c.values = append(c.values, ch[:]...)
-	c.out.Frames = append(c.out.Frames, drivers.Frame{Channels: c.values[n : n+Channels : n+Channels], Lost: lost, Failsafe: failsafe})
+	c.out.Frames = append(c.out.Frames, drivers.Frame{Channels: c.values[n : n+Channels : n+Channels], Lost: lost,
+		Failsafe: failsafe})
 }
 
 func (c *capture) link(l CRSFLink) {
-	c.out.Link = append(c.out.Link, drivers.LinkStatistics{RSSI: l.RSSI(), Quality: float64(l.UpQuality), SNR: float64(l.UpSNR)})
+	c.out.Link = append(c.out.Link, drivers.LinkStatistics{RSSI: l.RSSI(), Quality: float64(l.UpQuality),
+		SNR: float64(l.UpSNR)})
 }

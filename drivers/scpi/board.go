@@ -76,7 +76,8 @@ func (b *Board) relays(word, list string, closed bool) setting {
 // the same relay replaces the first one's safe level.
 func (b *Board) Output(name string, n int, activeLow, safe bool) (drivers.Output, error) {
 	if n < 1 || n > b.model.Relays {
-		return nil, drivers.Errorf(name, "open output", drivers.OutOfRange, "no relay %d on %s, it has 1 to %d", n, b.name, b.model.Relays)
+		return nil, drivers.Errorf(name, "open output", drivers.OutOfRange, "no relay %d on %s, it has 1 to %d", n,
+			b.name, b.model.Relays)
 	}
 	r := &relay{board: b, name: name, n: n, activeLow: activeLow, safe: safe}
 	b.mu.Lock()
@@ -88,7 +89,8 @@ func (b *Board) Output(name string, n int, activeLow, safe bool) (drivers.Output
 // Input opens input n, 1 first.
 func (b *Board) Input(name string, n int, activeLow bool) (drivers.Input, error) {
 	if n < 1 || n > b.model.Inputs {
-		return nil, drivers.Errorf(name, "open input", drivers.OutOfRange, "no input %d on %s, it has 1 to %d", n, b.name, b.model.Inputs)
+		return nil, drivers.Errorf(name, "open input", drivers.OutOfRange, "no input %d on %s, it has 1 to %d", n,
+			b.name, b.model.Inputs)
 	}
 	return &input{board: b, name: name, n: n, activeLow: activeLow}, nil
 }

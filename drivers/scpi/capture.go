@@ -36,10 +36,12 @@ func (m *Meter) Current(ctx context.Context, rng, rate float64, over time.Durati
 	for i, v := range s.Values {
 		switch {
 		case math.IsInf(v, 0):
-			return drivers.Samples{}, drivers.Errorf(m.name, op, drivers.OutOfRange, "overload at sample %d (%.6g s): beyond %s",
+			return drivers.Samples{}, drivers.Errorf(m.name, op, drivers.OutOfRange,
+				"overload at sample %d (%.6g s): beyond %s",
 				i+1, float64(i)/s.Rate, which).WithHint("choose a larger range, or look for a short circuit")
 		case math.IsNaN(v):
-			return drivers.Samples{}, drivers.Errorf(m.name, op, drivers.Garbled, "sample %d of %d is not a number", i+1, len(s.Values))
+			return drivers.Samples{}, drivers.Errorf(m.name, op, drivers.Garbled, "sample %d of %d is not a number",
+				i+1, len(s.Values))
 		}
 		s.Values[i] = m.cal.Apply(v)
 	}
@@ -65,9 +67,11 @@ func (d *Digitiser) Record(ctx context.Context, over time.Duration) (drivers.Sam
 	for i, v := range s.Values {
 		switch {
 		case math.IsInf(v, 0):
-			return drivers.Samples{}, drivers.Errorf(d.name, op, drivers.OutOfRange, "overload at sample %d (%.6g s)", i+1, float64(i)/s.Rate)
+			return drivers.Samples{}, drivers.Errorf(d.name, op, drivers.OutOfRange, "overload at sample %d (%.6g s)",
+				i+1, float64(i)/s.Rate)
 		case math.IsNaN(v):
-			return drivers.Samples{}, drivers.Errorf(d.name, op, drivers.Garbled, "sample %d of %d is not a number", i+1, len(s.Values))
+			return drivers.Samples{}, drivers.Errorf(d.name, op, drivers.Garbled, "sample %d of %d is not a number",
+				i+1, len(s.Values))
 		}
 		s.Values[i] = d.cal.Apply(v)
 	}
@@ -79,7 +83,8 @@ func (d *Digitiser) Record(ctx context.Context, over time.Duration) (drivers.Sam
 }
 
 // sweep captures over at rate (0: the usual one) into plain, uncorrected values.
-func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Duration, setRange string) (drivers.Samples, error) {
+func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Duration,
+	setRange string) (drivers.Samples, error) {
 	m, w := &l.model, &l.model.Words
 	if rate == 0 {
 		rate = m.UsualRate
@@ -89,7 +94,8 @@ func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Dur
 	}
 	points := math.Max(1, math.Round(over.Seconds()*rate))
 	if over <= 0 || points > float64(m.MaxPoints) {
-		return drivers.Samples{}, drivers.Errorf(l.name, op, drivers.OutOfRange, "%v at %v samples/s, the instrument holds %d samples", over, rate, m.MaxPoints)
+		return drivers.Samples{}, drivers.Errorf(l.name, op, drivers.OutOfRange,
+			"%v at %v samples/s, the instrument holds %d samples", over, rate, m.MaxPoints)
 	}
 	n := int(points)
 	say := append([]string(nil), w.Setup...)
@@ -126,13 +132,15 @@ func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Dur
 		return drivers.Samples{}, err
 	}
 	if m.Dead > 0 && n >= m.Dead && !math.IsInf(out.Values[0], 0) && out.Constant() {
-		return drivers.Samples{}, drivers.Errorf(l.name, op, drivers.Fault, "%d samples and every one is %v: no working converter says that", n, out.Values[0]).
+		return drivers.Samples{}, drivers.Errorf(l.name, op, drivers.Fault,
+			"%d samples and every one is %v: no working converter says that", n, out.Values[0]).
 			WithHint(deadHint)
 	}
 	return out, nil
 }
 
-const deadHint = "a converter has noise even with nothing at its input: the instrument is stuck, or the cable to its converter or microphone is off; switch it off and on, check the cable"
+const deadHint = "a converter has noise even with nothing at its input: the instrument is stuck, or the cable to " +
+	"its converter or microphone is off; switch it off and on, check the cable"
 
 // slowest is the rate, in bytes/s, below which a block counts as stuck.
 const slowest = 150

@@ -37,7 +37,8 @@ type link struct {
 }
 
 func newLink(name string, port drivers.Port, clock drivers.Clock, m Model, cal drivers.Calibration) *link {
-	l := &link{name: name, port: port, clock: clock, model: m, cal: cal, guard: drivers.NewGuard(clock), buf: make([]byte, 1<<16)}
+	l := &link{name: name, port: port, clock: clock, model: m, cal: cal, guard: drivers.NewGuard(clock),
+		buf: make([]byte, 1<<16)}
 	l.stale.Store(true)
 	return l
 }

@@ -114,12 +114,13 @@ func Models() []Model {
 		})
 	board.Relays, board.Inputs, board.IntervalTimeout = 8, 8, 5*time.Second
 
-	attenuator := row("generic-attenuator", "0 to 110 dB in steps of 0.5 dB", AttenuatorFunction, drivers.Nothing, Words{
-		// There is no danger in an attenuator: its safe state lets through the
-		// most, so it cannot do worse in any other. A known state on every way
-		// out keeps one unit's attenuation from the next.
-		Attenuation: "INP:ATT %s", Safe: "INP:ATT 0", AttenuationState: "INP:ATT?",
-	})
+	attenuator := row("generic-attenuator", "0 to 110 dB in steps of 0.5 dB", AttenuatorFunction, drivers.Nothing,
+		Words{
+			// There is no danger in an attenuator: its safe state lets through the
+			// most, so it cannot do worse in any other. A known state on every way
+			// out keeps one unit's attenuation from the next.
+			Attenuation: "INP:ATT %s", Safe: "INP:ATT 0", AttenuationState: "INP:ATT?",
+		})
 	attenuator.MaxAttenuation, attenuator.Step = 110, 0.5
 
 	digitiser := row("generic-digitiser", "one channel, 48 kS/s, behind a microphone",

@@ -11,7 +11,8 @@ import (
 // Meter, Attenuator or Recorder, or (a board) drivers.Lines and Timer. It sends
 // nothing. An unknown model or a calibration that is no number is an OutOfRange
 // error.
-func Open(name string, port drivers.Port, clock drivers.Clock, model string, cal drivers.Calibration) (drivers.Device, error) {
+func Open(name string, port drivers.Port, clock drivers.Clock, model string, cal drivers.Calibration) (drivers.Device,
+	error) {
 	var names []string
 	for _, m := range Models() {
 		if m.Name == model {
@@ -24,9 +25,11 @@ func Open(name string, port drivers.Port, clock drivers.Clock, model string, cal
 }
 
 // New is Open for a row that is not in the table.
-func New(name string, port drivers.Port, clock drivers.Clock, m Model, cal drivers.Calibration) (drivers.Device, error) {
+func New(name string, port drivers.Port, clock drivers.Clock, m Model, cal drivers.Calibration) (drivers.Device,
+	error) {
 	if !finite(cal.Gain) || !finite(cal.Offset) {
-		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "calibration with gain %v and offset %v", cal.Gain, cal.Offset)
+		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "calibration with gain %v and offset %v", cal.Gain,
+			cal.Offset)
 	}
 	l := newLink(name, port, clock, m, cal)
 	switch m.Function {
@@ -41,7 +44,8 @@ func New(name string, port drivers.Port, clock drivers.Clock, m Model, cal drive
 	case DigitiserFunction:
 		return &Digitiser{l}, nil
 	}
-	return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "model %q has the unknown function %q", m.Name, m.Function)
+	return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "model %q has the unknown function %q", m.Name,
+		m.Function)
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
@@ -59,5 +63,6 @@ func within(name, op, what, unit string, v, lo, hi float64) error {
 	if v >= lo && v <= hi {
 		return nil
 	}
-	return drivers.Errorf(name, op, drivers.OutOfRange, "%s of %v %s, range is %v to %v %s", what, v, unit, lo, hi, unit)
+	return drivers.Errorf(name, op, drivers.OutOfRange, "%s of %v %s, range is %v to %v %s", what, v, unit, lo, hi,
+		unit)
 }

@@ -20,7 +20,8 @@ type setting struct {
 	who       string               // "it" if empty
 }
 
-const deafHint = "the instrument acknowledges and does not do it: is it locked by its front panel or by remote control, or broken? Switch it off and on"
+const deafHint = "the instrument acknowledges and does not do it: is it locked by its front panel or by remote " +
+	"control, or broken? Switch it off and on"
 
 // set sends a setting and compares what the instrument says of it. A
 // difference is a Fault.

@@ -23,7 +23,8 @@ func (s *Supply) SetVoltage(ctx context.Context, volts float64) error {
 	v := min(max(uncalibrated(s.cal, volts), 0), s.model.MaxVoltage)
 	return s.do(ctx, s.name, op, func(ctx context.Context) error {
 		w := &s.model.Words
-		return s.set(ctx, number(fmt.Sprintf(w.Voltage, formatNumber(v)), w.VoltageState, "V", v, s.model.VoltageStep, s.model.MaxVoltage))
+		return s.set(ctx, number(fmt.Sprintf(w.Voltage, formatNumber(v)), w.VoltageState, "V", v, s.model.VoltageStep,
+			s.model.MaxVoltage))
 	})
 }
 
@@ -77,7 +78,8 @@ func (a *Attenuator) SetAttenuation(ctx context.Context, dB float64) error {
 		v = math.Round(uncalibrated(a.cal, dB)/step) * step
 		trivial := a.cal.Offset == 0 && (a.cal.Gain == 0 || a.cal.Gain == 1)
 		if trivial && math.Abs(v-dB) > 1e-9*a.model.MaxAttenuation {
-			return drivers.Errorf(a.name, op, drivers.OutOfRange, "attenuation of %v dB is not a multiple of %v dB", dB, step)
+			return drivers.Errorf(a.name, op, drivers.OutOfRange, "attenuation of %v dB is not a multiple of %v dB", dB,
+				step)
 		}
 		v = min(max(v, 0), a.model.MaxAttenuation)
 	}

@@ -40,7 +40,8 @@ func listUnder(class string) ([]Info, error) {
 			if vendor == "" {
 				continue
 			}
-			info.USB = USB{Vendor: strings.ToLower(vendor), Product: strings.ToLower(attribute(dir, "idProduct")), Serial: attribute(dir, "serial")}
+			info.USB = USB{Vendor: strings.ToLower(vendor), Product: strings.ToLower(attribute(dir, "idProduct")),
+				Serial: attribute(dir, "serial")}
 			info.About = strings.TrimSpace(attribute(dir, "manufacturer") + " " + attribute(dir, "product"))
 			break
 		}
@@ -61,7 +62,8 @@ func attribute(dir, name string) string {
 
 // notThere says whether err means that the device has gone.
 func notThere(err error) bool {
-	for _, e := range []error{syscall.EIO, syscall.ENXIO, syscall.ENODEV, syscall.ENOENT, syscall.EPIPE, syscall.ESHUTDOWN, syscall.EPROTO} {
+	for _, e := range []error{syscall.EIO, syscall.ENXIO, syscall.ENODEV, syscall.ENOENT, syscall.EPIPE,
+		syscall.ESHUTDOWN, syscall.EPROTO} {
 		if errors.Is(err, e) {
 			return true
 		}

@@ -204,7 +204,8 @@ func openError(at Address, path string, err error) error {
 			e.Kind = drivers.Busy
 			return e.WithHint("Another program holds " + path + ": close terminals and other runners.")
 		case serial.PermissionDenied:
-			return e.WithHint("The account may not use " + path + ": add it to the group that owns it (on Debian dialout) and log in again.")
+			return e.WithHint("The account may not use " + path + ": add it to the group that owns it (on Debian " +
+				"dialout) and log in again.")
 		}
 	}
 	return e

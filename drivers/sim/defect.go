@@ -92,11 +92,13 @@ func Defects() []Defect {
 			func(h *Handset, s float64, _ *rand.Rand) {
 				h.Power.Running -= min(0.040*s, 0.9*h.Power.Running)
 			}},
-		{"slow-restart", "hangs when switched off and on again: the restart node's bleeder has the wrong value", "restart", "shortest_off", "power",
+		{"slow-restart", "hangs when switched off and on again: the restart node's bleeder has the wrong value",
+			"restart", "shortest_off", "power",
 			func(h *Handset, s float64, _ *rand.Rand) { h.Power.Node.Ohm *= math.Pow(25, s) }},
 
 		// Sounder.
-		{"foreign-tone", "a steady foreign tone lies on every note: a self-oscillating sounder", "tune", "foreign_level", "sounder",
+		{"foreign-tone", "a steady foreign tone lies on every note: a self-oscillating sounder", "tune",
+			"foreign_level", "sounder",
 			func(h *Handset, s float64, rng *rand.Rand) {
 				h.Sounder.Foreign = 0.3 * s
 				h.Sounder.ForeignHz = bounded(rng, 3900, 120)

@@ -113,7 +113,8 @@ func ParsePopulation(name string, data []byte) (*Population, error) {
 		}
 		if len(s.Severity) == 0 {
 			p.Defect[i].Severity = []float64{1, 1}
-		} else if len(s.Severity) != 2 || !(s.Severity[0] >= 0 && s.Severity[0] <= s.Severity[1]) || math.IsInf(s.Severity[1], 0) {
+		} else if len(s.Severity) != 2 || !(s.Severity[0] >= 0 && s.Severity[0] <= s.Severity[1]) || math.IsInf(
+			s.Severity[1], 0) {
 			wrong(at("severity"), "severity is not two rising numbers from 0 up")
 		}
 		if m := s.MustCatch; m == nil {

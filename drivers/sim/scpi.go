@@ -91,10 +91,17 @@ func newSCPI(identity string, delay time.Duration, reset func(time.Duration), co
 		&command{pattern: "SYSTem:ERRor:COUNt", query: func(time.Duration, []string) (answer, int) {
 			return text(strconv.Itoa(len(s.errors)))
 		}},
-		&command{pattern: "SYSTem:VERSion", query: func(time.Duration, []string) (answer, int) { return text("1999.0") }},
+		&command{pattern: "SYSTem:VERSion", query: func(time.Duration, []string) (answer,
+			int) {
+			return text("1999.0")
+		}},
 		&command{pattern: "*IDN", query: func(time.Duration, []string) (answer, int) { return text(s.identity) }},
 		&command{pattern: "*RST", set: func(t time.Duration, _ []string) int { s.reset(t); return 0 }},
-		&command{pattern: "*CLS", set: func(time.Duration, []string) int { s.errors, s.events = s.errors[:0], 0; return 0 }},
+		&command{pattern: "*CLS", set: func(time.Duration, []string) int {
+			s.errors, s.events = s.errors[:0],
+				0
+			return 0
+		}},
 		&command{pattern: "*OPC", set: func(time.Duration, []string) int { s.events |= 1; return 0 },
 			query: func(time.Duration, []string) (answer, int) { return text("1") }},
 		&command{pattern: "*WAI", set: func(time.Duration, []string) int { return 0 }},
@@ -366,7 +373,8 @@ func number(args []string, unit string, lo, hi float64) (float64, int) {
 		return 0, -104
 	}
 	if suffix := word[end:]; suffix != "" {
-		scale, ok := map[string]float64{"": 1, "M": 1e-3, "U": 1e-6, "N": 1e-9, "K": 1e3}[strings.TrimSuffix(suffix, unit)]
+		scale, ok := map[string]float64{"": 1, "M": 1e-3, "U": 1e-6, "N": 1e-9, "K": 1e3}[strings.TrimSuffix(suffix,
+			unit)]
 		if !ok || !strings.HasSuffix(suffix, unit) || unit == "" {
 			return 0, -131
 		}

@@ -105,7 +105,8 @@ func devicePath(device string, proc fs.FS) (string, error) {
 		number = "0"
 	}
 	if _, err := strconv.ParseUint(number, 10, 16); !isHW || err != nil || card == "" {
-		return "", drivers.Errorf(device, "open", drivers.OutOfRange, "%q is no sound input: want hw:1,0 or hw:CARD,0 or a path", device)
+		return "", drivers.Errorf(device, "open", drivers.OutOfRange, "%q is no sound input: want hw:1,0 or "+
+			"hw:CARD,0 or a path", device)
 	}
 	if _, err := strconv.ParseUint(card, 10, 16); err != nil {
 		infos, err := list(proc)
@@ -197,7 +198,8 @@ func (a *alsa) setup(channels int) error {
 			}
 		}
 	}
-	return drivers.Errorf(a.path, "set up", drivers.OutOfRange, "the input cannot do %d samples/s in %v channels with 16, 24 or 32 bits: %w", a.rate, tries, last).
+	return drivers.Errorf(a.path, "set up", drivers.OutOfRange, "the input cannot do %d samples/s in %v channels "+
+		"with 16, 24 or 32 bits: %w", a.rate, tries, last).
 		WithHint("48000 and 44100 are usual; the file stream0 or hw_params of the card in /proc/asound says more.")
 }
 
@@ -249,7 +251,8 @@ func (a *alsa) fail(op string, err error) error {
 	case errors.Is(err, unix.EPIPE):
 		return drivers.Errorf(a.path, op, drivers.Fault, "samples were lost (overrun)").
 			WithHint("The computer was too busy to take the samples in time: close other programs.")
-	case errors.Is(err, unix.ENODEV), errors.Is(err, unix.EBADFD), errors.Is(err, unix.ESTRPIPE), errors.Is(err, io.EOF):
+	case errors.Is(err, unix.ENODEV), errors.Is(err, unix.EBADFD), errors.Is(err, unix.ESTRPIPE),
+		errors.Is(err, io.EOF):
 		return drivers.Errorf(a.path, op, drivers.Gone, "unplugged")
 	case errors.Is(err, os.ErrClosed):
 		return drivers.Errorf(a.path, op, drivers.Closed, "closed")

@@ -144,7 +144,8 @@ func (r *Recorder) Record(ctx context.Context, over time.Duration) (s drivers.Sa
 		return drivers.Samples{}, err
 	}
 	if over <= 0 || over > time.Hour {
-		return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.OutOfRange, "%v: want more than 0, at most 1h", over)
+		return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.OutOfRange, "%v: want more than 0, at most 1h",
+			over)
 	}
 	if err := r.guard.Enter(ctx); err != nil {
 		return drivers.Samples{}, drivers.Wrap(r.name, op, err)
@@ -166,7 +167,8 @@ func (r *Recorder) Record(ctx context.Context, over time.Duration) (s drivers.Sa
 	for s.Count() < want {
 		left := end.Sub(r.clock.Now())
 		if left <= 0 {
-			return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.NoReply, "only %d of %d samples in %v", s.Count(), want, over+over/20+late).
+			return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.NoReply, "only %d of %d samples in %v",
+				s.Count(), want, over+over/20+late).
 				WithHint("The input delivers more slowly than the rate it was set to.")
 		}
 		got, err := r.src.Read(ctx, want-s.Count(), min(left, silence))
@@ -174,13 +176,16 @@ func (r *Recorder) Record(ctx context.Context, over time.Duration) (s drivers.Sa
 			return drivers.Samples{}, r.readError(ctx, op, s.Count(), want, err)
 		}
 		if len(got) == 0 || len(got)%channels != 0 || s.Count()+len(got)/channels > want {
-			return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.Garbled, "%d values in %d channels", len(got), channels)
+			return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.Garbled, "%d values in %d channels", len(got),
+				channels)
 		}
 		s.Values = append(s.Values, got...)
 	}
 	if s.Count() >= dead && s.Constant() {
-		return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.Fault, "%d samples and every one is %v: no working converter says that", s.Count(), s.Values[0]).
-			WithHint("A converter has noise even with nothing at its input. The input is muted or gated, the microphone or its converter is dead, or the wrong input is chosen.")
+		return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.Fault,
+			"%d samples and every one is %v: no working converter says that", s.Count(), s.Values[0]).
+			WithHint("A converter has noise even with nothing at its input. The input is muted or gated, the " +
+				"microphone or its converter is dead, or the wrong input is chosen.")
 	}
 	if r.cal.Gain != 0 {
 		s.Unit = "Pa"

@@ -150,7 +150,8 @@ func parseFormat(b []byte) (*format, error) {
 	case f.rate == 0:
 		return nil, errors.New("0 samples per second")
 	case block != f.channels*f.bits/8:
-		return nil, fmt.Errorf("blocks of %d bytes, %d channels of %d bits need %d", block, f.channels, f.bits, f.channels*f.bits/8)
+		return nil, fmt.Errorf("blocks of %d bytes, %d channels of %d bits need %d", block, f.channels, f.bits,
+			f.channels*f.bits/8)
 	}
 	return f, nil
 }
@@ -161,13 +162,16 @@ func (f *format) samples(in *counter, name string, size int64) (drivers.Samples,
 	s := drivers.Samples{Rate: float64(f.rate), Unit: "1", Channels: f.channels}
 	begin, width := in.n, f.bits/8
 	if block := int64(width * f.channels); size%block != 0 {
-		return drivers.Samples{}, fmt.Errorf("%s: byte %d: %d bytes of sound are no whole number of samples of %d bytes", name, begin, size, block)
+		return drivers.Samples{},
+			fmt.Errorf("%s: byte %d: %d bytes of sound are no whole number of samples of %d bytes", name, begin, size,
+				block)
 	}
 	buf := make([]byte, 12<<10) // a multiple of every width
 	for left := size; left > 0; {
 		part := buf[:min(int64(len(buf)), left)]
 		if _, err := io.ReadFull(in, part); err != nil {
-			return drivers.Samples{}, fmt.Errorf("%s: byte %d: in the sound, %d of %d bytes there: %w", name, in.n, in.n-begin, size, ended(err))
+			return drivers.Samples{}, fmt.Errorf("%s: byte %d: in the sound, %d of %d bytes there: %w", name, in.n,
+				in.n-begin, size, ended(err))
 		}
 		for i := 0; i < len(part); i += width {
 			v := f.value(part[i:])

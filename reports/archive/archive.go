@@ -179,7 +179,9 @@ func (a *Archive) load() error {
 	slices.SortStableFunc(a.entries, func(x, y Entry) int { return int(x.Number - y.Number) })
 	for i, e := range a.entries {
 		if i > 0 && a.entries[i-1].Number == e.Number {
-			a.problems = append(a.problems, reports.Problem{File: e.File, Text: fmt.Sprintf("number %d stands twice, also in %s", e.Number, a.entries[i-1].File), Hint: hintVerify})
+			a.problems = append(a.problems, reports.Problem{File: e.File,
+				Text: fmt.Sprintf("number %d stands twice, also in %s", e.Number, a.entries[i-1].File),
+				Hint: hintVerify})
 		}
 		a.count(i)
 	}
@@ -359,7 +361,8 @@ func (j *Journal) Seal() (Sealed, error) {
 	delete(a.open, j.run)
 	a.mu.Unlock()
 	if err := os.Remove(j.path); err != nil {
-		a.trouble(reports.Problem{File: path.Join(journalDir, j.run+".jsonl"), Text: err.Error(), Hint: "harmless: it is swept when the archive is next opened"})
+		a.trouble(reports.Problem{File: path.Join(journalDir, j.run+".jsonl"), Text: err.Error(),
+			Hint: "harmless: it is swept when the archive is next opened"})
 	}
 	return s, nil
 }
@@ -386,8 +389,9 @@ func (a *Archive) seal(r reports.Report) (Sealed, error) {
 	var raw []byte
 	fail := func(err error) (Sealed, error) {
 		return Sealed{}, &reports.HintedError{
-			Err:  fmt.Errorf("seal: run %s: %w", r.Run, err),
-			Hint: roomHint(a.dir, max(int64(len(raw)), roomForRun), err) + ", then run the unit again; this run counts for nothing, its journal is kept",
+			Err: fmt.Errorf("seal: run %s: %w", r.Run, err),
+			Hint: roomHint(a.dir, max(int64(len(raw)), roomForRun), err) +
+				", then run the unit again; this run counts for nothing, its journal is kept",
 		}
 	}
 	a.mu.Lock()
@@ -428,7 +432,8 @@ func (a *Archive) seal(r reports.Report) (Sealed, error) {
 	a.head = head{sl.Number, sl.SHA256, name}
 	// From here on the report is sealed, whatever happens to the head.
 	if err := reportChain.write(a.dir, a.disk, a.head); err != nil {
-		a.trouble(reports.Problem{File: string(reportChain), Text: err.Error(), Hint: roomHint(a.dir, roomForRun, err) + "; the report itself is sealed"})
+		a.trouble(reports.Problem{File: string(reportChain), Text: err.Error(), Hint: roomHint(a.dir, roomForRun, err) +
+			"; the report itself is sealed"})
 	}
 	// Times and texts as a reader of the file will find them.
 	var clean reports.Report
@@ -473,7 +478,8 @@ func (a *Archive) attach(ext string, data []byte) (string, int64, error) {
 		return name, info.Size(), syncDir(filepath.Dir(file))
 	}
 	if err := a.disk.writeFile(file, data, 0o644); err != nil {
-		return "", 0, &reports.HintedError{Err: fmt.Errorf("attachment: %w", err), Hint: roomHint(a.dir, max(int64(len(data)), roomForRun), err)}
+		return "", 0, &reports.HintedError{Err: fmt.Errorf("attachment: %w", err),
+			Hint: roomHint(a.dir, max(int64(len(data)), roomForRun), err)}
 	}
 	return name, int64(len(data)), nil
 }

@@ -10,7 +10,8 @@ import (
 // The locked byte lies far behind the text, which stays readable to others.
 func lockFile(f *os.File) error {
 	at := windows.Overlapped{OffsetHigh: 1 << 20}
-	return windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY, 0, 1, 0, &at)
+	return windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY,
+		0, 1, 0, &at)
 }
 
 // syncDir does nothing: NTFS keeps a journal of names, and a directory cannot

@@ -25,16 +25,19 @@ func (a *Archive) loadChain() error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		if newest.Number > 1 {
-			a.problems = append(a.problems, reports.Problem{File: string(reportChain), Text: "missing; taken from the newest report", Hint: hintVerify})
+			a.problems = append(a.problems, reports.Problem{File: string(reportChain),
+				Text: "missing; taken from the newest report", Hint: hintVerify})
 		}
 		h = newest
 	case err != nil:
 		a.problems = append(a.problems, reports.Problem{File: string(reportChain), Text: err.Error(), Hint: hintVerify})
 		h = newest
 	case h.Number > newest.Number:
-		a.problems = append(a.problems, reports.Problem{File: h.File, Text: fmt.Sprintf("number %d, the newest report, is missing", h.Number), Hint: hintVerify})
+		a.problems = append(a.problems, reports.Problem{File: h.File, Text: fmt.Sprintf("number %d, the newest "+
+			"report, is missing", h.Number), Hint: hintVerify})
 	case h.Number == newest.Number && h.Hash != newest.Hash:
-		a.problems = append(a.problems, reports.Problem{File: newest.File, Text: "is not the report that was sealed last", Hint: hintVerify})
+		a.problems = append(a.problems, reports.Problem{File: newest.File, Text: "is not the report that was sealed " +
+			"last", Hint: hintVerify})
 	default:
 		h = newest
 	}
@@ -79,7 +82,8 @@ func (a *Archive) recover() error {
 			report, err := reports.Fold(events)
 			if err != nil || report.Run != run {
 				// Whole lines that make no run: not this program's doing.
-				damage = &reports.Problem{File: path.Join(journalDir, n.Name()), Text: fmt.Sprintf("not the journal of run %s: %v", run, err)}
+				damage = &reports.Problem{File: path.Join(journalDir, n.Name()),
+					Text: fmt.Sprintf("not the journal of run %s: %v", run, err)}
 				a.problems = append(a.problems, *damage)
 			} else {
 				cutShort(&report, damage)

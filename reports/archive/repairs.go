@@ -80,7 +80,8 @@ func (a *Archive) RepairOf(r reports.Repair, of Sealed) (SealedRepair, error) {
 		if a.repairs[i].Repair == r {
 			return a.repairs[i], nil
 		}
-		return SealedRepair{}, &reports.HintedError{Err: fmt.Errorf("repair: %s is on record with another content", r.ID), Hint: "what is sealed stays: write a new repair"}
+		return SealedRepair{}, &reports.HintedError{Err: fmt.Errorf("repair: %s is on record with another content",
+			r.ID), Hint: "what is sealed stays: write a new repair"}
 	}
 	raw, err := json.Marshal(r)
 	if err != nil {
@@ -91,12 +92,14 @@ func (a *Archive) RepairOf(r reports.Repair, of Sealed) (SealedRepair, error) {
 		return SealedRepair{}, fmt.Errorf("repair: %w", err)
 	}
 	if err := a.appendRepair(line); err != nil {
-		return SealedRepair{}, &reports.HintedError{Err: fmt.Errorf("repair: %s: %w", r.ID, err), Hint: roomHint(a.dir, int64(len(line)), err) + "; nothing was written down"}
+		return SealedRepair{}, &reports.HintedError{Err: fmt.Errorf("repair: %s: %w", r.ID, err),
+			Hint: roomHint(a.dir, int64(len(line)), err) + "; nothing was written down"}
 	}
 	s := SealedRepair{r, sl}
 	a.repairHead = head{Number: sl.Number, Hash: sl.SHA256, File: repairsFile}
 	if err := repairChain.write(a.dir, a.disk, a.repairHead); err != nil {
-		a.trouble(reports.Problem{File: string(repairChain), Text: err.Error(), Hint: roomHint(a.dir, 1000, err) + "; the repair itself is sealed"})
+		a.trouble(reports.Problem{File: string(repairChain), Text: err.Error(), Hint: roomHint(a.dir, 1000, err) +
+			"; the repair itself is sealed"})
 	}
 	a.mu.Lock()
 	a.repairs = append(a.repairs, s)
@@ -191,7 +194,8 @@ func readRepairs(dir string) (repairRecord, error) {
 	switch {
 	case errors.Is(herr, fs.ErrNotExist):
 		if r.head.Number > 1 { // with one, the crash may have come between the two files
-			r.problem(string(repairChain), "compare the newest repair with a note kept elsewhere", "the note of the newest repair is missing")
+			r.problem(string(repairChain), "compare the newest repair with a note kept elsewhere",
+				"the note of the newest repair is missing")
 		}
 	case herr != nil:
 		r.problem(string(repairChain), "compare the newest repair with a note kept elsewhere", "%v", herr)
@@ -201,13 +205,15 @@ func readRepairs(dir string) (repairRecord, error) {
 		case missing == 1:
 			r.problem(repairsFile, restore, "repair number %d, the newest, is missing", newest.Number)
 		default:
-			r.problem(repairsFile, restore, "repairs number %d to %d, the newest, are missing", r.head.Number+1, newest.Number)
+			r.problem(repairsFile, restore, "repairs number %d to %d, the newest, are missing", r.head.Number+1,
+				newest.Number)
 		}
 		r.head = newest
 	case newest.Number == r.head.Number && newest.Hash != r.head.Hash:
 		r.problem(repairsFile, restore, "its newest line is not the repair that was sealed last")
 	case newest.Number < r.head.Number-1:
-		r.problem(string(repairChain), "it was put back from an older copy, or the disk was full", "names number %d as the newest, but there is number %d", newest.Number, r.head.Number)
+		r.problem(string(repairChain), "it was put back from an older copy, or the disk was full",
+			"names number %d as the newest, but there is number %d", newest.Number, r.head.Number)
 	}
 	return r, nil
 }
@@ -248,16 +254,19 @@ func (r *repairRecord) parse(data []byte, key ed25519.PublicKey, newest head) {
 			spoiled++
 			continue
 		case key != nil && s.Seal.Key != hex.EncodeToString(key):
-			r.problem(where(n), "it was put in: take it out, and find out who wrote it", "signed with another key than the station's")
+			r.problem(where(n), "it was put in: take it out, and find out who wrote it",
+				"signed with another key than the station's")
 			continue
 		case s.Seal.Number < 1 || s.Seal.Number > maxNumber:
 			r.problem(where(n), restore, "number %d is none", s.Seal.Number)
 			continue
 		case lines[s.Seal.Number] > 0:
-			r.problem(where(n), "one of the two was put in: take out the one that does not fit", "number %d stands twice, also in line %d", s.Seal.Number, lines[s.Seal.Number])
+			r.problem(where(n), "one of the two was put in: take out the one that does not fit",
+				"number %d stands twice, also in line %d", s.Seal.Number, lines[s.Seal.Number])
 			continue
 		case ids[s.Repair.ID] > 0:
-			r.problem(where(n), "one of the two was put in: take out the one that does not fit", "repair %s stands twice, also in line %d", s.Repair.ID, ids[s.Repair.ID])
+			r.problem(where(n), "one of the two was put in: take out the one that does not fit",
+				"repair %s stands twice, also in line %d", s.Repair.ID, ids[s.Repair.ID])
 			continue
 		}
 		hashes[s.Seal.Number], lines[s.Seal.Number], ids[s.Repair.ID] = s.Seal.SHA256, n, n
@@ -285,9 +294,11 @@ func (r *repairRecord) parse(data []byte, key ed25519.PublicKey, newest head) {
 		}
 		switch {
 		case n < highest:
-			r.problem(where(o.line), "put the lines back in the order of their numbers", "number %d stands after number %d: lines were moved", n, highest)
+			r.problem(where(o.line), "put the lines back in the order of their numbers",
+				"number %d stands after number %d: lines were moved", n, highest)
 		case ok && o.s.Seal.Previous != before:
-			r.problem(where(o.line), restore, "does not follow repair number %d (line %d): one of the two was replaced or renumbered", n-1, lines[n-1])
+			r.problem(where(o.line), restore, "does not follow repair number %d (line %d): one of the two was "+
+				"replaced or renumbered", n-1, lines[n-1])
 		case n == 1 && o.s.Seal.Previous != "":
 			r.problem(where(o.line), restore, "is not the first repair of its record: it was renumbered")
 		case gap == 1 && o.spoiled == 0:
@@ -329,7 +340,8 @@ func parseRepair(line []byte) (SealedRepair, error) {
 	if err := d.Decode(&s.Repair); err != nil {
 		return SealedRepair{}, fmt.Errorf("not a sealed repair: %w", err)
 	}
-	if same, err := envelope(repairHead, f.Repair, s.Seal); err != nil || !bytes.Equal(same, append(bytes.Clone(line), '\n')) {
+	if same, err := envelope(repairHead, f.Repair, s.Seal); err != nil || !bytes.Equal(same, append(bytes.Clone(line),
+		'\n')) {
 		return SealedRepair{}, fmt.Errorf("%w: the line is not in the form it was sealed in", ErrSeal)
 	}
 	if err := s.Seal.prove(f.Repair, "repair"); err != nil {

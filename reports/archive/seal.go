@@ -126,7 +126,8 @@ func parseSealed(data []byte) (Sealed, error) {
 		return Sealed{}, fmt.Errorf("not a sealed report: %w", err)
 	}
 	if id.Schema != reports.Schema {
-		return Sealed{}, fmt.Errorf("layout %.40q is not %q: read it with the version that wrote it", id.Schema, reports.Schema)
+		return Sealed{}, fmt.Errorf("layout %.40q is not %q: read it with the version that wrote it", id.Schema,
+			reports.Schema)
 	}
 	s := Sealed{Raw: f.Report, Seal: *f.Seal}
 	if err := json.Unmarshal(f.Report, &s.Report); err != nil {

@@ -87,7 +87,8 @@ func Around(dir string, s Sealed) (Surroundings, error) {
 		}
 		r, err := Load(filepath.Join(dir, filepath.FromSlash(name)))
 		if err != nil {
-			a.History = append(a.History, reports.HistoryRow{At: e.Started, Run: e.Run, Reason: &reports.Reason{Code: reports.ReportChanged}})
+			a.History = append(a.History, reports.HistoryRow{At: e.Started, Run: e.Run,
+				Reason: &reports.Reason{Code: reports.ReportChanged}})
 			continue
 		}
 		causes[r.Report.Run] = r.Report.Causes
@@ -129,7 +130,8 @@ func (s Sealed) checkIn(dir string, neighbours map[int64]string, newest head) Se
 	if s.Seal.Key != hex.EncodeToString(key) {
 		return wrong("it is signed with another key than the station's")
 	}
-	if file := path.Join(s.Report.Started.UTC().Format("2006/01/02"), s.Report.Run+".json"); s.File != "" && !strings.HasSuffix(filepath.ToSlash(s.File), file) {
+	if file := path.Join(s.Report.Started.UTC().Format("2006/01/02"), s.Report.Run+".json"); s.File != "" &&
+		!strings.HasSuffix(filepath.ToSlash(s.File), file) {
 		return wrong("it belongs at %s", file)
 	}
 	load := func(number int64) (Sealed, error) {

@@ -101,13 +101,15 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 		v.Reports++
 		v.Outcomes[s.Report.Outcome]++
 		if v.Key != nil && s.Seal.Key != hex.EncodeToString(v.Key) {
-			problem(name, "it was sealed elsewhere, or the station's key was replaced", "signed with another key than the station's")
+			problem(name, "it was sealed elsewhere, or the station's key was replaced",
+				"signed with another key than the station's")
 		}
 		if want := path.Join(s.Report.Started.UTC().Format("2006/01/02"), s.Report.Run+".json"); want != name {
 			problem(name, "move it back", "belongs at %s", want)
 		}
 		if first, ok := runs[s.Report.Run]; ok {
-			problem(name, "remove the copy that does not fit the chain", "run %s stands twice, also in %s", s.Report.Run, first)
+			problem(name, "remove the copy that does not fit the chain", "run %s stands twice, also in %s",
+				s.Report.Run, first)
 		}
 		runs[s.Report.Run] = name
 		links = append(links, link{s.Seal.Number, s.Seal.Previous, s.Seal.SHA256, name})
@@ -127,7 +129,8 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 			if sum, size, err := hashFile(filepath.Join(dir, filepath.FromSlash(file))); err != nil {
 				problem(file, restore, "%v", err)
 			} else if sum != c.SHA256 || size != c.Size {
-				problem(file, restore, "was changed: it is not what run %s kept as %s.%s", s.Report.Run, c.Check, c.Name)
+				problem(file, restore, "was changed: it is not what run %s kept as %s.%s", s.Report.Run, c.Check,
+					c.Name)
 			} else {
 				v.Attachments++
 			}
@@ -142,17 +145,20 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 			problem(l.file, restore, "number %d is none", l.number)
 			continue
 		case l.number == prev.number:
-			problem(l.file, "one of the two was put in: keep the one that fits the chain", "number %d stands twice, also in %s", l.number, prev.file)
+			problem(l.file, "one of the two was put in: keep the one that fits the chain",
+				"number %d stands twice, also in %s", l.number, prev.file)
 			if prev.hash == l.previous {
 				prev = l
 			}
 			continue
 		case l.number > prev.number+1:
 			if gap := missing(prev.number+1, l.number-1, spoiled); gap != "" {
-				problem(l.file, "restore what is missing from a copy; if there is none, note the loss: the gap will always show", "%s", gap)
+				problem(l.file, "restore what is missing from a copy; if there is none, note the loss: the gap will "+
+					"always show", "%s", gap)
 			}
 		case l.previous != prev.hash:
-			problem(l.file, restore, "does not follow report number %d (%s): one of the two was replaced or renumbered", prev.number, prev.file)
+			problem(l.file, restore, "does not follow report number %d (%s): one of the two was replaced or renumbered",
+				prev.number, prev.file)
 		}
 		prev = l
 	}
@@ -162,18 +168,22 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 	switch {
 	case errors.Is(chainErr, fs.ErrNotExist):
 		if v.Number > 1 { // with one report, the crash may have come between report and chain
-			problem(string(reportChain), "compare number and hash of the newest report with a note kept elsewhere", "the head of the chain is missing")
+			problem(string(reportChain), "compare number and hash of the newest report with a note kept elsewhere",
+				"the head of the chain is missing")
 		}
 	case chainErr != nil:
-		problem(string(reportChain), "compare number and hash of the newest report with a note kept elsewhere", "%v", chainErr)
+		problem(string(reportChain), "compare number and hash of the newest report with a note kept elsewhere", "%v",
+			chainErr)
 	case chain.Number > v.Number:
 		if missing(chain.Number, chain.Number, spoiled) != "" {
 			problem(chain.File, restore, "report number %d, the newest, is missing", chain.Number)
 		}
 	case at < 0:
-		problem(string(reportChain), restore, "its report, number %d (%s), is not in the archive as it was sealed", chain.Number, chain.File)
+		problem(string(reportChain), restore, "its report, number %d (%s), is not in the archive as it was sealed",
+			chain.Number, chain.File)
 	case chain.Number < v.Number-1:
-		problem(string(reportChain), "it was put back from an older copy, or the disk was full", "names number %d as the newest, but there is number %d", chain.Number, v.Number)
+		problem(string(reportChain), "it was put back from an older copy, or the disk was full",
+			"names number %d as the newest, but there is number %d", chain.Number, v.Number)
 	}
 
 	repairs, problems, err := ReadRepairs(dir)

@@ -192,7 +192,8 @@ func (f *Figure) panels(c *canvas, left float64) {
 // description, and what stands before it.
 func (c *canvas) framed(attributes, id, title, desc, before string) string {
 	id, title, desc = escape(id), escape(title), escape(desc)
-	return fmt.Sprintf(`<svg %[1]s viewBox="0 0 %[2]s %[3]s" width="%[2]s" height="%[3]s" aria-labelledby="%[4]s-title %[4]s-desc">`+
+	return fmt.Sprintf(`<svg %[1]s viewBox="0 0 %[2]s %[3]s" width="%[2]s" height="%[3]s" `+
+		`aria-labelledby="%[4]s-title %[4]s-desc">`+
 		`<title id="%[4]s-title">%[5]s</title><desc id="%[4]s-desc">%[6]s</desc>%[7]s%[8]s</svg>`,
 		attributes, number(c.width), number(c.height), id, title, desc, before, c.String())
 }

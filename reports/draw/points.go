@@ -124,7 +124,8 @@ func (c *canvas) points(p *Panel, xs, ys *Axis, in box) {
 	}
 	for i, t := range p.Points {
 		x, y := xs.at(t.X), ys.at(t.Y)
-		if t.Text == "" || !statistics.Finite(x) || !statistics.Finite(y) || !t.Found && i%every != 0 && i != len(p.Points)-1 {
+		if t.Text == "" || !statistics.Finite(x) || !statistics.Finite(y) || !t.Found && i%every != 0 &&
+			i != len(p.Points)-1 {
 			continue
 		}
 		if !c.beside(t, x, y, in) {

@@ -62,7 +62,8 @@ const settling = 3 * time.Second
 const newestDays = 2
 
 func newCatalogue(dir string, base archive.Place) *catalogue {
-	return &catalogue{dir: dir, base: base, upTo: base.Number, days: map[string]*day{}, numbers: map[int64]bool{}, lost: map[string]error{}}
+	return &catalogue{dir: dir, base: base, upTo: base.Number, days: map[string]*day{}, numbers: map[int64]bool{},
+		lost: map[string]error{}}
 }
 
 // refresh takes in what has come since. What cannot be read at all is an
@@ -107,7 +108,8 @@ func (c *catalogue) refresh(now time.Time) error {
 		})
 		c.sorted = true
 	}
-	if head.Number > 0 && (head.Number < c.base.Number || head.Number == c.base.Number && head.SHA256 != c.base.SHA256) {
+	if head.Number > 0 && (head.Number < c.base.Number || head.Number == c.base.Number &&
+		head.SHA256 != c.base.SHA256) {
 		c.forked = true
 	}
 	return nil
@@ -147,7 +149,8 @@ func (c *catalogue) take(file string, info fs.FileInfo) {
 		return
 	}
 	delete(c.lost, file)
-	if p.Number == c.base.Number && p.SHA256 != c.base.SHA256 || p.Number == c.base.Number+1 && p.Previous != c.base.SHA256 {
+	if p.Number == c.base.Number && p.SHA256 != c.base.SHA256 || p.Number == c.base.Number+1 &&
+		p.Previous != c.base.SHA256 {
 		// So says the file; it must also prove it.
 		s, err := archive.Load(filepath.Join(c.dir, filepath.FromSlash(file)))
 		c.forked = c.forked || err == nil && s.Seal.Key == c.base.Key

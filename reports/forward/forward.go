@@ -189,7 +189,8 @@ func (f *Forwarder) Once(ctx context.Context) (Result, error) {
 	}
 	f.tell()
 	r := f.sent
-	return Result{r.Sent - before.Sent, r.Known - before.Known, r.Bytes - before.Bytes, r.Attachments - before.Attachments, r.Repairs - before.Repairs}, err
+	return Result{r.Sent - before.Sent, r.Known - before.Known, r.Bytes - before.Bytes,
+		r.Attachments - before.Attachments, r.Repairs - before.Repairs}, err
 }
 
 // pass brings the plant up to date.
@@ -245,7 +246,8 @@ func (f *Forwarder) connect(ctx context.Context) (idle bool, err error) {
 		}
 	}
 	if err != nil {
-		return false, &reports.HintedError{Err: err, Hint: "put station.pub back from a copy: the plant knows the station by it"}
+		return false, &reports.HintedError{Err: err, Hint: "put station.pub back from a copy: the plant knows the " +
+			"station by it"}
 	}
 	f.key = hex.EncodeToString(key)
 	patient, cancel := context.WithTimeout(ctx, patience)
@@ -290,8 +292,10 @@ func (f *Forwarder) place(ctx context.Context) (archive.Place, error) {
 func (f *Forwarder) forked() {
 	f.general["forked"] = Problem{
 		Kind: "older copy",
-		Text: fmt.Sprintf("the plant has %d reports of this station's chain, and this archive has not: it was put back from an older copy, and reports sealed in between stand only at the plant", f.list.base.Number),
-		Hint: "nothing is lost at the plant; if there is a newer copy of the archive, put that back. Until then new reports are forwarded under numbers that the plant has twice",
+		Text: fmt.Sprintf("the plant has %d reports of this station's chain, and this archive has not: it was put "+
+			"back from an older copy, and reports sealed in between stand only at the plant", f.list.base.Number),
+		Hint: "nothing is lost at the plant; if there is a newer copy of the archive, put that back. Until then new " +
+			"reports are forwarded under numbers that the plant has twice",
 	}
 	f.list = newCatalogue(f.c.Dir, archive.Place{Key: f.key})
 }

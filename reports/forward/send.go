@@ -114,7 +114,8 @@ func (f *Forwarder) pack(ctx context.Context, entries []entry, done map[string]b
 	var bytes int64
 	for _, e := range entries {
 		if s := f.stuck[e.file]; s.times >= 3 && time.Now().Before(s.until) {
-			f.setAside(e.file, Problem{Kind: "refused", Text: "the plant has failed to take it three times, though it answers", Hint: "it is tried again later; look into the plant's log"})
+			f.setAside(e.file, Problem{Kind: "refused", Text: "the plant has failed to take it three times, though " +
+				"it answers", Hint: "it is tried again later; look into the plant's log"})
 			done[e.file] = true
 			continue
 		}
@@ -157,9 +158,11 @@ func (f *Forwarder) load(e entry) (store.Item, *Problem) {
 	case err != nil:
 		return store.Item{}, &Problem{Kind: "changed", Text: err.Error(), Hint: hintRestore}
 	case s.Seal.Key != f.key:
-		return store.Item{}, &Problem{Kind: "inserted", Text: "it is signed with another key than the station's", Hint: "find out how it came into this archive"}
+		return store.Item{}, &Problem{Kind: "inserted", Text: "it is signed with another key than the station's",
+			Hint: "find out how it came into this archive"}
 	case s.Report.Run != runOf(e.file):
-		return store.Item{}, &Problem{Kind: "inserted", Text: fmt.Sprintf("it is the report of run %s under another name", s.Report.Run), Hint: "remove the copy, or give it its name back"}
+		return store.Item{}, &Problem{Kind: "inserted", Text: fmt.Sprintf("it is the report of run %s under another "+
+			"name", s.Report.Run), Hint: "remove the copy, or give it its name back"}
 	}
 	s.File = e.file
 	item := store.Item{Sealed: s, File: e.file}
@@ -172,7 +175,8 @@ func (f *Forwarder) load(e entry) (store.Item, *Problem) {
 		}
 		data, err := f.attachment(c)
 		if err != nil { // the report itself is good
-			f.general["attachment "+c.SHA256] = Problem{File: e.file, Run: s.Report.Run, Kind: "attachment", Text: fmt.Sprintf("capture %s.%s: %v", c.Check, c.Name, err), Hint: hintRestore}
+			f.general["attachment "+c.SHA256] = Problem{File: e.file, Run: s.Report.Run, Kind: "attachment",
+				Text: fmt.Sprintf("capture %s.%s: %v", c.Check, c.Name, err), Hint: hintRestore}
 			continue
 		}
 		if item.Attachments == nil {
@@ -186,7 +190,8 @@ func (f *Forwarder) load(e entry) (store.Item, *Problem) {
 const hintRestore = "verify the archive, and restore the file from a copy"
 
 func conflict() Problem {
-	return Problem{Kind: "conflict", Text: "the plant has another report of the same run", Hint: "verify this archive and the plant's report of the run: one of the two was replaced"}
+	return Problem{Kind: "conflict", Text: "the plant has another report of the same run",
+		Hint: "verify this archive and the plant's report of the run: one of the two was replaced"}
 }
 
 // attachment reads a capture and proves it against the report.
@@ -201,7 +206,8 @@ func (f *Forwarder) attachment(c reports.Capture) ([]byte, error) {
 	case len(names) == 0:
 		return nil, errors.New("its attachment is missing")
 	case c.Size > attachmentBytes:
-		return nil, fmt.Errorf("its attachment has %s, more than %s: it stays at the station", size(c.Size), size(attachmentBytes))
+		return nil, fmt.Errorf("its attachment has %s, more than %s: it stays at the station", size(c.Size),
+			size(attachmentBytes))
 	}
 	data, err := os.ReadFile(names[0])
 	if err != nil {
@@ -280,7 +286,8 @@ func (f *Forwarder) add(ctx context.Context, parcels []parcel, done map[string]b
 	}
 	problem := conflict()
 	if refused {
-		problem = Problem{Kind: "refused", Text: err.Error(), Hint: "keep the report: the plant's program may need to be a newer one"}
+		problem = Problem{Kind: "refused", Text: err.Error(), Hint: "keep the report: the plant's program may need " +
+			"to be a newer one"}
 	}
 	f.setAside(parcels[0].file, problem)
 	done[parcels[0].file] = true
@@ -291,7 +298,8 @@ func (f *Forwarder) add(ctx context.Context, parcels []parcel, done map[string]b
 func (f *Forwarder) setAside(file string, p Problem) {
 	p.File, p.Run = file, runOf(file)
 	// Texts name the file as it was opened; the problem names it already.
-	p.Text = strings.TrimPrefix(strings.TrimPrefix(p.Text, "report: "), filepath.Join(f.c.Dir, filepath.FromSlash(file))+": ")
+	p.Text = strings.TrimPrefix(strings.TrimPrefix(p.Text, "report: "), filepath.Join(f.c.Dir,
+		filepath.FromSlash(file))+": ")
 	a := aside{problem: p}
 	if info, err := os.Lstat(filepath.Join(f.c.Dir, filepath.FromSlash(file))); err == nil {
 		a.size, a.modified = info.Size(), info.ModTime()
@@ -306,12 +314,14 @@ func (f *Forwarder) setAside(file string, p Problem) {
 func (f *Forwarder) retry() {
 	for file, err := range f.list.lost {
 		if _, ok := f.aside[file]; !ok {
-			f.setAside(file, Problem{Kind: "changed", Text: strings.TrimPrefix(err.Error(), "report: "+file+": "), Hint: hintRestore})
+			f.setAside(file, Problem{Kind: "changed", Text: strings.TrimPrefix(err.Error(), "report: "+file+": "),
+				Hint: hintRestore})
 		}
 	}
 	for file, a := range f.aside {
 		info, err := os.Lstat(filepath.Join(f.c.Dir, filepath.FromSlash(file)))
-		same := err != nil && a.missing || err == nil && !a.missing && info.Size() == a.size && info.ModTime().Equal(a.modified)
+		same := err != nil && a.missing || err == nil && !a.missing && info.Size() == a.size &&
+			info.ModTime().Equal(a.modified)
 		s := f.stuck[file]
 		if same && (s.times < 3 || time.Now().Before(s.until)) {
 			continue
@@ -334,7 +344,8 @@ type repairs struct {
 // sendRepairs sends the repairs written down since the last time.
 func (f *Forwarder) sendRepairs(ctx context.Context) error {
 	info, err := os.Stat(filepath.Join(f.c.Dir, "repairs.jsonl"))
-	if errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == f.repairs.size && info.ModTime().Equal(f.repairs.modified) {
+	if errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == f.repairs.size &&
+		info.ModTime().Equal(f.repairs.modified) {
 		return nil
 	}
 	if err != nil {
@@ -397,7 +408,8 @@ func (f *Forwarder) sendFlags(ctx context.Context) error {
 	if f.c.Flags != nil {
 		own, err := f.c.Flags(ctx)
 		if err != nil { // the station's own index: what the plant knows stays
-			f.general["flags"] = Problem{Kind: "index", Text: fmt.Sprintf("what the station knows of damaged records could not be read: %v", err)}
+			f.general["flags"] = Problem{Kind: "index", Text: fmt.Sprintf("what the station knows of damaged "+
+				"records could not be read: %v", err)}
 			return nil
 		}
 		delete(f.general, "flags")
@@ -407,7 +419,8 @@ func (f *Forwarder) sendFlags(ctx context.Context) error {
 		switch p.Kind {
 		case "changed", "removed", "inserted":
 			if !slices.ContainsFunc(flags, func(g store.Flag) bool { return g.File == p.File && g.Kind == p.Kind }) {
-				flags = append(flags, store.Flag{Run: p.Run, Station: f.station, File: p.File, Kind: p.Kind, Text: p.Text})
+				flags = append(flags, store.Flag{Run: p.Run, Station: f.station, File: p.File, Kind: p.Kind,
+					Text: p.Text})
 			}
 		}
 	}

@@ -65,7 +65,8 @@ func (s Skew) Text() (text, hint string) {
 	if s.Ahead < 0 {
 		side = "behind"
 	}
-	return fmt.Sprintf("this station's clock is %s %s the plant's: one of the two is wrong, and reports are filed under the wrong hour", inWords(s.Ahead.Abs()), side),
+	return fmt.Sprintf("this station's clock is %s %s the plant's: one of the two is wrong, and reports are filed "+
+			"under the wrong hour", inWords(s.Ahead.Abs()), side),
 		"let both computers take their time from the network (NTP); times in sealed reports stay as they are"
 }
 
@@ -92,9 +93,11 @@ func (s State) String() string {
 	case k.Reports == 0:
 		b.WriteString("the plant has all reports")
 	case k.Reports == 1:
-		fmt.Fprintf(&b, "1 report (%s) is still to be sent, from %s", size(k.Bytes), k.Oldest.Local().Format("2006-01-02 15:04"))
+		fmt.Fprintf(&b, "1 report (%s) is still to be sent, from %s", size(k.Bytes),
+			k.Oldest.Local().Format("2006-01-02 15:04"))
 	default:
-		fmt.Fprintf(&b, "%d reports (%s) are still to be sent, the oldest from %s", k.Reports, size(k.Bytes), k.Oldest.Local().Format("2006-01-02 15:04"))
+		fmt.Fprintf(&b, "%d reports (%s) are still to be sent, the oldest from %s", k.Reports, size(k.Bytes),
+			k.Oldest.Local().Format("2006-01-02 15:04"))
 	}
 	if s.Trouble != "" {
 		fmt.Fprintf(&b, "; no contact: %s", s.Trouble)

@@ -146,7 +146,8 @@ func (r *Review) side(ctx context.Context, q *Question, text string) (Side, erro
 		case slices.Contains(sideKinds(), kind):
 			values, err := r.Records.Values(ctx, store.By(kind))
 			if err == nil && !slices.Contains(values, value) {
-				err = &Problem{Code: BadNone, Args: []any{"name", kind, "value", brief(value)}, Given: value, Known: values}
+				err = &Problem{Code: BadNone, Args: []any{"name", kind, "value", brief(value)}, Given: value,
+					Known: values}
 			}
 			if err != nil {
 				return Side{}, err
@@ -188,7 +189,8 @@ func (r *Review) side(ctx context.Context, q *Question, text string) (Side, erro
 // groupSide narrows the question's selection to one lot, station, ...
 func groupSide(q *Question, kind, value string) (Side, error) {
 	s := Side{Kind: kind, Value: value, runs: q.Runs}
-	want := map[string]*string{"product": &s.runs.Product, "revision": &s.runs.Revision, "lot": &s.runs.Lot, "station": &s.runs.Station,
+	want := map[string]*string{"product": &s.runs.Product, "revision": &s.runs.Revision, "lot": &s.runs.Lot,
+		"station":  &s.runs.Station,
 		"operator": &s.runs.Operator}
 	narrow := func(field *string, value string) error {
 		if *field != "" && *field != value {
@@ -227,7 +229,8 @@ func (r *Review) runSide(ctx context.Context, name string) (Side, error) {
 }
 
 func sideOfRun(run store.Run) Side {
-	return Side{Kind: SideUnit, Value: run.Unit.SerialNumber, Units: 1, Run: run.Run, Started: moment(run.Started), Outcome: run.Outcome,
+	return Side{Kind: SideUnit, Value: run.Unit.SerialNumber, Units: 1, Run: run.Run, Started: moment(run.Started),
+		Outcome: run.Outcome,
 		product: run.Unit.Product}
 }
 

@@ -18,13 +18,14 @@ type Drift struct {
 	Every   int                `json:"every,omitempty"` // or so many units after one another
 	Runs    string             `json:"runs"`            // that are counted: "first", "judged" or "golden"
 	Chart   yield.ControlChart `json:"chart"`
-	Problem *yield.Remark      `json:"problem,omitempty"`  // why there is no chart
-	Lone    int                `json:"lone,omitempty"`     // subgroups of one unit, which have no spread and are left out
-	LeftOut int                `json:"left_out,omitempty"` // values that broke their limit, where that was asked for
-	Units   int64              `json:"units"`              // or values in the chart
-	Series  *yield.Series      `json:"series,omitempty"`   // the points behind a reading's chart
-	Golden  *Golden            `json:"golden,omitempty"`
-	Moved   *Moved             `json:"moved,omitempty"` // with the yield: which readings moved
+	Problem *yield.Remark      `json:"problem,omitempty"` // why there is no chart
+	// subgroups of one unit, which have no spread and are left out
+	Lone    int           `json:"lone,omitempty"`
+	LeftOut int           `json:"left_out,omitempty"` // values that broke their limit, where that was asked for
+	Units   int64         `json:"units"`              // or values in the chart
+	Series  *yield.Series `json:"series,omitempty"`   // the points behind a reading's chart
+	Golden  *Golden       `json:"golden,omitempty"`
+	Moved   *Moved        `json:"moved,omitempty"` // with the yield: which readings moved
 
 	Groups    []yield.Group    `json:"-"` // behind the points of the yield's chart
 	Subgroups []yield.Subgroup `json:"-"` // behind those of a reading's
@@ -159,7 +160,8 @@ func (r *Review) driftOfReading(ctx context.Context, q *Question, a *Drift) (err
 		a.Lone = before - len(groups)
 	}
 	a.Subgroups = groups
-	c, err := yield.NewChart(kind, groups, yield.ChartOptions{Rules: q.Rules, First: q.First, Name: s.Name, Unit: s.Unit})
+	c, err := yield.NewChart(kind, groups, yield.ChartOptions{Rules: q.Rules, First: q.First, Name: s.Name,
+		Unit: s.Unit})
 	return a.take(c, err)
 }
 

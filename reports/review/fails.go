@@ -88,7 +88,8 @@ func (r *Review) hints(ctx context.Context, q *Question) (*yield.HintStudy, erro
 	}
 	rows := make([]yield.RepairRow, len(repairs))
 	for i, p := range repairs {
-		rows[i] = yield.RepairRow{Suggested: p.Suggested, Found: p.Found, Rule: !slices.Contains(reports.Findings(), p.Found)}
+		rows[i] = yield.RepairRow{Suggested: p.Suggested, Found: p.Found, Rule: !slices.Contains(reports.Findings(),
+			p.Found)}
 	}
 	study := yield.StudyHints(rows, q.Confidence)
 	return &study, nil

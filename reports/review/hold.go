@@ -186,7 +186,8 @@ func bulk(s yield.Series, level float64) (e *yield.Estimate, nearer string) {
 	if s.Lower != nil {
 		side(middle-*s.Lower, middle-at(0.05), "lower")
 	}
-	e = &yield.Estimate{Value: least, Low: least, High: least, Confidence: level, Method: "Bissell, median and 95th percentile"}
+	e = &yield.Estimate{Value: least, Low: least, High: least, Confidence: level,
+		Method: "Bissell, median and 95th percentile"}
 	if !math.IsInf(least, 0) {
 		e.Low, e.High = yield.CpkInterval(least, 0.64*n, 0.28*(n-1), level)
 	}

@@ -28,7 +28,10 @@ type stretch struct {
 
 // What is read by more than a layout.
 var (
-	spanText = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?) ?(min|h|d|w)$`) })
+	spanText = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(
+			`^([0-9]+(?:\.[0-9]+)?) ?(min|h|d|w)$`)
+	})
 	weekText = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([0-9]{4})-W([0-9]{2})$`) })
 )
 
@@ -100,7 +103,8 @@ func parseWhen(text string, now time.Time) (s stretch, code string) {
 // spanBack is when a span back from now began.
 func spanBack(now time.Time, number, unit string) (time.Time, string) {
 	n, err := strconv.ParseFloat(number, 64)
-	one := map[string]time.Duration{"min": time.Minute, "h": time.Hour, "d": 24 * time.Hour, "w": 7 * 24 * time.Hour}[unit]
+	one := map[string]time.Duration{"min": time.Minute, "h": time.Hour, "d": 24 * time.Hour,
+		"w": 7 * 24 * time.Hour}[unit]
 	if err != nil || n > float64(100*365*24*time.Hour)/float64(one) {
 		return now, BadWhen
 	}

@@ -73,7 +73,8 @@ func problem(code string, args ...any) *Problem { return &Problem{Code: code, Ar
 
 // choice is a value that is none of those allowed.
 func choice(option, value string, allowed []string) *Problem {
-	return &Problem{Code: BadChoice, Args: []any{"name", option, "value", brief(value), "allowed", strings.Join(allowed, ", ")},
+	return &Problem{Code: BadChoice, Args: []any{"name", option, "value", brief(value), "allowed",
+		strings.Join(allowed, ", ")},
 		Given: value, Known: allowed}
 }
 

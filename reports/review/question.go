@@ -156,8 +156,9 @@ const maxValue = 120
 // that it does not take is refused: it must not look as if it had been heard.
 // The question is good for telling of an error even with one.
 func (r *Review) Parse(name string, options map[string]string) (q Question, err error) {
-	q = Question{Name: name, Confidence: yield.DefaultConfidence, Target: math.NaN(), Kind: store.ByCause, Rules: yield.WesternElectric,
-		Low: math.Inf(-1), High: math.Inf(1), values: map[string]string{}, now: r.now()}
+	q = Question{Name: name, Confidence: yield.DefaultConfidence, Target: math.NaN(), Kind: store.ByCause,
+		Rules: yield.WesternElectric,
+		Low:   math.Inf(-1), High: math.Inf(1), values: map[string]string{}, now: r.now()}
 	q.Runs.Zone, q.Runs.Shifts = q.now.Location(), r.Shifts
 	known := Options(name)
 	for _, option := range slices.Sorted(maps.Keys(options)) {
@@ -276,7 +277,8 @@ func (q *Question) read(option, text string) (err error) {
 		q.Run = text
 	case "outcome":
 		q.Filter.Outcome = reports.Outcome(text)
-		outcomes := []string{string(reports.Passed), string(reports.Failed), string(reports.Errored), string(reports.Aborted)}
+		outcomes := []string{string(reports.Passed), string(reports.Failed), string(reports.Errored),
+			string(reports.Aborted)}
 		if !slices.Contains(outcomes, text) {
 			err = choice(option, text, outcomes)
 		}
@@ -335,7 +337,8 @@ func (q *Question) fits() error {
 		return nil
 	}
 	if q.Chart != "" && q.Chart.Counts() == q.isReading() {
-		return problem(BadChart, "name", "chart", "value", q.values["chart"], "allowed", strings.Join(ChartsOf(!q.isReading()), ", "))
+		return problem(BadChart, "name", "chart", "value", q.values["chart"], "allowed",
+			strings.Join(ChartsOf(!q.isReading()), ", "))
 	}
 	if !q.isReading() {
 		for _, option := range []string{"every", "retests", "golden", "without-failed"} {

@@ -33,7 +33,8 @@ func (r *Review) readingErr(ctx context.Context, q *Question, reading string, er
 	if err != nil {
 		return err
 	}
-	return &Problem{Code: BadReading, Args: []any{"name", "reading", "value", brief(reading)}, Given: reading, Known: names}
+	return &Problem{Code: BadReading, Args: []any{"name", "reading", "value", brief(reading)}, Given: reading,
+		Known: names}
 }
 
 // golden is a reading of the golden units, whatever the period and lot: the

@@ -97,8 +97,10 @@ type About struct {
 func (r *Review) about(ctx context.Context, q *Question) (About, error) {
 	s := q.Runs
 	a := About{
-		Where: r.Where, Period: q.Period, Since: moment(s.Since), Until: moment(s.Until), Product: s.Product, Revision: s.Revision,
-		Lot: s.Lot, Station: s.Station, Nest: s.Nest, Operator: s.Operator, Zone: q.now.Format("MST"), Confidence: q.Confidence,
+		Where: r.Where, Period: q.Period, Since: moment(s.Since), Until: moment(s.Until), Product: s.Product,
+		Revision: s.Revision,
+		Lot:      s.Lot, Station: s.Station, Nest: s.Nest, Operator: s.Operator, Zone: q.now.Format("MST"),
+		Confidence: q.Confidence,
 		NotCounted: []store.Flag{},
 	}
 	if err := r.known(ctx, s); err != nil {
@@ -160,7 +162,8 @@ func (r *Review) known(ctx context.Context, s store.Selection) error {
 			}
 		}
 		if !slices.Contains(values, f.value) {
-			return &Problem{Code: BadNone, Args: []any{"name", string(f.by), "value", brief(f.value)}, Given: f.value, Known: values}
+			return &Problem{Code: BadNone, Args: []any{"name", string(f.by), "value", brief(f.value)}, Given: f.value,
+				Known: values}
 		}
 	}
 	return nil

@@ -94,7 +94,8 @@ func (r *Review) Today(ctx context.Context, q Question) (Today, error) {
 	a.Summary = yield.Summarise(counts, q.Confidence)
 	if past.Units > 0 {
 		a.Before = &Before{Days: days, FirstPass: yield.NewShare(past.FirstPassed, past.Units, q.Confidence),
-			P: yield.Probability(statistics.FisherExact(counts.FirstPassed, counts.Units, past.FirstPassed, past.Units))}
+			P: yield.Probability(statistics.FisherExact(counts.FirstPassed, counts.Units, past.FirstPassed,
+				past.Units))}
 		if counts.Units > 0 && float64(a.Before.P) < 1-q.Confidence {
 			a.Before.Differs = -1
 			if a.Summary.FirstPass.Value > a.Before.FirstPass.Value {
@@ -104,7 +105,8 @@ func (r *Review) Today(ctx context.Context, q Question) (Today, error) {
 	}
 	a.Rolled = yield.Rolled(checks, counts.Units, q.Confidence)
 	a.Trend = yield.Trend(a.Groups, yield.TrendOptions{Confidence: q.Confidence})
-	a.Cycle = yield.Cycle(a.Times, yield.CycleOptions{Confidence: q.Confidence, Takt: q.Takt, Nests: max(1, len(nests))})
+	a.Cycle = yield.Cycle(a.Times, yield.CycleOptions{Confidence: q.Confidence, Takt: q.Takt,
+		Nests: max(1, len(nests))})
 	a.Lost = yield.Lost(counts, a.Cycle, q.Confidence)
 	a.Pace.Of = q.fine()
 	for _, g := range fine {

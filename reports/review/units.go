@@ -35,7 +35,10 @@ func (r *Review) Units(ctx context.Context, q Question, most int) (Units, error)
 			return a, err
 		}
 		a.Of = len(s.Points)
-		s.Points = slices.DeleteFunc(s.Points, func(p yield.Point) bool { return !(p.Value >= q.Low && p.Value < q.High) })
+		s.Points = slices.DeleteFunc(s.Points, func(p yield.Point) bool {
+			return !(p.Value >= q.Low &&
+				p.Value < q.High)
+		})
 		a.Values = &s
 		return a, nil
 	}

@@ -77,7 +77,8 @@ func parseReadable(s string) ([]element, error) {
 func parseElements(s string) ([]element, error) {
 	var out []element
 	for s = strings.TrimPrefix(s, gs); s != ""; s = strings.TrimPrefix(s, gs) {
-		if len(s) < 2 || aiLength(s[:2]) == 0 || len(s) < aiLength(s[:2]) || strings.Trim(s[:aiLength(s[:2])], "0123456789") != "" {
+		if len(s) < 2 || aiLength(s[:2]) == 0 || len(s) < aiLength(s[:2]) || strings.Trim(s[:aiLength(s[:2])],
+			"0123456789") != "" {
 			return nil, errors.New("no known application identifier where one should be")
 		}
 		n := aiLength(s[:2])

@@ -40,11 +40,13 @@ func (f Format) Check() error {
 		return err
 	}
 	if !slices.Contains([]string{"", NoCheckCharacter, Mod3736}, f.CheckCharacter) {
-		return reports.Hinted(fmt.Errorf("serial format: check character %.40q is not known", f.CheckCharacter), `"none" or "iso7064-mod37-36"`)
+		return reports.Hinted(fmt.Errorf("serial format: check character %.40q is not known", f.CheckCharacter),
+			`"none" or "iso7064-mod37-36"`)
 	}
 	if f.GTIN != "" {
 		if !slices.Contains([]int{8, 12, 13, 14}, len(f.GTIN)) || !gs1ChecksOut(f.GTIN) {
-			return reports.Hinted(fmt.Errorf("serial format: GTIN %.40q is none", f.GTIN), "8, 12, 13 or 14 digits, of which the last is the check digit")
+			return reports.Hinted(fmt.Errorf("serial format: GTIN %.40q is none", f.GTIN),
+				"8, 12, 13 or 14 digits, of which the last is the check digit")
 		}
 	}
 	if f.Example != "" {
@@ -149,7 +151,8 @@ func (f Format) ParseScan(raw string) (serial, gtin string, err error) {
 		return refuse("%s: %w", shown(s), err)
 	}
 	if want := f.GTIN; want != "" && gtin != "" && gtin != strings.Repeat("0", 14-min(14, len(want)))+want {
-		return "", "", reports.Hinted(fmt.Errorf("serial number: the label belongs to GTIN %s, not to %s", gtin, shown(f.Product)),
+		return "", "", reports.Hinted(fmt.Errorf("serial number: the label belongs to GTIN %s, not to %s", gtin,
+			shown(f.Product)),
 			"this is another product: put it aside, or choose its plan")
 	}
 	if upper := strings.ToUpper(serial); !fits(serial) || f.CheckCharacter == Mod3736 && fits(upper) {

@@ -17,10 +17,11 @@ type OneWay struct {
 	WithinMS       float64 `json:"within_ms"`
 	// F is BetweenMS / WithinMS, P the chance of a larger one if the groups
 	// were alike. Nil where no group scatters.
-	F          *float64 `json:"f,omitempty"`
-	P          *float64 `json:"p,omitempty"`
-	RSquared   float64  `json:"r_squared"` // share of the sum of squares between groups; 0 where all values are the same
-	ResidualSD float64  `json:"residual_sd"`
+	F *float64 `json:"f,omitempty"`
+	P *float64 `json:"p,omitempty"`
+	// share of the sum of squares between groups; 0 where all values are the same
+	RSquared   float64 `json:"r_squared"`
+	ResidualSD float64 `json:"residual_sd"`
 
 	// WithinVariance and BetweenVariance are the variance of units of one group
 	// and of the groups' true means: (BetweenMS - WithinMS) / n, at least 0,

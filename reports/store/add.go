@@ -49,7 +49,8 @@ func (t *transaction) add(records []*record) (Added, error) {
 	}
 	if err := chunks(runs, func(part []string) error {
 		where, args := in("r.run", part)
-		return t.each("SELECT r.run, s.sha256 FROM run r JOIN seal s ON s.id = r.id AND s.started = r.started AND s.station = r.station WHERE "+where, args, func(rows *sql.Rows) error {
+		return t.each("SELECT r.run, s.sha256 FROM run r JOIN seal s ON s.id = r.id AND s.started = r.started AND "+
+			"s.station = r.station WHERE "+where, args, func(rows *sql.Rows) error {
 			var run, hash string
 			if err := rows.Scan(&run, &hash); err != nil {
 				return err
@@ -138,8 +139,9 @@ func (t *transaction) insertRecords(fresh []*record) error {
 		a := ch.at(cellKey{dayOf(r.started), r.grpID})
 		l := layouts[r.layoutID]
 		c := counted{
-			started: r.started, ended: r.ended, outcome: r.outcome, counts: r.counts(), first: r.first, totals: r.totals,
-			cause: r.causeID, cycleTime: r.cycleTime, takt: r.takt, layout: l, codes: r.codes,
+			started: r.started, ended: r.ended, outcome: r.outcome, counts: r.counts(), first: r.first,
+			totals: r.totals,
+			cause:  r.causeID, cycleTime: r.cycleTime, takt: r.takt, layout: l, codes: r.codes,
 		}
 		var m *moments
 		if r.judged() && r.counts() {
@@ -172,7 +174,8 @@ func (t *transaction) insertRecords(fresh []*record) error {
 		"layout": newestOf(func(r *record) int64 { return r.layoutID }),
 	} {
 		for _, id := range slices.Sorted(maps.Keys(m)) {
-			if _, err := t.exec("UPDATE "+table+" SET newest = ? WHERE id = ? AND newest < ?", m[id], id, m[id]); err != nil {
+			if _, err := t.exec("UPDATE "+table+" SET newest = ? WHERE id = ? AND newest < ?", m[id], id,
+				m[id]); err != nil {
 				return err
 			}
 		}
@@ -197,7 +200,8 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		station := r.group.station
 		runs = append(runs, []any{
 			r.id, station, r.started, r.run, r.grpID, r.layoutID, r.serial, number(r.golden), r.attempt,
-			r.ended, string(r.outcome), number(r.first), number(r.totals.final), r.totals.retests, number(r.totals.nff), number(r.totals.repaired), r.flag,
+			r.ended, string(r.outcome), number(r.first), number(r.totals.final), r.totals.retests, number(r.totals.nff),
+			number(r.totals.repaired), r.flag,
 			r.reason, r.why, failed, r.causeID, number(r.simulated), r.cycleTime, r.takt,
 		})
 		samples = append(samples, []any{r.id, station, r.started, r.codes.checks, r.codes.verdicts, r.codes.readings})
@@ -229,7 +233,8 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		table, columns string
 		rows           [][]any
 	}{
-		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, retests, nff, repaired, flag, reason, why, failed, cause, simulated, cycle_time, takt", runs},
+		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, " +
+			"retests, nff, repaired, flag, reason, why, failed, cause, simulated, cycle_time, takt", runs},
 		{"sample", "id, station, started, checks, verdicts, readings", samples},
 		{"seal", "id, station, started, chain, number, previous, sha256, signature, file, size, modified", seals},
 		{"raw", "id, station, started, report", raws},
@@ -249,7 +254,8 @@ func (t *transaction) keepAttachments(records []*record) error {
 	for _, r := range records {
 		for _, sum := range slices.Sorted(maps.Keys(r.item.Attachments)) {
 			data := r.item.Attachments[sum]
-			if _, err := t.exec("INSERT INTO attachment (sha256, size, data) VALUES (?,?,?) ON CONFLICT (sha256) DO NOTHING", sum, len(data), bytesOf(data)); err != nil {
+			if _, err := t.exec("INSERT INTO attachment (sha256, size, data) VALUES (?,?,?) ON CONFLICT (sha256) DO "+
+				"NOTHING", sum, len(data), bytesOf(data)); err != nil {
 				return fmt.Errorf("attachment %.12s...: %w", sum, err)
 			}
 		}
@@ -267,16 +273,17 @@ func (t *transaction) flagFresh(fresh []*record) error {
 	}
 	return chunks(runs, func(part []string) error {
 		where, args := in("run", part)
-		return t.each("SELECT run, key, kind FROM flag WHERE "+where+" ORDER BY n DESC", args, func(rows *sql.Rows) error {
-			var run, key, kind string
-			if err := rows.Scan(&run, &key, &kind); err != nil {
-				return err
-			}
-			if r := at[run]; r != nil && t.b.dialect.flagHolds(key, cleanKey(r.item.Sealed.Seal.Key)) {
-				r.flag = kind
-			}
-			return nil
-		})
+		return t.each("SELECT run, key, kind FROM flag WHERE "+where+" ORDER BY n DESC", args,
+			func(rows *sql.Rows) error {
+				var run, key, kind string
+				if err := rows.Scan(&run, &key, &kind); err != nil {
+					return err
+				}
+				if r := at[run]; r != nil && t.b.dialect.flagHolds(key, cleanKey(r.item.Sealed.Seal.Key)) {
+					r.flag = kind
+				}
+				return nil
+			})
 	})
 }
 
@@ -297,14 +304,16 @@ func (t *transaction) chainFresh(fresh []*record) error {
 	for _, key := range slices.Sorted(maps.Keys(byKey)) {
 		list := byKey[key]
 		c := chain{key: key, newest: noTime}
-		ok, err := t.one("SELECT id, number, sha256, reports, newest, station FROM chain WHERE key = ?", []any{key}, &c.id, &c.number, &c.sha256, &c.reports, &c.newest, &c.station)
+		ok, err := t.one("SELECT id, number, sha256, reports, newest, station FROM chain WHERE key = ?", []any{key},
+			&c.id, &c.number, &c.sha256, &c.reports, &c.newest, &c.station)
 		if err != nil {
 			return err
 		}
 		if !ok {
 			t.chains++
 			c.id = t.chains
-			if _, err := t.exec("INSERT INTO chain (id, key, station, number, sha256, reports, newest) VALUES (?,?,?,?,?,?,?)",
+			if _, err := t.exec("INSERT INTO chain (id, key, station, number, sha256, reports, newest) VALUES "+
+				"(?,?,?,?,?,?,?)",
 				c.id, key, "", 0, "", 0, int64(noTime)); err != nil {
 				return err
 			}
@@ -333,22 +342,24 @@ func (t *transaction) chainFresh(fresh []*record) error {
 			}
 			for {
 				from := c.number
-				err := t.each("SELECT number, sha256 FROM seal WHERE chain = ? AND number > ? ORDER BY number LIMIT 256", []any{c.id, from}, func(rows *sql.Rows) error {
-					var n int64
-					var hash string
-					if err := rows.Scan(&n, &hash); err != nil {
-						return err
-					}
-					for ; n > c.number+1 && tail[c.number+1] != ""; c.number++ {
-						c.sha256 = tail[c.number+1]
-					}
-					if n == c.number+1 {
-						c.number, c.sha256 = n, hash
-					} else if n > c.number {
-						return errEnough
-					}
-					return nil
-				})
+				err := t.each(
+					"SELECT number, sha256 FROM seal WHERE chain = ? AND number > ? ORDER BY number LIMIT 256",
+					[]any{c.id, from}, func(rows *sql.Rows) error {
+						var n int64
+						var hash string
+						if err := rows.Scan(&n, &hash); err != nil {
+							return err
+						}
+						for ; n > c.number+1 && tail[c.number+1] != ""; c.number++ {
+							c.sha256 = tail[c.number+1]
+						}
+						if n == c.number+1 {
+							c.number, c.sha256 = n, hash
+						} else if n > c.number {
+							return errEnough
+						}
+						return nil
+					})
 				if err != nil {
 					return err
 				}
@@ -361,7 +372,8 @@ func (t *transaction) chainFresh(fresh []*record) error {
 				}
 			}
 		}
-		if _, err := t.exec("UPDATE chain SET station = ?, number = ?, sha256 = ?, reports = ?, newest = ? WHERE id = ?",
+		if _, err := t.exec("UPDATE chain SET station = ?, number = ?, sha256 = ?, reports = ?, newest = ? "+
+			"WHERE id = ?",
 			c.station, c.number, c.sha256, c.reports, c.newest, c.id); err != nil {
 			return err
 		}

@@ -87,7 +87,8 @@ func (c calendar) begin(by By, slot int64) int64 {
 	case ByMonth:
 		day = day.AddDate(0, 0, 1-day.Day())
 	}
-	return millis(time.Date(day.Year(), day.Month(), day.Day(), day.Hour(), day.Minute(), day.Second(), day.Nanosecond(), c.zone))
+	return millis(time.Date(day.Year(), day.Month(), day.Day(), day.Hour(), day.Minute(), day.Second(),
+		day.Nanosecond(), c.zone))
 }
 
 // key names the period that begins then, as people read it.

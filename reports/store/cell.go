@@ -55,7 +55,8 @@ func (c *counts) yield() yield.Counts {
 		Units: c[nUnits], FirstPassed: c[nFirstPassed], FinalPassed: c[nFinalPassed],
 		Retested: c[nRetested], Retests: c[nRetests], NoFaultFound: c[nNoFaultFound], Repaired: c[nRepaired],
 		Defects: c[nDefects], Opportunities: c[nOpportunities],
-		JudgedTime: float64(c[nJudgedMillis]) / 1000, ErrorTime: float64(c[nErrorMillis]) / 1000, AbortedTime: float64(c[nAbortedMillis]) / 1000,
+		JudgedTime: float64(c[nJudgedMillis]) / 1000, ErrorTime: float64(c[nErrorMillis]) / 1000,
+		AbortedTime: float64(c[nAbortedMillis]) / 1000,
 	}
 }
 
@@ -97,7 +98,8 @@ func (s *stated) take(d stated) {
 const longestBin = 3600
 
 func newCell() *cell {
-	return &cell{slots: map[int]counts{}, checks: map[int64]pair{}, failures: map[int64]pair{}, cycle: cycle{bins: map[int64]int64{}}}
+	return &cell{slots: map[int]counts{}, checks: map[int64]pair{}, failures: map[int64]pair{},
+		cycle: cycle{bins: map[int64]int64{}}}
 }
 
 func (c *cell) slot(n int, d *counts) {

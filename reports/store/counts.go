@@ -402,16 +402,17 @@ func (t *transaction) planOrder(product string, names func(l *layout) []string) 
 		where, args = " WHERE product = ?", []any{cleanKey(product)}
 	}
 	var lists [][]string
-	err := t.each("SELECT id FROM layout"+where+" ORDER BY newest DESC, id DESC LIMIT 200", args, func(rows *sql.Rows) error {
-		var id int64
-		if err := rows.Scan(&id); err != nil {
-			return err
-		}
-		if l := t.layout(id); l != nil {
-			lists = append(lists, names(l))
-		}
-		return nil
-	})
+	err := t.each("SELECT id FROM layout"+where+" ORDER BY newest DESC, id DESC LIMIT 200", args,
+		func(rows *sql.Rows) error {
+			var id int64
+			if err := rows.Scan(&id); err != nil {
+				return err
+			}
+			if l := t.layout(id); l != nil {
+				lists = append(lists, names(l))
+			}
+			return nil
+		})
 	var order []string
 	have := map[string]bool{}
 	for _, list := range lists {

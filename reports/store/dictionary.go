@@ -81,38 +81,41 @@ func (w *words) own() {
 
 func (w *words) read(t *transaction) error {
 	w.groups, w.names, w.layouts = slices.Clip(w.groups), slices.Clip(w.names), slices.Clip(w.layouts)
-	if err := t.each("SELECT id, product, revision, lot, station, nest, operator FROM grp WHERE id > ? ORDER BY id", []any{len(w.groups)}, func(rows *sql.Rows) error {
-		var id int64
-		var g group
-		if err := rows.Scan(&id, &g.product, &g.revision, &g.lot, &g.station, &g.nest, &g.operator); err != nil {
-			return err
-		}
-		return w.addGroup(id, g)
-	}); err != nil {
+	if err := t.each("SELECT id, product, revision, lot, station, nest, operator FROM grp WHERE id > ? ORDER BY id",
+		[]any{len(w.groups)}, func(rows *sql.Rows) error {
+			var id int64
+			var g group
+			if err := rows.Scan(&id, &g.product, &g.revision, &g.lot, &g.station, &g.nest, &g.operator); err != nil {
+				return err
+			}
+			return w.addGroup(id, g)
+		}); err != nil {
 		return err
 	}
-	if err := t.each("SELECT id, kind, name, part, rule FROM name WHERE id > ? ORDER BY id", []any{len(w.names)}, func(rows *sql.Rows) error {
-		var id int64
-		var n name
-		if err := rows.Scan(&id, &n.kind, &n.name, &n.part, &n.rule); err != nil {
-			return err
-		}
-		return w.addName(id, n)
-	}); err != nil {
+	if err := t.each("SELECT id, kind, name, part, rule FROM name WHERE id > ? ORDER BY id", []any{len(w.names)},
+		func(rows *sql.Rows) error {
+			var id int64
+			var n name
+			if err := rows.Scan(&id, &n.kind, &n.name, &n.part, &n.rule); err != nil {
+				return err
+			}
+			return w.addName(id, n)
+		}); err != nil {
 		return err
 	}
-	return t.each("SELECT id, product, body FROM layout WHERE id > ? ORDER BY id", []any{len(w.layouts)}, func(rows *sql.Rows) error {
-		var id int64
-		var product, body string
-		if err := rows.Scan(&id, &product, &body); err != nil {
-			return err
-		}
-		l, err := parseLayout(id, product, body)
-		if err != nil {
-			return err
-		}
-		return w.addLayout(l)
-	})
+	return t.each("SELECT id, product, body FROM layout WHERE id > ? ORDER BY id", []any{len(w.layouts)},
+		func(rows *sql.Rows) error {
+			var id int64
+			var product, body string
+			if err := rows.Scan(&id, &product, &body); err != nil {
+				return err
+			}
+			l, err := parseLayout(id, product, body)
+			if err != nil {
+				return err
+			}
+			return w.addLayout(l)
+		})
 }
 
 func (w *words) addGroup(id int64, g group) error {
@@ -182,7 +185,8 @@ func (t *transaction) groupOf(g group) (int64, error) {
 	if err := t.addGroup(id, g); err != nil {
 		return 0, err
 	}
-	_, err := t.exec("INSERT INTO grp (id, product, revision, lot, station, nest, operator, newest) VALUES (?,?,?,?,?,?,?,?)",
+	_, err := t.exec("INSERT INTO grp (id, product, revision, lot, station, nest, operator, newest) VALUES "+
+		"(?,?,?,?,?,?,?,?)",
 		id, g.product, g.revision, g.lot, g.station, g.nest, g.operator, int64(noTime))
 	return id, err
 }
@@ -196,7 +200,8 @@ func (t *transaction) nameOf(n name) (int64, error) {
 	if err := t.addName(id, n); err != nil {
 		return 0, err
 	}
-	_, err := t.exec("INSERT INTO name (id, kind, name, part, rule) VALUES (?,?,?,?,?)", id, n.kind, n.name, n.part, n.rule)
+	_, err := t.exec("INSERT INTO name (id, kind, name, part, rule) VALUES (?,?,?,?,?)", id, n.kind, n.name, n.part,
+		n.rule)
 	return id, err
 }
 
@@ -243,7 +248,8 @@ func (t *transaction) layoutFor(r *record) (*layout, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, err := t.exec("INSERT INTO layout (id, product, newest, body) VALUES (?,?,?,?)", l.id, l.product, int64(noTime), body); err != nil {
+	if _, err := t.exec("INSERT INTO layout (id, product, newest, body) VALUES (?,?,?,?)", l.id, l.product,
+		int64(noTime), body); err != nil {
 		return nil, err
 	}
 	rows := make([][]any, len(l.Readings))

@@ -78,16 +78,17 @@ func (t *transaction) reflag(runs []string) error {
 		}
 		want := map[string]string{}
 		where, args = in("run", part)
-		if err := t.each("SELECT run, key, kind FROM flag WHERE "+where+" ORDER BY n DESC", args, func(rows *sql.Rows) error {
-			var run, key, kind string
-			if err := rows.Scan(&run, &key, &kind); err != nil {
-				return err
-			}
-			if x, ok := have[run]; ok && t.b.dialect.flagHolds(key, x.key) {
-				want[run] = kind
-			}
-			return nil
-		}); err != nil {
+		if err := t.each("SELECT run, key, kind FROM flag WHERE "+where+" ORDER BY n DESC", args,
+			func(rows *sql.Rows) error {
+				var run, key, kind string
+				if err := rows.Scan(&run, &key, &kind); err != nil {
+					return err
+				}
+				if x, ok := have[run]; ok && t.b.dialect.flagHolds(key, x.key) {
+					want[run] = kind
+				}
+				return nil
+			}); err != nil {
 			return err
 		}
 		for _, run := range slices.Sorted(maps.Keys(have)) {
@@ -96,7 +97,8 @@ func (t *transaction) reflag(runs []string) error {
 				continue
 			}
 			// A flagged run is no unit's first, and says nothing of it.
-			if _, err := t.exec("UPDATE run SET flag = ?, first = 0, final = 0, retests = 0, nff = 0, repaired = 0 WHERE id = ? AND started = ? AND station = ?",
+			if _, err := t.exec("UPDATE run SET flag = ?, first = 0, final = 0, retests = 0, nff = 0, repaired = 0 "+
+				"WHERE id = ? AND started = ? AND station = ?",
 				want[run], x.id, x.started, x.station); err != nil {
 				return err
 			}
@@ -123,10 +125,13 @@ func (b *base) AddRepairs(ctx context.Context, repairs ...reports.Repair) error 
 	return b.change(ctx, "repairs", func(t *transaction) error {
 		units := map[unitKey]bool{}
 		for _, r := range repairs {
-			n, err := t.exec(`INSERT INTO repair (id, run, serial, product, revision, lot, golden, at, by_whom, found, part, done, text, suggested)
+			n, err := t.exec(`INSERT INTO repair (id, run, serial, product, revision, lot, golden, at, by_whom,
+				found, part, done, text, suggested)
 				VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?) ON CONFLICT (id) DO NOTHING`,
-				cleanKey(r.ID), cleanKey(r.Run), cleanKey(r.Unit.SerialNumber), cleanKey(r.Unit.Product), cleanKey(r.Unit.Revision), cleanKey(r.Unit.Lot),
-				number(r.Unit.Golden), millis(r.At), cleanKey(r.By), cleanKey(r.Found), cleanKey(r.Part), cleanKey(r.Done), clean(r.Text), cleanKey(r.Suggested))
+				cleanKey(r.ID), cleanKey(r.Run), cleanKey(r.Unit.SerialNumber), cleanKey(r.Unit.Product),
+				cleanKey(r.Unit.Revision), cleanKey(r.Unit.Lot),
+				number(r.Unit.Golden), millis(r.At), cleanKey(r.By), cleanKey(r.Found), cleanKey(r.Part),
+				cleanKey(r.Done), clean(r.Text), cleanKey(r.Suggested))
 			if err != nil {
 				return err
 			}
@@ -148,7 +153,8 @@ func (t *transaction) dropRepairs(ids map[string]bool) error {
 	units := map[unitKey]bool{}
 	for _, id := range slices.Sorted(maps.Keys(ids)) {
 		var u unitKey
-		if ok, err := t.one("SELECT product, serial FROM repair WHERE id = ?", []any{id}, &u.product, &u.serial); err != nil {
+		if ok, err := t.one("SELECT product, serial FROM repair WHERE id = ?", []any{id}, &u.product,
+			&u.serial); err != nil {
 			return err
 		} else if ok {
 			units[u] = true

@@ -89,7 +89,8 @@ func openIndex(ctx context.Context, dir string, o IndexOptions, damaged bool) (_
 		if aside != "" {
 			kept = " and kept as " + filepath.Base(aside)
 		}
-		ix.notes = append(ix.notes, fmt.Sprintf("The index cannot be used (%s): it was moved aside%s, and a new one is made from the reports, which hold everything.", what, kept))
+		ix.notes = append(ix.notes, fmt.Sprintf("The index cannot be used (%s): it was moved aside%s, and a new one "+
+			"is made from the reports, which hold everything.", what, kept))
 		if ix.base, err = openSQLite(ctx, file); err != nil {
 			return nil, openError(err)
 		}
@@ -195,8 +196,10 @@ func (ix *Index) mark(err error) error {
 	if !isDamage(err) {
 		return advise(err)
 	}
-	os.WriteFile(filepath.Join(ix.dir, damageMark), []byte(err.Error()+"\n"), 0o644) // best effort: the error is told anyway
-	return &reports.HintedError{Err: err, Hint: "the index is damaged, the reports are not: start again, and it is made from them"}
+	// best effort: the error is told anyway
+	os.WriteFile(filepath.Join(ix.dir, damageMark), []byte(err.Error()+"\n"), 0o644)
+	return &reports.HintedError{Err: err, Hint: "the index is damaged, the reports are not: start again, and it is " +
+		"made from them"}
 }
 
 // examine looks at the file without opening it as a database, and says what is
@@ -304,7 +307,8 @@ func (ix *Index) Report(ctx context.Context, run string) (archive.Sealed, error)
 	}
 	s.File = r.File
 	if s.Seal.SHA256 != r.SHA256 {
-		return archive.Sealed{}, fmt.Errorf("store: run %.80q: %w: %s is another report than was indexed", run, archive.ErrSeal, r.File)
+		return archive.Sealed{}, fmt.Errorf("store: run %.80q: %w: %s is another report than was indexed", run,
+			archive.ErrSeal, r.File)
 	}
 	return s, nil
 }

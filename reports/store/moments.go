@@ -74,7 +74,8 @@ func (b *base) Moments(ctx context.Context, s Selection) ([]yield.Moments, error
 
 // eachMoments hands out the packed moments of the scope's whole days, of these
 // layouts or of all.
-func (t *transaction) eachMoments(sc *scope, p parts, layouts []int64, f func(day, grp int64, l *layout, packed []byte) error) error {
+func (t *transaction) eachMoments(sc *scope, p parts, layouts []int64, f func(day, grp int64, l *layout,
+	packed []byte) error) error {
 	if p.first >= p.end {
 		return nil
 	}

@@ -28,17 +28,22 @@ func (v *survey) chain(head archive.Place, headKnown bool) {
 	for file, r := range v.rows {
 		if v.key != "" && r.key != v.key {
 			if !flagged[file] {
-				v.flags = append(v.flags, Flag{Run: r.run, Station: r.station, File: file, Kind: FlagInserted, Text: "signed with another key than the station's"})
+				v.flags = append(v.flags, Flag{Run: r.run, Station: r.station, File: file, Kind: FlagInserted,
+					Text: "signed with another key than the station's"})
 			}
 			continue
 		}
 		links = append(links, link{r, file})
 	}
-	slices.SortFunc(links, func(a, b link) int { return cmp.Or(cmp.Compare(a.number, b.number), cmp.Compare(a.file, b.file)) })
+	slices.SortFunc(links, func(a, b link) int {
+		return cmp.Or(cmp.Compare(a.number, b.number),
+			cmp.Compare(a.file, b.file))
+	})
 	out := func(l link, format string, args ...any) {
 		if !flagged[l.file] {
 			flagged[l.file] = true
-			v.flags = append(v.flags, Flag{Run: l.run, Station: l.station, File: l.file, Kind: FlagInserted, Text: fmt.Sprintf(format, args...)})
+			v.flags = append(v.flags, Flag{Run: l.run, Station: l.station, File: l.file, Kind: FlagInserted,
+				Text: fmt.Sprintf(format, args...)})
 		}
 	}
 	station := ""
@@ -74,14 +79,18 @@ func (v *survey) chain(head archive.Place, headKnown bool) {
 		case l.number > prev.number+1:
 			missing(prev.number+1, l.number-1)
 		case l.previous != prev.hash && !prev.spoiled:
-			out(l, "does not follow report number %d (%s): one of the two was replaced or renumbered", prev.number, prev.file)
+			out(l, "does not follow report number %d (%s): one of the two was replaced or renumbered", prev.number,
+				prev.file)
 		}
 		prev = l
 	}
 	if headKnown && head.Number > prev.number {
 		missing(prev.number+1, head.Number)
 	}
-	if i := slices.IndexFunc(links, func(l link) bool { return l.number == head.Number && l.hash != head.SHA256 }); headKnown && i >= 0 &&
+	if i := slices.IndexFunc(links, func(l link) bool {
+		return l.number == head.Number &&
+			l.hash != head.SHA256
+	}); headKnown && i >= 0 &&
 		!slices.ContainsFunc(links, func(l link) bool { return l.number == head.Number && l.hash == head.SHA256 }) {
 		out(links[i], "is not the report that was sealed as number %d", head.Number)
 	}

@@ -49,7 +49,8 @@ func OpenPlant(ctx context.Context, dsn string, o PlantOptions) (*Plant, error) 
 	c, err := pgx.ParseConfig(dsn)
 	if err != nil {
 		// Its text leaves the password out.
-		return nil, &reports.HintedError{Err: fmt.Errorf("store: plant: %w", err), Hint: "write it like postgres://station@plant.example/fullthrow"}
+		return nil, &reports.HintedError{Err: fmt.Errorf("store: plant: %w", err),
+			Hint: "write it like postgres://station@plant.example/fullthrow"}
 	}
 	if o.Stalled <= 0 {
 		o.Stalled = 30 * time.Second
@@ -92,8 +93,9 @@ func OpenPlant(ctx context.Context, dsn string, o PlantOptions) (*Plant, error) 
 func dialer(gone time.Duration) *net.Dialer {
 	gone = max(gone, 2*time.Second)
 	return &net.Dialer{
-		KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: gone / 2, Interval: max(gone/8, time.Second), Count: 4},
-		Control:         unanswered(gone),
+		KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: gone / 2, Interval: max(gone/8, time.Second),
+			Count: 4},
+		Control: unanswered(gone),
 	}
 }
 
@@ -330,7 +332,8 @@ func hinted(err error) error {
 			"28P01": "give user name and password, for instance in ~/.pgpass",
 			"28000": "let this computer in by the plant's pg_hba.conf",
 			"3D000": "make the database once: createdb NAME",
-			"42501": "the user needs the right to make and change tables in the database: GRANT CREATE ON SCHEMA public TO NAME",
+			"42501": "the user needs the right to make and change tables in the database: GRANT CREATE ON SCHEMA " +
+				"public TO NAME",
 			"53100": "the plant's disk is full: make room there; the stations keep their reports",
 			"53300": "the plant has too many connections open: raise max_connections there",
 			"57P03": "the plant's database is starting up",

@@ -166,7 +166,8 @@ func makePartitions(ctx context.Context, q querier, started []int64) error {
 // tableIn says whether a table is there, as the table of tables has it: what
 // the database remembers of names may be older than a lock just granted.
 func tableIn(ctx context.Context, q querier, name string) (there bool, err error) {
-	err = q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM pg_class WHERE relname = $1 AND relnamespace = current_schema()::regnamespace)", name).Scan(&there)
+	err = q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM pg_class WHERE relname = $1 AND relnamespace = "+
+		"current_schema()::regnamespace)", name).Scan(&there)
 	return there, err
 }
 
@@ -208,7 +209,8 @@ func migratePlant(ctx context.Context, db *sql.DB) error {
 			return err
 		}
 		if taken {
-			return &reports.HintedError{Err: errors.New("the database holds tables of another program"), Hint: "give it a database of its own: createdb NAME"}
+			return &reports.HintedError{Err: errors.New("the database holds tables of another program"),
+				Hint: "give it a database of its own: createdb NAME"}
 		}
 		if _, err := tx.ExecContext(ctx, "CREATE TABLE fullthrow_layout (version BIGINT NOT NULL)"); err != nil {
 			return err

@@ -60,7 +60,8 @@ func (t *transaction) empty() error {
 			return err
 		}
 	}
-	_, err := t.exec("UPDATE state SET epoch = epoch + 1, grps = 0, names = 0, layouts = 0, runs = 0, chains = 0 WHERE one = 1")
+	_, err := t.exec("UPDATE state SET epoch = epoch + 1, grps = 0, names = 0, layouts = 0, runs = 0, chains = 0 " +
+		"WHERE one = 1")
 	return err
 }
 
@@ -128,7 +129,10 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 		return v.done, err
 	}
 	v.chain(head, headErr == nil)
-	slices.SortStableFunc(v.flags, func(a, b Flag) int { return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Text, b.Text)) })
+	slices.SortStableFunc(v.flags, func(a, b Flag) int {
+		return cmp.Or(cmp.Compare(a.File, b.File),
+			cmp.Compare(a.Text, b.Text))
+	})
 	v.done.Flags = len(v.flags)
 	if !slices.Equal(v.flags, before) {
 		if err := ix.SetFlags(ctx, v.key, v.flags); err != nil {
@@ -151,12 +155,14 @@ func (t *transaction) indexed() (map[string]*indexed, error) {
 	}); err != nil {
 		return nil, err
 	}
-	err := t.each(`SELECT s.id, s.station, s.started, s.file, s.size, s.modified, s.sha256, s.chain, s.number, s.previous, r.run FROM seal s
+	err := t.each(`SELECT s.id, s.station, s.started, s.file, s.size, s.modified, s.sha256, s.chain,
+		s.number, s.previous, r.run FROM seal s
 		JOIN run r ON r.id = s.id AND r.started = s.started AND r.station = s.station`, nil, func(r *sql.Rows) error {
 		var x indexed
 		var file string
 		var chain int64
-		if err := r.Scan(&x.id, &x.station, &x.started, &file, &x.size, &x.modified, &x.hash, &chain, &x.number, &x.previous, &x.run); err != nil {
+		if err := r.Scan(&x.id, &x.station, &x.started, &file, &x.size, &x.modified, &x.hash, &chain, &x.number,
+			&x.previous, &x.run); err != nil {
 			return err
 		}
 		x.key = keys[chain]
@@ -168,12 +174,13 @@ func (t *transaction) indexed() (map[string]*indexed, error) {
 
 func (t *transaction) flagsOf(key string) ([]Flag, error) {
 	var list []Flag
-	err := t.each("SELECT run, station, file, kind, text FROM flag WHERE key = ? ORDER BY n", []any{key}, func(rows *sql.Rows) error {
-		var f Flag
-		err := rows.Scan(&f.Run, &f.Station, &f.File, &f.Kind, &f.Text)
-		list = append(list, f)
-		return err
-	})
+	err := t.each("SELECT run, station, file, kind, text FROM flag WHERE key = ? ORDER BY n", []any{key},
+		func(rows *sql.Rows) error {
+			var f Flag
+			err := rows.Scan(&f.Run, &f.Station, &f.File, &f.Kind, &f.Text)
+			list = append(list, f)
+			return err
+		})
 	return list, err
 }
 
@@ -308,7 +315,8 @@ func (v *survey) judge(ctx context.Context, l loaded) (isNew bool, err error) {
 		// As it was, but touched or moved.
 		r.seen = true
 		return false, v.ix.change(ctx, "reconcile", func(t *transaction) error {
-			_, err := t.exec("UPDATE seal SET file = ?, size = ?, modified = ? WHERE id = ? AND started = ? AND station = ?",
+			_, err := t.exec("UPDATE seal SET file = ?, size = ?, modified = ? WHERE id = ? AND started = ? AND "+
+				"station = ?",
 				valid(l.file.Name), l.file.Size, l.file.Modified.UnixMicro(), r.id, r.started, r.station)
 			return err
 		})
@@ -319,7 +327,8 @@ func (v *survey) judge(ctx context.Context, l loaded) (isNew bool, err error) {
 	if r.hash == s.SHA256 {
 		text = fmt.Sprintf("was renumbered: it was report number %d, and says it is number %d", r.number, s.Number)
 	}
-	v.flags = append(v.flags, Flag{Run: r.run, Station: r.station, File: valid(l.file.Name), Kind: FlagChanged, Text: text})
+	v.flags = append(v.flags, Flag{Run: r.run, Station: r.station, File: valid(l.file.Name), Kind: FlagChanged,
+		Text: text})
 	return false, nil
 }
 
@@ -341,8 +350,10 @@ func (v *survey) add(ctx context.Context, list []loaded) error {
 	for _, l := range list {
 		s := &l.sealed.Seal
 		r := &indexed{
-			size: l.file.Size, modified: l.file.Modified.UnixMicro(), started: millis(l.sealed.Report.Started), number: s.Number,
-			run: cleanKey(l.sealed.Report.Run), station: cleanKey(l.sealed.Report.Station), hash: s.SHA256, key: cleanKey(s.Key), previous: s.Previous, seen: true,
+			size: l.file.Size, modified: l.file.Modified.UnixMicro(), started: millis(l.sealed.Report.Started),
+			number: s.Number,
+			run:    cleanKey(l.sealed.Report.Run), station: cleanKey(l.sealed.Report.Station), hash: s.SHA256,
+			key: cleanKey(s.Key), previous: s.Previous, seen: true,
 		}
 		v.rows[valid(l.file.Name)], v.byRun[r.run] = r, r
 	}
@@ -366,7 +377,8 @@ func (v *survey) gone(ctx context.Context) error {
 			delete(v.rows, file)
 			continue
 		}
-		v.flags = append(v.flags, Flag{Run: r.run, Station: r.station, File: file, Kind: FlagRemoved, Text: fmt.Sprintf("report number %d is missing", r.number)})
+		v.flags = append(v.flags, Flag{Run: r.run, Station: r.station, File: file, Kind: FlagRemoved,
+			Text: fmt.Sprintf("report number %d is missing", r.number)})
 	}
 	if len(strange) == 0 {
 		return nil
@@ -385,7 +397,8 @@ func (v *survey) gone(ctx context.Context) error {
 func (t *transaction) forget(r *indexed) error {
 	var grp, chainID int64
 	var serial string
-	if ok, err := t.one("SELECT r.grp, r.serial, s.chain FROM run r JOIN seal s ON s.id = r.id WHERE r.id = ?", []any{r.id}, &grp, &serial, &chainID); err != nil || !ok {
+	if ok, err := t.one("SELECT r.grp, r.serial, s.chain FROM run r JOIN seal s ON s.id = r.id WHERE r.id = ?",
+		[]any{r.id}, &grp, &serial, &chainID); err != nil || !ok {
 		return err
 	}
 	for _, table := range []string{"run", "sample", "seal"} {

@@ -168,7 +168,8 @@ func digest(item Item) *record {
 			r.checks = append(r.checks, checkPart{cname, part, letter})
 		}
 		for _, rd := range c.Readings {
-			q := readingPart{check: cname, name: cleanKey(rd.Name), unit: cleanKey(rd.Unit), verdict: letterOf(rd.Verdict), value: rd.Value}
+			q := readingPart{check: cname, name: cleanKey(rd.Name), unit: cleanKey(rd.Unit),
+				verdict: letterOf(rd.Verdict), value: rd.Value}
 			if x, ok := rd.Value.Number(); ok {
 				q.kind = 'n'
 				if math.IsNaN(x) || math.IsInf(x, 0) {

@@ -12,7 +12,8 @@ import (
 	"fullthrow/reports"
 )
 
-const runColumns = `SELECT r.id, r.run, r.serial, r.golden, r.grp, r.attempt, r.first, r.started, r.ended, r.outcome, r.why, r.failed,
+const runColumns = `SELECT r.id, r.run, r.serial, r.golden, r.grp, r.attempt, r.first, r.started,
+	r.ended, r.outcome, r.why, r.failed,
 	r.cause, r.simulated, r.flag, s.number, s.sha256, s.file FROM run r
 	JOIN seal s ON s.id = r.id AND s.started = r.started AND s.station = r.station `
 
@@ -27,7 +28,8 @@ func (t *transaction) scanRun(rows *sql.Rows) (l listed, err error) {
 	r := &l.Run
 	var golden, first, ended, cause, simulated int64
 	var outcome, why, failed, flag string
-	if err := rows.Scan(&l.id, &r.Run, &r.Unit.SerialNumber, &golden, &l.grp, &r.Attempt, &first, &l.started, &ended, &outcome, &why, &failed,
+	if err := rows.Scan(&l.id, &r.Run, &r.Unit.SerialNumber, &golden, &l.grp, &r.Attempt, &first, &l.started, &ended,
+		&outcome, &why, &failed,
 		&cause, &simulated, &flag, &r.Number, &r.SHA256, &r.File); err != nil {
 		return l, err
 	}
@@ -69,7 +71,8 @@ func (t *transaction) finish(list []listed) ([]Run, error) {
 	for i, l := range list {
 		if l.flagged {
 			var text string
-			if ok, err := t.one("SELECT text FROM flag WHERE run = ? ORDER BY key, n", []any{l.Run.Run}, &text); err != nil {
+			if ok, err := t.one("SELECT text FROM flag WHERE run = ? ORDER BY key, n", []any{l.Run.Run},
+				&text); err != nil {
 				return nil, err
 			} else if ok && text != "" {
 				l.Flag = text
@@ -139,7 +142,8 @@ func (t *transaction) filter(f RunFilter) (where string, args []any, failures []
 		want := cleanKey(x.want)
 		var ids []int64
 		for i, n := range t.names {
-			if n.kind == string(x.kind) && (n.name == want || x.kind == ByCause && (n.rule == want || n.name == clean(x.want))) {
+			if n.kind == string(x.kind) && (n.name == want || x.kind == ByCause &&
+				(n.rule == want || n.name == clean(x.want))) {
 				ids = append(ids, int64(i+1))
 			}
 		}
@@ -163,11 +167,13 @@ func (t *transaction) list(sc *scope, f RunFilter, before place, limit int) ([]l
 	}
 	for _, ids := range failures {
 		w, a := in("g.name", ids)
-		where += " AND EXISTS (SELECT 1 FROM failure g WHERE " + w + " AND g.started = r.started AND g.id = r.id AND g.station = r.station)"
+		where += " AND EXISTS (SELECT 1 FROM failure g WHERE " + w +
+			" AND g.started = r.started AND g.id = r.id AND g.station = r.station)"
 		args = append(args, a...)
 	}
 	newest := func(from, to int64, before place) (string, []any) {
-		return " AND r.started >= ? AND r.started < ? AND r.started <= ? AND (r.started < ? OR r.run < ?)", []any{from, to, before.started, before.started, before.run}
+		return " AND r.started >= ? AND r.started < ? AND r.started <= ? AND (r.started < ? OR r.run < ?)",
+			[]any{from, to, before.started, before.started, before.run}
 	}
 	if f.SerialNumber == "" && !f.Flagged && drive == nil {
 		err := t.eachWindow(sc, f, before, limit, func(groups []int64, from, to int64) (bool, error) {
@@ -175,7 +181,8 @@ func (t *transaction) list(sc *scope, f RunFilter, before place, limit int) ([]l
 			err := chunks(groups, func(part []int64) error {
 				w, a := in("r.grp", part)
 				n, na := newest(from, to, before)
-				_, err := t.runsWhere("", w+n+where+" ORDER BY r.started DESC, r.run DESC LIMIT ?", slices.Concat(a, na, args, []any{limit - start}), &list)
+				_, err := t.runsWhere("", w+n+where+" ORDER BY r.started DESC, r.run DESC LIMIT ?",
+					slices.Concat(a, na, args, []any{limit - start}), &list)
 				return err
 			})
 			sortListed(list[start:])
@@ -196,13 +203,15 @@ func (t *transaction) list(sc *scope, f RunFilter, before place, limit int) ([]l
 			from, w, order, wa := "", "1 = 1", "r.started", []any(nil)
 			if id != 0 {
 				from = "JOIN failure f ON f.id = r.id AND f.started = r.started AND f.station = r.station "
-				w, wa, order = "f.name = ? AND f.started >= ? AND f.started <= ?", []any{id, max(sc.from, always), before.started}, "f.started"
+				w, wa, order = "f.name = ? AND f.started >= ? AND f.started <= ?", []any{id, max(sc.from, always),
+					before.started}, "f.started"
 				if !sc.all && len(sc.groups) <= mostIn {
 					g, ga := in("f.grp", sc.groups)
 					w, wa = w+" AND "+g, append(wa, ga...)
 				}
 			}
-			seen, err := t.runsWhere(from, w+n+where+" ORDER BY "+order+" DESC, r.run DESC LIMIT ?", slices.Concat(wa, na, args, []any{page}), &found)
+			seen, err := t.runsWhere(from, w+n+where+" ORDER BY "+order+" DESC, r.run DESC LIMIT ?",
+				slices.Concat(wa, na, args, []any{page}), &found)
 			if err != nil {
 				return nil, err
 			}
@@ -234,7 +243,8 @@ func sortListed(list []listed) {
 // eachWindow hands out stretches of time, the newest first, and the groups that
 // have runs there which may pass the filter, as the cells know them, until f
 // has enough. So that a list is as quick to begin wherever its runs lie.
-func (t *transaction) eachWindow(sc *scope, f RunFilter, before place, limit int, use func(groups []int64, from, to int64) (more bool, err error)) error {
+func (t *transaction) eachWindow(sc *scope, f RunFilter, before place, limit int, use func(groups []int64, from,
+	to int64) (more bool, err error)) error {
 	column := "passed + failed + errors + aborted"
 	switch f.Outcome {
 	case reports.Passed:
@@ -283,17 +293,20 @@ type cellRuns struct{ day, grp, n int64 }
 
 // cellsUpTo reads some cells of whole days up to a day, newest first; next is
 // the day to go on with, if there are more.
-func (t *transaction) cellsUpTo(sc *scope, column string, last int64) (cells []cellRuns, next int64, more bool, err error) {
+func (t *transaction) cellsUpTo(sc *scope, column string, last int64) (cells []cellRuns, next int64, more bool,
+	err error) {
 	const page = 600
 	read := func(from, to int64, limit string) (n int, err error) {
 		cells = cells[:0]
-		where, args := (&scope{groups: sc.groups, all: sc.all, from: from * dayMillis, to: (to + 1) * dayMillis}).where()
-		err = t.each("SELECT day, grp, "+column+" FROM cell WHERE "+where+" ORDER BY day DESC"+limit, args, func(rows *sql.Rows) error {
-			var c cellRuns
-			err := rows.Scan(&c.day, &c.grp, &c.n)
-			cells = append(cells, c)
-			return err
-		})
+		where, args := (&scope{groups: sc.groups, all: sc.all, from: from * dayMillis,
+			to: (to + 1) * dayMillis}).where()
+		err = t.each("SELECT day, grp, "+column+" FROM cell WHERE "+where+" ORDER BY day DESC"+limit, args,
+			func(rows *sql.Rows) error {
+				var c cellRuns
+				err := rows.Scan(&c.day, &c.grp, &c.n)
+				cells = append(cells, c)
+				return err
+			})
 		return len(cells), err
 	}
 	n, err := read(dayOf(sc.from), last, " LIMIT "+itoa(page))
@@ -337,7 +350,8 @@ func (b *base) History(ctx context.Context, product, serial string) ([]Run, []re
 	err := b.look(ctx, "history", func(t *transaction) error {
 		sc := t.scope(Selection{Product: product})
 		var list []listed
-		if _, err := t.runsWhere("", "r.serial = ? ORDER BY r.started, r.run", []any{cleanKey(serial)}, &list); err != nil {
+		if _, err := t.runsWhere("", "r.serial = ? ORDER BY r.started, r.run", []any{cleanKey(serial)},
+			&list); err != nil {
 			return err
 		}
 		list = slices.DeleteFunc(list, func(l listed) bool { return !sc.has(l.grp) })
@@ -349,16 +363,18 @@ func (b *base) History(ctx context.Context, product, serial string) ([]Run, []re
 		if product != "" {
 			where, args = where+" AND p.product = ?", append(args, cleanKey(product))
 		}
-		return t.each(repairColumns+" FROM repair p WHERE "+where+" ORDER BY p.at, p.id", args, func(rows *sql.Rows) error {
-			r, err := scanRepair(rows)
-			repairs = append(repairs, r)
-			return err
-		})
+		return t.each(repairColumns+" FROM repair p WHERE "+where+" ORDER BY p.at, p.id", args,
+			func(rows *sql.Rows) error {
+				r, err := scanRepair(rows)
+				repairs = append(repairs, r)
+				return err
+			})
 	})
 	return runs, repairs, err
 }
 
-const repairColumns = "SELECT p.id, p.run, p.serial, p.product, p.revision, p.lot, p.golden, p.at, p.by_whom, p.found, p.part, p.done, p.text, p.suggested"
+const repairColumns = "SELECT p.id, p.run, p.serial, p.product, p.revision, p.lot, p.golden, p.at, p.by_whom, " +
+	"p.found, p.part, p.done, p.text, p.suggested"
 
 func scanRepair(rows *sql.Rows, also ...any) (r reports.Repair, err error) {
 	var golden, at int64
@@ -381,7 +397,8 @@ func (b *base) Repairs(ctx context.Context, s Selection, limit int) ([]reports.R
 	err := b.look(ctx, "repairs", func(t *transaction) error {
 		from, to := s.span()
 		where, args := "p.at >= ? AND p.at < ?", []any{from, to}
-		for _, x := range []struct{ column, want string }{{"product", s.Product}, {"revision", s.Revision}, {"lot", s.Lot}} {
+		for _, x := range []struct{ column, want string }{{"product", s.Product}, {"revision", s.Revision},
+			{"lot", s.Lot}} {
 			if x.want != "" {
 				where, args = where+" AND p."+x.column+" = ?", append(args, cleanKey(x.want))
 			}
@@ -392,17 +409,18 @@ func (b *base) Repairs(ctx context.Context, s Selection, limit int) ([]reports.R
 			columns, join = ", r.grp", " JOIN run r ON r.run = p.run"
 		}
 		at := Selection{Station: s.Station, Nest: s.Nest, Operator: s.Operator}
-		return t.each(repairColumns+columns+" FROM repair p"+join+" WHERE "+where+" ORDER BY p.at DESC, p.id DESC", args, func(rows *sql.Rows) error {
-			var grp int64
-			r, err := scanRepair(rows, &grp)
-			if err != nil || atRun && !at.admits(t.group(grp)) {
-				return err
-			}
-			if list = append(list, r); len(list) >= limit {
-				return errEnough
-			}
-			return nil
-		})
+		return t.each(repairColumns+columns+" FROM repair p"+join+" WHERE "+where+" ORDER BY p.at DESC, p.id DESC",
+			args, func(rows *sql.Rows) error {
+				var grp int64
+				r, err := scanRepair(rows, &grp)
+				if err != nil || atRun && !at.admits(t.group(grp)) {
+					return err
+				}
+				if list = append(list, r); len(list) >= limit {
+					return errEnough
+				}
+				return nil
+			})
 	})
 	return list, err
 }
@@ -459,7 +477,8 @@ func (b *base) Flags(ctx context.Context, s Selection) ([]Flag, error) {
 	list := []Flag{}
 	err := b.look(ctx, "flags", func(t *transaction) error {
 		from, to := s.span()
-		return t.each(`SELECT f.run, f.station, f.file, f.kind, f.text, COALESCE(r.grp, 0), COALESCE(r.started, 0) FROM flag f
+		return t.each(`SELECT f.run, f.station, f.file, f.kind, f.text, COALESCE(r.grp, 0),
+			COALESCE(r.started, 0) FROM flag f
 			LEFT JOIN run r ON r.run = f.run AND f.run <> '' ORDER BY f.key, f.n`, nil, func(rows *sql.Rows) error {
 			var f Flag
 			var grp, started int64
@@ -479,14 +498,15 @@ func (b *base) Flags(ctx context.Context, s Selection) ([]Flag, error) {
 func (b *base) Stations(ctx context.Context) ([]StationState, error) {
 	list := []StationState{}
 	err := b.look(ctx, "stations", func(t *transaction) error {
-		return t.each("SELECT station, key, number, sha256, reports, newest FROM chain ORDER BY station, key", nil, func(rows *sql.Rows) error {
-			var c StationState
-			var newest int64
-			err := rows.Scan(&c.Station, &c.Key, &c.Number, &c.SHA256, &c.Reports, &newest)
-			c.Newest = fromMillis(newest)
-			list = append(list, c)
-			return err
-		})
+		return t.each("SELECT station, key, number, sha256, reports, newest FROM chain ORDER BY station, key", nil,
+			func(rows *sql.Rows) error {
+				var c StationState
+				var newest int64
+				err := rows.Scan(&c.Station, &c.Key, &c.Number, &c.SHA256, &c.Reports, &newest)
+				c.Newest = fromMillis(newest)
+				list = append(list, c)
+				return err
+			})
 	})
 	return list, err
 }

@@ -32,17 +32,22 @@ type index struct {
 // and sample alone; see cell.go.
 func tables() []table {
 	return []table{
-		{name: "state", columns: []string{"i one", "i epoch", "i grps", "i names", "i layouts", "i runs", "i chains"}, key: []string{"one"}},
-		{name: "grp", columns: []string{"i id", "t product", "t revision", "t lot", "t station", "t nest", "t operator", "i newest"}, key: []string{"id"}},
+		{name: "state", columns: []string{"i one", "i epoch", "i grps", "i names", "i layouts", "i runs", "i chains"},
+			key: []string{"one"}},
+		{name: "grp", columns: []string{"i id", "t product", "t revision", "t lot", "t station", "t nest", "t operator",
+			"i newest"}, key: []string{"id"}},
 		{name: "name", columns: []string{"i id", "t kind", "t name", "t part", "t rule"}, key: []string{"id"}},
 		{name: "layout", columns: []string{"i id", "t product", "i newest", "t body"}, key: []string{"id"}},
-		{name: "layout_reading", columns: []string{"i layout", "i pos", "t check_name", "t name", "t unit", "t kind", "r? lower", "r? upper"},
+		{name: "layout_reading", columns: []string{"i layout", "i pos", "t check_name", "t name", "t unit", "t kind",
+			"r? lower", "r? upper"},
 			key: []string{"layout", "pos"}},
-		{name: "chain", columns: []string{"i id", "t key", "t station", "i number", "t sha256", "i reports", "i newest"}, key: []string{"id"},
+		{name: "chain", columns: []string{"i id", "t key", "t station", "i number", "t sha256", "i reports",
+			"i newest"}, key: []string{"id"},
 			indexes: []index{{name: "key", columns: "key", unique: true}}},
 		{
 			name: "run",
-			columns: []string{"i id", "t station", "i started", "t run", "i grp", "i layout", "t serial", "i golden", "i attempt",
+			columns: []string{"i id", "t station", "i started", "t run", "i grp", "i layout", "t serial", "i golden",
+				"i attempt",
 				"i ended", "t outcome", "i first", "i final", "i retests", "i nff", "i repaired", "t flag",
 				"t reason", "t why", "t failed", "i cause", "i simulated", "r cycle_time", "r takt"},
 			key: []string{"started", "id", "station"}, rowid: true, time: "started", station: true,
@@ -73,7 +78,8 @@ func tables() []table {
 		},
 		{
 			name: "cell",
-			columns: []string{"i day", "i grp", "t station", "i passed", "i failed", "i errors", "i aborted", "i firsts",
+			columns: []string{"i day", "i grp", "t station", "i passed", "i failed", "i errors", "i aborted",
+				"i firsts",
 				"b counts", "b checks", "b failures", "b cycle"},
 			key: []string{"day", "grp", "station"}, time: "day", station: true,
 		},
@@ -84,7 +90,8 @@ func tables() []table {
 		},
 		{
 			name: "repair",
-			columns: []string{"t id", "t run", "t serial", "t product", "t revision", "t lot", "i golden", "i at", "t by_whom",
+			columns: []string{"t id", "t run", "t serial", "t product", "t revision", "t lot", "i golden", "i at",
+				"t by_whom",
 				"t found", "t part", "t done", "t text", "t suggested"},
 			key: []string{"id"},
 			indexes: []index{
@@ -115,7 +122,8 @@ func (d *dialect) schema() []string {
 	for _, v := range d.views() {
 		list = append(list, v.create())
 	}
-	list = append(list, "INSERT INTO state (one, epoch, grps, names, layouts, runs, chains) VALUES (1, 1, 0, 0, 0, 0, 0)")
+	list = append(list, "INSERT INTO state (one, epoch, grps, names, layouts, runs, chains) VALUES (1, 1, 0, 0, 0, "+
+		"0, 0)")
 	return list
 }
 

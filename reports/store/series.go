@@ -55,7 +55,8 @@ func (k *seeker) read(where string, args []any) (n int64, err error) {
 	err = k.t.each(pointColumns+where, args, func(rows *sql.Rows) error {
 		var f found
 		var grp, first, layoutID int64
-		if err := rows.Scan(&f.Run, &f.SerialNumber, &f.started, &grp, &first, &layoutID, &verdicts, &readings); err != nil {
+		if err := rows.Scan(&f.Run, &f.SerialNumber, &f.started, &grp, &first, &layoutID, &verdicts,
+			&readings); err != nil {
 			return err
 		}
 		pos, ok := k.pos[layoutID]
@@ -81,7 +82,8 @@ func (k *seeker) read(where string, args []any) (n int64, err error) {
 func (k *seeker) between(groups []int64, from, to int64, first bool) (n int64, err error) {
 	err = chunks(groups, func(part []int64) error {
 		where, args := in("r.grp", part)
-		where += " AND r.started >= ? AND r.started < ? AND r.golden = 0 AND r.flag = '' AND (r.outcome = 'passed' OR r.outcome = 'failed')"
+		where += " AND r.started >= ? AND r.started < ? AND r.golden = 0 AND r.flag = '' AND (r.outcome = 'passed' " +
+			"OR r.outcome = 'failed')"
 		if first {
 			where += " AND r.first = 1"
 		}
@@ -169,7 +171,10 @@ func (b *base) Series(ctx context.Context, s Selection, reading string, first bo
 		}
 		unit := ""
 		if n := len(places); n > 0 {
-			newest := slices.MaxFunc(places, func(a, b place) int { return cmp.Or(cmp.Compare(a.day, b.day), cmp.Compare(a.layout, b.layout)) })
+			newest := slices.MaxFunc(places, func(a, b place) int {
+				return cmp.Or(cmp.Compare(a.day, b.day),
+					cmp.Compare(a.layout, b.layout))
+			})
 			unit = t.layout(newest.layout).Readings[k.pos[newest.layout]].Unit
 		}
 		for _, e := range p.edges { // in the order of time
@@ -203,7 +208,10 @@ func (b *base) Series(ctx context.Context, s Selection, reading string, first bo
 		for _, x := range places {
 			total += x.n
 		}
-		slices.SortFunc(places, func(a, b place) int { return cmp.Or(cmp.Compare(b.day, a.day), cmp.Compare(a.grp, b.grp)) })
+		slices.SortFunc(places, func(a, b place) int {
+			return cmp.Or(cmp.Compare(b.day, a.day),
+				cmp.Compare(a.grp, b.grp))
+		})
 		for len(places) > 0 && len(k.points) < limit {
 			// As many whole days as hold what is wanted.
 			want, end := int64(limit-len(k.points)), 0
@@ -218,7 +226,8 @@ func (b *base) Series(ctx context.Context, s Selection, reading string, first bo
 				end++
 			}
 			slices.Sort(groups)
-			if _, err := k.between(slices.Compact(groups), places[end-1].day*dayMillis, (places[0].day+1)*dayMillis, first); err != nil {
+			if _, err := k.between(slices.Compact(groups), places[end-1].day*dayMillis, (places[0].day+1)*dayMillis,
+				first); err != nil {
 				return err
 			}
 			places = places[end:]
@@ -242,7 +251,8 @@ func (b *base) GoldenSeries(ctx context.Context, s Selection, reading string, li
 		if err != nil {
 			return err
 		}
-		if _, err := k.read("r.golden = 1 AND r.flag = '' AND (r.outcome = 'passed' OR r.outcome = 'failed') AND r.started >= ? AND r.started < ?",
+		if _, err := k.read("r.golden = 1 AND r.flag = '' AND (r.outcome = 'passed' OR r.outcome = 'failed') AND "+
+			"r.started >= ? AND r.started < ?",
 			[]any{k.sc.from, k.sc.to}); err != nil {
 			return err
 		}

@@ -29,7 +29,8 @@ func openSQLite(ctx context.Context, file string) (*base, error) {
 	open := func(mode string, connections, cacheKiB int) (*sql.DB, error) {
 		u := url.URL{Scheme: "file", Path: path}
 		u.RawQuery = "_txlock=immediate&_pragma=busy_timeout(" + strconv.Itoa(busyMillis) + ")" +
-			"&_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=temp_store(memory)&_pragma=trusted_schema(off)" +
+			"&_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=temp_store(memory)" +
+			"&_pragma=trusted_schema(off)" +
 			"&_pragma=cache_size(-" + strconv.Itoa(cacheKiB) + ")" + mode
 		db, err := sql.Open("sqlite", u.String())
 		if err != nil {
@@ -69,7 +70,8 @@ func begin(ctx context.Context, path string) error {
 		return nil
 	}
 	u := url.URL{Scheme: "file", Path: path}
-	u.RawQuery = "_pragma=busy_timeout(" + strconv.Itoa(busyMillis) + ")&_pragma=page_size(" + strconv.Itoa(pageSize) + ")"
+	u.RawQuery = "_pragma=busy_timeout(" + strconv.Itoa(busyMillis) + ")&_pragma=page_size(" + strconv.Itoa(pageSize) +
+		")"
 	db, err := sql.Open("sqlite", u.String())
 	if err != nil {
 		return err

@@ -98,32 +98,35 @@ func (t *transaction) countRuns(groups []int64, from, to int64, readings bool, a
 	}
 	return chunks(groups, func(part []int64) error {
 		where, args := in("r.grp", part)
-		return t.each(`SELECT r.started, r.ended, r.outcome, r.golden, r.flag, r.first, r.final, r.retests, r.nff, r.repaired, r.cause, r.cycle_time, r.takt,
+		return t.each(`SELECT r.started, r.ended, r.outcome, r.golden, r.flag, r.first, r.final, r.retests,
+			r.nff, r.repaired, r.cause, r.cycle_time, r.takt,
 			r.grp, r.layout, s.checks, s.verdicts, `+column+` FROM run r
 			JOIN sample s ON s.id = r.id AND s.started = r.started AND s.station = r.station
-			WHERE `+where+` AND r.started >= ? AND r.started < ? ORDER BY r.started, r.run`, append(args, from, to), func(rows *sql.Rows) error {
-			var r counted
-			var golden, first, final, nff, repaired, grp, layoutID int64
-			var flag string
-			if err := rows.Scan(&r.started, &r.ended, &r.outcome, &golden, &flag, &first, &final, &r.totals.retests, &nff, &repaired, &r.cause, &r.cycleTime, &r.takt,
-				&grp, &layoutID, &r.codes.checks, &r.codes.verdicts, &r.codes.readings); err != nil {
-				return err
-			}
-			r.counts, r.first = golden == 0 && flag == "", first == 1
-			r.totals.final, r.totals.nff, r.totals.repaired = final == 1, nff == 1, repaired == 1
-			if r.layout = t.layout(layoutID); r.layout == nil {
-				return errPacked
-			}
-			a := at(grp)
-			if a == nil {
-				return nil
-			}
-			var m *moments
-			if readings && r.counts && judged(r.outcome) {
-				m = a.moment(r.layout)
-			}
-			return a.cell.count(&r, m)
-		})
+			WHERE `+where+` AND r.started >= ? AND r.started < ? ORDER BY r.started, r.run`, append(args, from, to),
+			func(rows *sql.Rows) error {
+				var r counted
+				var golden, first, final, nff, repaired, grp, layoutID int64
+				var flag string
+				if err := rows.Scan(&r.started, &r.ended, &r.outcome, &golden, &flag, &first, &final, &r.totals.retests,
+					&nff, &repaired, &r.cause, &r.cycleTime, &r.takt,
+					&grp, &layoutID, &r.codes.checks, &r.codes.verdicts, &r.codes.readings); err != nil {
+					return err
+				}
+				r.counts, r.first = golden == 0 && flag == "", first == 1
+				r.totals.final, r.totals.nff, r.totals.repaired = final == 1, nff == 1, repaired == 1
+				if r.layout = t.layout(layoutID); r.layout == nil {
+					return errPacked
+				}
+				a := at(grp)
+				if a == nil {
+					return nil
+				}
+				var m *moments
+				if readings && r.counts && judged(r.outcome) {
+					m = a.moment(r.layout)
+				}
+				return a.cell.count(&r, m)
+			})
 	})
 }
 
@@ -161,14 +164,17 @@ func (k cellKey) compare(o cellKey) int {
 // remake makes a cell again from its rows.
 func (t *transaction) remake(k cellKey) error {
 	a := &addition{newCell(), map[int64]*moments{}}
-	if err := t.countRuns([]int64{k.grp}, k.day*dayMillis, (k.day+1)*dayMillis, true, func(int64) *addition { return a }); err != nil {
+	if err := t.countRuns([]int64{k.grp}, k.day*dayMillis, (k.day+1)*dayMillis, true,
+		func(int64) *addition { return a }); err != nil {
 		return err
 	}
 	station := t.group(k.grp).station
-	if _, err := t.exec("DELETE FROM cell WHERE day = ? AND grp = ? AND station = ?", k.day, k.grp, station); err != nil {
+	if _, err := t.exec("DELETE FROM cell WHERE day = ? AND grp = ? AND station = ?", k.day, k.grp,
+		station); err != nil {
 		return err
 	}
-	if _, err := t.exec("DELETE FROM cell_moments WHERE day = ? AND grp = ? AND station = ?", k.day, k.grp, station); err != nil {
+	if _, err := t.exec("DELETE FROM cell_moments WHERE day = ? AND grp = ? AND station = ?", k.day, k.grp,
+		station); err != nil {
 		return err
 	}
 	if err := t.insertCell(k, a.cell); err != nil {
@@ -184,7 +190,8 @@ func (t *transaction) remake(k cellKey) error {
 }
 
 func (t *transaction) insertCell(k cellKey, c *cell) error {
-	_, err := t.exec(`INSERT INTO cell (day, grp, station, passed, failed, errors, aborted, firsts, counts, checks, failures, cycle)
+	_, err := t.exec(`INSERT INTO cell (day, grp, station, passed, failed, errors, aborted, firsts,
+		counts, checks, failures, cycle)
 		VALUES (?,?,?,?,?,?,?,?,?,?,?,?)`, k.day, k.grp, t.group(k.grp).station,
 		c.rows[nPassed], c.rows[nFailed], c.rows[nErrors], c.rows[nAborted], c.firsts(),
 		bytesOf(c.packCounts()), bytesOf(packPairs(c.checks)), bytesOf(packPairs(c.failures)), c.cycle.pack())
@@ -206,7 +213,8 @@ func (t *transaction) enlarge(k cellKey, a *addition) error {
 	var packed [4][]byte
 	ok, err := t.one(`SELECT passed, failed, errors, aborted, counts, checks, failures, cycle FROM cell
 		WHERE day = ? AND grp = ? AND station = ?`, []any{k.day, k.grp, station},
-		&c.rows[nPassed], &c.rows[nFailed], &c.rows[nErrors], &c.rows[nAborted], &packed[0], &packed[1], &packed[2], &packed[3])
+		&c.rows[nPassed], &c.rows[nFailed], &c.rows[nErrors], &c.rows[nAborted], &packed[0], &packed[1], &packed[2],
+		&packed[3])
 	if err != nil {
 		return err
 	}
@@ -237,10 +245,12 @@ func (t *transaction) enlarge(k cellKey, a *addition) error {
 	if !ok {
 		err = t.insertCell(k, c)
 	} else {
-		_, err = t.exec(`UPDATE cell SET passed = ?, failed = ?, errors = ?, aborted = ?, firsts = ?, counts = ?, checks = ?, failures = ?, cycle = ?
+		_, err = t.exec(`UPDATE cell SET passed = ?, failed = ?, errors = ?, aborted = ?, firsts = ?, counts
+			= ?, checks = ?, failures = ?, cycle = ?
 			WHERE day = ? AND grp = ? AND station = ?`,
 			c.rows[nPassed], c.rows[nFailed], c.rows[nErrors], c.rows[nAborted], c.firsts(),
-			bytesOf(c.packCounts()), bytesOf(packPairs(c.checks)), bytesOf(packPairs(c.failures)), c.cycle.pack(), k.day, k.grp, station)
+			bytesOf(c.packCounts()), bytesOf(packPairs(c.checks)), bytesOf(packPairs(c.failures)), c.cycle.pack(),
+			k.day, k.grp, station)
 	}
 	if err != nil {
 		return err
@@ -248,7 +258,8 @@ func (t *transaction) enlarge(k cellKey, a *addition) error {
 	for _, id := range slices.Sorted(maps.Keys(a.moments)) {
 		m := a.moments[id]
 		var packed []byte
-		ok, err := t.one("SELECT moments FROM cell_moments WHERE day = ? AND grp = ? AND layout = ? AND station = ?", []any{k.day, k.grp, id, station}, &packed)
+		ok, err := t.one("SELECT moments FROM cell_moments WHERE day = ? AND grp = ? AND layout = ? AND station = ?",
+			[]any{k.day, k.grp, id, station}, &packed)
 		if err != nil {
 			return err
 		}

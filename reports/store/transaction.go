@@ -27,7 +27,8 @@ const readers = 4
 // newBase needs one connection of write for itself, and one of read for each
 // of the readers.
 func newBase(d *dialect, write, read *sql.DB) *base {
-	return &base{dialect: d, write: write, read: read, writers: newPool(write, 1), readers: newPool(read, readers), dict: newDictionary()}
+	return &base{dialect: d, write: write, read: read, writers: newPool(write, 1), readers: newPool(read, readers),
+		dict: newDictionary()}
 }
 
 // querier is what a transaction of this package and one of database/sql have
@@ -284,7 +285,8 @@ func (t *transaction) insert(table, columns string, rows [][]any) error {
 		for _, r := range rows[:n] {
 			args = append(args, r...)
 		}
-		if _, err := t.exec("INSERT INTO "+table+" ("+columns+") VALUES "+strings.TrimSuffix(strings.Repeat(row+",", n), ","), args...); err != nil {
+		if _, err := t.exec("INSERT INTO "+table+" ("+columns+") VALUES "+strings.TrimSuffix(strings.Repeat(row+",", n),
+			","), args...); err != nil {
 			return err
 		}
 		rows = rows[n:]

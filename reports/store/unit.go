@@ -149,8 +149,10 @@ func (t *transaction) settleUnits(units []unitKey, fresh map[unitKey][]unitRun, 
 			if old.first == r.first && old.totals == r.totals {
 				continue
 			}
-			if _, err := t.exec("UPDATE run SET first = ?, final = ?, retests = ?, nff = ?, repaired = ? WHERE id = ? AND started = ? AND station = ?",
-				number(r.first), number(r.totals.final), r.totals.retests, number(r.totals.nff), number(r.totals.repaired),
+			if _, err := t.exec("UPDATE run SET first = ?, final = ?, retests = ?, nff = ?, repaired = ? WHERE id = "+
+				"? AND started = ? AND station = ?",
+				number(r.first), number(r.totals.final), r.totals.retests, number(r.totals.nff),
+				number(r.totals.repaired),
 				r.id, r.started, r.station); err != nil {
 				return err
 			}
@@ -173,21 +175,23 @@ func (t *transaction) runsOf(serials []string) (map[unitKey][]unitRun, error) {
 	m := map[unitKey][]unitRun{}
 	err := chunks(serials, func(part []string) error {
 		where, args := in("serial", part)
-		return t.each(`SELECT id, station, started, run, grp, serial, outcome, first, final, retests, nff, repaired FROM run
-			WHERE `+where+` AND golden = 0 AND flag = '' AND (outcome = 'passed' OR outcome = 'failed')`, args, func(rows *sql.Rows) error {
-			var u unitRun
-			var serial, outcome string
-			var first, final, nff, repaired int64
-			if err := rows.Scan(&u.id, &u.station, &u.started, &u.run, &u.grp, &serial, &outcome,
-				&first, &final, &u.totals.retests, &nff, &repaired); err != nil {
-				return err
-			}
-			u.passed, u.first = outcome == string(reports.Passed), first == 1
-			u.totals.final, u.totals.nff, u.totals.repaired = final == 1, nff == 1, repaired == 1
-			k := unitKey{t.group(u.grp).product, serial}
-			m[k] = append(m[k], u)
-			return nil
-		})
+		return t.each(`SELECT id, station, started, run, grp, serial, outcome, first, final, retests, nff,
+			repaired FROM run
+			WHERE `+where+` AND golden = 0 AND flag = '' AND (outcome = 'passed' OR outcome = 'failed')`, args,
+			func(rows *sql.Rows) error {
+				var u unitRun
+				var serial, outcome string
+				var first, final, nff, repaired int64
+				if err := rows.Scan(&u.id, &u.station, &u.started, &u.run, &u.grp, &serial, &outcome,
+					&first, &final, &u.totals.retests, &nff, &repaired); err != nil {
+					return err
+				}
+				u.passed, u.first = outcome == string(reports.Passed), first == 1
+				u.totals.final, u.totals.nff, u.totals.repaired = final == 1, nff == 1, repaired == 1
+				k := unitKey{t.group(u.grp).product, serial}
+				m[k] = append(m[k], u)
+				return nil
+			})
 	})
 	return m, err
 }
@@ -197,14 +201,15 @@ func (t *transaction) foundAt(serials []string) (map[unitKey]bool, error) {
 	m := map[unitKey]bool{}
 	err := chunks(serials, func(part []string) error {
 		where, args := in("serial", part)
-		return t.each("SELECT product, serial FROM repair WHERE "+where+" AND golden = 0 AND found <> ?", append(args, reports.NoFaultFound), func(rows *sql.Rows) error {
-			var u unitKey
-			if err := rows.Scan(&u.product, &u.serial); err != nil {
-				return err
-			}
-			m[u] = true
-			return nil
-		})
+		return t.each("SELECT product, serial FROM repair WHERE "+where+" AND golden = 0 AND found <> ?",
+			append(args, reports.NoFaultFound), func(rows *sql.Rows) error {
+				var u unitKey
+				if err := rows.Scan(&u.product, &u.serial); err != nil {
+					return err
+				}
+				m[u] = true
+				return nil
+			})
 	})
 	return m, err
 }

@@ -81,7 +81,8 @@ func (d *dialect) views() []viewSource {
 				{"seconds", "how long it took, s", "(r.ended - r.started) / 1000.0"},
 				{"reason", "why it did not pass, as a code", "r.reason"},
 				{"reason_arguments", "the same with its arguments, as JSON", "r.why"},
-				{"failed", "readings that failed, as a JSON list of check.reading; checks that failed without one", "r.failed"},
+				{"failed", "readings that failed, as a JSON list of check.reading; checks that failed without one",
+					"r.failed"},
 				{"cause", "the likeliest cause, in words", "COALESCE(n.name, '')"},
 				{"cause_rule", "the rule that named it", "COALESCE(n.rule, '')"},
 				{"part", "of the handset's drawing", "COALESCE(n.part, '')"},
@@ -91,10 +92,12 @@ func (d *dialect) views() []viewSource {
 				{"sha256", "of the sealed report", "s.sha256"},
 				{"file", "of the report, in the station's records", "s.file"},
 			}...),
-			"run r JOIN grp g ON g.id = r.grp JOIN seal s ON s.id = r.id AND s.started = r.started AND s.station = r.station LEFT JOIN name n ON n.id = r.cause",
+			"run r JOIN grp g ON g.id = r.grp JOIN seal s ON s.id = r.id AND s.started = r.started AND s.station = " +
+				"r.station LEFT JOIN name n ON n.id = r.cause",
 		},
 		{
-			"v_readings", "every reading of every run, one row each: many rows, so select by run, or by product and time",
+			"v_readings", "every reading of every run, one row each: many rows, so select by run, or by product and " +
+				"time",
 			append(runColumnsOf(d), []viewColumn{
 				{"check_name", "the check it belongs to", "l.check_name"},
 				{"reading", "its name within the check", "l.name"},
@@ -104,20 +107,25 @@ func (d *dialect) views() []viewSource {
 				{"lower_limit", "lowest value allowed, empty if there is none", "l.lower"},
 				{"upper_limit", "highest value allowed, empty if there is none", "l.upper"},
 				{"verdict", "pass, unlimited (no limit), inconclusive, fail or error (not measured)", "CASE " + letter +
-					" WHEN 'p' THEN 'pass' WHEN 'u' THEN 'unlimited' WHEN 'i' THEN 'inconclusive' WHEN 'f' THEN 'fail' ELSE 'error' END"},
+					" WHEN 'p' THEN 'pass' WHEN 'u' THEN 'unlimited' WHEN 'i' THEN 'inconclusive' WHEN 'f' THEN " +
+					"'fail' ELSE 'error' END"},
 			}...),
-			"run r JOIN grp g ON g.id = r.grp JOIN sample s ON s.id = r.id AND s.started = r.started AND s.station = r.station CROSS JOIN " + from +
-				" JOIN layout_reading l ON l.layout = r.layout AND l.pos = " + position + " WHERE " + letter + " <> '-'",
+			"run r JOIN grp g ON g.id = r.grp JOIN sample s ON s.id = r.id AND s.started = r.started AND s.station " +
+				"= r.station CROSS JOIN " + from +
+				" JOIN layout_reading l ON l.layout = r.layout AND l.pos = " + position + " WHERE " + letter +
+				" <> '-'",
 		},
 		{
-			"v_failures", "what was wrong in each failed run: a row for each check and reading that failed, and for the likeliest cause",
+			"v_failures", "what was wrong in each failed run: a row for each check and reading that failed, and for " +
+				"the likeliest cause",
 			append(runColumnsOf(d), []viewColumn{
 				{"kind", "check, reading or cause", "n.kind"},
 				{"name", "check, check.reading (or the check that failed without one), or cause in words", "n.name"},
 				{"part", "of the handset's drawing", "n.part"},
 				{"rule", "the rule that named a cause", "n.rule"},
 			}...),
-			"failure f JOIN run r ON r.id = f.id AND r.started = f.started AND r.station = f.station JOIN grp g ON g.id = r.grp JOIN name n ON n.id = f.name",
+			"failure f JOIN run r ON r.id = f.id AND r.started = f.started AND r.station = f.station JOIN grp g ON " +
+				"g.id = r.grp JOIN name n ON n.id = f.name",
 		},
 		{
 			"v_repairs", "what technicians found and did, one row each",
@@ -139,7 +147,8 @@ func (d *dialect) views() []viewSource {
 			"repair p",
 		},
 		{
-			"v_daily_yield", "runs and units by day (UTC) and what they have in common; a unit counts on the day of its first judged run: first-pass yield is the sum of first_passed over the sum of units",
+			"v_daily_yield", "runs and units by day (UTC) and what they have in common; a unit counts on the day of " +
+				"its first judged run: first-pass yield is the sum of first_passed over the sum of units",
 			[]viewColumn{
 				{"day", "UTC", d.day("r.started")},
 				{"product", "name of the product", "g.product"},

@@ -159,7 +159,8 @@ func (b *chartBuilder) countPanel(c counting, points []Tally, widen float64) {
 			times = n
 		}
 		s := widen * c.sd(centre, n) * times
-		q := ControlPoint{X: p.Label, Time: p.Start, N: int(p.Of), Value: float64(p.Count) / n * times, Centre: centre * times}
+		q := ControlPoint{X: p.Label, Time: p.Start, N: int(p.Of), Value: float64(p.Count) / n * times,
+			Centre: centre * times}
 		q.Lower, q.Upper = max(0, q.Centre-3*s), q.Centre+3*s
 		if c.share {
 			q.Upper = min(times, q.Upper)

@@ -161,7 +161,8 @@ func (s Series) Capability(o CapabilityOptions) CapabilityStudy {
 func CapabilityOf(groups []Subgroup, spec Spec, o CapabilityOptions) CapabilityStudy {
 	o.Confidence = usualConfidence(o.Confidence)
 	groups = slices.DeleteFunc(slices.Clone(groups), func(g Subgroup) bool { return len(g.Values) == 0 })
-	t := CapabilityStudy{Name: o.Name, Unit: o.Unit, Spec: spec, Groups: len(groups), Confidence: o.Confidence, State: CapabilityNone,
+	t := CapabilityStudy{Name: o.Name, Unit: o.Unit, Spec: spec, Groups: len(groups), Confidence: o.Confidence,
+		State:     CapabilityNone,
 		Normality: Normality{Shape: ShapeUnknown}, Stability: Stability{State: StabilityUnknown}}
 	var all []float64
 	for _, g := range groups {
@@ -313,7 +314,8 @@ func (t *CapabilityStudy) indices(all []float64, groups []Subgroup, o Capability
 		both := func(v float64) (float64, float64) { return CpInterval(v, set.freedom, o.Confidence) }
 		side := func(v float64) (float64, float64) { return CpkInterval(v, n, set.freedom, o.Confidence) }
 		*set.cp = estimate(x.Cp, both, "chi squared")
-		*set.cpl, *set.cpu, *set.ck = estimate(x.Cpl, side, "Bissell"), estimate(x.Cpu, side, "Bissell"), estimate(x.Cpk, side, "Bissell")
+		*set.cpl, *set.cpu, *set.ck = estimate(x.Cpl, side, "Bissell"), estimate(x.Cpu, side, "Bissell"),
+			estimate(x.Cpk, side, "Bissell")
 	}
 	x := NewIndices(t.Mean, t.Overall, t.Spec)
 	if !math.IsNaN(x.Cpm) {
@@ -322,7 +324,8 @@ func (t *CapabilityStudy) indices(all []float64, groups []Subgroup, o Capability
 			target = *t.Spec.Target
 		}
 		freedom := CpmFreedom(n, t.Mean, t.Overall, target)
-		t.Cpm = estimate(x.Cpm, func(v float64) (float64, float64) { return CpInterval(v, freedom, o.Confidence) }, "Boyles")
+		t.Cpm = estimate(x.Cpm, func(v float64) (float64, float64) { return CpInterval(v, freedom, o.Confidence) },
+			"Boyles")
 		t.OffCentre = &x.K
 	}
 	t.outside(all, o)
@@ -394,7 +397,8 @@ func (t *CapabilityStudy) conclude() {
 	if t.N < usualForCapability {
 		t.caution(FewValues, t.N, usualForCapability)
 	}
-	if target := t.Spec.Target; target != nil && (t.Spec.Lower != nil && *target < *t.Spec.Lower || t.Spec.Upper != nil && *target > *t.Spec.Upper) {
+	if target := t.Spec.Target; target != nil && (t.Spec.Lower != nil && *target < *t.Spec.Lower ||
+		t.Spec.Upper != nil && *target > *t.Spec.Upper) {
 		t.caution(TargetOutside)
 	}
 	t.Index = "cpk"

@@ -146,7 +146,8 @@ type LimitEffect struct {
 // Sample whose Values do not number N is taken by its Moments). Of two samples
 // with the same name the first counts.
 func Compare(a, b Side, o CompareOptions) Comparison {
-	c := Comparison{A: orName(a.Name, "A"), B: orName(b.Name, "B"), Confidence: usualConfidence(o.Confidence), Correction: o.Correction}
+	c := Comparison{A: orName(a.Name, "A"), B: orName(b.Name, "B"), Confidence: usualConfidence(o.Confidence),
+		Correction: o.Correction}
 	if c.Correction != BenjaminiHochberg && c.Correction != NoCorrection {
 		c.Correction = Holm
 	}
@@ -298,7 +299,8 @@ func limitEffect(a, b Sample, d Estimate) *LimitEffect {
 	if !(scale > 0) {
 		scale = math.NaN()
 	}
-	e.Share = Estimate{Value: d.Value / scale, Low: d.Low / scale, High: d.High / scale, Confidence: d.Confidence, Method: d.Method}
+	e.Share = Estimate{Value: d.Value / scale, Low: d.Low / scale, High: d.High / scale, Confidence: d.Confidence,
+		Method: d.Method}
 	switch {
 	case d.Value > 0:
 		e.Toward = "upper"

@@ -377,7 +377,8 @@ func compareLevel(a, b Sample, population *Moments, confidence float64) LevelDif
 		l.robust(a, b, confidence)
 	}
 	if spread > 0 {
-		l.Spreads.Value, l.Spreads.Low, l.Spreads.High = l.Difference.Value/spread, l.Difference.Low/spread, l.Difference.High/spread
+		l.Spreads.Value, l.Spreads.Low, l.Spreads.High = l.Difference.Value/spread, l.Difference.Low/spread,
+			l.Difference.High/spread
 	}
 	return l
 }

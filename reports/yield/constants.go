@@ -117,7 +117,8 @@ func rangeGrid() rangeSteps {
 	const step = 1.0 / 8
 	var all rangeSteps
 	for x := -9.0; x <= 7; x += step {
-		all = append(all, struct{ x, weight, upper float64 }{x, step / math.Sqrt(2*math.Pi) * math.Exp(-x*x/2), statistics.NormalUpper(x)})
+		all = append(all, struct{ x, weight, upper float64 }{x, step / math.Sqrt(2*math.Pi) * math.Exp(-x*x/2),
+			statistics.NormalUpper(x)})
 	}
 	return all
 }

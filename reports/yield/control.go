@@ -30,7 +30,8 @@ const (
 
 // ChartKinds lists the control charts, those of values first.
 func ChartKinds() []ChartKind {
-	return []ChartKind{ChartIndividuals, ChartMeansRanges, ChartMeansSDs, ChartEWMA, ChartCUSUM, ChartP, ChartNP, ChartC, ChartU, ChartPPrime, ChartUPrime}
+	return []ChartKind{ChartIndividuals, ChartMeansRanges, ChartMeansSDs, ChartEWMA, ChartCUSUM, ChartP, ChartNP,
+		ChartC, ChartU, ChartPPrime, ChartUPrime}
 }
 
 // Counts says that a chart is of counts, not of values.
@@ -234,7 +235,8 @@ type ChartError struct {
 }
 
 func (e *ChartError) Error() string {
-	text := strings.TrimSuffix(string(e.Kind)+" chart of "+e.Name, " of ") + ": " + strings.ReplaceAll(string(e.Why.Code), "_", " ")
+	text := strings.TrimSuffix(string(e.Kind)+" chart of "+e.Name, " of ") + ": " +
+		strings.ReplaceAll(string(e.Why.Code), "_", " ")
 	for _, name := range strings.Fields(remarkArgs[e.Why.Code]) {
 		text += fmt.Sprintf(", %s %v", name, e.Why.Args[name])
 	}

@@ -182,7 +182,8 @@ func Correlate(t Table, o CorrelationOptions) Correlations {
 		}
 	}
 	slices.SortStableFunc(r.Pairs, func(a, b Pair) int {
-		return cmp.Or(cmp.Compare(strength(b.Rank.Value), strength(a.Rank.Value)), cmp.Compare(strength(b.Straight.Value), strength(a.Straight.Value)))
+		return cmp.Or(cmp.Compare(strength(b.Rank.Value), strength(a.Rank.Value)),
+			cmp.Compare(strength(b.Straight.Value), strength(a.Straight.Value)))
 	})
 	return r
 }

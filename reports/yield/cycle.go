@@ -63,7 +63,8 @@ func Cycle(h Histogram, o CycleOptions) CycleTime {
 	c := CycleTime{
 		Intended: positive(h.CycleTime), Takt: positive(o.Takt), Nests: o.Nests, Over: NewShare(0, 0, o.Confidence),
 		Mean:   unknownEstimate(0, math.Inf(1), o.Confidence, MethodStudent),
-		Median: unknownEstimate(0, math.Inf(1), o.Confidence, MethodRank), P95: unknownEstimate(0, math.Inf(1), o.Confidence, MethodRank),
+		Median: unknownEstimate(0, math.Inf(1), o.Confidence, MethodRank), P95: unknownEstimate(0, math.Inf(1),
+			o.Confidence, MethodRank),
 		Possible: unknownEstimate(0, math.Inf(1), o.Confidence, MethodStudent),
 	}
 	if c.Takt > 0 {

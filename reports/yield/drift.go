@@ -122,7 +122,8 @@ func FindDrift(s Series, o DriftOptions) Drift {
 	nan := math.NaN()
 	c := usualConfidence(o.Confidence)
 	none := Estimate{Value: nan, Low: nan, High: nan, Confidence: c}
-	d := Drift{Name: s.Name, Unit: s.Unit, Kind: DriftFew, Now: nan, Reference: nan, Shift: none, ShiftShare: none, Slope: none, PerMonth: none}
+	d := Drift{Name: s.Name, Unit: s.Unit, Kind: DriftFew, Now: nan, Reference: nan, Shift: none, ShiftShare: none,
+		Slope: none, PerMonth: none}
 	points := inTime(s.Points)
 	d.N, d.Dropped = len(points), len(s.Points)-len(points)
 	if d.Dropped > 0 {
@@ -168,7 +169,8 @@ func FindDrift(s Series, o DriftOptions) Drift {
 	case DriftNone:
 		d.Matters = d.Shifted() && off >= matters
 	case DriftSlope:
-		d.Matters = off >= matters || math.Abs(d.PerMonth.Value) >= matters || d.Reach != nil && d.Reach.Days.Value <= 90
+		d.Matters = off >= matters || math.Abs(d.PerMonth.Value) >= matters || d.Reach != nil &&
+			d.Reach.Days.Value <= 90
 	default:
 		d.Matters = off >= matters
 	}
@@ -203,13 +205,15 @@ func (d *Drift) shift(y []float64, width float64, o DriftOptions) {
 	if d.ReferenceRuns > 0 {
 		d.Shift, _, _ = WelchDifference(reference, now, c)
 	} else {
-		d.Shift = Estimate{Value: now.Mean - d.Reference, Low: math.NaN(), High: math.NaN(), Confidence: c, Method: MethodStudent}
+		d.Shift = Estimate{Value: now.Mean - d.Reference, Low: math.NaN(), High: math.NaN(), Confidence: c,
+			Method: MethodStudent}
 		if now.N > 1 {
 			half := statistics.StudentFactor(float64(now.N-1), c) * math.Sqrt(now.Variance()/float64(now.N))
 			d.Shift.Low, d.Shift.High = d.Shift.Value-half, d.Shift.Value+half
 		}
 	}
-	d.ShiftShare = Estimate{Value: d.Shift.Value / width, Low: d.Shift.Low / width, High: d.Shift.High / width, Confidence: c, Method: d.Shift.Method}
+	d.ShiftShare = Estimate{Value: d.Shift.Value / width, Low: d.Shift.Low / width, High: d.Shift.High / width,
+		Confidence: c, Method: d.Shift.Method}
 }
 
 // Shifted says that the last runs are off the reference beyond chance.
@@ -238,7 +242,8 @@ func (d *Drift) slope(l statistics.Line, width float64) {
 		d.SlopeP = &p
 	}
 	e, month := d.Slope, 30/width
-	d.PerMonth = Estimate{Value: e.Value * month, Low: e.Low * month, High: e.High * month, Confidence: c, Method: e.Method}
+	d.PerMonth = Estimate{Value: e.Value * month, Low: e.Low * month, High: e.High * month, Confidence: c,
+		Method: e.Method}
 }
 
 // widened is a standard error and its degrees of freedom by the effective
@@ -318,7 +323,8 @@ func reach(l statistics.Line, lower, upper *float64, last, confidence, effective
 	sd, df := widened(l.ResidualSD, l.Freedom, l.N, effective)
 	k := statistics.StudentFactor(df, confidence) * sd
 	days := func(u float64) float64 { return max(0, u+l.MeanX-last) }
-	r.Days = Estimate{Value: days(c / l.Slope), Low: math.NaN(), High: math.NaN(), Confidence: confidence, Method: MethodFieller}
+	r.Days = Estimate{Value: days(c / l.Slope), Low: math.NaN(), High: math.NaN(), Confidence: confidence,
+		Method: MethodFieller}
 	q := l.Slope*l.Slope - k*k/l.SXX
 	root := c*c*l.Slope*l.Slope - q*(c*c-k*k/float64(l.N))
 	if q > 0 && root >= 0 {

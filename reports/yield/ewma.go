@@ -60,7 +60,8 @@ func (b *chartBuilder) ewma() error {
 		}
 		p.Points = append(p.Points, pointOf(g, e, start, limit*math.Sqrt(variance)))
 	}
-	b.beyondLimits(p, float64(len(p.Points))*2*statistics.NormalUpper(limit), func(RuleHit) RuleCode { return RuleEWMA })
+	b.beyondLimits(p, float64(len(p.Points))*2*statistics.NormalUpper(limit),
+		func(RuleHit) RuleCode { return RuleEWMA })
 	return nil
 }
 

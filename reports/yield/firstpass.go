@@ -151,9 +151,12 @@ func (c Counts) notes() []Remark {
 // consistent says whether counts can come of runs at all.
 func (c Counts) consistent() bool {
 	for _, v := range [][2]int64{
-		{0, c.Passed}, {0, c.Failed}, {0, c.Errors}, {0, c.Aborted}, {c.Passed + c.Failed + c.Errors + c.Aborted, c.Runs},
-		{0, c.FirstPassed}, {c.FirstPassed, c.Units}, {0, c.FinalPassed}, {c.FinalPassed, c.Units}, {0, c.Retested}, {c.Retested, c.Units},
-		{c.Retested, c.Retests}, {0, c.NoFaultFound}, {c.NoFaultFound, c.Units - c.FirstPassed}, {0, c.Repaired}, {c.Repaired, c.Units},
+		{0, c.Passed}, {0, c.Failed}, {0, c.Errors}, {0, c.Aborted}, {c.Passed + c.Failed + c.Errors + c.Aborted,
+			c.Runs},
+		{0, c.FirstPassed}, {c.FirstPassed, c.Units}, {0, c.FinalPassed}, {c.FinalPassed, c.Units}, {0, c.Retested},
+		{c.Retested, c.Units},
+		{c.Retested, c.Retests}, {0, c.NoFaultFound}, {c.NoFaultFound, c.Units - c.FirstPassed}, {0, c.Repaired},
+		{c.Repaired, c.Units},
 		{0, c.Defects}, {c.Defects, c.Opportunities},
 	} {
 		if v[0] > v[1] {

@@ -103,7 +103,8 @@ func StudyHints(rows []RepairRow, confidence float64) HintStudy {
 	}
 	s.Right = NewShare(right, s.Repairs-s.NoHint, confidence)
 	for name, t := range rules {
-		s.Rules = append(s.Rules, HintRule{Rule: name, Right: NewShare(t.right, t.suggested, confidence), Found: t.found, Missed: t.missed})
+		s.Rules = append(s.Rules, HintRule{Rule: name, Right: NewShare(t.right, t.suggested, confidence),
+			Found: t.found, Missed: t.missed})
 	}
 	slices.SortFunc(s.Rules, func(a, b HintRule) int {
 		return cmp.Or(cmp.Compare(b.Right.Of, a.Right.Of), cmp.Compare(b.Found, a.Found), cmp.Compare(a.Rule, b.Rule))
@@ -118,7 +119,8 @@ func StudyHints(rows []RepairRow, confidence float64) HintStudy {
 		s.Confused = append(s.Confused, Confusion{pair[0], pair[1], n})
 	}
 	slices.SortFunc(s.Confused, func(a, b Confusion) int {
-		return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.Suggested, b.Suggested), cmp.Compare(a.Found, b.Found))
+		return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.Suggested, b.Suggested),
+			cmp.Compare(a.Found, b.Found))
 	})
 	return s
 }

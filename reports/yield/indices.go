@@ -54,7 +54,8 @@ func CpInterval(cp, freedom, confidence float64) (low, high float64) {
 		return 0, math.Inf(1)
 	}
 	tail := (1 - confidence) / 2
-	return cp * math.Sqrt(statistics.ChiSquareQuantile(tail, freedom)/freedom), cp * math.Sqrt(statistics.ChiSquareQuantile(1-tail, freedom)/freedom)
+	return cp * math.Sqrt(statistics.ChiSquareQuantile(tail, freedom)/freedom),
+		cp * math.Sqrt(statistics.ChiSquareQuantile(1-tail, freedom)/freedom)
 }
 
 // CpkInterval is Bissell's interval of Cpk, or of an index of one side, for n

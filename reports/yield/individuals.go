@@ -46,7 +46,8 @@ func (b *chartBuilder) individuals() error {
 	}
 	c := twoValues(b.o.PrintedConstants)
 	base := x[:len(b.base)]
-	b.limitsFrom(Baseline{Centre: statistics.Mean(base), Sigma: statistics.Mean(movingRanges(base)) / c.RangeMean}, len(base))
+	b.limitsFrom(Baseline{Centre: statistics.Mean(base), Sigma: statistics.Mean(movingRanges(base)) / c.RangeMean},
+		len(base))
 	centre, sigma := b.Baseline.Centre, b.Baseline.Sigma
 	if !(sigma > 0) {
 		return because(NoSpread)

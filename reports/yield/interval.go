@@ -61,8 +61,10 @@ func GuaranteedShare(count, of int64, confidence float64) Share {
 	return newShare(count, of, confidence, MethodClopperPearson, statistics.ClopperPearson)
 }
 
-func newShare(count, of int64, confidence float64, method string, ends func(x, n, c float64) (low, high float64)) Share {
-	s := Share{Count: count, Of: of, Value: math.NaN(), High: 1, Confidence: usualConfidence(confidence), Method: method}
+func newShare(count, of int64, confidence float64, method string, ends func(x, n, c float64) (low,
+	high float64)) Share {
+	s := Share{Count: count, Of: of, Value: math.NaN(), High: 1, Confidence: usualConfidence(confidence),
+		Method: method}
 	if s.possible() {
 		s.Value = float64(count) / float64(of)
 		s.Low, s.High = ends(float64(count), float64(of), s.Confidence)
@@ -88,7 +90,8 @@ func (s Share) Rest() Share {
 
 // MarshalJSON writes null for a value that is not known.
 func (s Share) MarshalJSON() ([]byte, error) {
-	return json.Marshal(shareJSON{s.Count, s.Of, orNull(s.Value), orNull(s.Low), orNull(s.High), s.Confidence, s.Method})
+	return json.Marshal(shareJSON{s.Count, s.Of, orNull(s.Value), orNull(s.Low), orNull(s.High), s.Confidence,
+		s.Method})
 }
 
 // UnmarshalJSON reads what MarshalJSON writes.

@@ -88,7 +88,8 @@ func (d sdSpread) limits(n int) (lower, centre, upper, half float64) {
 func (d sdSpread) chance(n int) float64 {
 	lower, _, upper, _ := d.limits(n)
 	freedom := float64(n - 1)
-	return 1 - statistics.ChiSquareTail(lower*lower*freedom, freedom) + statistics.ChiSquareTail(upper*upper*freedom, freedom)
+	return 1 - statistics.ChiSquareTail(lower*lower*freedom, freedom) + statistics.ChiSquareTail(upper*upper*freedom,
+		freedom)
 }
 
 // withinSigma is sigma within subgroups by s, the subgroups' estimates weighted

@@ -220,7 +220,8 @@ func (t Normality) departure(sorted []float64, m, s float64) (look Look, reach f
 	}
 	if len(sorted) >= percentileFrom {
 		median := statistics.Quantile(sorted, 0.5)
-		below, above := (median-statistics.Quantile(sorted, outerShare()))/(3*s), (statistics.Quantile(sorted, 1-outerShare())-median)/(3*s)
+		below, above := (median-statistics.Quantile(sorted, outerShare()))/(3*s),
+			(statistics.Quantile(sorted, 1-outerShare())-median)/(3*s)
 		for _, side := range []struct {
 			far, near Look
 			reach     float64

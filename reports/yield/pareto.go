@@ -35,7 +35,8 @@ type Bar struct {
 	Runs  int64  `json:"runs"` // judged runs with it, retests included
 
 	OfTested Share `json:"of_tested"` // units with it, of all tested
-	OfFailed Share `json:"of_failed"` // units with it, of those that failed; add up to more than 1 where units have several
+	// units with it, of those that failed; add up to more than 1 where units have several
+	OfFailed Share `json:"of_failed"`
 	// Cumulative is the share of all findings in this bar and those before it.
 	Cumulative float64 `json:"cumulative"`
 	Vital      bool    `json:"vital"` // one of the vital few
@@ -70,7 +71,8 @@ func Pareto(c Counts, failures []FailureCount, o ParetoOptions) ParetoChart {
 	p := ParetoChart{Units: c.Units, Failed: c.FirstFailed(), Cut: o.Cut}
 	sorted := slices.Clone(failures)
 	slices.SortStableFunc(sorted, func(a, b FailureCount) int {
-		return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(a.Name, b.Name), cmp.Compare(a.Rule, b.Rule), cmp.Compare(a.Part, b.Part))
+		return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(a.Name, b.Name), cmp.Compare(a.Rule, b.Rule),
+			cmp.Compare(a.Part, b.Part))
 	})
 	for _, f := range sorted {
 		p.Findings += f.Units

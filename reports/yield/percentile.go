@@ -44,7 +44,8 @@ const usualForPercentiles = 2700
 // quantileEstimate is a share point with the interval that ranks give it.
 func quantileEstimate(sorted []float64, p, confidence float64) Estimate {
 	low, high := statistics.QuantileInterval(sorted, p, confidence)
-	return Estimate{Value: statistics.Quantile(sorted, p), Low: low, High: high, Confidence: confidence, Method: MethodRank}
+	return Estimate{Value: statistics.Quantile(sorted, p), Low: low, High: high, Confidence: confidence,
+		Method: MethodRank}
 }
 
 // newPercentileStudy studies sorted values, at least two and not all the same.
@@ -59,7 +60,8 @@ func newPercentileStudy(sorted []float64, spec Spec, confidence float64) *Percen
 		if !(reach > 0) {
 			return nil // half the values and more are the same
 		}
-		e := &Estimate{Value: room / reach, Low: math.Inf(-1), High: math.Inf(1), Confidence: confidence, Method: MethodRank}
+		e := &Estimate{Value: room / reach, Low: math.Inf(-1), High: math.Inf(1), Confidence: confidence,
+			Method: MethodRank}
 		ends := []float64{math.NaN(), math.NaN()}
 		if reachHigh > 0 && !math.IsInf(reachHigh, 0) {
 			ends[0] = room / reachHigh

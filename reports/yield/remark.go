@@ -103,19 +103,25 @@ const (
 var remarkArgs = map[Code]string{
 	LimitChanged: "", Newest: "shown count", Dropped: "count",
 
-	CountsUnsound: "", NoneJudged: "", NoneTested: "", NoChecks: "", NeverJudged: "checks", PartlyJudged: "count checks",
+	CountsUnsound: "", NoneJudged: "", NoneTested: "", NoChecks: "", NeverJudged: "checks",
+	PartlyJudged: "count checks",
 
-	LimitNotFinite: "", NoValues: "", NotFinite: "count of", TooLarge: "", NoLimits: "", LimitsSwapped: "", TooFewValues: "count needed",
-	Constant: "", NestsDiffer: "count share", NoWithin: "", NeighboursAlike: "", FewValues: "count usual", TargetOutside: "",
+	LimitNotFinite: "", NoValues: "", NotFinite: "count of", TooLarge: "", NoLimits: "", LimitsSwapped: "",
+	TooFewValues: "count needed",
+	Constant:     "", NestsDiffer: "count share", NoWithin: "", NeighboursAlike: "", FewValues: "count usual",
+	TargetOutside: "",
 	CouldBeBetter: "index index_low index_high", PercentilesBeyond: "count needed", PercentilesRough: "count needed",
 
 	EmptySubgroups: "count", RoughLimits: "count usual", SizesDiffer: "", SumsInSigma: "", MeansDiffer: "size times",
 	MeansDifferLittle: "size times", NoUnits: "count", FewExpected: "expected", MoreThanChance: "times",
-	MoreThanChanceWide: "times chart", LessThanChance: "times", TooFewPoints: "count", FirstBeyond: "first count", NoSpread: "",
-	NoneFailed: "", AllFailed: "", OnlySingles: "", NotSingle: "label count", SubgroupTooLarge: "count most", CannotBe: "label failed of",
+	MoreThanChanceWide: "times chart", LessThanChance: "times", TooFewPoints: "count", FirstBeyond: "first count",
+	NoSpread:   "",
+	NoneFailed: "", AllFailed: "", OnlySingles: "", NotSingle: "label count", SubgroupTooLarge: "count most",
+	CannotBe: "label failed of",
 
 	UnitsDiffer: "a b", LimitsDiffer: "", SingleValue: "", FewInGroup: "count", CauseUnknown: "", NoPopulation: "",
-	AgainstPopulation: "count", AgainstGroup: "count", GroupFlat: "", GroupsFlat: "", HalfAlike: "", FarOut: "count", Lopsided: "",
+	AgainstPopulation: "count", AgainstGroup: "count", GroupFlat: "", GroupsFlat: "", HalfAlike: "", FarOut: "count",
+	Lopsided:       "",
 	TooFewForRanks: "", FewGroups: "count", MixUnknown: "", ScatterDiffers: "",
 
 	FewRuns: "count", RunsAlike: "autocorrelation count effective", FarAhead: "",

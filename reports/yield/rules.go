@@ -93,7 +93,8 @@ func (s RuleSet) Rules() []Rule {
 		rules = []Rule{
 			single, {Code: RuleNineRun, count: 9, of: 9}, {Code: RuleSixTrend, pattern: steady, of: 6},
 			{Code: RuleFourteenTurn, pattern: alternating, of: 14}, two, four,
-			{Code: RuleFifteenNear, pattern: inside, of: 15, lines: 1}, {Code: RuleEightFar, pattern: outside, of: 8, lines: 1},
+			{Code: RuleFifteenNear, pattern: inside, of: 15, lines: 1}, {Code: RuleEightFar, pattern: outside, of: 8,
+				lines: 1},
 		}
 	}
 	for i := range rules {

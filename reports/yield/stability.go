@@ -54,7 +54,8 @@ const (
 	ReasonNoChart StabilityReason = "chart"   // there is none: it cannot be told
 	ReasonSpread  StabilityReason = "spread"  // all values are spread wider than neighbours, by Ratio
 	ReasonSignals StabilityReason = "signals" // so many points break a rule of the control chart
-	ReasonShape   StabilityReason = "shape"   // many break one, as happens with values that are not normal, but their order is chance
+	// many break one, as happens with values that are not normal, but their order is chance
+	ReasonShape StabilityReason = "shape"
 )
 
 const (

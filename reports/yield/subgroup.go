@@ -124,7 +124,8 @@ func (c Cutting) key(p Point) (string, time.Time, error) {
 	case "hour":
 		start := t.Truncate(time.Hour) // of absolute time: right where a zone is whole hours from UTC
 		if _, offset := t.Zone(); offset%3600 != 0 {
-			start = t.Add(-time.Duration(t.Minute())*time.Minute - time.Duration(t.Second())*time.Second - time.Duration(t.Nanosecond()))
+			start = t.Add(-time.Duration(t.Minute())*time.Minute - time.Duration(
+				t.Second())*time.Second - time.Duration(t.Nanosecond()))
 		}
 		return start.Format("2006-01-02 15:00"), start, nil
 	case "shift":

@@ -73,7 +73,8 @@ func Trend(groups []Group, o TrendOptions) TrendResult {
 		o.Against = AgainstRest
 	}
 	whole := Sum(groups)
-	r := TrendResult{Whole: NewShare(whole.FirstPassed, whole.Units, o.Confidence), Against: o.Against, Confidence: o.Confidence}
+	r := TrendResult{Whole: NewShare(whole.FirstPassed, whole.Units, o.Confidence), Against: o.Against,
+		Confidence: o.Confidence}
 	var chances []float64
 	var compared []int
 	var before []Counts // sums of all groups before
@@ -102,7 +103,8 @@ func Trend(groups []Group, o TrendOptions) TrendResult {
 		if a, b := p.FirstPass, p.Other; a.Known() && b.Known() {
 			d := &p.Difference
 			d.Value = a.Value - b.Value
-			d.Low, d.High = statistics.Newcombe(float64(a.Count), float64(a.Of), float64(b.Count), float64(b.Of), o.Confidence)
+			d.Low, d.High = statistics.Newcombe(float64(a.Count), float64(a.Of), float64(b.Count), float64(b.Of),
+				o.Confidence)
 			chances = append(chances, statistics.FisherExact(a.Count, a.Of, b.Count, b.Of))
 			compared = append(compared, i)
 		}

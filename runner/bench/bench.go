@@ -14,9 +14,10 @@ import (
 // station. Every key is written here and nowhere else; a key that is not here
 // is an error in the file.
 type File struct {
-	Station     string          `toml:"station"`
-	Product     string          `toml:"product"`
-	Takt        float64         `toml:"takt"` // s: the line wants one unit every so long, whatever the nests; 0 not stated
+	Station string `toml:"station"`
+	Product string `toml:"product"`
+	// s: the line wants one unit every so long, whatever the nests; 0 not stated
+	Takt        float64         `toml:"takt"`
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`
@@ -44,8 +45,9 @@ type planRule struct {
 
 // nestFile is one place for a unit.
 type nestFile struct {
-	Name      string                `toml:"name"`
-	Interlock string                `toml:"interlock"` // an input, true while the guard is closed; "none" says that there is none
+	Name string `toml:"name"`
+	// an input, true while the guard is closed; "none" says that there is none
+	Interlock string                `toml:"interlock"`
 	Heartbeat string                `toml:"heartbeat"` // an output toggled while a run is on; optional
 	Devices   map[string]deviceFile `toml:"device"`
 	Outputs   map[string]lineFile   `toml:"output"`

@@ -35,13 +35,15 @@ func (c *benchCheck) add(hint string, line int, format string, args ...any) {
 func (b *File) check() []input.Problem {
 	c := &benchCheck{File: b, rows: driverRows(), ports: map[string]string{}}
 	if b.Station == "" {
-		c.add(`write station = "LQ-1" at the top: it is in every report and in its file's name`, 1, "the station has no name")
+		c.add(`write station = "LQ-1" at the top: it is in every report and in its file's name`, 1,
+			"the station has no name")
 	}
 	if b.Product == "" {
 		c.add("it is the product named by the plan", 1, "no product given")
 	}
 	if !(b.Takt >= 0 && b.Takt < 1e6) {
-		c.add("write seconds: takt = 45; leave it out where there is none", b.At.At("takt"), "the takt is %g s, which is no time", b.Takt)
+		c.add("write seconds: takt = 45; leave it out where there is none", b.At.At("takt"),
+			"the takt is %g s, which is no time", b.Takt)
 	}
 	c.oneOf(b.Calibration.Overdue, []string{"warn", "block"}, "calibration", "overdue")
 	c.oneOf(b.Captures.Keep, []string{"all", "failed", "none"}, "captures", "keep")
@@ -68,7 +70,8 @@ func (b *File) check() []input.Problem {
 // oneOf checks a word of the file against those allowed.
 func (c *benchCheck) oneOf(word string, allowed []string, path ...string) {
 	if !slices.Contains(allowed, word) {
-		c.add(input.Meant(word, allowed), c.At.At(path...), "%s is %q, which is none of %s", path[len(path)-1], word, strings.Join(allowed, ", "))
+		c.add(input.Meant(word, allowed), c.At.At(path...), "%s is %q, which is none of %s", path[len(path)-1], word,
+			strings.Join(allowed, ", "))
 	}
 }
 
@@ -108,7 +111,8 @@ func (c *benchCheck) nest(i int, n nestFile) {
 		}
 	}
 	if sims > 0 && sims < len(n.Devices) {
-		c.add("a simulated nest runs on its own time; give every device a sim: port, or none", path(), "nest %q is half simulated: %d of %d devices have a sim: port", n.Name, sims, len(n.Devices))
+		c.add("a simulated nest runs on its own time; give every device a sim: port, or none", path(),
+			"nest %q is half simulated: %d of %d devices have a sim: port", n.Name, sims, len(n.Devices))
 	}
 	used := map[string]string{}
 	for _, name := range slices.Sorted(maps.Keys(n.Outputs)) {
@@ -128,13 +132,16 @@ func (c *benchCheck) nest(i int, n nestFile) {
 	}
 	switch _, ok := n.Inputs[n.Interlock]; {
 	case n.Interlock == "":
-		c.add(`write interlock = "guard" with an input of that name, or interlock = "none" for a fixture without a guard`, path(), "nest %q does not say what its interlock is", n.Name)
+		c.add(`write interlock = "guard" with an input of that name, or interlock = "none" for a fixture without a guard`,
+			path(), "nest %q does not say what its interlock is", n.Name)
 	case n.Interlock != "none" && !ok:
 		inputs := slices.Sorted(maps.Keys(n.Inputs))
-		c.add(input.Meant(n.Interlock, inputs), path("interlock"), "interlock %q is no input of nest %q", n.Interlock, n.Name)
+		c.add(input.Meant(n.Interlock, inputs), path("interlock"), "interlock %q is no input of nest %q", n.Interlock,
+			n.Name)
 	}
 	if _, ok := n.Outputs[n.Heartbeat]; n.Heartbeat != "" && !ok {
-		c.add(input.Meant(n.Heartbeat, slices.Sorted(maps.Keys(n.Outputs))), path("heartbeat"), "heartbeat %q is no output of nest %q", n.Heartbeat, n.Name)
+		c.add(input.Meant(n.Heartbeat, slices.Sorted(maps.Keys(n.Outputs))), path("heartbeat"),
+			"heartbeat %q is no output of nest %q", n.Heartbeat, n.Name)
 	}
 }
 
@@ -158,9 +165,11 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	if len(row.models) > 0 {
 		switch {
 		case d.Model == "" && len(row.models) > 1:
-			c.add("models: "+strings.Join(row.modelNames(), ", "), line(), "device %q: driver %q needs a model", name, d.Driver)
+			c.add("models: "+strings.Join(row.modelNames(), ", "), line(), "device %q: driver %q needs a model", name,
+				d.Driver)
 		case d.Model != "" && !slices.Contains(row.modelNames(), d.Model):
-			c.add(input.Meant(d.Model, row.modelNames()), line("model"), "device %q: driver %q knows no model %q", name, d.Driver, d.Model)
+			c.add(input.Meant(d.Model, row.modelNames()), line("model"), "device %q: driver %q knows no model %q", name,
+				d.Driver, d.Model)
 		}
 	}
 	if len(row.formats) > 0 && d.Format != "" && !slices.Contains(row.formats, d.Format) {
@@ -171,10 +180,12 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 		given bool
 	}{
 		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0},
-		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0}, {"calibration", d.Calibration != nil},
+		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0},
+		{"calibration", d.Calibration != nil},
 	} {
 		if g.given && !slices.Contains(row.keys, g.key) {
-			c.add("it takes "+strings.Join(append([]string{"port"}, row.keys...), ", "), line(g.key), "device %q: driver %q takes no %s", name, d.Driver, g.key)
+			c.add("it takes "+strings.Join(append([]string{"port"}, row.keys...), ", "), line(g.key),
+				"device %q: driver %q takes no %s", name, d.Driver, g.key)
 		}
 	}
 	if d.Address < 0 || d.Address > 247 {
@@ -189,10 +200,12 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	c.axes(name, d, line)
 	if k := d.Calibration; k != nil {
 		if k.Gain < 0 || !finite(k.Gain, k.Offset) {
-			c.add("", line("calibration"), "device %q: a calibration needs a finite gain above 0 and a finite offset", name)
+			c.add("", line("calibration"), "device %q: a calibration needs a finite gain above 0 and a finite offset",
+				name)
 		}
 		if k.Due.Year == 0 {
-			c.add("write due = 2027-03-31", line("calibration"), "device %q: the calibration does not say when it is due", name)
+			c.add("write due = 2027-03-31", line("calibration"), "device %q: the calibration does not say when it "+
+				"is due", name)
 		}
 	}
 }
@@ -219,9 +232,11 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 			c.ports[key] = n.Name + "\x00" + row.name
 		case owner != n.Name+"\x00"+row.name:
 			nest, driver, _ := strings.Cut(owner, "\x00")
-			c.add("", line("port"), "device %q: port %s already belongs to driver %q in nest %q", name, key, driver, nest)
+			c.add("", line("port"), "device %q: port %s already belongs to driver %q in nest %q", name, key, driver,
+				nest)
 		case row.bus == nil:
-			c.add("", line("port"), "device %q: port %s is there twice in nest %q, and driver %q is alone on its port", name, key, n.Name, row.name)
+			c.add("", line("port"), "device %q: port %s is there twice in nest %q, and driver %q is alone on its port",
+				name, key, n.Name, row.name)
 		}
 	}
 	serial := p.kind == "serial" || p.kind == "usb"
@@ -237,7 +252,8 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 	case !serial:
 		c.add("", line("framing"), "device %q: framing %q on a port that is not serial", name, d.Framing)
 	case !framing().MatchString(d.Framing):
-		c.add(`data bits 5 to 8, parity N, E or O, stop bits 1, 1.5 or 2: "8N1"`, line("framing"), "device %q: framing %q", name, d.Framing)
+		c.add(`data bits 5 to 8, parity N, E or O, stop bits 1, 1.5 or 2: "8N1"`, line("framing"),
+			"device %q: framing %q", name, d.Framing)
 	}
 }
 
@@ -256,7 +272,8 @@ func (c *benchCheck) axes(name string, d deviceFile, line func(...string) int) {
 		}
 		letters[a.Letter] = axis
 		if a.Scale == 0 || !finite(a.Scale, a.Min, a.Max, a.Offset) {
-			c.add("scale is mm per full throw, for example 12.0", at, "axis %q needs a scale that is not 0, and finite numbers", axis)
+			c.add("scale is mm per full throw, for example 12.0", at, "axis %q needs a scale that is not 0, and "+
+				"finite numbers", axis)
 		}
 		if (a.Min != 0 || a.Max != 0) && a.Min >= a.Max {
 			c.add("", at, "axis %q: min %g is not below max %g", axis, a.Min, a.Max)
@@ -265,10 +282,12 @@ func (c *benchCheck) axes(name string, d deviceFile, line func(...string) int) {
 }
 
 // line checks one output or input.
-func (c *benchCheck) line(n nestFile, kind, name, device string, line int, path func(...string) int, used map[string]string) {
+func (c *benchCheck) line(n nestFile, kind, name, device string, line int, path func(...string) int,
+	used map[string]string) {
 	d, ok := n.Devices[device]
 	if !ok {
-		c.add(input.Meant(device, slices.Sorted(maps.Keys(n.Devices))), path(kind, name, "device"), "%s %q: nest %q has no device %q", kind, name, n.Name, device)
+		c.add(input.Meant(device, slices.Sorted(maps.Keys(n.Devices))), path(kind, name, "device"),
+			"%s %q: nest %q has no device %q", kind, name, n.Name, device)
 		return
 	}
 	i := slices.IndexFunc(c.rows, func(r driverRow) bool { return r.name == d.Driver })
@@ -277,7 +296,8 @@ func (c *benchCheck) line(n nestFile, kind, name, device string, line int, path 
 		return
 	}
 	if line < 0 || line == 0 && path(kind, name, "line") == path(kind, name) {
-		c.add("write line = 1", path(kind, name, "line"), "%s %q does not say which line of %s it is", kind, name, device)
+		c.add("write line = 1", path(kind, name, "line"), "%s %q does not say which line of %s it is", kind, name,
+			device)
 		return
 	}
 	key := fmt.Sprint(kind, " ", device, " ", line)

@@ -22,7 +22,8 @@ import (
 )
 
 // NestConfig is what a nest of this program is made of, whatever its hardware.
-func (b *File) NestConfig(m *product.Method, i int, n *Opened, clock drivers.Clock, records *archive.Archive) station.Config {
+func (b *File) NestConfig(m *product.Method, i int, n *Opened, clock drivers.Clock,
+	records *archive.Archive) station.Config {
 	return station.Config{
 		Station: b.Station, Name: b.Nests[i].Name, Takt: time.Duration(b.Takt * float64(time.Second)), Clock: clock,
 		Devices: n.Devices, Drives: n.Drives, Interlock: n.interlock, Heartbeat: n.heartbeat,
@@ -94,7 +95,8 @@ func (b *File) Write(w io.Writer) error {
 		for _, role := range slices.Sorted(maps.Keys(n.Devices)) {
 			d := n.Devices[role]
 			p("\n[nest.device.%s]\ndriver = %q", role, d.Driver)
-			for _, k := range []struct{ key, value string }{{"model", d.Model}, {"format", d.Format}, {"port", d.Port}} {
+			for _, k := range []struct{ key, value string }{{"model", d.Model}, {"format", d.Format},
+				{"port", d.Port}} {
 				if k.value != "" {
 					p("%s = %q", k.key, k.value)
 				}

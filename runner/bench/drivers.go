@@ -136,7 +136,8 @@ func driverRows() []driverRow {
 				return modbus.NewBus(port, clock, s.baud)
 			},
 			open: func(o opening) (drivers.Device, error) {
-				return modbus.Open(o.role, o.port, o.clock, modbus.Options{Model: o.file.Model, Address: o.file.Address})
+				return modbus.Open(o.role, o.port, o.clock, modbus.Options{Model: o.file.Model,
+					Address: o.file.Address})
 			},
 		},
 		{
@@ -155,7 +156,8 @@ func driverRows() []driverRow {
 				if o.none {
 					return sound.New(o.role, noSource{}, o.clock, o.calibration), nil
 				}
-				return sound.Open(o.role, o.at.Rest, o.clock, sound.Options{Rate: o.file.Rate, Calibration: o.calibration})
+				return sound.Open(o.role, o.at.Rest, o.clock, sound.Options{Rate: o.file.Rate,
+					Calibration: o.calibration})
 			},
 		},
 	}

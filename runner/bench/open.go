@@ -176,11 +176,13 @@ func (b *File) openError(nest, role, port string, err error) error {
 func (b *File) noLines(i int, kind, role, device string) error {
 	d := b.Nests[i].Devices[device]
 	return input.Wrong([]input.Problem{input.At(b.Name, b.lineOf(i, kind, role, "device"),
-		fmt.Sprintf("%s %q: %s has no lines (driver %s, model %s)", kind, role, device, d.Driver, cmp.Or(d.Model, "-")), "")})
+		fmt.Sprintf("%s %q: %s has no lines (driver %s, model %s)", kind, role, device, d.Driver, cmp.Or(d.Model, "-")),
+		"")})
 }
 
 func (b *File) lineError(i int, kind, role string, err error) error {
-	return input.Wrong([]input.Problem{input.At(b.Name, b.lineOf(i, kind, role, "line"), err.Error(), input.HintOf(err))})
+	return input.Wrong([]input.Problem{input.At(b.Name, b.lineOf(i, kind, role, "line"), err.Error(),
+		input.HintOf(err))})
 }
 
 // lineOf is the line of the file where a key of nest i stands.
@@ -203,7 +205,8 @@ func (b *File) Overdue(i int, now time.Time) []string {
 	devices := b.Nests[i].Devices
 	for _, role := range slices.Sorted(maps.Keys(devices)) {
 		if k := devices[role].Calibration; k != nil && !now.Before(devices[role].calibration().Due) {
-			list = append(list, fmt.Sprintf("the calibration of %s was due on %s%s", role, k.Due, wording.Prefixed(", certificate ", k.Certificate)))
+			list = append(list, fmt.Sprintf("the calibration of %s was due on %s%s", role, k.Due,
+				wording.Prefixed(", certificate ", k.Certificate)))
 		}
 	}
 	return list
@@ -225,7 +228,8 @@ func (p noPort) Close() error   { return nil }
 
 // NoHardware opens every device on nothing.
 func NoHardware() hardware {
-	return hardware{Clock: drivers.System, none: true, port: func(_ context.Context, p PortName, _ portSettings) (drivers.Port, error) {
+	return hardware{Clock: drivers.System, none: true, port: func(_ context.Context, p PortName,
+		_ portSettings) (drivers.Port, error) {
 		return noPort(p.String()), nil
 	}}
 }

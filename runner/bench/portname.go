@@ -41,7 +41,8 @@ func ParsePort(s string) (PortName, error) {
 	case strings.HasPrefix(s, "/") || isWindowsPort(s):
 		return PortName{"serial", s}, nil
 	case !found:
-		return PortName{}, fmt.Errorf("port %q is neither a path (/dev/ttyUSB0) nor of a kind (usb:, tcp:, gpio:, sound:, sim:)", s)
+		return PortName{}, fmt.Errorf("port %q is neither a path (/dev/ttyUSB0) nor of a kind (usb:, tcp:, gpio:, "+
+			"sound:, sim:)", s)
 	case Rest == "":
 		return PortName{}, fmt.Errorf("port %q ends after the colon", s)
 	}
@@ -49,7 +50,8 @@ func ParsePort(s string) (PortName, error) {
 	switch kind {
 	case "usb":
 		if !usbIdentity().MatchString(Rest) {
-			return p, fmt.Errorf("port %q: after usb: come vendor and product as four hex digits each, and perhaps a serial number: usb:0403:6001:LQ7F2", s)
+			return p, fmt.Errorf("port %q: after usb: come vendor and product as four hex digits each, and perhaps "+
+				"a serial number: usb:0403:6001:LQ7F2", s)
 		}
 	case "tcp":
 		host, port, err := net.SplitHostPort(Rest)

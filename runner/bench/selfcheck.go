@@ -24,7 +24,8 @@ func SelfcheckFunctions() map[string]selfcheck.Function {
 		// address, function code, data
 		"modbus.Message": func(a *selfcheck.Args) (selfcheck.Figures, error) {
 			data, err := unhex(a.Text(2))
-			return selfcheck.Figures{"message": fmt.Sprintf("% X", modbus.Message(byte(a.Whole(0)), byte(a.Whole(1)), data...))}, err
+			return selfcheck.Figures{"message": fmt.Sprintf("% X", modbus.Message(byte(a.Whole(0)), byte(a.Whole(1)),
+				data...))}, err
 		},
 		// request and reply without their check sums, number of bits
 		"modbus.ParseBits": func(a *selfcheck.Args) (selfcheck.Figures, error) {
@@ -105,7 +106,8 @@ func decodeCRSF(a *selfcheck.Args) (selfcheck.Figures, error) {
 		f["packed again"] = fmt.Sprintf("% X", receiver.AppendCRSFChannels(nil, ch))
 	}, func(l receiver.CRSFLink) {
 		f["link"] = fmt.Sprintf("RSSI %d %d, quality %d, SNR %d, antenna %d, profile %d, power %d, down %d %d %d",
-			l.UpRSSI1, l.UpRSSI2, l.UpQuality, l.UpSNR, l.Antenna, l.Profile, l.Power, l.DownRSSI, l.DownQuality, l.DownSNR)
+			l.UpRSSI1, l.UpRSSI2, l.UpQuality, l.UpSNR, l.Antenna, l.Profile, l.Power, l.DownRSSI, l.DownQuality,
+			l.DownSNR)
 	}).Decode(b)
 	return f, nil
 }
@@ -116,7 +118,8 @@ func words(channels [receiver.Channels]uint16) string {
 
 // microseconds is what a raw value of SBUS or CRSF stands for.
 func microseconds(a *selfcheck.Args) (selfcheck.Figures, error) {
-	f := drivers.Frames{Gain: receiver.Gain, Offset: receiver.Offset, Frames: []drivers.Frame{{Channels: []uint16{uint16(a.Whole(0))}}}}
+	f := drivers.Frames{Gain: receiver.Gain, Offset: receiver.Offset,
+		Frames: []drivers.Frame{{Channels: []uint16{uint16(a.Whole(0))}}}}
 	return selfcheck.Figures{"microseconds": f.Microseconds(0, 1)}, nil
 }
 

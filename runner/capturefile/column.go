@@ -63,7 +63,8 @@ func newColumn(f *File, line int, label string) (*column, error) {
 	}
 	c.quantity = strings.NewReplacer(" ", "_", "-", "_").Replace(strings.ToLower(strings.TrimSpace(quantity)))
 	for _, numbered := range []string{"channel_", "value_"} {
-		if rest, ok := strings.CutPrefix(c.quantity, numbered); ok && rest != "" && strings.Trim(rest, "0123456789") == "" {
+		if rest, ok := strings.CutPrefix(c.quantity, numbered); ok && rest != "" &&
+			strings.Trim(rest, "0123456789") == "" {
 			c.quantity = strings.TrimSuffix(numbered, "_") + rest
 		}
 	}

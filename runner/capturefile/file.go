@@ -93,7 +93,8 @@ func (f *File) readTable(in *bufio.Reader, start []byte) error {
 		raw, err := in.ReadSlice('\n')
 		switch {
 		case errors.Is(err, bufio.ErrBufferFull):
-			return f.wrong(line, "a table has short rows, each on a line of its own", "a line of more than %d kB", maxLine>>10)
+			return f.wrong(line, "a table has short rows, each on a line of its own", "a line of more than %d kB",
+				maxLine>>10)
 		case err != nil && err != io.EOF:
 			return f.wrong(line, "", "%v", err)
 		}
@@ -118,7 +119,8 @@ func (f *File) readTable(in *bufio.Reader, start []byte) error {
 // row takes one line.
 func (f *File) row(line int, text string) error {
 	if i := strings.IndexFunc(text, func(r rune) bool { return r < ' ' && r != '\t' || r == 0x7F }); i >= 0 {
-		return f.wrong(line, "sound as WAV and tables as text can be read", "a control character (%q): this is no table", text[i])
+		return f.wrong(line, "sound as WAV and tables as text can be read",
+			"a control character (%q): this is no table", text[i])
 	}
 	if !utf8.ValidString(text) {
 		return f.wrong(line, `save it as "CSV UTF-8", or write u for µ`, "the text is not UTF-8")
@@ -129,7 +131,8 @@ func (f *File) row(line int, text string) error {
 		return f.remark(line, text[1:])
 	case f.columns == nil && blank:
 		return nil
-	case f.columns == nil && strings.HasPrefix(strings.ToLower(text), "sep=") && len(text) == 5: // as spreadsheets write it
+	// as spreadsheets write it
+	case f.columns == nil && strings.HasPrefix(strings.ToLower(text), "sep=") && len(text) == 5:
 		f.comma = text[4]
 		if f.comma != ',' && f.comma != ';' && f.comma != '\t' {
 			return f.wrong(line, "", "columns separated by %q; comma, semicolon and tab can be read", text[4])
@@ -151,7 +154,8 @@ func (f *File) row(line int, text string) error {
 		if f.comma == ',' && len(cells) > len(f.columns) {
 			hint = "if the comma is the decimal sign here, separate the columns by semicolons"
 		}
-		return f.wrong(line, hint, "%d where the first row names %d: a row with too %s columns", len(cells), len(f.columns), map[bool]string{true: "many", false: "few"}[len(cells) > len(f.columns)])
+		return f.wrong(line, hint, "%d where the first row names %d: a row with too %s columns", len(cells),
+			len(f.columns), map[bool]string{true: "many", false: "few"}[len(cells) > len(f.columns)])
 	}
 	if (len(f.lines)+1)*len(f.columns) > maxNumbers {
 		return f.wrong(line, "cut out the part that is to be measured", "more than %d million numbers", maxNumbers>>20)
@@ -246,7 +250,8 @@ func (f *File) heading(line int, text string) error {
 		f.columns = append(f.columns, c)
 	}
 	if numbers > 0 {
-		return f.wrong(line, `write a row like "time / s, current / A" above the numbers`, "the first row holds numbers, not the names of the columns")
+		return f.wrong(line, `write a row like "time / s, current / A" above the numbers`,
+			"the first row holds numbers, not the names of the columns")
 	}
 	return nil
 }

@@ -43,7 +43,8 @@ func (f *File) frames(timeColumn *column, from, to int) (drivers.Frames, error) 
 	channels := f.channelColumns()
 	lost, failsafe := f.find("lost"), f.find("failsafe")
 	if len(channels) == 0 && lost == nil {
-		return out, f.wrong(f.header, `name the columns "channel1 / us", or "lost" where only losses are known`, "a table of frames needs a column channel1, or lost")
+		return out, f.wrong(f.header, `name the columns "channel1 / us", or "lost" where only losses are known`,
+			"a table of frames needs a column channel1, or lost")
 	}
 	flags := make([][]bool, 2)
 	for k, c := range []*column{lost, failsafe} {
@@ -83,7 +84,8 @@ func (f *File) frames(timeColumn *column, from, to int) (drivers.Frames, error) 
 	var gaps []float64
 	for i := from; i < to; i++ {
 		if i > from && t[i] <= t[i-1] {
-			return out, f.wrong(int(f.lines[i]), "sort the rows by time, each once", "the time does not rise, from %v s to %v s", t[i-1], t[i])
+			return out, f.wrong(int(f.lines[i]), "sort the rows by time, each once",
+				"the time does not rise, from %v s to %v s", t[i-1], t[i])
 		}
 		if t[i] < 0 && listened {
 			return out, f.wrong(int(f.lines[i]), "", "a frame before the beginning, at %v s", t[i])
@@ -100,7 +102,8 @@ func (f *File) frames(timeColumn *column, from, to int) (drivers.Frames, error) 
 				return out, f.wrong(int(f.lines[i]), "", "channel%d is empty", k+1)
 			}
 			if raw < 0 || raw > math.MaxUint16 {
-				return out, f.wrong(int(f.lines[i]), "", "channel%d is %v us, beyond what the gain and offset of the file can be", k+1, us[k][i])
+				return out, f.wrong(int(f.lines[i]), "", "channel%d is %v us, beyond what the gain and offset of "+
+					"the file can be", k+1, us[k][i])
 			}
 			frame.Channels[k] = uint16(raw)
 		}
@@ -117,7 +120,8 @@ func (f *File) frames(timeColumn *column, from, to int) (drivers.Frames, error) 
 		out.Length = out.Frames[len(out.Frames)-1].At + seconds(period)
 	}
 	if n := len(out.Frames); n > 0 && out.Frames[n-1].At > out.Length+time.Second {
-		return out, f.wrong(int(f.lines[to-1]), "", "a frame at %v s, after the capture's length of %v s", t[to-1], length)
+		return out, f.wrong(int(f.lines[to-1]), "", "a frame at %v s, after the capture's length of %v s", t[to-1],
+			length)
 	}
 	return out, nil
 }
@@ -147,7 +151,8 @@ func (f *File) pulses(c *column) ([]float64, error) {
 func (f *File) plausible(c *column, us []float64) error {
 	for i, v := range us {
 		if v < 0 || v > 6000 {
-			return f.wrong(int(f.lines[i]), `channels are pulse widths, "channel1 / us", or "channel1 / %" of throw`, "%s is %v us, no pulse width", c.quantity, v)
+			return f.wrong(int(f.lines[i]), `channels are pulse widths, "channel1 / us", or "channel1 / %" of throw`,
+				"%s is %v us, no pulse width", c.quantity, v)
 		}
 	}
 	return nil
@@ -231,7 +236,8 @@ func (f *File) Path() (drivers.Path, error) {
 		case end[i] < start[i]:
 			return nil, f.wrong(int(line), "", "the movement ends at %v s, before it starts at %v s", end[i], start[i])
 		case math.Abs(from[i]) > 2 || math.Abs(to[i]) > 2:
-			return nil, f.wrong(int(line), "a position is -1 to +1, or has a column in %", "from %v to %v full throws", from[i], to[i])
+			return nil, f.wrong(int(line), "a position is -1 to +1, or has a column in %", "from %v to %v full throws",
+				from[i], to[i])
 		}
 		if n := len(path); n > 0 && start[i] == start[last] && end[i] == end[last] {
 			if _, twice := path[n-1].From[axis]; twice {
@@ -241,7 +247,8 @@ func (f *File) Path() (drivers.Path, error) {
 			continue
 		}
 		if n := len(path); n > 0 && start[i] < end[last]-1e-6 {
-			return nil, f.wrong(int(line), "sort the rows by time", "the movement starts at %v s, before the one above has ended", start[i])
+			return nil, f.wrong(int(line), "sort the rows by time", "the movement starts at %v s, before the one "+
+				"above has ended", start[i])
 		}
 		last = i
 		path = append(path, drivers.Segment{Start: after(zero + start[i]), End: after(zero + end[i]),
@@ -276,12 +283,14 @@ func (f *File) Releases() ([]measure.Release, error) {
 		j := i
 		for j < len(which) && which[j] == which[i] {
 			if c[1].values[j] != c[1].values[i] {
-				return nil, f.wrong(int(f.lines[j]), "", "release %d comes from another side than in the row above", which[i])
+				return nil, f.wrong(int(f.lines[j]), "", "release %d comes from another side than in the row above",
+					which[i])
 			}
 			j++
 		}
 		if done[which[i]] {
-			return nil, f.wrong(int(f.lines[i]), "keep the rows of a release together", "release %d is there already, further up", which[i])
+			return nil, f.wrong(int(f.lines[i]), "keep the rows of a release together",
+				"release %d is there already, further up", which[i])
 		}
 		if done[which[i]] = true; len(done) > maxReleases {
 			return nil, f.wrong(int(f.lines[i]), "", "more than %d releases", maxReleases)

@@ -70,14 +70,16 @@ func (d *decimals) check(f *File) error {
 	if line == 0 || d.sure || d.said != "" {
 		return nil
 	}
-	return f.wrong(line, `write "# decimal: `+sign+`" above the first row if it is the decimal sign, else write the numbers without grouping`,
+	return f.wrong(line, `write "# decimal: `+sign+
+		`" above the first row if it is the decimal sign, else write the numbers without grouping`,
 		"the %s may be a decimal sign or group thousands: no number of the file tells", sign)
 }
 
 // factUnits lists the remarks that mean something, with their units; "" is
 // text.
 var factUnits = map[string]string{
-	"decimal": "", "format": "", "rate": "Hz", "start": "s", "length": "s", "period": "s", "gain": "us", "offset": "us", "damaged": "1",
+	"decimal": "", "format": "", "rate": "Hz", "start": "s", "length": "s", "period": "s", "gain": "us", "offset": "us",
+	"damaged": "1",
 }
 
 // fact is the number of a remark in the unit of factUnits.

@@ -51,7 +51,8 @@ func (f *File) Samples(column string) (drivers.Samples, error) {
 			return drivers.Samples{}, err
 		}
 		if k > 0 && unit != out.Unit {
-			return drivers.Samples{}, f.wrong(f.header, "", "%q is in %s, %q in %s: channels of one capture have one unit", chosen[0].label, out.Unit, c.label, unit)
+			return drivers.Samples{}, f.wrong(f.header, "", "%q is in %s, %q in %s: channels of one capture have "+
+				"one unit", chosen[0].label, out.Unit, c.label, unit)
 		}
 		out.Unit = unit
 		for i := range v {
@@ -91,7 +92,8 @@ func (f *File) choose(kind, name string, beside *column, channels bool) ([]*colu
 	case len(all) == 1 || channels && numbered:
 		return all, nil
 	}
-	return nil, f.wrong(f.header, "choose one with --column", "%d columns of values: %s", len(all), clip(strings.Join(have, ", ")))
+	return nil, f.wrong(f.header, "choose one with --column", "%d columns of values: %s", len(all),
+		clip(strings.Join(have, ", ")))
 }
 
 // times are those of a column "time", rising and finite, in s, and the moment
@@ -125,10 +127,12 @@ func (f *File) even(c *column) (begin, rate float64, err error) {
 	n := len(t)
 	for i := 1; i < n; i++ {
 		if t[i] == t[i-1] {
-			return 0, 0, f.wrong(int(f.lines[i]), "times rounded to too few digits? then write \"# rate: 10 kHz\" above the first row, and the row's true time", "the time %v s is there twice", t[i])
+			return 0, 0, f.wrong(int(f.lines[i]), "times rounded to too few digits? then write \"# rate: 10 kHz\" "+
+				"above the first row, and the row's true time", "the time %v s is there twice", t[i])
 		}
 		if t[i] < t[i-1] {
-			return 0, 0, f.wrong(int(f.lines[i]), "sort the rows by time", "the time goes back, from %v s to %v s", t[i-1], t[i])
+			return 0, 0, f.wrong(int(f.lines[i]), "sort the rows by time", "the time goes back, from %v s to %v s",
+				t[i-1], t[i])
 		}
 	}
 	allowed := 0.5
@@ -169,7 +173,8 @@ func (f *File) uneven(t []float64) error {
 			worst = i
 		}
 	}
-	return f.wrong(int(f.lines[worst+1]), "samples must be evenly spaced, without holes; export them at one rate, or with more digits",
+	return f.wrong(int(f.lines[worst+1]), "samples must be evenly spaced, without holes; export them at one rate, "+
+		"or with more digits",
 		"uneven times: %.6g s after the row above, where %.6g s is usual", steps[worst], usual)
 }
 

@@ -64,7 +64,8 @@ func (f *File) Points() (points []measure.TravelPoint, units [2]string, err erro
 		commandedTo = "%"
 	}
 	if c[0].unit == "" {
-		return nil, units, f.wrong(f.header, `write "commanded / %", or "commanded / 1" for -1 to +1`, "column %q has no unit", c[0].label)
+		return nil, units, f.wrong(f.header, `write "commanded / %", or "commanded / 1" for -1 to +1`,
+			"column %q has no unit", c[0].label)
 	}
 	commanded, unit, err := f.numbers(c[0], commandedTo)
 	if err != nil {

@@ -40,7 +40,8 @@ func (r *Rules) Check(k Known) []input.Problem {
 			fits = checkName(p, x.line, e, k) && fits
 		}
 		if fits && !r.canFit(x, k) {
-			p.Add(x.line, "its conditions exclude each other, or ask of a value what its limit does not allow", "cause %q can never fit", x.name)
+			p.Add(x.line, "its conditions exclude each other, or ask of a value what its limit does not allow",
+				"cause %q can never fit", x.name)
 		}
 	}
 	return p.Sorted()
@@ -56,7 +57,11 @@ func checkName(p *input.List, line int, pattern string, k Known) bool {
 }
 
 func (k Known) match(pattern string) []string {
-	return slices.DeleteFunc(slices.Clone(k.Readings), func(n string) bool { ok, _ := path.Match(pattern, n); return !ok })
+	return slices.DeleteFunc(slices.Clone(k.Readings), func(n string) bool {
+		ok, _ := path.Match(pattern,
+			n)
+		return !ok
+	})
 }
 
 func (r *Rules) checkCondition(p *input.List, c condition, k Known) bool {
@@ -79,7 +84,10 @@ func (r *Rules) checkCondition(p *input.List, c condition, k Known) bool {
 		return true
 	}
 	for _, n := range names {
-		if slices.ContainsFunc(r.witnesses(n, []condition{c}, k), func(w *reports.Reading) bool { return w != nil && c.says(*w, r.convert) }) {
+		if slices.ContainsFunc(r.witnesses(n, []condition{c}, k), func(w *reports.Reading) bool {
+			return w != nil &&
+				c.says(*w, r.convert)
+		}) {
 			return true
 		}
 	}
@@ -107,10 +115,12 @@ func (r *Rules) canFit(x *rule, k Known) bool {
 			return slices.DeleteFunc(slices.Clone(list), func(c condition) bool { return c.reading != name })
 		}
 		must, never := about(must), about(none)
-		return slices.ContainsFunc(r.witnesses(name, append(slices.Clone(must), never...), k), func(w *reports.Reading) bool {
-			is := func(c condition) bool { return w == nil && c.is == absent || w != nil && c.says(*w, r.convert) }
-			return !slices.ContainsFunc(must, func(c condition) bool { return !is(c) }) && !slices.ContainsFunc(never, is)
-		})
+		return slices.ContainsFunc(r.witnesses(name, append(slices.Clone(must), never...), k),
+			func(w *reports.Reading) bool {
+				is := func(c condition) bool { return w == nil && c.is == absent || w != nil && c.says(*w, r.convert) }
+				return !slices.ContainsFunc(must, func(c condition) bool { return !is(c) }) &&
+					!slices.ContainsFunc(never, is)
+			})
 	}
 	for _, c := range all {
 		if !possible(c.reading, all) {

@@ -47,7 +47,8 @@ func (r *Rules) Rank(readings []reports.Reading) []reports.Cause {
 		if !(c >= floor) {
 			continue
 		}
-		list = append(list, reports.Cause{Rule: f.name, Cause: f.cause, Where: f.where, Part: f.part, Inspect: f.inspect,
+		list = append(list, reports.Cause{Rule: f.name, Cause: f.cause, Where: f.where, Part: f.part,
+			Inspect:    f.inspect,
 			Confidence: math.Round(c*1000) / 1000, Evidence: f.evidence(set), Explains: f.explains})
 	}
 	slices.SortStableFunc(list, func(a, b reports.Cause) int {

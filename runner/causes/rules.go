@@ -90,10 +90,12 @@ type (
 var wants = map[string]map[string]string{
 	"the file": {"product": "a text", "other": "a number", "name": "tables [name.<name>]", "cause": "tables [[cause]]"},
 	"[name]":   {"words": "a text", "part": "a text"},
-	"[[cause]]": {"name": "a text", "cause": "a text", "inspect": "a text", "part": "a text", "each": "a list of names", "often": "a number",
-		"all": "a list of conditions", "any": "a list of conditions", "none": "a list of conditions",
+	"[[cause]]": {"name": "a text", "cause": "a text", "inspect": "a text", "part": "a text", "each": "a list of names",
+		"often": "a number",
+		"all":   "a list of conditions", "any": "a list of conditions", "none": "a list of conditions",
 		"for": "a list of conditions", "against": "a list of conditions", "explains": "a list of readings"},
-	"a condition": {"reading": "a text", "is": "a text", "above": "a number", "below": "a number", "unit": "a text", "count": "a whole number", "times": "a number"},
+	"a condition": {"reading": "a text", "is": "a text", "above": "a number", "below": "a number", "unit": "a text",
+		"count": "a whole number", "times": "a number"},
 }
 
 // The words of `is`.
@@ -219,7 +221,8 @@ func (p *parsing) document(doc document) {
 	if doc.Other != nil {
 		p.rules.other = *doc.Other
 		if !(*doc.Other > 0) || math.IsInf(*doc.Other, 0) {
-			p.Add(p.lines["other"], "what the file does not know has some weight: a rule is never certain", "other must be above 0, not %v", *doc.Other)
+			p.Add(p.lines["other"], "what the file does not know has some weight: a rule is never certain",
+				"other must be above 0, not %v", *doc.Other)
 		}
 	}
 	for n, v := range doc.Name {
@@ -238,7 +241,8 @@ func (p *parsing) document(doc document) {
 		case c.Name == "":
 			p.Add(line, `name = "stick-play"`, "a cause without a name")
 		case !nameForm().MatchString(c.Name):
-			p.Add(line, "small letters, digits, - and _, beginning with a letter", "%q is not a name for a cause", c.Name)
+			p.Add(line, "small letters, digits, - and _, beginning with a letter", "%q is not a name for a cause",
+				c.Name)
 		case used[c.Name] > 0:
 			p.Add(line, fmt.Sprintf("the other is on line %d", used[c.Name]), "cause %q stands twice", c.Name)
 		}
@@ -261,7 +265,8 @@ func (p *parsing) document(doc document) {
 }
 
 func (p *parsing) cause(i, line int, c cause, names map[string]name) {
-	r := rule{name: c.Name, cause: c.Cause, inspect: c.Inspect, part: c.Part, often: 1, line: line, explains: c.Explains, taught: experience{ratio: 1}}
+	r := rule{name: c.Name, cause: c.Cause, inspect: c.Inspect, part: c.Part, often: 1, line: line,
+		explains: c.Explains, taught: experience{ratio: 1}}
 	if c.Cause == "" {
 		p.Add(line, `cause = "play between shaft and potentiometer"`, "cause %q does not say what is wrong", c.Name)
 	}
@@ -280,7 +285,8 @@ func (p *parsing) cause(i, line int, c cause, names map[string]name) {
 		key  string
 		from []clause
 		to   *[]condition
-	}{{"all", c.All, &r.all}, {"any", c.Any, &r.any}, {"none", c.None, &r.none}, {"for", c.For, &r.for_}, {"against", c.Against, &r.against}} {
+	}{{"all", c.All, &r.all}, {"any", c.Any, &r.any}, {"none", c.None, &r.none}, {"for", c.For, &r.for_},
+		{"against", c.Against, &r.against}} {
 		for j, cl := range l.from {
 			at := p.lines[fmt.Sprintf("cause.%d.%s.%d", i, l.key, j)]
 			*l.to = append(*l.to, p.clause(max(at, line), cl, l.key == "for" || l.key == "against"))
@@ -319,7 +325,8 @@ func (p *parsing) patterns(line int, c cause, r rule) {
 		bare := strings.ReplaceAll(a.text, "{each}", "x")
 		uses = uses || bare != a.text
 		if _, err := path.Match(bare, ""); err != nil || !readingForm().MatchString(bare) {
-			p.Add(a.line, `check.reading, as in the limits: "centre.left_x_play"`, "%q is not the name of a reading", a.text)
+			p.Add(a.line, `check.reading, as in the limits: "centre.left_x_play"`, "%q is not the name of a reading",
+				a.text)
 		}
 		if bare != a.text && c.Each == nil {
 			p.Add(a.line, `each = ["left_x", ...]`, "%q: the cause has no each", a.text)
@@ -329,7 +336,8 @@ func (p *parsing) patterns(line int, c cause, r rule) {
 		p.Add(line, `each = ["left_x", "left_y"]`, "each must be a list with at least one name")
 	}
 	if len(c.Each) > 0 && !uses {
-		p.Add(line, "write {each} where the name stands in a reading", "cause %q has each, and no reading that uses it", c.Name)
+		p.Add(line, "write {each} where the name stands in a reading", "cause %q has each, and no reading that uses it",
+			c.Name)
 	}
 	for k, e := range c.Each {
 		if !eachForm().MatchString(e) {
@@ -342,7 +350,8 @@ func (p *parsing) patterns(line int, c cause, r rule) {
 }
 
 func (p *parsing) clause(line int, c clause, timed bool) condition {
-	k := condition{reading: c.Reading, is: c.Is, above: c.Above, below: c.Below, unit: c.Unit, count: 1, times: 1, line: line}
+	k := condition{reading: c.Reading, is: c.Is, above: c.Above, below: c.Below, unit: c.Unit, count: 1, times: 1,
+		line: line}
 	bounded := c.Above != nil || c.Below != nil
 	switch {
 	case c.Reading == "":
@@ -382,7 +391,8 @@ func (p *parsing) clause(line int, c clause, timed bool) condition {
 	}
 	switch {
 	case c.Times == nil && timed:
-		p.Add(line, "times = 5: how many times as likely this makes, or does not make, the cause", "evidence without its weight")
+		p.Add(line, "times = 5: how many times as likely this makes, or does not make, the cause",
+			"evidence without its weight")
 	case c.Times != nil && !timed:
 		p.Add(line, "evidence stands in for and against", "times in a condition that must hold")
 	case c.Times != nil:

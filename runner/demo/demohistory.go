@@ -47,12 +47,15 @@ func historyOf(m *product.Method, nest, nests, days int, now time.Time) ([]demoU
 			lot = troubled
 		}
 		if len(m.Product.Golden) > 0 {
-			list = append(list, demoUnitPlan{start, reports.Unit{SerialNumber: m.Product.Golden[0], Product: m.Product.Product,
-				Revision: m.Product.Revision, Lot: m.Product.Format().Lot(m.Product.Golden[0]), Golden: true}, demoOperators[day%len(demoOperators)]})
+			list = append(list, demoUnitPlan{start, reports.Unit{SerialNumber: m.Product.Golden[0],
+				Product:  m.Product.Product,
+				Revision: m.Product.Revision, Lot: m.Product.Format().Lot(m.Product.Golden[0]),
+				Golden: true}, demoOperators[day%len(demoOperators)]})
 		}
 		for i := range historyUnits {
 			// A day of two shifts, 06:00 to 22:00, in even steps.
-			at := start.Add(10*time.Minute + time.Duration(i)*16*time.Hour/historyUnits + time.Duration(nest)*7*time.Minute)
+			at := start.Add(10*time.Minute + time.Duration(i)*16*time.Hour/historyUnits +
+				time.Duration(nest)*7*time.Minute)
 			n := numbers[lot]*nests + nest + 1
 			numbers[lot]++
 			serial, err := Serial(lot, n)
@@ -63,7 +66,8 @@ func historyOf(m *product.Method, nest, nests, days int, now time.Time) ([]demoU
 			if at.Hour() >= 14 {
 				operator = demoOperators[(day+1)%len(demoOperators)]
 			}
-			list = append(list, demoUnitPlan{at, reports.Unit{SerialNumber: serial, Product: m.Product.Product, Revision: m.Product.Revision, Lot: lot}, operator})
+			list = append(list, demoUnitPlan{at, reports.Unit{SerialNumber: serial, Product: m.Product.Product,
+				Revision: m.Product.Revision, Lot: lot}, operator})
 		}
 	}
 	for i, p := range list {
@@ -77,7 +81,8 @@ func historyOf(m *product.Method, nest, nests, days int, now time.Time) ([]demoU
 // MakeHistory runs the history into the archive, each nest in a goroutine, and
 // tells of every report. A unit that fails is tested once more, as the policy
 // wants; most go to repair then and come back the next day.
-func MakeHistory(ctx context.Context, m *product.Method, b *bench.File, units *Units, records *archive.Archive, days int, sealed func(archive.Sealed)) error {
+func MakeHistory(ctx context.Context, m *product.Method, b *bench.File, units *Units, records *archive.Archive,
+	days int, sealed func(archive.Sealed)) error {
 	now := time.Now()
 	var wg sync.WaitGroup
 	failures := make([]error, len(b.Nests))
@@ -96,7 +101,8 @@ func MakeHistory(ctx context.Context, m *product.Method, b *bench.File, units *U
 	return errors.Join(failures...)
 }
 
-func makeNestHistory(ctx context.Context, m *product.Method, b *bench.File, k int, units *Units, records *archive.Archive, days int, now time.Time, sealed func(archive.Sealed)) error {
+func makeNestHistory(ctx context.Context, m *product.Method, b *bench.File, k int, units *Units,
+	records *archive.Archive, days int, now time.Time, sealed func(archive.Sealed)) error {
 	plans, err := historyOf(m, k, len(b.Nests), days, now)
 	if err != nil || len(plans) == 0 {
 		return err
@@ -161,7 +167,8 @@ func makeNestHistory(ctx context.Context, m *product.Method, b *bench.File, k in
 // repairUnit writes down what the repair bench found, and returns when the unit
 // comes back. In the simulation it is a good one from then on.
 func repairUnit(records *archive.Archive, s archive.Sealed, now time.Time, units *Units) (back time.Time, ok bool) {
-	r := reports.Repair{ID: reports.NewRunID(now, s.Report.Station, "repair"), Run: s.Report.Run, At: now.Add(3 * time.Hour), By: "Noor",
+	r := reports.Repair{ID: reports.NewRunID(now, s.Report.Station, "repair"), Run: s.Report.Run,
+		At: now.Add(3 * time.Hour), By: "Noor",
 		Found: "component", Done: "replaced"}
 	if len(s.Report.Causes) > 0 {
 		r.Found, r.Part = s.Report.Causes[0].Rule, s.Report.Causes[0].Part

@@ -55,7 +55,8 @@ func Files(nests int) (*product.Method, *bench.File, *sim.Population, error) {
 
 // Bench makes nest k with a simulated fixture and a clock of its own, so
 // that the nests do not disturb each other's order of events.
-func Bench(ctx context.Context, m *product.Method, b *bench.File, k int, records *archive.Archive, seed uint64, l *lotTally) (*demoNest, func(), error) {
+func Bench(ctx context.Context, m *product.Method, b *bench.File, k int, records *archive.Archive, seed uint64,
+	l *lotTally) (*demoNest, func(), error) {
 	clock := sim.NewClock(sim.Morning)
 	fixture := sim.NewBench(clock, seed)
 	n, err := b.Open(ctx, k, bench.Simulated(fixture, clock))

@@ -27,7 +27,8 @@ type Units struct {
 }
 
 func NewUnits(people *sim.Population) *Units {
-	return &Units{people: people, given: map[string]string{}, fields: regexp.MustCompile(`^K8([0-9]{2}[A-Z])([0-9]{5})[0-9A-Z]$`)}
+	return &Units{people: people, given: map[string]string{},
+		fields: regexp.MustCompile(`^K8([0-9]{2}[A-Z])([0-9]{5})[0-9A-Z]$`)}
 }
 
 // troubled is the lot in which, so the story goes, a reel of wrong resistors

@@ -140,7 +140,9 @@ func (l *lotTally) verdict(rep reports.Report) string {
 	bad := review.Broken(rep)
 	word := map[reports.Outcome]string{reports.Failed: "FAILED", reports.Aborted: "ABORTED"}[rep.Outcome]
 	if rep.Outcome != reports.Failed || len(bad) == 0 {
-		fmt.Fprintf(&b, "%s %s: %s", l.screen.Strong(rep.Unit.SerialNumber), l.screen.Strong(cmp.Or(word, "NOT TESTED")), cmp.Or(wording.English().Reason(rep.Reason), terminal.FirstProblem(rep)))
+		fmt.Fprintf(&b, "%s %s: %s", l.screen.Strong(rep.Unit.SerialNumber),
+			l.screen.Strong(cmp.Or(word, "NOT TESTED")), cmp.Or(wording.English().Reason(rep.Reason),
+				terminal.FirstProblem(rep)))
 		return b.String()
 	}
 	cause, inspect := terminal.Blame(bad)
@@ -186,18 +188,22 @@ func (l *lotTally) Pages(dir string, write func(file string, s archive.Sealed) e
 // Summary says how the lot did and where everything is.
 func (l *lotTally) Summary(records string, pages []string) {
 	tested := l.byEnd[reports.Passed] + l.byEnd[reports.Failed]
-	l.screen.Say("\n%s", l.screen.Strong(fmt.Sprintf("%s tested: %d passed, %d failed", wording.Count(tested, "unit"), l.byEnd[reports.Passed], l.byEnd[reports.Failed])))
+	l.screen.Say("\n%s", l.screen.Strong(fmt.Sprintf("%s tested: %d passed, %d failed", wording.Count(tested, "unit"),
+		l.byEnd[reports.Passed], l.byEnd[reports.Failed])))
 	if n := l.byEnd[reports.Errored] + l.byEnd[reports.Aborted]; n > 0 {
-		l.screen.Say("%s not tested: %d by the bench's fault, %d aborted", wording.Count(n, "unit"), l.byEnd[reports.Errored], l.byEnd[reports.Aborted])
+		l.screen.Say("%s not tested: %d by the bench's fault, %d aborted", wording.Count(n, "unit"),
+			l.byEnd[reports.Errored], l.byEnd[reports.Aborted])
 	}
 	if tested > 0 {
 		s := yield.NewShare(int64(l.first), int64(tested), 0.95)
-		l.screen.Say("First-pass yield %s; from so many units, %s (%s, 95 %%)", terminal.Percent(s.Value), terminal.PlainSpaces(wording.Between(terminal.English(), s.Low, s.High)), s.Method)
+		l.screen.Say("First-pass yield %s; from so many units, %s (%s, 95 %%)", terminal.Percent(s.Value),
+			terminal.PlainSpaces(wording.Between(terminal.English(), s.Low, s.High)), s.Method)
 	}
 	if len(l.broken) > 0 {
 		l.screen.Say("\nWhat was found first on those that failed:")
 		kinds := slices.SortedFunc(maps.Keys(l.broken), func(a, b kindOfFailure) int {
-			return cmp.Or(cmp.Compare(l.broken[b], l.broken[a]), cmp.Compare(a.check, b.check), cmp.Compare(a.cause, b.cause))
+			return cmp.Or(cmp.Compare(l.broken[b], l.broken[a]), cmp.Compare(a.check, b.check),
+				cmp.Compare(a.cause, b.cause))
 		})
 		for i, k := range kinds {
 			if i == maxKinds {
@@ -216,7 +222,8 @@ func (l *lotTally) Summary(records string, pages []string) {
 		l.screen.Say("  good, yet failed: %s", e)
 	}
 	l.screen.Say("\nRecords: %s", records)
-	l.screen.Say("  what they say: fullthrow today --data %s --period all (or fails, drift, hold, differs, unit)", records)
+	l.screen.Say("  what they say: fullthrow today --data %s --period all (or fails, drift, hold, differs, unit)",
+		records)
 	l.screen.Say("  prove them:    fullthrow verify %s", records)
 	if len(l.bad) > 0 {
 		file := filepath.Join(records, filepath.FromSlash(l.bad[0].File))
@@ -225,5 +232,6 @@ func (l *lotTally) Summary(records string, pages []string) {
 	if len(pages) > 0 {
 		l.screen.Say("Pages of those that did not pass, to open in a browser: %s", filepath.Dir(pages[0]))
 	}
-	l.screen.Say("%s in %.1f s. Simulated units, invented data.", wording.Count(l.Done, "unit"), time.Since(l.began).Seconds())
+	l.screen.Say("%s in %.1f s. Simulated units, invented data.", wording.Count(l.Done, "unit"),
+		time.Since(l.began).Seconds())
 }

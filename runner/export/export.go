@@ -33,9 +33,12 @@ type Kind struct {
 
 func Kinds() []Kind {
 	return []Kind{
-		{"runs", "one row a run, of every outcome, golden and not counted ones too", runColumns, (*Exporter).exportRuns},
-		{"readings", "one row a reading of each judged run, with its limits and verdict", readingColumns, (*Exporter).exportReadings},
-		{"failures", "one row a reading that did not pass, with what it missed and why that is likely", failureColumns, (*Exporter).exportFailures},
+		{"runs", "one row a run, of every outcome, golden and not counted ones too", runColumns,
+			(*Exporter).exportRuns},
+		{"readings", "one row a reading of each judged run, with its limits and verdict", readingColumns,
+			(*Exporter).exportReadings},
+		{"failures", "one row a reading that did not pass, with what it missed and why that is likely", failureColumns,
+			(*Exporter).exportFailures},
 		{"repairs", "one row a repair", repairColumns, (*Exporter).exportRepairs},
 	}
 }
@@ -124,15 +127,19 @@ func (q *Exporter) eachRun(ctx context.Context, f func(store.Run) error) error {
 }
 
 var runColumns = []string{
-	"run", "number", "product", "revision", "lot", "serial_number", "golden", "attempt", "first", "station", "nest", "operator",
-	"started", "ended", "seconds", "outcome", "reason", "failed", "cause", "rule", "part", "simulated", "not_counted", "file", "sha256",
+	"run", "number", "product", "revision", "lot", "serial_number", "golden", "attempt", "first", "station", "nest",
+	"operator",
+	"started", "ended", "seconds", "outcome", "reason", "failed", "cause", "rule", "part", "simulated", "not_counted",
+	"file", "sha256",
 }
 
 func (q *Exporter) exportRuns(ctx context.Context, row func(...any) error) error {
 	return q.eachRun(ctx, func(r store.Run) error {
 		u := r.Unit
-		return row(r.Run, r.Number, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.Attempt, r.First, r.Station, r.Nest, r.Operator,
-			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), codeOf(r.Reason), strings.Join(r.Failed, "; "), r.Cause, r.Rule, r.Part,
+		return row(r.Run, r.Number, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.Attempt, r.First,
+			r.Station, r.Nest, r.Operator,
+			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), codeOf(r.Reason),
+			strings.Join(r.Failed, "; "), r.Cause, r.Rule, r.Part,
 			r.Simulated, r.Flag, r.File, r.SHA256)
 	})
 }
@@ -157,7 +164,8 @@ func (q *Exporter) eachReport(ctx context.Context, f func(store.Run, reports.Rep
 }
 
 var readingColumns = []string{
-	"run", "product", "revision", "lot", "serial_number", "golden", "first", "station", "nest", "started", "outcome", "not_counted",
+	"run", "product", "revision", "lot", "serial_number", "golden", "first", "station", "nest", "started", "outcome",
+	"not_counted",
 	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "uncertainty", "verdict",
 }
 
@@ -172,8 +180,10 @@ func (q *Exporter) exportReadings(ctx context.Context, row func(...any) error) e
 				if x.Uncertainty > 0 {
 					uncertainty = x.Uncertainty
 				}
-				if err := row(r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.First, r.Station, r.Nest, r.Started, string(r.Outcome), r.Flag,
-					c.Name, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, uncertainty, string(x.Verdict)); err != nil {
+				if err := row(r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.First, r.Station, r.Nest,
+					r.Started, string(r.Outcome), r.Flag,
+					c.Name, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, uncertainty,
+					string(x.Verdict)); err != nil {
 					return err
 				}
 			}
@@ -212,8 +222,10 @@ func limitColumns(x reports.Reading) (lower, upper, other any) {
 }
 
 var failureColumns = []string{
-	"run", "product", "revision", "lot", "serial_number", "golden", "first", "station", "nest", "operator", "started", "not_counted",
-	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "verdict", "problem", "cause", "inspect", "likeliest_cause", "rule", "part",
+	"run", "product", "revision", "lot", "serial_number", "golden", "first", "station", "nest", "operator", "started",
+	"not_counted",
+	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "verdict", "problem", "cause",
+	"inspect", "likeliest_cause", "rule", "part",
 }
 
 func (q *Exporter) exportFailures(ctx context.Context, row func(...any) error) error {
@@ -222,8 +234,10 @@ func (q *Exporter) exportFailures(ctx context.Context, row func(...any) error) e
 			u := r.Unit
 			value, text := valueColumns(x)
 			lower, upper, limit := limitColumns(x)
-			if err := row(r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.First, r.Station, r.Nest, r.Operator, r.Started, r.Flag,
-				x.Check, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, string(x.Verdict), codeOf(x.Problem), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
+			if err := row(r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.First, r.Station, r.Nest,
+				r.Operator, r.Started, r.Flag,
+				x.Check, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, string(x.Verdict),
+				codeOf(x.Problem), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
 				return err
 			}
 		}
@@ -232,7 +246,8 @@ func (q *Exporter) exportFailures(ctx context.Context, row func(...any) error) e
 }
 
 var repairColumns = []string{
-	"id", "run", "product", "revision", "lot", "serial_number", "golden", "at", "by", "found", "part", "done", "text", "suggested",
+	"id", "run", "product", "revision", "lot", "serial_number", "golden", "at", "by", "found", "part", "done", "text",
+	"suggested",
 }
 
 // mostRepairs bounds what is read at once; repairs are few.
@@ -245,7 +260,8 @@ func (q *Exporter) exportRepairs(ctx context.Context, row func(...any) error) er
 	}
 	for _, r := range list {
 		u := r.Unit
-		if err := row(r.ID, r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.At, r.By, r.Found, r.Part, r.Done, r.Text, r.Suggested); err != nil {
+		if err := row(r.ID, r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.At, r.By, r.Found, r.Part,
+			r.Done, r.Text, r.Suggested); err != nil {
 			return err
 		}
 	}

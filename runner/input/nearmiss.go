@@ -22,7 +22,10 @@ func Near(word string, candidates []string) string {
 			return swapped
 		}
 	}
-	longer := slices.DeleteFunc(slices.Clone(candidates), func(c string) bool { return !strings.HasSuffix(c, "_"+word) })
+	longer := slices.DeleteFunc(slices.Clone(candidates), func(c string) bool {
+		return !strings.HasSuffix(c, "_"+
+			word)
+	})
 	if len(longer) == 1 {
 		return longer[0]
 	}

@@ -85,7 +85,8 @@ func GlobalRisk(p Process, u float64, lower, upper *float64, w float64) (Risk, e
 		}
 	}
 	if lower == nil && upper == nil || u < 0 || sd <= 0 || lower != nil && upper != nil && *lower >= *upper {
-		return Risk{}, fmt.Errorf("limits: global risk: it needs a limit, an uncertainty of 0 or more and a process that varies")
+		return Risk{}, fmt.Errorf("limits: global risk: it needs a limit, an uncertainty of 0 or more and a process " +
+			"that varies")
 	}
 	bottom, top := math.Inf(-1), math.Inf(1)
 	from, to := bottom, top // accepted
@@ -132,18 +133,23 @@ func GlobalRisk(p Process, u float64, lower, upper *float64, w float64) (Risk, e
 		pieces := int(math.Min(5000, math.Ceil(2*(b-a)/math.Min(u, sd))))
 		sum, step := 0.0, (b-a)/float64(pieces)
 		for i := range pieces {
-			sum += quad.Fixed(func(x float64) float64 { return p.Prob(x) * f(x) }, a+float64(i)*step, a+float64(i+1)*step, 16, quad.Legendre{}, 0)
+			sum += quad.Fixed(func(x float64) float64 { return p.Prob(x) * f(x) }, a+float64(i)*step,
+				a+float64(i+1)*step, 16, quad.Legendre{}, 0)
 		}
 		return sum
 	}
 	var r Risk
 	if upper != nil {
 		r.Consumer += integral(top, to+far*u, accepted)
-		r.Producer += integral(math.Max(bottom, to-far*u), top, func(x float64) float64 { return statistics.NormalLower((x - to) / u) })
+		r.Producer += integral(math.Max(bottom, to-far*u), top, func(x float64) float64 {
+			return statistics.NormalLower(
+				(x - to) / u)
+		})
 	}
 	if lower != nil {
 		r.Consumer += integral(from-far*u, bottom, accepted)
-		r.Producer += integral(bottom, math.Min(top, from+far*u), func(x float64) float64 { return statistics.NormalLower((from - x) / u) })
+		r.Producer += integral(bottom, math.Min(top, from+far*u),
+			func(x float64) float64 { return statistics.NormalLower((from - x) / u) })
 	}
 	return r, nil
 }

@@ -214,7 +214,9 @@ func (p *parsing) policy(doc map[string]any) {
 	case !isText:
 		p.Add(p.places.of("inconclusive"), hint, "inconclusive must be a text, not %s", kindOf(v))
 	case s == "pass":
-		p.Add(p.places.of("inconclusive"), `a reading that may be outside its limit cannot pass; where simple acceptance is agreed, write rule = "simple" at that limit`, `inconclusive readings cannot pass`)
+		p.Add(p.places.of("inconclusive"),
+			`a reading that may be outside its limit cannot pass; where simple acceptance is agreed, `+
+				`write rule = "simple" at that limit`, `inconclusive readings cannot pass`)
 	case s != ToFail && s != ToError:
 		p.Add(p.places.of("inconclusive"), hint, "unknown policy %q", s)
 	default:
@@ -230,7 +232,8 @@ func (p *parsing) check(check string, table map[string]any) {
 		fields, ok := table[reading].(map[string]any)
 		switch {
 		case !ok:
-			p.Add(line, fmt.Sprintf("limits belong to a reading: [%s.<reading>]", check), "%q stands in [%s], which is a check", reading, check)
+			p.Add(line, fmt.Sprintf("limits belong to a reading: [%s.<reading>]", check),
+				"%q stands in [%s], which is a check", reading, check)
 		case !nameForm().MatchString(reading):
 			p.Add(line, nameHint, "%q is not a name for a reading", reading)
 		default:
@@ -324,7 +327,8 @@ func (f fields) kinds(l *limit) {
 	case equal && ranged:
 		f.p.Add(f.line("equal"), "either a range or one value", "[%s] has equal together with lower or upper", name)
 	case oneOf && (ranged || equal):
-		f.p.Add(f.line("one_of"), "either a list or a range", "[%s] has one_of together with lower, upper or equal", name)
+		f.p.Add(f.line("one_of"), "either a list or a range", "[%s] has one_of together with lower, upper or equal",
+			name)
 	}
 	if l.lower == nil || l.upper == nil {
 		return
@@ -333,7 +337,8 @@ func (f fields) kinds(l *limit) {
 	case *l.lower > *l.upper:
 		f.p.Add(max(f.line("lower"), f.line("upper")), "", "lower %v is above upper %v", *l.lower, *l.upper)
 	case *l.lower == *l.upper:
-		f.p.Add(max(f.line("lower"), f.line("upper")), fmt.Sprintf("write equal = %v", *l.lower), "lower and upper are both %v", *l.lower)
+		f.p.Add(max(f.line("lower"), f.line("upper")), fmt.Sprintf("write equal = %v", *l.lower),
+			"lower and upper are both %v", *l.lower)
 	}
 }
 
@@ -359,7 +364,8 @@ func (f fields) rule(l *limit, name string) {
 			f.p.Add(f.line("guard"), `add rule = "guarded"`, "guard has no meaning with rule \"simple\"")
 		}
 		if *g <= 0 {
-			f.p.Add(f.line("guard"), "a multiple of the expanded uncertainty, for example 1.0", "guard must be above 0, not %v", *g)
+			f.p.Add(f.line("guard"), "a multiple of the expanded uncertainty, for example 1.0",
+				"guard must be above 0, not %v", *g)
 		}
 		l.guard = *g
 	}
@@ -393,7 +399,8 @@ func (f fields) sides(l *limit, name string) {
 		{"cause_above", "upper"}, {"inspect_above", "upper"}, {"cause_below", "lower"}, {"inspect_below", "lower"},
 	} {
 		if f.has(s.key) && !f.has(s.bound) {
-			hint := fmt.Sprintf("%s covers any failure", strings.TrimSuffix(strings.TrimSuffix(s.key, "_above"), "_below"))
+			hint := fmt.Sprintf("%s covers any failure", strings.TrimSuffix(strings.TrimSuffix(s.key, "_above"),
+				"_below"))
 			f.p.Add(f.line(s.key), hint, "[%s] has %s but no %s", name, s.key, s.bound)
 		}
 	}
@@ -420,7 +427,8 @@ func (p *parsing) keep(f fields, check, reading string, l *limit) {
 	for _, r := range readings {
 		name := check + "." + r
 		if other, ok := p.set.limits[name]; ok {
-			p.Add(max(l.line, other.line), fmt.Sprintf("the other is on line %d", min(l.line, other.line)), "[%s] has two limits", name)
+			p.Add(max(l.line, other.line), fmt.Sprintf("the other is on line %d", min(l.line, other.line)),
+				"[%s] has two limits", name)
 			continue
 		}
 		p.set.limits[name] = l

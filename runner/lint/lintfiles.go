@@ -90,7 +90,8 @@ func Readings(m *product.Method, played *[]script.Reading) (problems, notes []in
 			if u.Check == "" {
 				where = "a function outside the checks takes readings"
 			}
-			notes = append(notes, input.At(m.File(u.File), u.Line, where+" as it runs: they are compared with the limits only on a simulated bench", ""))
+			notes = append(notes, input.At(m.File(u.File), u.Line, where+" as it runs: they are compared with the "+
+				"limits only on a simulated bench", ""))
 		}
 	}
 
@@ -99,10 +100,14 @@ func Readings(m *product.Method, played *[]script.Reading) (problems, notes []in
 		check, _, _ := strings.Cut(name, ".")
 		return slices.Contains(names, name) || slices.Contains(checks, check) && (unknown[check] || unknown[""])
 	})
-	unlimited := slices.DeleteFunc(slices.Clone(names), func(name string) bool { return slices.Contains(limited, name) })
+	unlimited := slices.DeleteFunc(slices.Clone(names), func(name string) bool {
+		return slices.Contains(limited,
+			name)
+	})
 	for _, name := range unused {
 		check, _, _ := strings.Cut(name, ".")
-		text, hint := fmt.Sprintf("limit %q: the plan never takes this reading, so no unit could pass", name), meantReading(name, unlimited)
+		text, hint := fmt.Sprintf("limit %q: the plan never takes this reading, so no unit could pass", name),
+			meantReading(name, unlimited)
 		if !slices.Contains(checks, check) {
 			text, hint = fmt.Sprintf("limit %q: the plan has no check %q", name, check), meantReading(check, checks)
 		}
@@ -133,7 +138,8 @@ func meantReading(full string, among []string) string {
 // do, for each nest.
 func Devices(m *product.Method, ctx context.Context, b *bench.File) (problems []input.Problem, err error) {
 	if b.Product != m.Product.Product {
-		problems = append(problems, input.At(b.Name, b.At.At("product"), fmt.Sprintf("the bench is for product %q, the plan for %q", b.Product, m.Product.Product), ""))
+		problems = append(problems, input.At(b.Name, b.At.At("product"), fmt.Sprintf("the bench is for product %q, "+
+			"the plan for %q", b.Product, m.Product.Product), ""))
 	}
 	for i, nest := range b.Nests {
 		n, err := b.Open(ctx, i, bench.NoHardware())
@@ -148,10 +154,13 @@ func Devices(m *product.Method, ctx context.Context, b *bench.File) (problems []
 			d, ok := n.Devices[u.Name]
 			switch {
 			case !ok:
-				problems = append(problems, input.At(m.File(u.File), u.Line, fmt.Sprintf("bench.%s: nest %q of %s has no device, output or input of that name", u.Name, nest.Name, b.Name), input.Meant(u.Name, roles)))
+				problems = append(problems, input.At(m.File(u.File), u.Line, fmt.Sprintf("bench.%s: nest %q of %s "+
+					"has no device, output or input of that name", u.Name, nest.Name, b.Name), input.Meant(u.Name,
+					roles)))
 			case u.Method != "" && !slices.Contains(script.Methods(d), u.Method):
 				can := script.Methods(d)
-				problems = append(problems, input.At(m.File(u.File), u.Line, fmt.Sprintf("bench.%s:%s: %s cannot do that", u.Name, u.Method, whatIs(b, i, u.Name, d)),
+				problems = append(problems, input.At(m.File(u.File), u.Line, fmt.Sprintf("bench.%s:%s: %s cannot do "+
+					"that", u.Name, u.Method, whatIs(b, i, u.Name, d)),
 					cmp.Or(meantReading(u.Method, can), "it can: "+strings.Join(can, ", "))))
 			}
 		}

@@ -28,7 +28,8 @@ type lintRun struct {
 // RunOnce runs the plan on nest i, which is a simulated one, and returns the
 // readings it took and the questions it asked. What it finds wrong is in
 // problems; complete is false when the plan did not get to its end.
-func RunOnce(m *product.Method, ctx context.Context, b *bench.File, i int) (taken []script.Reading, asked []string, problems []input.Problem, complete bool, err error) {
+func RunOnce(m *product.Method, ctx context.Context, b *bench.File, i int) (taken []script.Reading, asked []string,
+	problems []input.Problem, complete bool, err error) {
 	ctx, cancel := context.WithTimeoutCause(ctx, time.Minute, fmt.Errorf("running the plan took more than a minute"))
 	defer cancel()
 	clock := sim.NewClock(sim.Morning)
@@ -60,9 +61,11 @@ func (r *lintRun) answer(_ context.Context, p reports.Prompt) (reports.Value, er
 // unit of measurement that does not fit the limit's.
 func (r *lintRun) Reading(in script.Reading) (reports.Verdict, error) {
 	r.taken = append(r.taken, in)
-	j := r.m.Limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound, Uncertainty: in.Uncertainty})
+	j := r.m.Limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound,
+		Uncertainty: in.Uncertainty})
 	if j.Verdict == reports.Error {
-		r.problems = append(r.problems, input.At(r.m.File(in.File), in.Line, fmt.Sprintf("reading %q cannot be judged: %s", in.Check+"."+in.Name, wording.English().Reason(j.Problem)), ""))
+		r.problems = append(r.problems, input.At(r.m.File(in.File), in.Line, fmt.Sprintf("reading %q cannot be "+
+			"judged: %s", in.Check+"."+in.Name, wording.English().Reason(j.Problem)), ""))
 	}
 	return j.Verdict, nil
 }

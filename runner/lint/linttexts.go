@@ -69,14 +69,16 @@ func lintDrawing(m *product.Method, home product.Folder) (*look.Drawing, []input
 	var problems []input.Problem
 	for _, c := range m.Plan.Checks {
 		if c.Part != "" && !slices.Contains(parts, c.Part) {
-			problems = append(problems, input.At(m.File(c.File), c.Line, fmt.Sprintf("check %q: the drawing has no part %q", c.Name, c.Part), meantReading(c.Part, parts)))
+			problems = append(problems, input.At(m.File(c.File), c.Line, fmt.Sprintf("check %q: the drawing has no "+
+				"part %q", c.Name, c.Part), meantReading(c.Part, parts)))
 		}
 	}
 	return drawing, problems
 }
 
 // spoken are the keys of limits.toml and causes.toml whose texts people read.
-var spoken = []string{"words", "why", "cause", "inspect", "cause_above", "inspect_above", "cause_below", "inspect_below"}
+var spoken = []string{"words", "why", "cause", "inspect", "cause_above", "inspect_above", "cause_below",
+	"inspect_below"}
 
 // sentences are what people read of the plan, its limits and its causes.
 func sentences(m *product.Method, home product.Folder) (out []string) {

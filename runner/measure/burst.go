@@ -124,7 +124,8 @@ func elliott(stretches []stretch, r *BurstResult) ElliottFit {
 	}
 	n := len(lost)
 	overall := float64(r.Lost) / float64(n)
-	f := ElliottFit{Fitted: true, Enter: r.Enter / 2, Leave: r.Leave / 2, GoodLoss: overall / 4, BadLoss: (1 + overall) / 2}
+	f := ElliottFit{Fitted: true, Enter: r.Enter / 2, Leave: r.Leave / 2, GoodLoss: overall / 4,
+		BadLoss: (1 + overall) / 2}
 	alpha := make([]float64, n) // chance of the bad state, given the frames so far
 	scale := make([]float64, n)
 	for range max(20, min(500, 20_000_000/n)) {
@@ -171,7 +172,8 @@ func elliott(stretches []stretch, r *BurstResult) ElliottFit {
 		}
 		next := ElliottFit{Fitted: true, Enter: entered / fromGood, Leave: left / fromBad,
 			GoodLoss: goodLost / inGood, BadLoss: badLost / inBad}
-		change := math.Abs(next.Enter-f.Enter) + math.Abs(next.Leave-f.Leave) + math.Abs(next.GoodLoss-f.GoodLoss) + math.Abs(next.BadLoss-f.BadLoss)
+		change := math.Abs(next.Enter-f.Enter) + math.Abs(next.Leave-f.Leave) + math.Abs(next.GoodLoss-f.GoodLoss) +
+			math.Abs(next.BadLoss-f.BadLoss)
 		if !statistics.Finite(change) {
 			return missing[ElliottFit]()
 		}

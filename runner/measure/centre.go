@@ -65,11 +65,13 @@ func Centre(trials []Release, o CentreOptions) (CentreResult, error) {
 			return CentreResult{}, errorf("centre", "release %d comes from %v, which is neither side", i+1, t.From)
 		}
 		if t.Frames.Length.Seconds() <= o.Skip {
-			return CentreResult{}, errorf("centre", "capture %d is %v long, more than %v s needed", i+1, t.Frames.Length, o.Skip)
+			return CentreResult{}, errorf("centre", "capture %d is %v long, more than %v s needed", i+1,
+				t.Frames.Length, o.Skip)
 		}
 	}
 	if side[0] == 0 || side[1] == 0 {
-		return CentreResult{}, errorf("centre", "%d releases from the low side and %d from the high side, both needed", side[0], side[1])
+		return CentreResult{}, errorf("centre", "%d releases from the low side and %d from the high side, both needed",
+			side[0], side[1])
 	}
 
 	r := missing[CentreResult]()

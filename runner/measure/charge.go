@@ -76,7 +76,8 @@ func Energy(current, voltage drivers.Samples, o EnergyOptions) (ChargeResult, er
 	return charge("energy", current, at, ChargeOptions{From: o.From, To: o.To})
 }
 
-func charge(op string, current drivers.Samples, voltage func(t float64) (float64, bool), o ChargeOptions) (ChargeResult, error) {
+func charge(op string, current drivers.Samples, voltage func(t float64) (float64, bool), o ChargeOptions) (ChargeResult,
+	error) {
 	var r ChargeResult
 	x, err := one(op, current, 2)
 	if err != nil {

@@ -60,7 +60,8 @@ func DeadBand(f drivers.Frames, ways []drivers.Path, o DeadBandOptions) (DeadBan
 	}
 	if !slices.ContainsFunc(moves, move.crosses) {
 		low, high := span(moves)
-		return r, errorf("dead band", "%s moves between %.4g and %.4g %%, never through the centre in one go", o.Axis, low, high)
+		return r, errorf("dead band", "%s moves between %.4g and %.4g %%, never through the centre in one go", o.Axis,
+			low, high)
 	}
 	return flatAround(frames, moves, o.Lag), nil
 }
@@ -136,7 +137,8 @@ func rampOf(frames []heard, m move, lag float64) (at, value []float64) {
 		leave := max(0.5, (b-a)/12)
 		for i, h := range run {
 			// Two in a row: one may be noise.
-			if i+1 < len(run) && len(run)-i >= len(run)/4 && math.Abs(h.value-start) > leave && math.Abs(run[i+1].value-start) > leave {
+			if i+1 < len(run) && len(run)-i >= len(run)/4 && math.Abs(h.value-start) > leave &&
+				math.Abs(run[i+1].value-start) > leave {
 				run = run[i:]
 				break
 			}

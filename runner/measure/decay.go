@@ -205,7 +205,8 @@ func refineDecay(y []float64, final, amplitude, tau *float64) (squares float64, 
 // tau = R C. The value must lie on the way, from included, towards not: else,
 // and with NaN, infinite values or a tau that is not above 0, it is an error.
 func RCTime(tau, from, to, towards float64) (float64, error) {
-	if !statistics.Finite(from) || !statistics.Finite(to) || !statistics.Finite(towards) || !statistics.Finite(tau) || tau <= 0 {
+	if !statistics.Finite(from) || !statistics.Finite(to) || !statistics.Finite(towards) || !statistics.Finite(tau) ||
+		tau <= 0 {
 		return 0, errorf("rc time", "tau %v s, from %v to %v towards %v", tau, from, to, towards)
 	}
 	ratio := (towards - from) / (towards - to)
@@ -219,7 +220,8 @@ func RCTime(tau, from, to, towards float64) (float64, error) {
 // exponential way towards another. NaN, infinite values, a tau that is not
 // above 0 and a time below 0 are errors.
 func RCLevel(tau, from, towards, after float64) (float64, error) {
-	if !statistics.Finite(from) || !statistics.Finite(towards) || !statistics.Finite(tau) || tau <= 0 || !statistics.Finite(after) || after < 0 {
+	if !statistics.Finite(from) || !statistics.Finite(towards) || !statistics.Finite(tau) || tau <= 0 ||
+		!statistics.Finite(after) || after < 0 {
 		return 0, errorf("rc level", "tau %v s, from %v towards %v, after %v s", tau, from, towards, after)
 	}
 	return towards + (from-towards)*math.Exp(-after/tau), nil

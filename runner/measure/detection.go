@@ -152,7 +152,8 @@ func weigh(at []Tried, in, whole logisticRange) ([]logistic, logisticRange) {
 			fit := 0.0
 			for _, t := range at {
 				z := (t.Strength - half) / width
-				fit -= float64(t.Trials)*softplus(z) - float64(t.Caught)*z // ln(1-p) = -softplus(z), ln p = z - softplus(z)
+				// ln(1-p) = -softplus(z), ln p = z - softplus(z)
+				fit -= float64(t.Trials)*softplus(z) - float64(t.Caught)*z
 			}
 			best = max(best, fit)
 			curves = append(curves, logistic{half, width, fit})

@@ -46,7 +46,8 @@ func dropouts(r *TravelResult, frames []heard, moves []move, c curve, lag float6
 		s := found[i]
 		if n := len(r.Spots); n > 0 && s.From <= r.Spots[n-1].To+near {
 			last := &r.Spots[n-1]
-			last.To, last.Dropouts, last.FramesOut = max(last.To, s.To), last.Dropouts+s.Dropouts, last.FramesOut+s.FramesOut
+			last.To, last.Dropouts, last.FramesOut = max(last.To, s.To), last.Dropouts+s.Dropouts, last.FramesOut+
+				s.FramesOut
 			last.further(s.Furthest, c)
 			continue
 		}

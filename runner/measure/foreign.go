@@ -22,7 +22,8 @@ func (l *listener) findDrone(score []Note) {
 				continue
 			}
 			if slices.ContainsFunc(n.strongest, func(u tone) bool {
-				return math.Abs(u.frequency-t.frequency) < max(0.005*t.frequency, 2*n.spectrum.width) && u.amplitude > 0.1*n.strongest[0].amplitude
+				return math.Abs(u.frequency-t.frequency) < max(0.005*t.frequency, 2*n.spectrum.width) &&
+					u.amplitude > 0.1*n.strongest[0].amplitude
 			}) {
 				under++
 			}

@@ -42,7 +42,8 @@ func Latency(values Answers) (LatencyResult, error) {
 	if len(values) == 0 {
 		return LatencyResult{}, errorf("latency", "no trials, at least 1 needed")
 	}
-	r := LatencyResult{Trials: len(values), NeededP95: statistics.QuantileNeeds(0.95), NeededP99: statistics.QuantileNeeds(0.99)}
+	r := LatencyResult{Trials: len(values), NeededP95: statistics.QuantileNeeds(0.95),
+		NeededP99: statistics.QuantileNeeds(0.99)}
 	answered := make([]float64, 0, len(values))
 	var steps float64
 	pairs := 0

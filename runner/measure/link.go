@@ -52,7 +52,8 @@ func Link(f drivers.Frames) (LinkResult, error) {
 	r.ErrorRate, r.Upper = 100, 100
 	r.Exact, r.Wilson = Interval{0, 100}, Interval{0, 100}
 	if r.Expected > 0 {
-		r.Exact, r.Wilson = percent(statistics.ClopperPearson(float64(r.Lost), float64(r.Expected), 0.95)), percent(statistics.Wilson(float64(r.Lost), float64(r.Expected), 0.95))
+		r.Exact, r.Wilson = percent(statistics.ClopperPearson(float64(r.Lost), float64(r.Expected), 0.95)),
+			percent(statistics.Wilson(float64(r.Lost), float64(r.Expected), 0.95))
 		if r.Received > 0 {
 			r.ErrorRate = 100 * float64(r.Lost) / float64(r.Expected)
 			_, upper := statistics.ClopperPearson(float64(r.Lost), float64(r.Expected), 0.90)

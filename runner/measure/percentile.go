@@ -49,7 +49,8 @@ func Percentile(values []float64, percent float64, o PercentileOptions) (Percent
 	sorted := slices.Clone(values)
 	slices.Sort(sorted)
 	n := len(sorted)
-	r := PercentileResult{Value: enough(sorted, p), Count: n, Needed: statistics.QuantileNeeds(p), Confidence: o.Confidence}
+	r := PercentileResult{Value: enough(sorted, p), Count: n, Needed: statistics.QuantileNeeds(p),
+		Confidence: o.Confidence}
 
 	r.Interval.Low, r.Interval.High = statistics.QuantileInterval(sorted, p, c)
 	return r, nil

@@ -209,7 +209,8 @@ func (r *TravelPointsResult) lines() {
 	for _, l := range []struct {
 		to  *StraightLine
 		lay func(x, y []float64) StraightLine
-	}{{&r.TerminalLine, terminalLine}, {&r.IndependentLine, independentLine}, {&r.ZeroLine, zeroLine}, {&r.LeastSquaresLine, leastSquaresLine}} {
+	}{{&r.TerminalLine, terminalLine}, {&r.IndependentLine, independentLine}, {&r.ZeroLine, zeroLine},
+		{&r.LeastSquaresLine, leastSquaresLine}} {
 		*l.to = l.lay(x, y)
 		l.to.distance(x, y, r.Span)
 		l.to.At += x0
@@ -219,7 +220,8 @@ func (r *TravelPointsResult) lines() {
 
 // turns looks for the largest step against the curve's sense on either way.
 func (r *TravelPointsResult) turns(sign float64) {
-	for _, way := range []func(CurvePoint) float64{func(c CurvePoint) float64 { return c.Upwards }, func(c CurvePoint) float64 { return c.Downwards }} {
+	for _, way := range []func(CurvePoint) float64{func(c CurvePoint) float64 { return c.Upwards },
+		func(c CurvePoint) float64 { return c.Downwards }} {
 		top := math.Inf(-1)
 		for _, c := range r.Curve {
 			if v := sign * way(c); !math.IsNaN(v) {

@@ -34,7 +34,8 @@ func Proportion(events, trials int, o ProportionOptions) (ProportionResult, erro
 		return ProportionResult{}, errorf(op, "%d events in %d trials", events, trials)
 	}
 	r := ProportionResult{Share: 100 * float64(events) / float64(trials), Confidence: o.Confidence}
-	r.Exact, r.Wilson = percent(statistics.ClopperPearson(float64(events), float64(trials), c)), percent(statistics.Wilson(float64(events), float64(trials), c))
+	r.Exact, r.Wilson = percent(statistics.ClopperPearson(float64(events), float64(trials), c)),
+		percent(statistics.Wilson(float64(events), float64(trials), c))
 	return r, nil
 }
 
@@ -48,7 +49,8 @@ func Difference(events, trials, events2, trials2 int, o ProportionOptions) (Inte
 	if trials < 1 || events < 0 || events > trials || trials2 < 1 || events2 < 0 || events2 > trials2 {
 		return Interval{}, errorf("difference", "%d events in %d trials, %d in %d", events, trials, events2, trials2)
 	}
-	return percent(statistics.Newcombe(float64(events), float64(trials), float64(events2), float64(trials2), o.Confidence/100)), nil
+	return percent(statistics.Newcombe(float64(events), float64(trials), float64(events2), float64(trials2),
+		o.Confidence/100)), nil
 }
 
 // ExpectedCount is the exact two-sided interval of the expected count where

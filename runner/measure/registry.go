@@ -70,7 +70,8 @@ func Measurements() []Measurement {
 		{"restart", "how long a unit must be off before it starts again", "trials", Restart, ""},
 		{"start_curve", "the probability of starting against time off", "trials", StartCurve, ""},
 		{"next_off", "which time off to try next", "trials", NextOff, ""},
-		{"success_run", "trials without a failure that show a reliability", "reliability:1 confidence:%", SuccessRun, "1"},
+		{"success_run", "trials without a failure that show a reliability", "reliability:1 confidence:%", SuccessRun,
+			"1"},
 
 		{"summary", "mean, spread and intervals of values", "values", Summary, ""},
 		{"percentile", "the value below which a percentage lies", "values percent:%", Percentile, ""},
@@ -79,7 +80,8 @@ func Measurements() []Measurement {
 		{"one_way", "whether groups of values have one mean", "groups", OneWay, ""},
 		{"detection", "how the share detected rises with strength", "strengths", Detection, ""},
 		{"proportion", "a share of events, with its intervals", "events trials", Proportion, ""},
-		{"difference", "the interval of the difference of two shares", "events trials events2 trials2", Difference, "%"},
+		{"difference", "the interval of the difference of two shares", "events trials events2 trials2", Difference,
+			"%"},
 		{"poisson", "the interval of an expected count", "count", ExpectedCount, "1"},
 	}
 }

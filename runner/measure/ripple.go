@@ -46,7 +46,8 @@ func Ripple(s drivers.Samples, o RippleOptions) (RippleResult, error) {
 		o.Highest = 0.48 * s.Rate
 	}
 	if !(o.Lowest > 0 && o.Lowest < o.Highest && o.Highest <= s.Rate/2) {
-		return RippleResult{}, errorf("ripple", "the band from %v to %v Hz is not within 0 to %v Hz", o.Lowest, o.Highest, s.Rate/2)
+		return RippleResult{}, errorf("ripple", "the band from %v to %v Hz is not within 0 to %v Hz", o.Lowest,
+			o.Highest, s.Rate/2)
 	}
 	r := RippleResult{Frequency: nan}
 	low, high := extremes(x)

@@ -80,7 +80,8 @@ func Sine(s drivers.Samples, o SineOptions) (SineResult, error) {
 	// not told apart from each other or from the offset.
 	n := float64(len(w.x))
 	if spare := math.Min(f, s.Rate/2-f) * n / s.Rate; !(f > 0) || !(spare > periods-1e-9) {
-		return SineResult{}, errorf(op, "%d samples at %v samples/s are too short for %v Hz: at least %v periods (and as many below half the rate) needed", len(w.x), s.Rate, f, periods)
+		return SineResult{}, errorf(op, "%d samples at %v samples/s are too short for %v Hz: at least %v periods "+
+			"(and as many below half the rate) needed", len(w.x), s.Rate, f, periods)
 	}
 	omega := 2 * math.Pi * f / s.Rate
 	fit, ok := fit3(w.x, omega), true
@@ -95,7 +96,8 @@ func Sine(s drivers.Samples, o SineOptions) (SineResult, error) {
 	for _, v := range w.x {
 		rest += (v - fit.c) * (v - fit.c)
 	}
-	r := SineResult{Frequency: fit.omega * s.Rate / (2 * math.Pi), Amplitude: fit.amplitude(), DC: w.mean + fit.c, Residual: math.Sqrt(rest / n)}
+	r := SineResult{Frequency: fit.omega * s.Rate / (2 * math.Pi), Amplitude: fit.amplitude(), DC: w.mean + fit.c,
+		Residual: math.Sqrt(rest / n)}
 	if o.FixedFrequency {
 		r.Frequency = f
 	}

@@ -70,11 +70,13 @@ func SequentialPlan(o SequentialOptions) (SequentialPlanResult, error) {
 		r.FirstAccept = max(r.FirstAccept+1, int(r.AcceptIntercept/r.Slope)-1)
 	}
 	if need := o.Inflation * float64(r.FirstAccept); o.MostPackets > 0 && float64(o.MostPackets) < need {
-		return SequentialPlanResult{}, errorf(op, "most_packets is %d: no unit could be accepted before %.0f", o.MostPackets, math.Ceil(need))
+		return SequentialPlanResult{}, errorf(op, "most_packets is %d: no unit could be accepted before %.0f",
+			o.MostPackets, math.Ceil(need))
 	}
 	var ok bool
 	if r.FixedPackets, r.FixedAccept, ok = fixedPlan(p0, p1, o.Alpha, o.Beta); !ok {
-		return SequentialPlanResult{}, errorf(op, "good %v %% and bad %v %% are too near: more than %d packets needed", o.Good, o.Bad, maxPackets)
+		return SequentialPlanResult{}, errorf(op, "good %v %% and bad %v %% are too near: more than %d packets needed",
+			o.Good, o.Bad, maxPackets)
 	}
 	if o.MostPackets > 0 {
 		r.truncate(max(1, int(float64(o.MostPackets)/o.Inflation)), p0, p1, o.Beta)
@@ -231,7 +233,8 @@ func Sequential(lost, sent int, o SequentialOptions) (SequentialResult, error) {
 	if err != nil {
 		return SequentialResult{}, err
 	}
-	r := SequentialResult{Decision: "continue", AcceptUpTo: plan.acceptUpTo(sent), RejectFrom: plan.rejectFrom(sent), MostPackets: plan.MostPackets}
+	r := SequentialResult{Decision: "continue", AcceptUpTo: plan.acceptUpTo(sent), RejectFrom: plan.rejectFrom(sent),
+		MostPackets: plan.MostPackets}
 	if sent >= plan.MostPackets {
 		r.AcceptUpTo, r.RejectFrom = plan.MaxAccept, plan.MaxAccept+1
 		r.Truncated = sent > plan.MostPackets || lost > plan.acceptUpTo(sent) && lost < plan.rejectFrom(sent)

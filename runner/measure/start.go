@@ -88,7 +88,8 @@ func StartCurve(trials []StartTrial, o StartCurveOptions) (StartCurveResult, err
 		r.TimeConstantInterval = Interval{r.HalfOffInterval.Low / decay, r.HalfOffInterval.High / decay}
 		if o.Capacitance > 0 {
 			r.Resistance = r.TimeConstant / o.Capacitance
-			r.ResistanceInterval = Interval{r.TimeConstantInterval.Low / o.Capacitance, r.TimeConstantInterval.High / o.Capacitance}
+			r.ResistanceInterval = Interval{r.TimeConstantInterval.Low / o.Capacitance,
+				r.TimeConstantInterval.High / o.Capacitance}
 		}
 	}
 	return r, nil
@@ -206,7 +207,8 @@ func NextOff(trials []StartTrial, o NextOffOptions) (NextOffResult, error) {
 		return NextOffResult{}, err
 	}
 	if o.Shortest >= o.Longest {
-		return NextOffResult{}, errorf(op, "shortest is %v s, longest %v s: shortest < longest needed", o.Shortest, o.Longest)
+		return NextOffResult{}, errorf(op, "shortest is %v s, longest %v s: shortest < longest needed", o.Shortest,
+			o.Longest)
 	}
 	curve := StartCurveOptions{Reliability: o.Reliability, Confidence: o.Confidence}
 	done := func(ending string, off float64) (NextOffResult, error) {

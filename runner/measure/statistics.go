@@ -54,7 +54,8 @@ func Summary(values []float64, o SummaryOptions) (SummaryResult, error) {
 		return SummaryResult{}, err
 	}
 	none := Interval{nan, nan}
-	r := SummaryResult{Count: len(values), Median: statistics.Median(values), Autocorrelation: statistics.LagOne(values), MeanInterval: none, SDInterval: none}
+	r := SummaryResult{Count: len(values), Median: statistics.Median(values), Autocorrelation: statistics.LagOne(
+		values), MeanInterval: none, SDInterval: none}
 	r.Mean, r.SD = statistics.MeanSD(values)
 	r.Min, r.Max = extremes(values)
 	if r.Count > 1 {

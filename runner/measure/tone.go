@@ -101,7 +101,8 @@ func SteadyTone(s drivers.Samples, o ToneOptions) (ToneResult, error) {
 		return ToneResult{}, err
 	}
 	if need := 4 * s.Rate / o.Frequency; o.Frequency > 0 && float64(len(w.x)) < need {
-		return ToneResult{}, errorf(op, "capture has %d samples, at least %.0f (4 periods of %v Hz) needed", len(w.x), math.Ceil(need), o.Frequency)
+		return ToneResult{}, errorf(op, "capture has %d samples, at least %.0f (4 periods of %v Hz) needed", len(w.x),
+			math.Ceil(need), o.Frequency)
 	}
 	r := ToneResult{DC: w.mean, Clipped: w.clipped, Silent: w.silent,
 		Level: floorLevel, THD: 100, THDF: 100, THDN: 100, SINAD: floorLevel, SNR: floorLevel, SFDR: floorLevel}
@@ -111,7 +112,8 @@ func SteadyTone(s drivers.Samples, o ToneOptions) (ToneResult, error) {
 
 	low, high := o.Lowest, o.Highest
 	if o.Frequency > 0 {
-		low, high = max(low, o.Frequency*math.Exp2(-o.PitchTolerance/1200)), min(high, o.Frequency*math.Exp2(o.PitchTolerance/1200))
+		low, high = max(low, o.Frequency*math.Exp2(-o.PitchTolerance/1200)),
+			min(high, o.Frequency*math.Exp2(o.PitchTolerance/1200))
 	}
 	low = max(low, 4*s.Rate/float64(len(w.x)))
 	start := w.seek(s.Rate, low, high, &r, s.Unit)
@@ -191,7 +193,8 @@ func (w *waveform) line(x []float64, rate, low, high, clearance float64, r *Tone
 	for _, k := range sp.peaks(low-sp.width, high+sp.width, 8, nil) {
 		t := sp.tone(k)
 		// What rounding leaves of a constant is no tone.
-		if t.frequency >= low && t.frequency <= high && sp.power[k] > clearance*blocks[k/floorBlock] && t.amplitude > 1e-12*(math.Abs(w.mean)+w.rms) {
+		if t.frequency >= low && t.frequency <= high && sp.power[k] > clearance*blocks[k/floorBlock] &&
+			t.amplitude > 1e-12*(math.Abs(w.mean)+w.rms) {
 			return t.frequency
 		}
 	}

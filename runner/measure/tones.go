@@ -73,12 +73,14 @@ func Tones(s drivers.Samples, o TonesOptions) (TonesResult, error) {
 	sp := newWindowed(wave.x, s.Rate, window)
 	defer sp.release()
 	_, middle := sp.floor()
-	r := TonesResult{NoiseFloor: level(sp.amplitude(middle), s.Unit), DC: wave.mean, Clipped: wave.clipped, Silent: wave.silent}
+	r := TonesResult{NoiseFloor: level(sp.amplitude(middle), s.Unit), DC: wave.mean, Clipped: wave.clipped,
+		Silent: wave.silent}
 	lobe := float64(max(4, 2*len(window.a)))
 	var found []tone
 	for _, k := range sp.peaks(o.Lowest, o.Highest, 4*o.MostTones+8, nil) {
 		t := sp.tone(k)
-		near := slices.ContainsFunc(found, func(other tone) bool { return math.Abs(other.frequency-t.frequency) < lobe*sp.width })
+		near := slices.ContainsFunc(found,
+			func(other tone) bool { return math.Abs(other.frequency-t.frequency) < lobe*sp.width })
 		// What rounding leaves of a constant is no tone.
 		if near || len(found) == o.MostTones || t.amplitude <= 1e-15*(math.Abs(wave.mean)+wave.rms) {
 			continue

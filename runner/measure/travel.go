@@ -205,7 +205,8 @@ func (r *TravelResult) shape(dwells []dwell, positions int, span float64) error 
 		if d.direction != 0 {
 			up := d.direction > 0
 			cycles[key(d, up)]++
-			r.Points = append(r.Points, TravelPoint{Cycle: cycles[key(d, up)], Up: up, Commanded: d.position, Output: d.mean})
+			r.Points = append(r.Points, TravelPoint{Cycle: cycles[key(d, up)], Up: up, Commanded: d.position,
+				Output: d.mean})
 		}
 	}
 	for _, d := range dwells {
@@ -225,7 +226,8 @@ func (r *TravelResult) shape(dwells []dwell, positions int, span float64) error 
 	if math.IsNaN(r.Repeatability) {
 		r.Repeatability = 0
 	}
-	r.NonLinearity, r.Independent, r.ZeroBased, r.LeastSquares = t.TerminalLine.NonLinearity, t.IndependentLine.NonLinearity, t.ZeroLine.NonLinearity, t.LeastSquaresLine.NonLinearity
+	r.NonLinearity, r.Independent, r.ZeroBased, r.LeastSquares = t.TerminalLine.NonLinearity,
+		t.IndependentLine.NonLinearity, t.ZeroLine.NonLinearity, t.LeastSquaresLine.NonLinearity
 	if slope := math.Abs(r.Follows); slope > 0.05 {
 		r.Play = t.MedianHysteresis * span / 100 / slope
 	}

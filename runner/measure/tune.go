@@ -108,7 +108,8 @@ func Tune(s drivers.Samples, o TuneOptions) (TuneResult, error) {
 	shortest, longest := math.Inf(1), 0.0
 	for i, n := range o.Score {
 		if !(n.Pitch > 0 && n.Pitch < 0.45*s.Rate) || !(n.Length > 0) || math.IsInf(n.Length, 0) {
-			return TuneResult{}, errorf("tune", "note %d of the score has pitch %v Hz and length %v s", i+1, n.Pitch, n.Length)
+			return TuneResult{}, errorf("tune", "note %d of the score has pitch %v Hz and length %v s", i+1, n.Pitch,
+				n.Length)
 		}
 		shortest, longest = min(shortest, n.Length), max(longest, n.Length)
 	}

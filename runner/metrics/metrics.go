@@ -83,17 +83,24 @@ func New(c Config) *Metrics {
 	with := func(more ...string) []string { return append(where[:len(where):len(where)], more...) }
 	m.started = counter("runs_started_total", "Runs begun, golden units included.", where...)
 	m.ended = counter("runs_total", "Runs ended, without golden units, by outcome.", with("outcome")...)
-	m.first = counter("first_runs_total", "Runs ended of units that had no judged run at this station before, without golden units, by outcome.", with("outcome")...)
+	m.first = counter("first_runs_total", "Runs ended of units that had no judged run at this station before, "+
+		"without golden units, by outcome.", with("outcome")...)
 	m.golden = counter("golden_runs_total", "Runs of golden units ended, by outcome.", with("outcome")...)
-	m.unsafe = counter("unsafe_total", "Runs after which a device that can hurt people could not be made safe, by what it drives.",
+	m.unsafe = counter("unsafe_total", "Runs after which a device that can hurt people could not be made safe, by "+
+		"what it drives.",
 		"station", "nest", "hazard")
 	m.underWay = gauge("run_under_way", "1 while a run is under way.", "station", "nest")
-	m.lastEnd = gauge("last_run_end_timestamp_seconds", "When the last run ended, in seconds since 1970.", "station", "nest")
+	m.lastEnd = gauge("last_run_end_timestamp_seconds", "When the last run ended, in seconds since 1970.", "station",
+		"nest")
 	m.cycleTime = gauge("cycle_time_seconds", "How long the plan means a run to take.", "product")
-	m.runTime = histogram("run_duration_seconds", "Time of runs that passed or failed, without golden units.", runBounds, where...)
-	m.checkTime = histogram("check_duration_seconds", "Time of checks, by check of the plan.", checkBounds, "product", "check")
-	m.verdicts = counter("checks_total", "Checks ended, by verdict; without golden units.", "product", "check", "verdict")
-	m.promptTime = histogram("prompt_wait_seconds", "Time operators took to answer a question.", promptBounds, "station", "nest")
+	m.runTime = histogram("run_duration_seconds", "Time of runs that passed or failed, without golden units.",
+		runBounds, where...)
+	m.checkTime = histogram("check_duration_seconds", "Time of checks, by check of the plan.", checkBounds, "product",
+		"check")
+	m.verdicts = counter("checks_total", "Checks ended, by verdict; without golden units.", "product", "check",
+		"verdict")
+	m.promptTime = histogram("prompt_wait_seconds", "Time operators took to answer a question.", promptBounds,
+		"station", "nest")
 	m.faults = counter("faults_total", "Faults of the bench, by device and kind.", "station", "nest", "device", "kind")
 	m.events = counter("events_total", "Events of runs, by kind.", "kind")
 

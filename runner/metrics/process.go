@@ -24,7 +24,8 @@ func process(began time.Time) []*family {
 			float64(began.UnixMilli())/1000),
 	}
 	if open, err := os.ReadDir("/proc/self/fd"); err == nil {
-		list = append(list, single("gauge", "process_open_fds", "Files, ports and connections open.", float64(len(open))))
+		list = append(list, single("gauge", "process_open_fds", "Files, ports and connections open.",
+			float64(len(open))))
 	}
 	if b, err := os.ReadFile("/proc/self/stat"); err == nil {
 		// The second field is the program's name in brackets, which may hold anything.

@@ -370,7 +370,8 @@ func plotDetection(t *Taken) draw.Figure {
 	}
 	o.Strengths = nil
 	for i := range 101 {
-		o.Strengths = append(o.Strengths, tried[0].Strength+(tried[len(tried)-1].Strength-tried[0].Strength)*float64(i)/100)
+		o.Strengths = append(o.Strengths, tried[0].Strength+(tried[len(tried)-1].Strength-tried[0].Strength)*float64(
+			i)/100)
 	}
 	if again, err := measure.Detection(tried, o); err == nil {
 		for i, y := range again.Detected {
@@ -379,7 +380,8 @@ func plotDetection(t *Taken) draw.Figure {
 	}
 	p := fromZero(panel("strength / "+t.units["strength"], "detected / %", 0, share, curve))
 	for _, e := range r.Edges {
-		p.Rules = append(p.Rules, at(e.Strength, said(t.units["strength"], "{%} at {u}", 100*e.Probability, e.Strength)))
+		p.Rules = append(p.Rules, at(e.Strength, said(t.units["strength"], "{%} at {u}", 100*e.Probability,
+			e.Strength)))
 	}
 	return figure("", p)
 }

@@ -60,7 +60,8 @@ func plotTravelPoints(t *Taken) draw.Figure {
 		said(x, "hysteresis {%} of span at {u}, repeatability {%} of span",
 			r.Hysteresis, r.HysteresisAt, r.Repeatability),
 		said("%", "non-linearity of span: terminal {u}, independent {u}, zero-based {u}, least squares {u}",
-			r.TerminalLine.NonLinearity, r.IndependentLine.NonLinearity, r.ZeroLine.NonLinearity, r.LeastSquaresLine.NonLinearity),
+			r.TerminalLine.NonLinearity, r.IndependentLine.NonLinearity, r.ZeroLine.NonLinearity,
+			r.LeastSquaresLine.NonLinearity),
 	}
 	return f
 }
@@ -152,7 +153,8 @@ func plotCentre(t *Taken) draw.Figure {
 		p.Lines = append(p.Lines, l)
 	}
 	p.Rules = []draw.Rule{across("%", "mean from low {u}", r.FromLow), across("%", "mean from high {u}", r.FromHigh)}
-	return figure(said("%", "offset {u}, play {u}, spread {u}, noise {u} of throw", r.Offset, r.Play, r.Spread, r.Noise), p)
+	return figure(said("%", "offset {u}, play {u}, spread {u}, noise {u} of throw", r.Offset, r.Play, r.Spread,
+		r.Noise), p)
 }
 
 func plotSwitch(t *Taken) draw.Figure {

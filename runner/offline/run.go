@@ -121,7 +121,8 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 					a, b = b, a
 				}
 				return nil, input.Wrong([]input.Problem{
-					input.At(b, 0, "it does not say when its time 0 was, and "+a+" does", `write "# start: 0 s" above the first row`)})
+					input.At(b, 0, "it does not say when its time 0 was, and "+a+" does",
+						`write "# start: 0 s" above the first row`)})
 			}
 		}
 	}
@@ -209,7 +210,8 @@ var loaders = map[reflect.Type]loader{
 }
 
 // load makes argument a of a file, and says what it is.
-func (t *Taken) load(f *capturefile.File, a measure.Argument, column, fullScale string) (v reflect.Value, about string, err error) {
+func (t *Taken) load(f *capturefile.File, a measure.Argument, column, fullScale string) (v reflect.Value, about string,
+	err error) {
 	if a.Type != typeSamples && fullScale != "" {
 		return v, "", usagef("%s: --full-scale is for sound", t.m.Word())
 	}
@@ -262,7 +264,8 @@ func aboutSamples(s drivers.Samples) string {
 	if s.Channels > 1 {
 		channels = fmt.Sprintf(", %d channels", s.Channels)
 	}
-	return fmt.Sprintf("%s, %d samples at %s, %s%s", what, s.Count(), exactly(s.Rate, "Hz"), quantity(s.Duration().Seconds(), "s"), channels)
+	return fmt.Sprintf("%s, %d samples at %s, %s%s", what, s.Count(), exactly(s.Rate, "Hz"),
+		quantity(s.Duration().Seconds(), "s"), channels)
 }
 
 // scale makes fractions of full scale a quantity: "2 Pa".
@@ -315,8 +318,10 @@ func (t *Taken) options(given map[string]string) error {
 			}
 		}
 	}
-	if o, ok := t.in[len(t.in)-1].Interface().(measure.TravelPointsOptions); ok && t.units["output"] != t.units["commanded"] && o.OutputLow == o.OutputHigh {
-		return usagef("%s: the output is in %s, the commanded position in %s: give --output-low and --output-high, the ideal output at both ends",
+	if o, ok := t.in[len(t.in)-1].Interface().(measure.TravelPointsOptions); ok &&
+		t.units["output"] != t.units["commanded"] && o.OutputLow == o.OutputHigh {
+		return usagef("%s: the output is in %s, the commanded position in %s: give --output-low and --output-high, "+
+			"the ideal output at both ends",
 			t.m.Word(), t.units["output"], t.units["commanded"])
 	}
 	return nil

@@ -128,13 +128,16 @@ func (s Sources) Load(product string) (*Method, error) {
 // agree checks that the files are about one product.
 func (m *Method) agree() (problems []input.Problem) {
 	if m.Plan.Product != m.Product.Product {
-		problems = append(problems, input.At(m.PlanAt, 0, fmt.Sprintf("the plan is for product %q, its folder for %q", m.Plan.Product, m.Product.Product), ""))
+		problems = append(problems, input.At(m.PlanAt, 0, fmt.Sprintf("the plan is for product %q, its folder for %q",
+			m.Plan.Product, m.Product.Product), ""))
 	}
 	if m.Limits.Product() != m.Product.Product {
-		problems = append(problems, input.At(m.LimitsAt, 0, fmt.Sprintf("the limits are for product %q, the plan's folder for %q", m.Limits.Product(), m.Product.Product), ""))
+		problems = append(problems, input.At(m.LimitsAt, 0, fmt.Sprintf("the limits are for product %q, the plan's "+
+			"folder for %q", m.Limits.Product(), m.Product.Product), ""))
 	}
 	if m.Causes != nil && m.Causes.Product() != m.Product.Product {
-		problems = append(problems, input.At(m.causesAt, 0, fmt.Sprintf("the causes are for product %q, the plan's folder for %q", m.Causes.Product(), m.Product.Product), ""))
+		problems = append(problems, input.At(m.causesAt, 0, fmt.Sprintf("the causes are for product %q, the plan's "+
+			"folder for %q", m.Causes.Product(), m.Product.Product), ""))
 	}
 	return problems
 }
@@ -167,7 +170,8 @@ func (m *Method) Unit(text, lot string) (reports.Unit, error) {
 	if err != nil {
 		return reports.Unit{}, (&input.Failure{Code: input.ExitInput, Err: err})
 	}
-	return reports.Unit{SerialNumber: serial, Product: m.Product.Product, Revision: m.Product.Revision, Lot: cmp.Or(lot, f.Lot(serial)),
+	return reports.Unit{SerialNumber: serial, Product: m.Product.Product, Revision: m.Product.Revision,
+		Lot:    cmp.Or(lot, f.Lot(serial)),
 		Golden: slices.Contains(m.Product.Golden, serial)}, nil
 }
 

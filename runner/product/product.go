@@ -45,7 +45,8 @@ func Dir(dir string) Folder { return Folder{os.DirFS(dir), filepath.Clean(dir)} 
 func StockFolder(product string) (Folder, error) {
 	f, ok := scripts.Product(product)
 	if !ok {
-		return Folder{}, input.Usage("there is no stock plan for product %q", product).Hint(input.Meant(product, scripts.Products())).
+		return Folder{}, input.Usage("there is no stock plan for product %q", product).Hint(input.Meant(product,
+			scripts.Products())).
 			Hint("give the plan with --plan FILE")
 	}
 	return Folder{f, stock + product}, nil
@@ -92,7 +93,8 @@ func parseProduct(name string, data []byte) (*productFile, error) {
 			}
 		}
 		if p.Serial.Pattern == "" {
-			problems = append(problems, input.At(name, max(1, at.At("serial_number")), "serial_number.pattern is missing", `like "K8[0-9]{2}[A-Z][0-9]{5}"`))
+			problems = append(problems, input.At(name, max(1, at.At("serial_number")), "serial_number.pattern is "+
+				"missing", `like "K8[0-9]{2}[A-Z][0-9]{5}"`))
 		}
 	}
 	if len(problems) == 0 {
@@ -108,5 +110,6 @@ func parseProduct(name string, data []byte) (*productFile, error) {
 
 // Format is how serial numbers of the product are read.
 func (p *productFile) Format() serial.Format {
-	return serial.Format{Product: p.Title, Pattern: p.Serial.Pattern, CheckCharacter: p.Serial.Check, GTIN: p.Serial.GTIN, Example: p.Serial.Example}
+	return serial.Format{Product: p.Title, Pattern: p.Serial.Pattern, CheckCharacter: p.Serial.Check,
+		GTIN: p.Serial.GTIN, Example: p.Serial.Example}
 }

@@ -93,7 +93,8 @@ type records interface {
 // whether it is a plant's. What had to be put right goes to standard error.
 func (a *Place) OpenStore(ctx context.Context, plant string) (records, string, bool, error) {
 	if plant != "" && a.Data != "" {
-		return nil, "", false, input.Usage("give either --data or --plant: the records of one station, or those of the plant")
+		return nil, "", false, input.Usage("give either --data or --plant: the records of one station, or those of " +
+			"the plant")
 	}
 	if dsn := a.plantDSN(plant); dsn != "" {
 		if err := ReadablePlant(dsn); err != nil {
@@ -117,7 +118,8 @@ func (a *Place) OpenStore(ctx context.Context, plant string) (records, string, b
 // through all files. It shows progress where that takes long.
 func (a *Place) OpenIndex(ctx context.Context, dir string, deferred bool) (*store.Index, error) {
 	if _, err := archive.PublicKey(dir); err != nil {
-		return nil, input.Usage("%s holds no reports", dir).Hint("give the folder that --data of test, serve or demo named")
+		return nil, input.Usage("%s holds no reports", dir).Hint("give the folder that --data of test, serve or " +
+			"demo named")
 	}
 	s := terminal.NewScreen(a.Errs)
 	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: deferred, Progress: Progress(s, "reading reports")})
@@ -214,7 +216,8 @@ func StateDir() (string, error) {
 	}
 	home, err := os.UserHomeDir()
 	if err != nil {
-		return "", input.Usage("there is no home directory to keep the records in: %w", err).Hint("say where with --data DIR")
+		return "", input.Usage("there is no home directory to keep the records in: %w",
+			err).Hint("say where with --data DIR")
 	}
 	return filepath.Join(home, ".local", "state", "fullthrow"), nil
 }

@@ -188,7 +188,8 @@ func (h *Rehearsal) work(ctx context.Context, began time.Time) error {
 		}
 		fixture.Load(handset)
 		report, err := nest.Rehearse(ctx, station.Job{Operator: "rehearsal",
-			Unit: reports.Unit{SerialNumber: "rehearsal", Product: h.Method.Product.Product, Revision: h.Method.Product.Revision}})
+			Unit: reports.Unit{SerialNumber: "rehearsal", Product: h.Method.Product.Product,
+				Revision: h.Method.Product.Revision}})
 		if ctx.Err() != nil {
 			return nil // cut short: this unit tells nothing
 		}
@@ -251,7 +252,8 @@ func (h *Rehearsal) keep(i int, u *rehearsedUnit, r reports.Report, began time.T
 	}
 	rate := float64(h.done) / time.Since(began).Seconds()
 	left := time.Duration(float64(len(h.jobs)-h.done) / rate * float64(time.Second)).Round(time.Second)
-	h.Screen.Now("%d of %d units, %.0f a second, %v to go; %d missed, %d rejected though good", h.done, len(h.jobs), rate, left, h.missed, h.wrong)
+	h.Screen.Now("%d of %d units, %.0f a second, %v to go; %d missed, %d rejected though good", h.done, len(h.jobs),
+		rate, left, h.missed, h.wrong)
 }
 
 // mustCatch says whether a unit has a defect at or beyond the severity from

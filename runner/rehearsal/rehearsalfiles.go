@@ -35,7 +35,8 @@ func Bench(s product.Sources) (*bench.File, int, error) {
 		}
 		return -1
 	}
-	const hint = `give every device of a nest a port like "sim:supply"; bench-demo.toml of the stock product is such a file`
+	const hint = `give every device of a nest a port like "sim:supply"; ` +
+		`bench-demo.toml of the stock product is such a file`
 	if s.Bench != "" {
 		b, err := bench.Load(s.Bench)
 		if err != nil {
@@ -90,7 +91,8 @@ func (o Options) LoadPopulation(m *product.Method) (*sim.Population, string, err
 		return nil, "", input.Wrong(input.InOrder(populationProblems(err)))
 	}
 	if people.Product != m.Product.Product {
-		return nil, "", input.Usage("%s is a population of product %q, the plan is for %q", at.Path(name), people.Product, m.Product.Product)
+		return nil, "", input.Usage("%s is a population of product %q, the plan is for %q", at.Path(name),
+			people.Product, m.Product.Product)
 	}
 	m.Count(at.Path(name), data)
 	return people, at.Path(name), nil

@@ -70,7 +70,8 @@ func (h *Rehearsal) expected(kind sim.Defect) (list []int) {
 
 // farthest is the reading farthest out of those that a defect is expected to
 // move; ok is false if none was taken.
-func (h *Rehearsal) farthest(u *rehearsedUnit, kind sim.Defect, typical []float64) (k int, at float64, side string, ok bool) {
+func (h *Rehearsal) farthest(u *rehearsedUnit, kind sim.Defect, typical []float64) (k int, at float64, side string,
+	ok bool) {
 	at = math.Inf(-1)
 	for _, i := range h.expected(kind) {
 		if p, s, found := position(u.values[i], typical[i], h.limit[i].Limit); found && p > at {
@@ -89,7 +90,8 @@ func (h *Rehearsal) misses(u *rehearsedUnit, kind sim.Defect, severity float64, 
 	}
 	rd := h.limit[k]
 	limit := *orLimit(rd.Limit, side)
-	return []missResult{{Severity: math.Round(1000*severity) / 1000, Reading: rd.Check + "." + rd.Name, Value: u.values[k], Limit: limit, Unit: rd.Unit, Left: 1 - at}}
+	return []missResult{{Severity: math.Round(1000*severity) / 1000, Reading: rd.Check + "." + rd.Name,
+		Value: u.values[k], Limit: limit, Unit: rd.Unit, Left: 1 - at}}
 }
 
 // orLimit is the limit's number on a side.
@@ -132,7 +134,8 @@ func (h *Rehearsal) limits(typical []float64) []limitResult {
 		broke := func(side string) (n int) {
 			for _, u := range h.units {
 				if u != nil && len(u.given) == 0 && slices.Contains(u.failed, k) {
-					if at, s, ok := position(u.values[k], typical[k], rd.Limit); side == "equal" || ok && s == side && at >= 1 {
+					if at, s, ok := position(u.values[k], typical[k], rd.Limit); side == "equal" || ok && s == side &&
+						at >= 1 {
 						n++
 					}
 				}

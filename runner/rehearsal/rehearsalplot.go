@@ -109,7 +109,8 @@ func (d *defectResult) inWords() string {
 	if d.Edge != nil {
 		s += fmt.Sprintf("; half are caught at %s, 95 %% at %s", d.Edge.Half, d.Edge.Most)
 	}
-	return s + fmt.Sprintf("; of those that must be caught %d of %d of the population and %d of %d of the sweep were missed", d.Missed, d.Units, d.SweepMissed.Count, d.SweepMissed.Of)
+	return s + fmt.Sprintf("; of those that must be caught %d of %d of the population and %d of %d of the sweep "+
+		"were missed", d.Missed, d.Units, d.SweepMissed.Count, d.SweepMissed.Of)
 }
 
 // flatLine is a defect without severities, in words.
@@ -118,7 +119,8 @@ func (d *defectResult) flatLine() string {
 	for _, s := range d.Sweep {
 		n, k = n+s.Units, k+s.Caught
 	}
-	line := fmt.Sprintf("%s (%s): %d of %d of the population caught, %d of %d of the sweep", d.Name, d.Check, d.Caught, d.Units, k, n)
+	line := fmt.Sprintf("%s (%s): %d of %d of the population caught, %d of %d of the sweep", d.Name, d.Check, d.Caught,
+		d.Units, k, n)
 	if d.Missed > 0 || k < n {
 		line += ": MISSED " + fmt.Sprint(d.Missed+n-k)
 	}

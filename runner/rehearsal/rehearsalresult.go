@@ -23,11 +23,14 @@ func curveSeverities() []float64 {
 // Result counts what the rehearsal has seen.
 func (h *Rehearsal) Result() (*rehearsalResult, error) {
 	r := &rehearsalResult{
-		Schema: rehearsalSchema, Product: h.Method.Product.Product, Revision: h.Method.Product.Revision, Software: bench.Software(),
-		Sources: append(append([]reports.Source{product.Source(h.Bench.Name, h.Bench.Data)}, h.Method.Plan.Sources...), h.Method.Sources...),
-		Seed:    h.Options.Seed, Asked: len(h.jobs), Done: h.done,
+		Schema: rehearsalSchema, Product: h.Method.Product.Product, Revision: h.Method.Product.Revision,
+		Software: bench.Software(),
+		Sources: append(append([]reports.Source{product.Source(h.Bench.Name, h.Bench.Data)}, h.Method.Plan.Sources...),
+			h.Method.Sources...),
+		Seed: h.Options.Seed, Asked: len(h.jobs), Done: h.done,
 		NotJudged: []unitResult{}, Escaped: []unitResult{},
-		titles: rehearsalTitles{product: h.Method.Product.Title, plan: h.Method.PlanAt, limits: h.Method.LimitsAt, population: h.PopulationAt, took: h.took},
+		titles: rehearsalTitles{product: h.Method.Product.Title, plan: h.Method.PlanAt, limits: h.Method.LimitsAt,
+			population: h.PopulationAt, took: h.took},
 	}
 	typical := h.typical()
 	var escaped, must, wrong, good int // of what is counted
@@ -91,8 +94,9 @@ func (h *Rehearsal) defect(s sim.Share, typical []float64) (defectResult, error)
 	if err != nil {
 		return defectResult{}, err
 	}
-	d := defectResult{Name: kind.Name, About: kind.About, Check: kind.Check, Graded: kind.Graded(), MustCatch: *s.MustCatch,
-		Sweep: []stepResult{}, Checks: []checkEdgeResult{}, Nearest: []missResult{}}
+	d := defectResult{Name: kind.Name, About: kind.About, Check: kind.Check, Graded: kind.Graded(),
+		MustCatch: *s.MustCatch,
+		Sweep:     []stepResult{}, Checks: []checkEdgeResult{}, Nearest: []missResult{}}
 	var alone []*rehearsedUnit // units with this defect and no other
 	sweepMust, sweepMissed := 0, 0
 	for _, u := range h.units {
@@ -172,7 +176,10 @@ func (h *Rehearsal) defect(s sim.Share, typical []float64) (defectResult, error)
 		}
 		k.Units = len(ran)
 		if d.Graded {
-			if k.Edge, _, err = edges(ran, kind.Name, func(u *rehearsedUnit) bool { return h.caughtBy(u, c.Name) }); err != nil {
+			if k.Edge, _, err = edges(ran, kind.Name, func(u *rehearsedUnit) bool {
+				return h.caughtBy(u,
+					c.Name)
+			}); err != nil {
 				return d, err
 			}
 		}
@@ -270,7 +277,8 @@ func (h *Rehearsal) cycle() (cycleResult, error) {
 	byCheck := make([][]float64, len(h.Method.Plan.Checks))
 	total, inChecks := 0.0, 0.0
 	for _, u := range h.units {
-		if u == nil || u.outcome != reports.Passed && u.outcome != reports.Failed || u.defect != nil && h.Options.Units > 0 {
+		if u == nil || u.outcome != reports.Passed && u.outcome != reports.Failed || u.defect != nil &&
+			h.Options.Units > 0 {
 			continue
 		}
 		t := u.took.Seconds()

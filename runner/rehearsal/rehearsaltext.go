@@ -30,7 +30,8 @@ func (r *rehearsalResult) WriteText(s *terminal.Screen) {
 	if r.Population.Units == 0 {
 		units = wording.Count(r.FalseRejects.Of, "good unit")
 	}
-	s.Say("population %s, seed %d: %s, %s with one defect each.", t.population, r.Seed, units, wording.Count(r.swept(), "unit"))
+	s.Say("population %s, seed %d: %s, %s with one defect each.", t.population, r.Seed, units, wording.Count(r.swept(),
+		"unit"))
 	r.writeDefects(s)
 	r.writeChecks(s)
 	r.writeMisses(s)
@@ -63,10 +64,12 @@ func table(s *terminal.Screen, rows [][]string) {
 
 func (r *rehearsalResult) writeDefects(s *terminal.Screen) {
 	terminal.Heading(s, "What the plan catches",
-		"must: from this severity on. Where half and 95 % are caught, with 95 % intervals (logistic in log severity);\ntoo few to tell: the interval reaches beyond must, a larger --sweep makes it narrower.")
+		"must: from this severity on. Where half and 95 % are caught, with 95 % intervals (logistic in log "+
+			"severity);\ntoo few to tell: the interval reaches beyond must, a larger --sweep makes it narrower.")
 	rows := [][]string{{"defect", "check", "must", "units", "caught", "missed", "half at", "95 % at", ""}}
 	for _, d := range r.Defects {
-		row := []string{d.Name, d.Check, severity(d.MustCatch), fmt.Sprint(d.Units), fmt.Sprint(d.Caught), fmt.Sprint(d.Missed)}
+		row := []string{d.Name, d.Check, severity(d.MustCatch), fmt.Sprint(d.Units), fmt.Sprint(d.Caught),
+			fmt.Sprint(d.Missed)}
 		switch {
 		case !d.Graded:
 			row = append(row, "there or not", "")
@@ -181,13 +184,15 @@ func (r *rehearsalResult) writeMisses(s *terminal.Screen) {
 		}
 	}
 	if len(lines) > 0 {
-		terminal.Heading(s, "By how much", "The worst miss of each defect at or beyond the severity from which it must be caught.")
+		terminal.Heading(s, "By how much", "The worst miss of each defect at or beyond the severity from which it "+
+			"must be caught.")
 		for _, l := range lines {
 			s.Say("  %s", l)
 		}
 	}
 	if n := len(r.NotJudged); n > 0 {
-		terminal.Heading(s, fmt.Sprintf("Not judged: %s", wording.Count(n, "unit")), "A plan must have an answer for every unit: a measurement that cannot be made is a reading that fails.")
+		terminal.Heading(s, fmt.Sprintf("Not judged: %s", wording.Count(n, "unit")),
+			"A plan must have an answer for every unit: a measurement that cannot be made is a reading that fails.")
 		for i, u := range r.NotJudged {
 			if i == maxEscaped {
 				s.Say("  and %d more", n-i)
@@ -207,7 +212,8 @@ func nearestOf(list []missResult) string {
 
 func (m missResult) String() string {
 	return fmt.Sprintf("%s was %s, limit %s: %.0f %% of the room from a typical good unit left",
-		m.Reading, reports.FormatQuantityBeside(m.Value, m.Limit, m.Unit), reports.FormatQuantity(m.Limit, m.Unit), 100*m.Left)
+		m.Reading, reports.FormatQuantityBeside(m.Value, m.Limit, m.Unit), reports.FormatQuantity(m.Limit, m.Unit),
+		100*m.Left)
 }
 
 func (u unitResult) defects() string {
@@ -234,7 +240,9 @@ func (r *rehearsalResult) writeLimits(s *terminal.Screen) {
 		return cmp.Or(cmp.Compare(b.Rejected, a.Rejected), cmp.Compare(a.slack(), b.slack()))
 	})
 	terminal.Heading(s, "Where limits stand",
-		"Between the worst good unit and the mildest of those that must be caught and that no other limit catches.\nRoom: what is left towards each, of the way from a typical good unit to the limit. The tightest first; --json has all.")
+		"Between the worst good unit and the mildest of those that must be caught and that no other limit "+
+			"catches.\nRoom: what is left towards each, of the way from a typical good unit to the limit. The "+
+			"tightest first; --json has all.")
 	rows := [][]string{{"limit", "line", "good", "worst", "room", "limit", "mildest", "room", "with", ""}}
 	for _, l := range shown[:min(len(shown), maxTight)] {
 		rows = append(rows, l.row())
@@ -268,7 +276,8 @@ func (l limitResult) row() []string {
 	}
 	row = append(row, q(l.Median), q(l.Worst), fmt.Sprintf("%.0f %%", 100*l.Left), sign+q(l.At))
 	if b, ok := l.beyond(); ok {
-		row = append(row, q(l.Mildest.Value), fmt.Sprintf("%.0f %%", 100*b), unitResult{Defects: l.Mildest.Defects}.defects())
+		row = append(row, q(l.Mildest.Value), fmt.Sprintf("%.0f %%", 100*b),
+			unitResult{Defects: l.Mildest.Defects}.defects())
 	} else {
 		row = append(row, "", "", "")
 	}
@@ -287,7 +296,8 @@ func (r *rehearsalResult) writeCycle(s *terminal.Screen) {
 	if c.Units == 0 {
 		return
 	}
-	terminal.Heading(s, "Time on the bench", "Of the plan, without handling; the simulated instruments answer as fast as usual ones.")
+	terminal.Heading(s, "Time on the bench", "Of the plan, without handling; the simulated instruments answer as "+
+		"fast as usual ones.")
 	text := fmt.Sprintf("  mean %.1f s, 95 %% within %.1f s, at most %.1f s", c.Mean, c.P95, c.Max)
 	if c.CycleTime > 0 {
 		text += fmt.Sprintf("; cycle time %g s, ", c.CycleTime)
@@ -302,10 +312,12 @@ func (r *rehearsalResult) writeCycle(s *terminal.Screen) {
 	slices.SortStableFunc(order, func(a, b checkCycle) int { return cmp.Compare(b.Share, a.Share) })
 	rows := [][]string{}
 	for _, k := range order {
-		rows = append(rows, []string{k.Check, fmt.Sprintf("%4.1f s", k.Mean), fmt.Sprintf("%3.0f %%", 100*k.Share), strings.Repeat("█", int(math.Round(40*k.Share))),
+		rows = append(rows, []string{k.Check, fmt.Sprintf("%4.1f s", k.Mean), fmt.Sprintf("%3.0f %%", 100*k.Share),
+			strings.Repeat("█", int(math.Round(40*k.Share))),
 			unusual(k)})
 	}
-	rows = append(rows, []string{"(ready, safe)", fmt.Sprintf("%4.1f s", c.Rest), fmt.Sprintf("%3.0f %%", 100*c.Rest/c.Mean), strings.Repeat("█", int(math.Round(40*c.Rest/c.Mean)))})
+	rows = append(rows, []string{"(ready, safe)", fmt.Sprintf("%4.1f s", c.Rest), fmt.Sprintf("%3.0f %%",
+		100*c.Rest/c.Mean), strings.Repeat("█", int(math.Round(40*c.Rest/c.Mean)))})
 	table(s, rows)
 }
 
@@ -337,7 +349,8 @@ func (r *rehearsalResult) writeVerdict(s *terminal.Screen) {
 	if of2 > 0 && r.Population.Units > 0 {
 		s.Say("In the sweep %d of %d that must be caught were missed.", missed, of2)
 	}
-	s.Say("%s", s.Faint(fmt.Sprintf("%s in %.0f s, %.0f a second.", wording.Count(r.Done, "unit"), r.titles.took.Seconds(), float64(r.Done)/max(r.titles.took.Seconds(), 1e-3))))
+	s.Say("%s", s.Faint(fmt.Sprintf("%s in %.0f s, %.0f a second.", wording.Count(r.Done, "unit"),
+		r.titles.took.Seconds(), float64(r.Done)/max(r.titles.took.Seconds(), 1e-3))))
 }
 
 func (x shareResult) line(s *terminal.Screen, name, of string) string {
@@ -349,7 +362,8 @@ func (x shareResult) line(s *terminal.Screen, name, of string) string {
 		word = "MORE THAN ALLOWED"
 	}
 	return s.Strong(fmt.Sprintf("%s: %d of %d %s, %s", name, x.Count, x.Of, of, percent(x.Share))) +
-		fmt.Sprintf("; allowed %s: %s. From so many units, between %s and %s (95 %%, Clopper-Pearson).", percent(x.Allowed), word, percent(x.Low), percent(x.High))
+		fmt.Sprintf("; allowed %s: %s. From so many units, between %s and %s (95 %%, Clopper-Pearson).",
+			percent(x.Allowed), word, percent(x.Low), percent(x.High))
 }
 
 func percent(x float64) string { return strconv.FormatFloat(100*x, 'g', 3, 64) + " %" }

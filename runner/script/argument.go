@@ -28,12 +28,14 @@ func (t *task) options(L *lua.LState, what string, v lua.LValue, names ...string
 	case *lua.LTable:
 		o.table = x
 	default:
-		t.raisef(L, "it takes named options: { "+strings.Join(names, " = , ")+" = }", "%s: got %s in place of a table of options", what, describe(v))
+		t.raisef(L, "it takes named options: { "+strings.Join(names, " = , ")+" = }",
+			"%s: got %s in place of a table of options", what, describe(v))
 	}
 	o.table.ForEach(func(k, _ lua.LValue) {
 		key, ok := k.(lua.LString)
 		if !ok {
-			t.raisef(L, "the options are "+strings.Join(names, ", "), "%s: an option without a name (%s)", what, describe(k))
+			t.raisef(L, "the options are "+strings.Join(names, ", "), "%s: an option without a name (%s)", what,
+				describe(k))
 		}
 		for _, n := range names {
 			if string(key) == n {
@@ -149,7 +151,8 @@ func (t *task) name(L *lua.LState, what string, v lua.LValue) string {
 		t.raisef(L, "", "%s: the name must be a text, not %s", what, describe(v))
 	}
 	if !plainName().MatchString(string(s)) || len(s) > 64 {
-		t.raisef(L, "a to z, 0 to 9 and _, beginning with a letter, at most 64", "%s: the name %q", what, clip(string(s), 80))
+		t.raisef(L, "a to z, 0 to 9 and _, beginning with a letter, at most 64", "%s: the name %q", what,
+			clip(string(s), 80))
 	}
 	return string(s)
 }

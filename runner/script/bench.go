@@ -48,11 +48,16 @@ func capabilities() []capability {
 			return 0
 		}
 	}
-	supplyOutput := func(c call, ctx context.Context, on bool) error { return c.dev.(drivers.Supply).SetOutput(ctx, on) }
+	supplyOutput := func(c call, ctx context.Context, on bool) error {
+		return c.dev.(drivers.Supply).SetOutput(ctx,
+			on)
+	}
 	lineOutput := func(c call, ctx context.Context, on bool) error { return c.dev.(drivers.Output).Set(ctx, on) }
 	return []capability{
-		{"supply", is[drivers.Supply], []method{{"set", supplySet}, {"on", on(supplyOutput, true)}, {"off", on(supplyOutput, false)}}},
-		{"output", is[drivers.Output], []method{{"on", on(lineOutput, true)}, {"off", on(lineOutput, false)}, {"set", outputSet}}},
+		{"supply", is[drivers.Supply], []method{{"set", supplySet}, {"on", on(supplyOutput, true)},
+			{"off", on(supplyOutput, false)}}},
+		{"output", is[drivers.Output], []method{{"on", on(lineOutput, true)}, {"off", on(lineOutput, false)},
+			{"set", outputSet}}},
 		{"input", is[drivers.Input], []method{{"level", inputLevel}}},
 		{"meter", is[drivers.Meter], []method{{"current", meterCurrent}}},
 		{"recorder", is[drivers.Recorder], []method{{"record", soundRecord}}},
@@ -135,7 +140,8 @@ func (r *run) bench(L *lua.LState) *lua.LTable {
 			}
 			return t.raisef(L, hint, "bench.%s: there is no such device", role)
 		}
-		ud := &lua.LUserData{Value: &benchDevice{role, dev, map[string]*lua.LFunction{}}, Env: r.globals, Metatable: r.meta.device}
+		ud := &lua.LUserData{Value: &benchDevice{role, dev, map[string]*lua.LFunction{}}, Env: r.globals,
+			Metatable: r.meta.device}
 		r.devices[role] = ud
 		L.Push(ud)
 		return 1
@@ -162,7 +168,8 @@ func deviceMethod(t *task, L *lua.LState, v any, key string) lua.LValue {
 			what := "bench." + d.role + ":" + key
 			d.methods[key] = L.NewFunction(guarded(func(t *task, L *lua.LState) int {
 				if ud, ok := L.Get(1).(*lua.LUserData); !ok || ud.Value != any(d) {
-					return t.raisef(L, "write "+what+"(...), with a colon", "bench.%s.%s: called without its device", d.role, key)
+					return t.raisef(L, "write "+what+"(...), with a colon", "bench.%s.%s: called without its device",
+						d.role, key)
 				}
 				return m.call(call{t, L, d.dev, what})
 			}))
@@ -184,7 +191,8 @@ func deviceMethod(t *task, L *lua.LState, v any, key string) lua.LValue {
 func supplySet(c call) int {
 	o := c.t.options(c.L, c.what, c.arg(1), "voltage", "current_limit")
 	if !o.has("voltage") && !o.has("current_limit") {
-		return c.t.raisef(c.L, "{ voltage = 3.7, current_limit = 0.5 }", "%s: neither voltage nor current_limit", c.what)
+		return c.t.raisef(c.L, "{ voltage = 3.7, current_limit = 0.5 }", "%s: neither voltage nor current_limit",
+			c.what)
 	}
 	s := c.dev.(drivers.Supply)
 	if o.has("current_limit") {
@@ -246,7 +254,11 @@ func meterCurrent(c call) int {
 func soundRecord(c call) int {
 	_, over := c.capture()
 	var s drivers.Samples
-	c.t.device(c.L, func(ctx context.Context) (err error) { s, err = c.dev.(drivers.Recorder).Record(ctx, over); return })
+	c.t.device(c.L, func(ctx context.Context) (err error) {
+		s, err = c.dev.(drivers.Recorder).Record(ctx,
+			over)
+		return
+	})
 	c.L.Push(c.t.captureValue(s))
 	return 1
 }
@@ -254,7 +266,11 @@ func soundRecord(c call) int {
 func framesRecord(c call) int {
 	_, over := c.capture()
 	var f drivers.Frames
-	c.t.device(c.L, func(ctx context.Context) (err error) { f, err = c.dev.(drivers.Receiver).Record(ctx, over); return })
+	c.t.device(c.L, func(ctx context.Context) (err error) {
+		f, err = c.dev.(drivers.Receiver).Record(ctx,
+			over)
+		return
+	})
 	c.L.Push(c.t.captureValue(f))
 	return 1
 }

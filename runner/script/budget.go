@@ -78,7 +78,8 @@ func (m *budget) pause() {
 
 // outOfTime may be called without the lock.
 func (r *run) outOfTime() *Error {
-	s := &Stop{Kind: StopProcessor, Text: fmt.Sprintf("the script computed for longer than %s without an end", seconds(r.host.Wall)),
+	s := &Stop{Kind: StopProcessor, Text: fmt.Sprintf("the script computed for longer than %s without an end",
+		seconds(r.host.Wall)),
 		Hint: "look for a loop that never ends", After: r.host.Wall}
 	return &Error{Text: s.Text, Hint: s.Hint, Err: s}
 }

@@ -40,11 +40,13 @@ func declareCheck(t *task, L *lua.LState) int {
 	}
 	when, ok := o.get("when").(*lua.LFunction)
 	if !ok && o.has("when") {
-		return t.raisef(L, "when = function() return ... end", "%s: when must be a function, not %s", what, describe(o.get("when")))
+		return t.raisef(L, "when = function() return ... end", "%s: when must be a function, not %s", what,
+			describe(o.get("when")))
 	}
 	fn, ok := body.(*lua.LFunction)
 	if !ok {
-		return t.raisef(L, `check("`+c.Name+`", { about = "..." }, function() ... end)`, "%s: the body must be a function, not %s", what, describe(body))
+		return t.raisef(L, `check("`+c.Name+`", { about = "..." }, function() ... end)`,
+			"%s: the body must be a function, not %s", what, describe(body))
 	}
 	for _, d := range p.Checks {
 		if d.Name == c.Name {

@@ -266,7 +266,8 @@ func (t *task) place(e *Error, api *lua.ApiError) {
 
 const (
 	maxErrorText = 2000
-	defectHint   = "this is a defect of fullthrow or of a driver, not of the unit: keep the report and tell the maintainers"
+	defectHint   = "this is a defect of fullthrow or of a driver, not of the unit: keep the report and tell the " +
+		"maintainers"
 )
 
 func clip(s string, n int) string {

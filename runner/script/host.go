@@ -171,9 +171,11 @@ func newRun(ctx context.Context, p *Plan, h Host) (*run, error) {
 	if h.Memory <= 0 {
 		h.Memory = DefaultMemory
 	}
-	r := &run{plan: p, host: h, lock: make(chan struct{}, 1), loaded: map[string]lua.LValue{}, devices: map[string]*lua.LUserData{}}
+	r := &run{plan: p, host: h, lock: make(chan struct{}, 1), loaded: map[string]lua.LValue{},
+		devices: map[string]*lua.LUserData{}}
 	ctx, r.stopf = context.WithCancelCause(ctx)
-	L := lua.NewState(lua.Options{SkipOpenLibs: true, CallStackSize: maxCalls, RegistrySize: 1024, RegistryMaxSize: 64 << 10, RegistryGrowStep: 4096})
+	L := lua.NewState(lua.Options{SkipOpenLibs: true, CallStackSize: maxCalls, RegistrySize: 1024,
+		RegistryMaxSize: 64 << 10, RegistryGrowStep: 4096})
 	r.main = newTask(r, L, ctx)
 	r.budget.init(r)
 	r.sandbox(L)
@@ -197,8 +199,10 @@ func (r *run) top() *Error {
 	}
 	// The plan's deadline counts from here.
 	if d := r.plan.Deadline; d > 0 {
-		r.whole = deadline{r.host.Clock.Now().Add(d), &Stop{Kind: StopDeadline, Text: fmt.Sprintf("plan: deadline of %s passed", seconds(d)),
-			Hint:  "look at the check under way: does it wait for something that never comes, or is the plan's deadline too short?",
+		r.whole = deadline{r.host.Clock.Now().Add(d), &Stop{Kind: StopDeadline,
+			Text: fmt.Sprintf("plan: deadline of %s passed", seconds(d)),
+			Hint: "look at the check under way: does it wait for something that never comes, or is the plan's " +
+				"deadline too short?",
 			After: d}}
 	}
 	return nil
@@ -244,7 +248,8 @@ func (r *run) check(c Check, body *lua.LFunction) *Error {
 	defer func() { r.current = "" }()
 	r.deadline = deadline{r.host.Clock.Now().Add(c.Deadline), &Stop{Kind: StopDeadline,
 		Text: fmt.Sprintf("check %s: deadline of %s passed", c.Name, seconds(c.Deadline)),
-		Hint: "does the check wait for something that never comes, or is its deadline too short?", After: c.Deadline, Check: c.Name}}
+		Hint: "does the check wait for something that never comes, or is its deadline too short?", After: c.Deadline,
+		Check: c.Name}}
 	ctx := r.main.ctx
 	if r.host.Clock == drivers.System {
 		first := r.deadline.or(r.whole)

@@ -17,7 +17,8 @@ const (
 	maxPattern        = 256     // bytes of a pattern
 	maxSubject        = 1 << 16 // bytes of text: the matcher calls itself once per byte
 	maxPatternSteps   = 2e8     // at most 9 ns each, so less than two seconds
-	patternLimitsHint = "match a shorter piece of the text, use fewer of * + - in the pattern, begin it with ^, or use plain find"
+	patternLimitsHint = "match a shorter piece of the text, use fewer of * + - in the pattern, begin it with ^, or " +
+		"use plain find"
 )
 
 // patternSteps bounds from above the steps of matching pattern against n bytes
@@ -78,7 +79,8 @@ func (t *task) matches(L *lua.LState, what, s, pattern string, init, limit int) 
 	case n > maxSubject:
 		t.raisef(L, patternLimitsHint, "%s: a text of %d bytes: at most %d for a pattern", what, n, maxSubject)
 	case patternSteps(pattern, n) > maxPatternSteps:
-		t.raisef(L, patternLimitsHint, "%s: the pattern %q could take too long on a text of %d bytes", what, clip(pattern, 60), n)
+		t.raisef(L, patternLimitsHint, "%s: the pattern %q could take too long on a text of %d bytes", what,
+			clip(pattern, 60), n)
 	}
 	found, err := find(pattern, s, init, limit)
 	if err != nil {
@@ -225,7 +227,8 @@ func stringGsub(t *task, L *lua.LState) int {
 			v = L.Get(-1)
 			L.Pop(1)
 		default:
-			return t.raisef(L, "", "string.gsub: the replacement is %s: it must be a text, a table or a function", describe(with))
+			return t.raisef(L, "", "string.gsub: the replacement is %s: it must be a text, a table or a function",
+				describe(with))
 		}
 		switch {
 		case lua.LVIsFalse(v):

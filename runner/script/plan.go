@@ -93,10 +93,12 @@ func loadWithin(fsys fs.FS, name string, lib fs.FS, wall time.Duration) (*Plan, 
 		return nil, failed
 	}
 	if p.Product == "" {
-		return nil, &Error{File: name, Text: "there is no plan { ... } in it", Hint: `begin with: plan { product = "...", revision = "...", cycle_time = 45 }`}
+		return nil, &Error{File: name, Text: "there is no plan { ... } in it",
+			Hint: `begin with: plan { product = "...", revision = "...", cycle_time = 45 }`}
 	}
 	if len(p.Checks) == 0 {
-		return nil, &Error{File: name, Text: "the plan has no check", Hint: `add one: check("standby", { about = "..." }, function() ... end)`}
+		return nil, &Error{File: name, Text: "the plan has no check",
+			Hint: `add one: check("standby", { about = "..." }, function() ... end)`}
 	}
 	return p, nil
 }
@@ -112,7 +114,8 @@ func plain(err error) string {
 
 // take keeps what the top level declared.
 func (p *Plan) take(heard *Plan) {
-	p.Product, p.Revision, p.CycleTime, p.Deadline, p.Checks = heard.Product, heard.Revision, heard.CycleTime, heard.Deadline, heard.Checks
+	p.Product, p.Revision, p.CycleTime, p.Deadline, p.Checks = heard.Product, heard.Revision, heard.CycleTime,
+		heard.Deadline, heard.Checks
 	p.declared = true
 }
 
@@ -120,7 +123,8 @@ func (p *Plan) take(heard *Plan) {
 func (p *Plan) compile(file string, src []byte, lib fs.FS) (proto *lua.FunctionProto, failed *Error) {
 	defer func() {
 		if x := recover(); x != nil {
-			failed = &Error{File: file, Text: fmt.Sprintf("the Lua compiler cannot take this: %v", x), Hint: "write it in a plainer way"}
+			failed = &Error{File: file, Text: fmt.Sprintf("the Lua compiler cannot take this: %v", x),
+				Hint: "write it in a plainer way"}
 		}
 	}()
 	p.files = append(p.files, file)
@@ -151,7 +155,8 @@ func (p *Plan) compile(file string, src []byte, lib fs.FS) (proto *lua.FunctionP
 			return &Error{File: file, Line: req.line, Text: text, Hint: hint, Err: err}
 		}
 		if !libraryName().MatchString(req.name) {
-			return nil, at(fmt.Sprintf("require %q: not the name of a library", req.name), `a library is scripts/lib/<name>.lua: require "<name>"`, nil)
+			return nil, at(fmt.Sprintf("require %q: not the name of a library", req.name),
+				`a library is scripts/lib/<name>.lua: require "<name>"`, nil)
 		}
 		if lib == nil {
 			return nil, at(fmt.Sprintf("require %q: there are no libraries here", req.name), "", nil)
@@ -165,7 +170,8 @@ func (p *Plan) compile(file string, src []byte, lib fs.FS) (proto *lua.FunctionP
 			return nil, at(fmt.Sprintf("require %q: cannot be read: %s", req.name, plain(err)), hint, err)
 		}
 		if bytes.HasPrefix(text, []byte("---@meta")) {
-			return nil, at(fmt.Sprintf("require %q: it is for editors only", req.name), "take this line out: an editor finds the file by itself", nil)
+			return nil, at(fmt.Sprintf("require %q: it is for editors only", req.name),
+				"take this line out: an editor finds the file by itself", nil)
 		}
 		p.libs[req.name] = nil // being compiled: libraries may require each other
 		if p.libs[req.name], failed = p.compile("lib/"+req.name+".lua", text, lib); failed != nil {
@@ -203,14 +209,16 @@ func syntaxError(file string, src []byte, err error) *Error {
 		near := strings.TrimSpace(pe.Token)
 		switch {
 		case pe.Pos.Line == parse.EOF || near == "" || near == "EOF":
-			e.Line, e.Text, e.Hint = lines, "the file ends too early", "an end, a bracket or a quote is missing further up"
+			e.Line, e.Text, e.Hint = lines, "the file ends too early",
+				"an end, a bracket or a quote is missing further up"
 		case pe.Message == "syntax error":
 			e.Line, e.Text = pe.Pos.Line, fmt.Sprintf("not Lua, at %q", clip(near, 40))
 			e.Hint = "look there and just before: a comma, an end or a bracket is missing or too many"
 		default:
 			e.Line, e.Text = pe.Pos.Line, fmt.Sprintf("%s, at %q", pe.Message, clip(near, 40))
 		}
-		if all := bytes.Split(src, []byte("\n")); e.Line > 1 && e.Line <= len(all) && !bytes.Contains(all[e.Line-1], []byte(near)) {
+		if all := bytes.Split(src, []byte("\n")); e.Line > 1 && e.Line <= len(all) && !bytes.Contains(all[e.Line-1],
+			[]byte(near)) {
 			e.Line-- // the end of the line was the mistake, and the parser is past it
 		}
 		return e

@@ -62,11 +62,13 @@ func reading(t *task, L *lua.LState) int {
 	case lua.LString:
 		r.Value = reports.Text(t.text(L, what, v))
 	default:
-		return t.raisef(L, "take one field of it", "%s: the value is %s; it must be a number, true or false, a text or nil", what, describe(v))
+		return t.raisef(L, "take one field of it", "%s: the value is %s; it must be a number, true or false, a text "+
+			"or nil", what, describe(v))
 	}
 	if u := L.Get(3); u != lua.LNil {
 		if _, ok := u.(*lua.LTable); ok {
-			return t.raisef(L, `reading("`+name+`", value, "A", { ... })`, "%s: the unit is missing before the options", what)
+			return t.raisef(L, `reading("`+name+`", value, "A", { ... })`, "%s: the unit is missing before the options",
+				what)
 		}
 		r.Unit = t.text(L, what+": the unit", u)
 	} else if _, isNumber := r.Value.Number(); isNumber {
@@ -80,7 +82,8 @@ func reading(t *task, L *lua.LState) int {
 	r.File, r.Line = t.where(L)
 	if t.run.taken[name] {
 		// Not for a script to catch: one of two values would go unjudged.
-		return t.stop(L, &Stop{Kind: StopMisuse, Text: what + ": taken twice in check " + r.Check, Hint: "give the second one its own name",
+		return t.stop(L, &Stop{Kind: StopMisuse, Text: what + ": taken twice in check " + r.Check,
+			Hint:  "give the second one its own name",
 			Check: r.Check, Readings: []string{name}})
 	}
 	if len(t.run.taken) >= maxReadings {
@@ -161,7 +164,8 @@ func keep(t *task, L *lua.LState) int {
 func ask(t *task, L *lua.LState) int {
 	t.inCheck(L, "ask")
 	o := t.options(L, "ask", L.Get(1), "text", "kind", "choices", "unit", "picture")
-	p := reports.Prompt{Check: t.run.current, Text: o.text("text"), Kind: o.text("kind"), Unit: o.text("unit"), Picture: o.text("picture")}
+	p := reports.Prompt{Check: t.run.current, Text: o.text("text"), Kind: o.text("kind"), Unit: o.text("unit"),
+		Picture: o.text("picture")}
 	if strings.TrimSpace(p.Text) == "" {
 		return t.raisef(L, "", "ask: text is missing")
 	}
@@ -190,7 +194,8 @@ func ask(t *task, L *lua.LState) int {
 		return t.raisef(L, "confirm, choose, number or text", "ask: kind %q", p.Kind)
 	}
 	if p.Picture != "" && !pictureName().MatchString(p.Picture) {
-		return t.raisef(L, `the name of a file beside the plan, like "led.svg"`, "ask: picture %q is not an svg, png or jpg file's name", p.Picture)
+		return t.raisef(L, `the name of a file beside the plan, like "led.svg"`,
+			"ask: picture %q is not an svg, png or jpg file's name", p.Picture)
 	}
 	if t.run.host.Ask == nil {
 		return t.raisef(L, "this bench runs without an operator", "ask: there is nobody to ask")

@@ -33,10 +33,12 @@ func ownFunctions() map[string]goFunc {
 		"pcall": pcall, "xpcall": xpcall, "error": raiseError, "assert": assert,
 		"tostring": toString, "pairs": pairs, "ipairs": ipairs,
 		"getmetatable": getMetatable, "setmetatable": setMetatable,
-		"string.find": stringFind, "string.match": stringMatch, "string.gmatch": stringGmatch, "string.gsub": stringGsub,
+		"string.find": stringFind, "string.match": stringMatch, "string.gmatch": stringGmatch,
+		"string.gsub":   stringGsub,
 		"string.format": stringFormat, "string.rep": stringRep,
-		"string.lower": sized(strings.ToLower), "string.upper": sized(strings.ToUpper), "string.reverse": sized(reversed),
-		"table.concat": tableConcat, "table.insert": tableInsert, "table.sort": tableSort,
+		"string.lower": sized(strings.ToLower), "string.upper": sized(strings.ToUpper),
+		"string.reverse": sized(reversed),
+		"table.concat":   tableConcat, "table.insert": tableInsert, "table.sort": tableSort,
 		"math.random": random,
 	}
 }
@@ -46,8 +48,10 @@ var interpretersOwn = []string{
 	"next", "tonumber", "type", "unpack", "select", "rawequal", "rawget",
 	"string.byte", "string.char", "string.len", "string.sub",
 	"table.getn", "table.maxn", "table.remove",
-	"math.abs", "math.acos", "math.asin", "math.atan", "math.atan2", "math.ceil", "math.cos", "math.cosh", "math.deg", "math.exp",
-	"math.floor", "math.fmod", "math.frexp", "math.ldexp", "math.log", "math.log10", "math.max", "math.min", "math.modf", "math.pow",
+	"math.abs", "math.acos", "math.asin", "math.atan", "math.atan2", "math.ceil", "math.cos", "math.cosh", "math.deg",
+	"math.exp",
+	"math.floor", "math.fmod", "math.frexp", "math.ldexp", "math.log", "math.log10", "math.max", "math.min",
+	"math.modf", "math.pow",
 	"math.rad", "math.sin", "math.sinh", "math.sqrt", "math.tan", "math.tanh",
 }
 
@@ -100,7 +104,8 @@ func guarded(f goFunc) lua.LGFunction {
 					panic(api)
 				}
 				e := t.run.panicked(t, p)
-				L.Error(t.run.failureValue(&failure{err: e, hint: e.Hint, file: e.File, line: e.Line, trace: e.Trace}), 0)
+				L.Error(t.run.failureValue(&failure{err: e, hint: e.Hint, file: e.File, line: e.Line, trace: e.Trace}),
+					0)
 			}
 		}()
 		return f(t, L)
@@ -183,7 +188,8 @@ func (r *run) showOnly(L *lua.LState, view *lua.LTable, name string, fields *lua
 }
 
 // valueMetatable is for a Go value with read-only fields.
-func (r *run) valueMetatable(L *lua.LState, field func(t *task, L *lua.LState, v any, key string) lua.LValue, text func(v any) string) *lua.LTable {
+func (r *run) valueMetatable(L *lua.LState, field func(t *task, L *lua.LState, v any, key string) lua.LValue,
+	text func(v any) string) *lua.LTable {
 	mt := L.CreateTable(0, 0)
 	mt.RawSetString("__index", L.NewFunction(guarded(func(t *task, L *lua.LState) int {
 		ud, _ := L.Get(1).(*lua.LUserData)
@@ -320,14 +326,16 @@ func require(t *task, L *lua.LState) int {
 	r, name := t.run, L.CheckString(1)
 	if v, ok := r.loaded[name]; ok {
 		if v == nil {
-			return t.raisef(L, "take what both need into a third library", "require %q: it requires itself, by way of others", name)
+			return t.raisef(L, "take what both need into a third library",
+				"require %q: it requires itself, by way of others", name)
 		}
 		L.Push(v)
 		return 1
 	}
 	proto, ok := r.plan.libs[name]
 	if !ok {
-		return t.raisef(L, `write the name out: require "search"`, "require %q: not known when the plan was loaded", name)
+		return t.raisef(L, `write the name out: require "search"`, "require %q: not known when the plan was loaded",
+			name)
 	}
 	r.loaded[name] = nil
 	L.Push(L.NewFunctionFromProto(proto))

@@ -166,7 +166,8 @@ func (s *source) stmt(place *ast.Stmt) {
 	case *ast.FuncDefStmt:
 		if id, ok := x.Name.Func.(*ast.IdentExpr); ok {
 			if _, local := s.find(id.Value); !local {
-				s.fail(x.Line(), "write local function "+id.Value, "function %s would be a global; there are none", id.Value)
+				s.fail(x.Line(), "write local function "+id.Value, "function %s would be a global; there are none",
+					id.Value)
 			}
 		} else if x.Name.Func != nil {
 			s.expr(&x.Name.Func)
@@ -228,9 +229,11 @@ func (s *source) target(e *ast.Expr) {
 	case *ast.IdentExpr:
 		if _, ok := s.find(x.Value); !ok {
 			if s.globals[x.Value] {
-				s.fail(x.Line(), "choose another name and declare it with local", "%s is part of the language and cannot be changed", x.Value)
+				s.fail(x.Line(), "choose another name and declare it with local",
+					"%s is part of the language and cannot be changed", x.Value)
 			}
-			s.fail(x.Line(), "write local "+x.Value+" = ... where it is first used", "%s is not declared; there are no globals", x.Value)
+			s.fail(x.Line(), "write local "+x.Value+" = ... where it is first used",
+				"%s is not declared; there are no globals", x.Value)
 		}
 	case *ast.AttrGetExpr:
 		s.expr(&x.Object)
@@ -397,7 +400,8 @@ func (s *source) callExpr(x *ast.FuncCallExpr) {
 	switch {
 	case x.Func == nil: // receiver:method(...)
 		if role := s.role(x.Receiver); role != "" {
-			s.uses = append(s.uses, Use{Kind: "device", Check: s.check, Name: role, Method: x.Method, File: s.file, Line: x.Line()})
+			s.uses = append(s.uses, Use{Kind: "device", Check: s.check, Name: role, Method: x.Method, File: s.file,
+				Line: x.Line()})
 		} else {
 			s.expr(&x.Receiver)
 		}
@@ -421,10 +425,13 @@ func (s *source) callExpr(x *ast.FuncCallExpr) {
 
 // absent says what to use in place of what plans do not have.
 var absent = map[string]string{
-	"os": "use wait and note", "io": "a plan has no files; use note and keep", "debug": "use note", "coroutine": "use together",
-	"package": "use require", "dofile": "use require", "loadfile": "use require", "load": "write the function out", "loadstring": "write the function out",
-	"module": "return a table from the library", "collectgarbage": "it is not needed", "getfenv": "use locals", "setfenv": "use locals",
-	"_G": "use locals", "rawset": "use a plain assignment", "newproxy": "use a table", "arg": "use { ... }",
+	"os": "use wait and note", "io": "a plan has no files; use note and keep", "debug": "use note",
+	"coroutine": "use together",
+	"package":   "use require", "dofile": "use require", "loadfile": "use require", "load": "write the function out",
+	"loadstring": "write the function out",
+	"module":     "return a table from the library", "collectgarbage": "it is not needed", "getfenv": "use locals",
+	"setfenv": "use locals",
+	"_G":      "use locals", "rawset": "use a plain assignment", "newproxy": "use a table", "arg": "use { ... }",
 }
 
 func (s *source) unknown(x *ast.IdentExpr) {

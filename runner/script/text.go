@@ -102,7 +102,8 @@ func index(t *task, L *lua.LState) int {
 	k := L.Get(1)
 	if n, ok := k.(lua.LNumber); ok && n > 0 {
 		if n > maxIndex && float64(n) == math.Trunc(float64(n)) {
-			return t.raisef(L, "use a text as the key: t[tostring(n)]", "index %s is too large: at most %d", n, maxIndex)
+			return t.raisef(L, "use a text as the key: t[tostring(n)]", "index %s is too large: at most %d", n,
+				maxIndex)
 		}
 		if n >= freeIndex {
 			t.charge(16 * int(n)) // at worst, the table grows to there

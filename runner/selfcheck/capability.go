@@ -10,7 +10,8 @@ func capability() map[string]Function {
 		"yield.NewConstants": func(a *Args) (Figures, error) {
 			c, err := yield.NewConstants(a.Whole(0))
 			return Figures{
-				"c4": c.C4, "d2": c.RangeMean, "d3": c.RangeSD, "A2": c.A2, "A3": c.A3, "B3": c.B3, "B4": c.B4, "D3": c.D3, "D4": c.D4, "E2": c.E2,
+				"c4": c.C4, "d2": c.RangeMean, "d3": c.RangeSD, "A2": c.A2, "A3": c.A3, "B3": c.B3, "B4": c.B4,
+				"D3": c.D3, "D4": c.D4, "E2": c.E2,
 			}, err
 		},
 		"yield.NewIndices": func(a *Args) (Figures, error) {
@@ -54,7 +55,8 @@ func subgroups(rows [][]float64) []yield.Subgroup {
 
 func figuresOf(s yield.CapabilityStudy) Figures {
 	f := Figures{"mean": s.Mean, "overall sigma": s.Overall, "within sigma": s.Within}
-	for name, e := range map[string]*yield.Estimate{"Cp": s.Cp, "Cpl": s.Cpl, "Cpu": s.Cpu, "Cpk": s.Cpk, "Pp": s.Pp, "Ppk": s.Ppk, "Cpm": s.Cpm} {
+	for name, e := range map[string]*yield.Estimate{"Cp": s.Cp, "Cpl": s.Cpl, "Cpu": s.Cpu, "Cpk": s.Cpk, "Pp": s.Pp,
+		"Ppk": s.Ppk, "Cpm": s.Cpm} {
 		if e != nil {
 			f[name], f[name+" from"], f[name+" to"] = e.Value, e.Low, e.High
 		}

@@ -29,7 +29,8 @@ func Provenances() []string { return []string{Published, Recomputed, CommonPract
 
 // Areas in the order in which they are shown; each is a file of the catalogue.
 func Areas() []string {
-	return []string{"statistics", "intervals", "yield", "capability", "control", "comparison", "decisions", "sound", "sticks", "link", "supply", "protocols", "labels"}
+	return []string{"statistics", "intervals", "yield", "capability", "control", "comparison", "decisions", "sound",
+		"sticks", "link", "supply", "protocols", "labels"}
 }
 
 // Call is one call of a function of the program, and the values that must come

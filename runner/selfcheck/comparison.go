@@ -37,7 +37,8 @@ func comparisons() map[string]Function {
 				}
 			}
 			l, err := statistics.FitLine(x, y)
-			return Figures{"regression SS": l.RegressionSS, "residual SS": l.ResidualSS, "residual MS": l.ResidualMS}, err
+			return Figures{"regression SS": l.RegressionSS, "residual SS": l.ResidualSS, "residual MS": l.ResidualMS},
+				err
 		},
 		"yield.AnalyseVariance": func(a *Args) (Figures, error) {
 			r, err := yield.AnalyseVariance(moments(a.Data(0)), yield.DefaultConfidence)

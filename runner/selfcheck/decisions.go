@@ -49,12 +49,14 @@ func decisions() map[string]Function {
 			if a.Number(2) > 0 {
 				rule = fmt.Sprintf("rule = \"guarded\"\nguard = %v\n", a.Number(2))
 			}
-			text := fmt.Sprintf("product = \"p\"\n[c.r]\nlower = %v\nupper = %v\nunit = \"mm\"\nwhy = \"w\"\n%s", a.Number(0), a.Number(1), rule)
+			text := fmt.Sprintf("product = \"p\"\n[c.r]\nlower = %v\nupper = %v\nunit = \"mm\"\nwhy = \"w\"\n%s",
+				a.Number(0), a.Number(1), rule)
 			set, err := limits.Parse("limits.toml", []byte(text))
 			if err != nil {
 				return nil, err
 			}
-			r := set.Judge("c", "r", limits.Indication{Value: reports.Number(a.Number(3)), Unit: "mm", Uncertainty: a.Number(4)})
+			r := set.Judge("c", "r", limits.Indication{Value: reports.Number(a.Number(3)), Unit: "mm",
+				Uncertainty: a.Number(4)})
 			return Figures{"verdict": string(r.Verdict)}, nil
 		},
 	}

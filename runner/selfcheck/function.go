@@ -17,7 +17,8 @@ type Figures map[string]any
 // which rows call them.
 func Functions() map[string]Function {
 	all := map[string]Function{}
-	for _, m := range []map[string]Function{summaries(), intervals(), yields(), capability(), control(), comparisons(), decisions(), sound(), sticks(), link(), supply(), labels()} {
+	for _, m := range []map[string]Function{summaries(), intervals(), yields(), capability(), control(), comparisons(),
+		decisions(), sound(), sticks(), link(), supply(), labels()} {
 		maps.Copy(all, m)
 	}
 	return all

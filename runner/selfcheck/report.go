@@ -48,7 +48,8 @@ func (r Report) Tell(w io.Writer, sources bool) {
 					continue
 				}
 				if !headed {
-					fmt.Fprintf(w, "\n%-40s %20s %20s %8s %8s\n", area+", "+p, "computed", "published", "differs", "allowed")
+					fmt.Fprintf(w, "\n%-40s %20s %20s %8s %8s\n", area+", "+p, "computed", "published", "differs",
+						"allowed")
 					headed = true
 				}
 				row(w, v)
@@ -67,7 +68,8 @@ func (r Report) Tell(w io.Writer, sources bool) {
 			kinds = append(kinds, fmt.Sprintf("%s %d", p, n))
 		}
 	}
-	fmt.Fprintf(w, "\n%s: %d within, %d missed\n%s\n", wording.Count(r.Values, "value"), r.Within, r.Missed, strings.Join(kinds, ", "))
+	fmt.Fprintf(w, "\n%s: %d within, %d missed\n%s\n", wording.Count(r.Values, "value"), r.Within, r.Missed,
+		strings.Join(kinds, ", "))
 }
 
 // row is one line of the table.

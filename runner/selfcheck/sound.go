@@ -39,7 +39,8 @@ func signal(a *Args) drivers.Samples {
 		s.Rate = 4096
 		fill(4096, func(i float64) float64 {
 			th := 2 * math.Pi * i / 4096
-			return 0.1 + math.Cos(127*th+.3) + .001*math.Cos(254*th+.1) + .0005*math.Sin(381*th) + .0002*math.Cos(501*th)
+			return 0.1 + math.Cos(127*th+.3) + .001*math.Cos(254*th+.1) + .0005*math.Sin(381*th) +
+				.0002*math.Cos(501*th)
 		})
 	case "square": // Hz, highest harmonic; +-1
 		harmonics(func(h float64) float64 { return 4 / (math.Pi * h) })
@@ -53,7 +54,8 @@ func signal(a *Args) drivers.Samples {
 		})
 	case "ten samples": // .5 + 1.2 cos + .7 sin + .01 (-1)^n at 0.1 of the rate
 		s.Rate = 1
-		s.Values = []float64{1.71, 1.87227007, 1.546559955, .784919168, -.049370717, -.71, -.87227007, -.546559955, .215080832, 1.049370717}
+		s.Values = []float64{1.71, 1.87227007, 1.546559955, .784919168, -.049370717, -.71, -.87227007, -.546559955,
+			.215080832, 1.049370717}
 	default:
 		a.bad(0, "a signal")
 	}
@@ -68,7 +70,8 @@ func sound() map[string]Function {
 				if w.Name == a.Text(0) {
 					f = Figures{
 						"coherent gain": w.Gain, "noise bandwidth": w.NoiseBandwidth, "scallop": -w.Error(0.5),
-						"0.1 bins off": w.Error(0.1), "0.25 bins off": w.Error(0.25), "0.4 bins off": w.Error(0.4), "0.5 bins off": w.Error(0.5),
+						"0.1 bins off": w.Error(0.1), "0.25 bins off": w.Error(0.25), "0.4 bins off": w.Error(0.4),
+						"0.5 bins off": w.Error(0.5),
 					}
 				}
 			}
@@ -77,7 +80,8 @@ func sound() map[string]Function {
 		// Level of a sine of 1 Pa rms
 		"measure.Level": func(a *Args) (Figures, error) {
 			r, err := measure.Level(signal(a), measure.LevelOptions{})
-			return Figures{"A-weighting": r.LevelA - r.Level, "C-weighting": r.LevelC - r.Level, "level": r.Level, "crest": r.Crest}, err
+			return Figures{"A-weighting": r.LevelA - r.Level, "C-weighting": r.LevelC - r.Level, "level": r.Level,
+				"crest": r.Crest}, err
 		},
 		// a signal
 		"measure.SteadyTone": func(a *Args) (Figures, error) {

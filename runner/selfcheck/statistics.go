@@ -26,7 +26,8 @@ func dataSets(asked string) (map[string][][]float64, error) {
 		return nil, fmt.Errorf("self-check: data.toml: %w", err)
 	}
 	for name, v := range map[string][3]float64{
-		"NumAcc2": {1.2, 1.1, 1.3}, "NumAcc3": {1000000.2, 1000000.1, 1000000.3}, "NumAcc4": {10000000.2, 10000000.1, 10000000.3},
+		"NumAcc2": {1.2, 1.1, 1.3}, "NumAcc3": {1000000.2, 1000000.1, 1000000.3}, "NumAcc4": {10000000.2, 10000000.1,
+			10000000.3},
 	} {
 		x := []float64{v[0]}
 		for range 500 {
@@ -78,7 +79,8 @@ func summaries() map[string]Function {
 			r, err := measure.Summary(a.Data(0)[0], measure.SummaryOptions{})
 			return Figures{
 				"mean": r.Mean, "sd": r.SD, "r1": r.Autocorrelation, "median": r.Median,
-				"mean from": r.MeanInterval.Low, "mean to": r.MeanInterval.High, "sd from": r.SDInterval.Low, "sd to": r.SDInterval.High,
+				"mean from": r.MeanInterval.Low, "mean to": r.MeanInterval.High, "sd from": r.SDInterval.Low,
+				"sd to": r.SDInterval.High,
 			}, err
 		},
 		"measure.Line": func(a *Args) (Figures, error) {

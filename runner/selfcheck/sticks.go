@@ -17,7 +17,8 @@ func travelPoints(a *Args) []measure.TravelPoint {
 	}
 	for way, row := range a.Data(0) {
 		for i, y := range row {
-			points = append(points, measure.TravelPoint{Cycle: 1 + way/2, Up: way%2 == 0, Commanded: float64(10 * i), Output: y})
+			points = append(points, measure.TravelPoint{Cycle: 1 + way/2, Up: way%2 == 0, Commanded: float64(10 * i),
+				Output: y})
 		}
 	}
 	return points
@@ -30,11 +31,15 @@ func sticks() map[string]Function {
 			return Figures{
 				"inaccuracy +": r.InaccuracyAbove, "inaccuracy -": r.InaccuracyBelow,
 				"measured error +": r.ErrorAbove, "measured error -": r.ErrorBelow,
-				"hysteresis": r.Hysteresis, "hysteresis at": r.HysteresisAt, "non-repeatability": r.Repeatability, "pooled sd": r.RepeatabilitySD,
-				"terminal": r.TerminalLine.NonLinearity, "terminal at": r.TerminalLine.At, "terminal slope": r.TerminalLine.Slope,
-				"independent": r.IndependentLine.NonLinearity, "independent slope": r.IndependentLine.Slope, "independent line at 0": r.IndependentLine.Intercept,
-				"zero-based": r.ZeroLine.NonLinearity, "zero-based slope": r.ZeroLine.Slope,
-				"least squares": r.LeastSquaresLine.NonLinearity, "l. sq. slope": r.LeastSquaresLine.Slope, "l. sq. line at 0": r.LeastSquaresLine.Intercept,
+				"hysteresis": r.Hysteresis, "hysteresis at": r.HysteresisAt, "non-repeatability": r.Repeatability,
+				"pooled sd": r.RepeatabilitySD,
+				"terminal":  r.TerminalLine.NonLinearity, "terminal at": r.TerminalLine.At,
+				"terminal slope": r.TerminalLine.Slope,
+				"independent":    r.IndependentLine.NonLinearity, "independent slope": r.IndependentLine.Slope,
+				"independent line at 0": r.IndependentLine.Intercept,
+				"zero-based":            r.ZeroLine.NonLinearity, "zero-based slope": r.ZeroLine.Slope,
+				"least squares": r.LeastSquaresLine.NonLinearity, "l. sq. slope": r.LeastSquaresLine.Slope,
+				"l. sq. line at 0": r.LeastSquaresLine.Intercept,
 			}, err
 		},
 	}

@@ -46,7 +46,8 @@ func supply() map[string]Function {
 		},
 		// A·h, A
 		"measure.BatteryLife": func(a *Args) (Figures, error) {
-			r, err := measure.BatteryLife([]measure.DutyPhase{{Current: a.Number(1), Time: 1}}, measure.BatteryOptions{Capacity: 3600 * a.Number(0)})
+			r, err := measure.BatteryLife([]measure.DutyPhase{{Current: a.Number(1), Time: 1}},
+				measure.BatteryOptions{Capacity: 3600 * a.Number(0)})
 			return Figures{"hours": r.Life / 3600}, err
 		},
 	}

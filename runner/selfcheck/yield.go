@@ -16,7 +16,8 @@ func yields() map[string]Function {
 				Defects: int64(a.Whole(3)), Opportunities: int64(a.Whole(4)),
 			}, yield.DefaultConfidence)
 			return Figures{
-				"first-pass": s.FirstPass.Value, "final": s.Final.Value, "DPU": s.DPU.Value, "DPO": s.DPO.Value, "DPMO": s.DPMO.Value,
+				"first-pass": s.FirstPass.Value, "final": s.Final.Value, "DPU": s.DPU.Value, "DPO": s.DPO.Value,
+				"DPMO":  s.DPMO.Value,
 				"sigma": s.Sigma.Value, "e^-DPU": s.Throughput.Value,
 				"DPU from": s.DPU.Low, "DPU to": s.DPU.High,
 			}, nil
@@ -25,7 +26,8 @@ func yields() map[string]Function {
 		"yield.Rolled": func(a *Args) (Figures, error) {
 			var checks []yield.CheckCount
 			for i := 0; i+1 < max(a.Len(), 2); i += 2 {
-				checks = append(checks, yield.CheckCount{Check: fmt.Sprint(i / 2), Judged: int64(a.Whole(i)), Passed: int64(a.Whole(i + 1))})
+				checks = append(checks, yield.CheckCount{Check: fmt.Sprint(i / 2), Judged: int64(a.Whole(i)),
+					Passed: int64(a.Whole(i + 1))})
 			}
 			r := yield.Rolled(checks, 0, yield.DefaultConfidence)
 			return Figures{"rolled": r.Yield.Value, "normalised": r.Normalised.Value}, nil
@@ -37,7 +39,8 @@ func yields() map[string]Function {
 			return Figures{"sigma": yield.SigmaLevel(a.Number(0))}, nil
 		},
 		"statistics.FisherExact": func(a *Args) (Figures, error) {
-			return Figures{"P": statistics.FisherExact(int64(a.Whole(0)), int64(a.Whole(1)), int64(a.Whole(2)), int64(a.Whole(3)))}, nil
+			return Figures{"P": statistics.FisherExact(int64(a.Whole(0)), int64(a.Whole(1)), int64(a.Whole(2)),
+				int64(a.Whole(3)))}, nil
 		},
 		"yield.HolmBonferroni": func(a *Args) (Figures, error) {
 			var p []float64

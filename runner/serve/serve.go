@@ -51,7 +51,8 @@ func (o *Options) Check() error {
 		return input.Usage("serve: --log %q is not text, json or none", o.Log)
 	}
 	if _, _, err := net.SplitHostPort(o.Listen); err != nil {
-		return input.Usage("serve: --listen %q is not a host and a port", o.Listen).Hint(`like "127.0.0.1:8080", or ":8080" for every network of this computer`)
+		return input.Usage("serve: --listen %q is not a host and a port", o.Listen).Hint(
+			`like "127.0.0.1:8080", or ":8080" for every network of this computer`)
 	}
 	return nil
 }
@@ -203,7 +204,8 @@ func (s *Station) files() (err error) {
 		}
 	}
 	if s.method.Product.Product != s.bench.Product {
-		return input.Usage("%s is a bench for product %q, the plan is for %q", s.bench.Name, s.bench.Product, s.method.Product.Product)
+		return input.Usage("%s is a bench for product %q, the plan is for %q", s.bench.Name, s.bench.Product,
+			s.method.Product.Product)
 	}
 	s.home, err = o.From.Folder(s.bench.Product)
 	return err
@@ -309,7 +311,8 @@ func (s *Station) nest(ctx context.Context, i int) (web.Nest, error) {
 	if s.fixture == nil {
 		s.Hold(name, open)
 	}
-	return web.Nest{Name: name, Clock: h.Clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event), ask web.Ask) (web.Runner, error) {
+	return web.Nest{Name: name, Clock: h.Clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event),
+		ask web.Ask) (web.Runner, error) {
 		c := s.bench.NestConfig(s.method, i, open, h.Clock, s.archive)
 		c.Watch, c.Ask, c.Exhausted = watch, ask, s.Exhausted
 		nest, err := station.New(c)
@@ -352,7 +355,8 @@ func (s *Station) history(ctx context.Context, server *web.Server) {
 			s.index.sealed(r)
 		}
 	}()
-	err := demo.MakeHistory(ctx, s.method, s.bench, s.units, s.archive, demo.HistoryDays, func(r archive.Sealed) { told <- r })
+	err := demo.MakeHistory(ctx, s.method, s.bench, s.units, s.archive, demo.HistoryDays,
+		func(r archive.Sealed) { told <- r })
 	close(told)
 	<-done
 	switch {
@@ -393,7 +397,8 @@ func (s *Station) greet(at net.Addr) {
 	if s.units != nil {
 		out.Say("%s", out.Strong("Simulated units, invented data."))
 	}
-	out.Say("Station %s for the %s, %s: %s", s.bench.Station, s.method.Product.Title, wording.Count(len(s.bench.Nests), "nest"), out.Strong(url))
+	out.Say("Station %s for the %s, %s: %s", s.bench.Station, s.method.Product.Title, wording.Count(len(s.bench.Nests),
+		"nest"), out.Strong(url))
 	out.Say("records: %s", s.archive.Dir())
 	if s.units != nil {
 		out.Say("\nOpen it, type one of these and press Enter; a scanner does the same:")

@@ -37,7 +37,8 @@ const (
 func (s *Station) openIndex(ctx context.Context) *indexer {
 	ix, err := store.OpenIndex(ctx, s.archive.Dir(), store.IndexOptions{Defer: true})
 	if err != nil {
-		s.Log.Warn("the index of the records cannot be opened; units are tested without it", "error", err, "hint", input.HintOf(err))
+		s.Log.Warn("the index of the records cannot be opened; units are tested without it", "error", err, "hint",
+			input.HintOf(err))
 		s.metrics.SetIndex(metrics.Index{Enabled: true, Trouble: true})
 		return nil
 	}
@@ -45,7 +46,8 @@ func (s *Station) openIndex(ctx context.Context) *indexer {
 		s.Log.Info("index", "note", note)
 	}
 	s.close = append(s.close, ix.Close)
-	return &indexer{s: s, index: ix, queue: make(chan archive.Sealed, indexQueue), look: make(chan struct{}, 1), told: func() {}, state: metrics.Index{Enabled: true}}
+	return &indexer{s: s, index: ix, queue: make(chan archive.Sealed, indexQueue), look: make(chan struct{}, 1),
+		told: func() {}, state: metrics.Index{Enabled: true}}
 }
 
 // sealed takes a report, without waiting. nil does nothing.

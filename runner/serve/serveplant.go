@@ -47,7 +47,8 @@ func (s *Station) plantTold() func(forward.State) {
 			}
 		}
 		before = now
-		s.metrics.SetForward(metrics.Forward{Enabled: true, Connected: now.Connected, Contact: now.Contact, Known: now.Behind.Known,
+		s.metrics.SetForward(metrics.Forward{Enabled: true, Connected: now.Connected, Contact: now.Contact,
+			Known:   now.Behind.Known,
 			Reports: now.Behind.Reports, Bytes: now.Behind.Bytes, Oldest: now.Behind.Oldest, Sent: int64(now.Sent.Sent),
 			Problems: len(now.Problems), Skew: now.Skew.Ahead.Seconds()})
 	}

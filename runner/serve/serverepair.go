@@ -23,10 +23,12 @@ func (s *Station) repairPages(c *web.Config) (tell func(*web.Server), err error)
 			serial, _, err := format.ParseScan(text)
 			return serial, err
 		},
-		Look: c.Look, Texts: c.Texts, Drawing: c.Drawing, Causes: s.method.Causes.Causes(), Retests: c.Policy.Retests, Log: s.Log,
+		Look: c.Look, Texts: c.Texts, Drawing: c.Drawing, Causes: s.method.Causes.Causes(), Retests: c.Policy.Retests,
+		Log:  s.Log,
 		Unit: "/unit", Attachments: "/attachment/",
 		Nav: func(p look.Page) []look.Link {
-			return []look.Link{{Href: "/", Text: p.T("operator.title")}, {Href: "/today", Text: p.T("manager.nav.today")}}
+			return []look.Link{{Href: "/", Text: p.T("operator.title")},
+				{Href: "/today", Text: p.T("manager.nav.today")}}
 		},
 		Recorded: func(ctx context.Context, r reports.Repair) {
 			mu.Lock()

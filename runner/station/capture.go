@@ -122,7 +122,8 @@ func axes(p drivers.Path) []reports.Series {
 // package capturefile documents it, so that the file measures as the capture
 // did. Times of all captures of a run count from zero, the beginning of its
 // first; a WAV file cannot say when it began.
-func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, error)) (ext, media string, data []byte, err error) {
+func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, error)) (ext, media string, data []byte,
+	err error) {
 	var b bytes.Buffer
 	w := csv.NewWriter(&b)
 	switch c := capture.(type) {
@@ -180,7 +181,8 @@ func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, er
 		w.Write([]string{"start_s", "end_s", "axis", "from", "to"})
 		for _, seg := range c {
 			for _, axis := range slices.Sorted(maps.Keys(seg.To)) {
-				w.Write([]string{exact(seg.Start.Sub(c[0].Start).Seconds()), exact(seg.End.Sub(c[0].Start).Seconds()), axis, ftoa(seg.From[axis]), ftoa(seg.To[axis])})
+				w.Write([]string{exact(seg.Start.Sub(c[0].Start).Seconds()), exact(seg.End.Sub(c[0].Start).Seconds()),
+					axis, ftoa(seg.From[axis]), ftoa(seg.To[axis])})
 			}
 		}
 	case []float64:

@@ -96,10 +96,12 @@ type Nest struct {
 // and every limit belongs to a check of the plan.
 func New(c Config) (*Nest, error) {
 	if c.Plan.Product != c.Limits.Product() {
-		return nil, fmt.Errorf("nest %s: the plan is for product %q, the limits are for %q", c.Name, c.Plan.Product, c.Limits.Product())
+		return nil, fmt.Errorf("nest %s: the plan is for product %q, the limits are for %q", c.Name, c.Plan.Product,
+			c.Limits.Product())
 	}
 	if c.Causes != nil && c.Causes.Product() != c.Plan.Product {
-		return nil, fmt.Errorf("nest %s: the plan is for product %q, the causes are for %q", c.Name, c.Plan.Product, c.Causes.Product())
+		return nil, fmt.Errorf("nest %s: the plan is for product %q, the causes are for %q", c.Name, c.Plan.Product,
+			c.Causes.Product())
 	}
 	checks := map[string]bool{}
 	for _, k := range c.Plan.Checks {
@@ -108,7 +110,8 @@ func New(c Config) (*Nest, error) {
 	for _, name := range c.Limits.Names() {
 		check, _, _ := strings.Cut(name, ".")
 		if !checks[check] {
-			return nil, fmt.Errorf("nest %s: there is a limit for %s, but the plan has no check %q", c.Name, name, check)
+			return nil, fmt.Errorf("nest %s: there is a limit for %s, but the plan has no check %q", c.Name, name,
+				check)
 		}
 	}
 	if c.Keep == "" {

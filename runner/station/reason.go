@@ -53,7 +53,8 @@ func reasonOf(err error) reports.Reason {
 	case Why(err) != nil:
 		r = *Why(err)
 	case ofDevice:
-		r = reports.Reason{Code: reports.DeviceFailed, Device: device.Device, Verb: device.Op, Kind: string(device.Kind), Hint: device.Hint}
+		r = reports.Reason{Code: reports.DeviceFailed, Device: device.Device, Verb: device.Op,
+			Kind: string(device.Kind), Hint: device.Hint}
 		if device.Err != nil {
 			r.Text = oneLine(device.Err)
 		}

@@ -109,7 +109,8 @@ func (r *recorder) Reading(in script.Reading) (reports.Verdict, error) {
 		return reports.Error, err
 	}
 	defer r.mu.Unlock()
-	reading := r.nest.Limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound, Uncertainty: in.Uncertainty})
+	reading := r.nest.Limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound,
+		Uncertainty: in.Uncertainty})
 	r.have[in.Name] = reading.Verdict
 	r.readings = append(r.readings, reading)
 	return reading.Verdict, r.event(reports.Event{Kind: reports.ReadingTaken, Reading: &reading})
@@ -137,7 +138,8 @@ func (r *recorder) Keep(check, name string, capture any) error {
 	if r.archived == nil {
 		return nil
 	}
-	r.captures = append(r.captures, pending{reports.Capture{Check: check, Name: name, Plot: plot(name, capture)}, capture})
+	r.captures = append(r.captures, pending{reports.Capture{Check: check, Name: name, Plot: plot(name, capture)},
+		capture})
 	return nil
 }
 
@@ -179,7 +181,8 @@ func (r *recorder) CheckEnded(check string, err error) (stop bool, _ error) {
 // worst is the verdict of a check from those of its readings. A check with no
 // judged reading has proved nothing.
 func worst(have map[string]reports.Verdict) reports.Verdict {
-	order := map[reports.Verdict]int{reports.Unlimited: 0, reports.Pass: 1, reports.Inconclusive: 2, reports.Fail: 3, reports.Error: 4}
+	order := map[reports.Verdict]int{reports.Unlimited: 0, reports.Pass: 1, reports.Inconclusive: 2, reports.Fail: 3,
+		reports.Error: 4}
 	w := reports.Unlimited
 	for _, v := range have {
 		if order[v] > order[w] {

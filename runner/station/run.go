@@ -61,7 +61,8 @@ func (n *Nest) Run(ctx context.Context, job Job) (archive.Sealed, error) {
 // to a real unit must be on record.
 func (n *Nest) Rehearse(ctx context.Context, job Job) (reports.Report, error) {
 	if !n.Simulated {
-		return reports.Report{}, fmt.Errorf("nest %s: rehearse: it has hardware, and a run on hardware must be recorded", n.Name)
+		return reports.Report{},
+			fmt.Errorf("nest %s: rehearse: it has hardware, and a run on hardware must be recorded", n.Name)
 	}
 	if err := n.begin(ctx); err != nil {
 		return reports.Report{}, err

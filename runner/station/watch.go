@@ -30,7 +30,8 @@ func (n *Nest) watch(ctx context.Context, cancel context.CancelCauseFunc) {
 	lastBeat := n.Clock.Now()
 	for ctx.Err() == nil {
 		if edges != nil {
-			if _, err := edges.Edge(ctx, interlockProve); err != nil && drivers.KindOf(err) != drivers.NoReply && ctx.Err() == nil {
+			if _, err := edges.Edge(ctx, interlockProve); err != nil && drivers.KindOf(err) != drivers.NoReply &&
+				ctx.Err() == nil {
 				cancel(inputFault(reports.GuardUnreadable, n.Interlock, err))
 				return
 			}

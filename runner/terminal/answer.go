@@ -76,11 +76,13 @@ func (q *Answer) Nothing(ctx context.Context, b review.About) error {
 	}
 	switch why {
 	case review.EmptyRecord:
-		q.hint("there is no report in " + q.Review.Where + " at all: test a unit first, or name another folder by --data")
+		q.hint("there is no report in " + q.Review.Where + " at all: test a unit first, or name another folder by " +
+			"--data")
 	case review.EmptyUnjudged:
 		q.hint("all its runs ended by a fault of the bench, were aborted, were of golden units, or are not counted")
 	default:
-		q.hint("the newest run " + map[string]string{review.EmptyPeriod: "of it", review.EmptyChoice: "in " + q.Review.Where}[why] +
+		q.hint("the newest run " + map[string]string{review.EmptyPeriod: "of it", review.EmptyChoice: "in " +
+			q.Review.Where}[why] +
 			" is of " + newest.Started.In(q.Sel.Zone).Format("2006-01-02 15:04") +
 			wording.Prefixed(", lot ", newest.Unit.Lot) + ", at " + newest.Station)
 	}
@@ -152,11 +154,14 @@ func notCountedWords(kind string, n int) string {
 	}
 	switch kind {
 	case "changed":
-		return wording.Count(n, "report") + pick(" does not bear its seal and is not counted", " do not bear their seal and are not counted")
+		return wording.Count(n, "report") + pick(" does not bear its seal and is not counted",
+			" do not bear their seal and are not counted")
 	case "inserted":
-		return wording.Count(n, "report") + pick(" does not belong to the station's chain and is not counted", " do not belong to the station's chain and are not counted")
+		return wording.Count(n, "report") + pick(" does not belong to the station's chain and is not counted",
+			" do not belong to the station's chain and are not counted")
 	case "removed":
-		return wording.Count(n, "report") + pick(" is missing from the records and cannot be counted", " are missing from the records and cannot be counted")
+		return wording.Count(n, "report") + pick(" is missing from the records and cannot be counted",
+			" are missing from the records and cannot be counted")
 	}
 	return wording.Count(n, "report") + pick(" is not counted ("+kind+")", " are not counted ("+kind+")")
 }

@@ -72,7 +72,8 @@ var errNobody = errors.New("there is nobody to ask: standard input is not a term
 // Ask shows the prompt until it is answered in the form it wants.
 func (d *dialog) Ask(ctx context.Context, p reports.Prompt) (reports.Value, string, error) {
 	if d == nil {
-		return reports.Value{}, "", reports.Hinted(errNobody, "run fullthrow test at a terminal, or use a plan that asks nothing")
+		return reports.Value{}, "", reports.Hinted(errNobody, "run fullthrow test at a terminal, or use a plan that "+
+			"asks nothing")
 	}
 	if d.Turn != nil {
 		select {
@@ -89,7 +90,8 @@ func (d *dialog) Ask(ctx context.Context, p reports.Prompt) (reports.Value, stri
 			return reports.Value{}, "", context.Cause(ctx)
 		case line, ok := <-d.lines:
 			if !ok {
-				return reports.Value{}, "", &station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: "the end of its terminal, at a question"}}
+				return reports.Value{}, "", &station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal,
+					Text: "the end of its terminal, at a question"}}
 			}
 			v, err := answer(p, strings.TrimSpace(line))
 			if err == nil {

@@ -193,24 +193,29 @@ func (p *Passage) Finish(r reports.Report, file string) {
 	unit := r.Unit.SerialNumber
 	switch r.Outcome {
 	case reports.Passed:
-		fmt.Fprintf(&b, "%s %s: %s kept, in %.0f s\n", unit, p.S.Strong("PASSED"), wording.Count(judged, "limit"), seconds)
+		fmt.Fprintf(&b, "%s %s: %s kept, in %.0f s\n", unit, p.S.Strong("PASSED"), wording.Count(judged, "limit"),
+			seconds)
 		b.WriteString("  now: hand it on\n")
 	case reports.Failed:
-		fmt.Fprintf(&b, "%s %s: %d of %d limits not kept, in %.0f s\n", unit, p.S.Strong("FAILED"), len(bad), judged, seconds)
+		fmt.Fprintf(&b, "%s %s: %d of %d limits not kept, in %.0f s\n", unit, p.S.Strong("FAILED"), len(bad), judged,
+			seconds)
 		for _, x := range bad {
 			fmt.Fprintf(&b, "  %s\n", Brief(x))
 		}
 		p.causes(&b, r, bad)
 	case reports.Aborted:
-		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("ABORTED"), cmp.Or(wording.English().Reason(r.Reason), "stopped"))
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("ABORTED"), cmp.Or(wording.English().Reason(r.Reason),
+			"stopped"))
 		p.now(&b, r, "nothing is known about the unit; run it again")
 	default:
-		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("NOT TESTED, "+atFault(r)), cmp.Or(wording.English().Reason(r.Reason), FirstProblem(r)))
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("NOT TESTED, "+atFault(r)),
+			cmp.Or(wording.English().Reason(r.Reason), FirstProblem(r)))
 		p.now(&b, r, "put the bench right, then run the unit again; it is neither good nor bad")
 	}
 	if r.Outcome != reports.Errored {
 		for _, f := range r.Faults {
-			fmt.Fprintf(&b, "  %s %s\n", p.S.Strong("the bench needs attention before the next unit:"), wording.English().Fault(f))
+			fmt.Fprintf(&b, "  %s %s\n", p.S.Strong("the bench needs attention before the next unit:"),
+				wording.English().Fault(f))
 		}
 	}
 	if len(r.Unsafe) > 0 {
@@ -278,7 +283,8 @@ func (p *Passage) causes(b *strings.Builder, r reports.Report, bad []reports.Rea
 		bad = unexplained(r, bad)
 	}
 	if cause, inspect := Blame(bad); cause != "" || inspect != "" {
-		fmt.Fprintf(b, "; %s", strings.Join(NonEmpty(wording.Prefixed(lead(bad, r), cause), wording.Prefixed("look first at ", inspect)), "; "))
+		fmt.Fprintf(b, "; %s", strings.Join(NonEmpty(wording.Prefixed(lead(bad, r), cause),
+			wording.Prefixed("look first at ", inspect)), "; "))
 	}
 	b.WriteString("\n")
 }
@@ -304,7 +310,10 @@ func overlap(a, b []string) bool {
 // unexplained lists the readings that no ranked cause accounts for.
 func unexplained(r reports.Report, bad []reports.Reading) []reports.Reading {
 	return slices.DeleteFunc(slices.Clone(bad), func(x reports.Reading) bool {
-		return slices.ContainsFunc(r.Causes, func(c reports.Cause) bool { return slices.Contains(c.Explains, x.Check+"."+x.Name) })
+		return slices.ContainsFunc(r.Causes, func(c reports.Cause) bool {
+			return slices.Contains(c.Explains, x.Check+
+				"."+x.Name)
+		})
 	})
 }
 

@@ -88,7 +88,8 @@ func DrawHistogram(s *Screen, values []float64, spec yield.Spec, unit string) {
 	bins := draw.Bins([]float64{low, high}, histogramRows)
 	width := bins[0].To - bins[0].From
 	end := bins[len(bins)-1].To
-	all := append([]draw.Bin{{From: math.Inf(-1), To: bins[0].From}}, append(bins, draw.Bin{From: end, To: math.Inf(1)})...)
+	all := append([]draw.Bin{{From: math.Inf(-1), To: bins[0].From}},
+		append(bins, draw.Bin{From: end, To: math.Inf(1)})...)
 	most := 0
 	for i := range all {
 		all[i].Count = 0

@@ -27,7 +27,8 @@ func ReadingHint(given string, known []string) string {
 	case n != "":
 		return `did you mean "` + n + `"?`
 	case len(within) > 8:
-		return fmt.Sprintf("%d readings have that in their name, such as %s", len(within), strings.Join(within[:4], ", "))
+		return fmt.Sprintf("%d readings have that in their name, such as %s", len(within), strings.Join(within[:4],
+			", "))
 	}
 	return "readings are named check.reading; the checks are " + strings.Join(checks, ", ")
 }

@@ -50,7 +50,8 @@ func (q *Answer) sideWords(s review.Side) string {
 	if s.Kind != review.SideUnit {
 		return s.String() + ": first runs of " + wording.Count(int(s.Units), "unit")
 	}
-	note := fmt.Sprintf("%s: its run of %s, which %s", s.Value, s.Started.In(q.Sel.Zone).Format("2006-01-02 15:04"), s.Outcome)
+	note := fmt.Sprintf("%s: its run of %s, which %s", s.Value, s.Started.In(q.Sel.Zone).Format("2006-01-02 15:04"),
+		s.Outcome)
 	for i, r := range s.Missed {
 		if i == mostAlike {
 			return note + "; and more"
@@ -138,7 +139,8 @@ func (q *Answer) tellDifferences(c yield.Comparison, list []yield.Difference) {
 		}
 		of := ""
 		if l := d.Limit; l != nil && l.Share.Known() {
-			of = WholePercent(math.Abs(l.Share.Value)) + map[string]string{"width": " of their width", "room": " of the room"}[l.Of]
+			of = WholePercent(math.Abs(l.Share.Value)) + map[string]string{"width": " of their width",
+				"room": " of the room"}[l.Of]
 		}
 		row := []string{format(a), format(b), signedWith(format, e.Value), between, of}
 		if wide {

@@ -70,7 +70,8 @@ func (q *Answer) tellChart(x *review.Drift, from string) {
 		DrawPanel(q.Out, wording.Panel(q.Words, p.Of), p, rows)
 	}
 	q.Out.Say("")
-	q.Out.Tell(0, q.Out.Faint(fmt.Sprintf("%s: %s; from %s; %s.", wording.ChartOf(q.Words, c), wording.ChartKind(q.Words, c.Kind), from, wording.ChartLimits(q.Words, c.Limits))))
+	q.Out.Tell(0, q.Out.Faint(fmt.Sprintf("%s: %s; from %s; %s.", wording.ChartOf(q.Words, c),
+		wording.ChartKind(q.Words, c.Kind), from, wording.ChartLimits(q.Words, c.Limits))))
 	for i, h := range c.Rules {
 		if i == mostHits {
 			q.Out.Tell(2, fmt.Sprintf("and %d more; --json has all", len(c.Rules)-i))

@@ -18,37 +18,44 @@ func (q *Answer) TellFails(ctx context.Context, x *review.Fails, most int) error
 	case p.Units == 0:
 		return q.Nothing(ctx, x.About)
 	case p.Failed == 0:
-		q.Out.Tell(0, fmt.Sprintf("All of %s passed at the first run; what could still go wrong is unseen in at most %s of units (with %s confidence).",
+		q.Out.Tell(0, fmt.Sprintf("All of %s passed at the first run; what could still go wrong is unseen in at "+
+			"most %s of units (with %s confidence).",
 			wording.Count(int(p.Units), "unit"), Percent(*x.UnseenAtMost), WholePercent(q.Asked.Confidence)))
 		q.NotCounted(x.About)
 		return nil
 	}
 	q.Out.Say("")
-	q.Out.Tell(0, q.Out.Strong(fmt.Sprintf("%d of %s failed at the first run", p.Failed, wording.Count(int(p.Units), "unit")))+
+	q.Out.Tell(0, q.Out.Strong(fmt.Sprintf("%d of %s failed at the first run", p.Failed, wording.Count(int(p.Units),
+		"unit")))+
 		fmt.Sprintf(": first-pass yield %s.", wording.Share(q.Words, x.FirstPass, wording.OfUnits)))
 	q.Out.Say("")
 	q.tellBars(p, x.By)
 	if o := p.Others; o != nil {
-		q.Out.Tell(2, fmt.Sprintf("and %s with %s, %s of all; --most shows more", wording.Count(o.Kinds, "other kind"), wording.Count(int(o.Findings), "finding"), Percent(o.OfFindings)))
+		q.Out.Tell(2, fmt.Sprintf("and %s with %s, %s of all; --most shows more", wording.Count(o.Kinds, "other kind"),
+			wording.Count(int(o.Findings), "finding"), Percent(o.OfFindings)))
 	}
 	if p.Unnamed > 0 {
-		of := map[store.FailureKind]string{store.ByCause: "no cause was found; see --by reading", store.ByCheck: "no check failed by itself", store.ByReading: "no reading failed by itself"}[x.By]
+		of := map[store.FailureKind]string{store.ByCause: "no cause was found; see --by reading",
+			store.ByCheck: "no check failed by itself", store.ByReading: "no reading failed by itself"}[x.By]
 		q.Out.Tell(2, fmt.Sprintf("For %d of the failed units %s.", p.Unnamed, of))
 	}
 	q.Out.Say("")
 	if n := p.VitalFew; n > 0 && n < len(p.Bars) && n <= (len(p.Bars)+1)/2 {
-		q.Out.Tell(0, fmt.Sprintf("The first %d make up %s of all findings: begin there.", n, Percent(p.Bars[n-1].Cumulative)))
+		q.Out.Tell(0, fmt.Sprintf("The first %d make up %s of all findings: begin there.", n,
+			Percent(p.Bars[n-1].Cumulative)))
 	} else if len(p.Bars) > 2 {
 		q.Out.Tell(0, "No few of them stand out: failures are spread over many kinds.")
 	}
 	if w := x.WithoutFirst; w != nil {
-		q.Out.Tell(0, fmt.Sprintf("Without the first the first-pass yield would be %s instead of %s, at best.", Percent(*w), Percent(x.FirstPass.Value)))
+		q.Out.Tell(0, fmt.Sprintf("Without the first the first-pass yield would be %s instead of %s, at best.",
+			Percent(*w), Percent(x.FirstPass.Value)))
 	}
 	if len(p.Bars) > 1 && overlapping(p.Bars[0].OfTested, p.Bars[1].OfTested) {
 		q.Out.Tell(0, "Their order is not certain: the intervals of the first two overlap.")
 	}
 	if h := x.Hints; h != nil && h.Right.Known() {
-		q.Out.Tell(0, fmt.Sprintf("Repairs found the cause that the report had named first in %d of %d: %s.", h.Right.Count, h.Right.Of, wording.Share(q.Words, h.Right, wording.OfRepairs)))
+		q.Out.Tell(0, fmt.Sprintf("Repairs found the cause that the report had named first in %d of %d: %s.",
+			h.Right.Count, h.Right.Of, wording.Share(q.Words, h.Right, wording.OfRepairs)))
 	}
 	q.NotCounted(x.About)
 	if !q.Brief {
@@ -83,7 +90,8 @@ func (q *Answer) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		cells = 24
 	}
 	const figures = 45 // columns of the figures
-	above := slices.ContainsFunc(p.Bars, func(b yield.Bar) bool { return wording.Columns(b.Name) > q.Out.Room()-cells-figures })
+	above := slices.ContainsFunc(p.Bars,
+		func(b yield.Bar) bool { return wording.Columns(b.Name) > q.Out.Room()-cells-figures })
 	if above {
 		cells = min(q.Out.Room()-figures, 50)
 	}
@@ -98,7 +106,8 @@ func (q *Answer) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		if i == p.VitalFew && i > 0 && p.VitalFew < len(p.Bars) && !above {
 			g.Add("", "", "", "", "", "")
 		}
-		row := []string{fmt.Sprint(b.Units), draw.TextBar(float64(b.Units)/float64(p.Bars[0].Units), cells), Percent(b.OfTested.Value), FromTo(b.OfTested), WholePercent(b.Cumulative)}
+		row := []string{fmt.Sprint(b.Units), draw.TextBar(float64(b.Units)/float64(p.Bars[0].Units), cells),
+			Percent(b.OfTested.Value), FromTo(b.OfTested), WholePercent(b.Cumulative)}
 		if above {
 			g.Title(b.Name)
 			g.Add(row...)

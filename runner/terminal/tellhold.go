@@ -27,7 +27,8 @@ func (q *Answer) TellStudy(x *review.Hold) {
 	g := Grid{Right: "ll"}
 	g.Add("values", from)
 	g.Add("limit", wording.Limits(q.Words, c.Spec, format))
-	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(statistics.Mean(s.Values()))))
+	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())),
+		format(slices.Max(s.Values())), format(statistics.Mean(s.Values()))))
 	if c.Overall > 0 {
 		spread := "standard deviation " + reports.FormatQuantity(c.Overall, s.Unit)
 		if c.Within > 0 {
@@ -36,10 +37,12 @@ func (q *Answer) TellStudy(x *review.Hold) {
 		g.Add("spread", spread)
 	}
 	if o := c.Observed; o != nil && c.State != yield.CapabilityByPercent {
-		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, PlainSpaces(wording.Share(q.Words, *o, wording.OfValues))))
+		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of,
+			PlainSpaces(wording.Share(q.Words, *o, wording.OfValues))))
 	}
 	if e := c.Expected; e != nil && c.State != yield.CapabilityByPercent {
-		g.Add("", "expected in the long run: "+PlainSpaces(q.Words.PerMillion(e.Value)+", "+q.Words.T("figures.between", "low", q.Words.PerMillion(e.Low), "high", q.Words.PerMillion(e.High))))
+		g.Add("", "expected in the long run: "+PlainSpaces(q.Words.PerMillion(e.Value)+", "+q.Words.T("figures.between",
+			"low", q.Words.PerMillion(e.Low), "high", q.Words.PerMillion(e.High))))
 	}
 	g.Show(q.Out)
 	q.Out.Say("")
@@ -153,7 +156,9 @@ func (q *Answer) TellRooms(ctx context.Context, x *review.Hold, most int) error 
 		q.Out.Tell(0, text+".")
 	}
 	q.Out.Say("")
-	q.Out.Tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
+	q.Out.Tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is "+
+		"broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all "+
+		"small, a few defective units break the limit, not the process.")
 	q.hint("fullthrow hold READING studies one of them: its shape, and whether it holds still")
 	q.NotCounted(x.About)
 	if !q.Brief {

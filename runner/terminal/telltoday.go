@@ -55,7 +55,8 @@ func (q *Answer) tellFigures(y *review.Today, firstRuns bool) (terms []string) {
 	if s.FirstPass.High-s.FirstPass.Low > 0.1 {
 		few = "From so few units no more can be said than that the true value is probably"
 	}
-	q.Out.Tell(0, fmt.Sprintf("%s %s (%s, %s).", few, wording.Between(q.Words, s.FirstPass.Low, s.FirstPass.High), s.FirstPass.Method, WholePercent(s.Confidence)))
+	q.Out.Tell(0, fmt.Sprintf("%s %s (%s, %s).", few, wording.Between(q.Words, s.FirstPass.Low, s.FirstPass.High),
+		s.FirstPass.Method, WholePercent(s.Confidence)))
 	q.Out.Say("")
 	g := Grid{Right: "lrll"}
 	share := func(name string, x yield.Share, of string) {
@@ -69,7 +70,8 @@ func (q *Answer) tellFigures(y *review.Today, firstRuns bool) (terms []string) {
 		terms = append(terms, "final")
 	}
 	if r := y.Rolled.Yield; r.Known() {
-		g.Add("rolled yield", Percent(r.Value), Percent(r.Low)+" to "+Percent(r.High), wording.Count(len(y.Rolled.Checks), "check")+" multiplied")
+		g.Add("rolled yield", Percent(r.Value), Percent(r.Low)+" to "+Percent(r.High),
+			wording.Count(len(y.Rolled.Checks), "check")+" multiplied")
 		terms = append(terms, "rolled")
 	}
 	if !firstRuns {
@@ -85,8 +87,10 @@ func (q *Answer) tellFigures(y *review.Today, firstRuns bool) (terms []string) {
 		}
 	}
 	if s.DPU.Known() && c.Opportunities > 0 {
-		g.Add("defects/unit (DPU)", Figures(s.DPU.Value), Figures(s.DPU.Low)+" to "+Figures(s.DPU.High), wording.Count(int(c.Defects), "failed check"))
-		g.Add("per million (DPMO)", Figures(s.DPMO.Value), Figures(s.DPMO.Low)+" to "+Figures(s.DPMO.High), wording.Count(int(c.Opportunities), "check")+" judged")
+		g.Add("defects/unit (DPU)", Figures(s.DPU.Value), Figures(s.DPU.Low)+" to "+Figures(s.DPU.High),
+			wording.Count(int(c.Defects), "failed check"))
+		g.Add("per million (DPMO)", Figures(s.DPMO.Value), Figures(s.DPMO.Low)+" to "+Figures(s.DPMO.High),
+			wording.Count(int(c.Opportunities), "check")+" judged")
 		terms = append(terms, "dpu", "dpmo")
 	}
 	g.Show(q.Out)
@@ -155,7 +159,8 @@ func (q *Answer) tellTrend(by store.By, r yield.TrendResult, target *yield.Targe
 		}
 		gap = false
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
-		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), Percent(p.FirstPass.Value), InCells(axis, p.FirstPass), word)
+		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), Percent(p.FirstPass.Value), InCells(axis, p.FirstPass),
+			word)
 	}
 	g.Add("all", fmt.Sprint(r.Whole.Of), Percent(r.Whole.Value), InCells(axis, r.Whole))
 	g.Show(q.Out)
@@ -250,7 +255,8 @@ func (q *Answer) tellTimes(h yield.Histogram, c yield.CycleTime) {
 	}
 	end := first
 	for ; end <= last; end += per {
-		rows = append(rows, row{float64(end) * h.Width, float64(end+per) * h.Width, sum(end, min(end+per, len(h.Counts)))})
+		rows = append(rows, row{float64(end) * h.Width, float64(end+per) * h.Width,
+			sum(end, min(end+per, len(h.Counts)))})
 	}
 	if end < len(h.Counts) {
 		if n := sum(end, len(h.Counts)); n > 0 {
@@ -275,7 +281,8 @@ func (q *Answer) tellTimes(h yield.Histogram, c yield.CycleTime) {
 		if c.Intended >= r.from && c.Intended < r.to {
 			word = "intended " + PlainSpaces(q.Words.Seconds(c.Intended))
 		}
-		g.Add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(draw.TextBar(float64(r.n)/float64(most), cells)+"  "+word, " "))
+		g.Add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(draw.TextBar(float64(r.n)/float64(most), cells)+"  "+
+			word, " "))
 	}
 	g.Show(q.Out)
 }

@@ -24,7 +24,8 @@ func (q *Answer) Unit(x *review.Unit) {
 	if len(runs) == 0 {
 		unit = repairs[0].Unit
 	}
-	head := unit.SerialNumber + ", a " + cmp.Or(product.Title(unit.Product), unit.Product) + wording.Prefixed(" revision ", unit.Revision) + wording.Prefixed(", lot ", unit.Lot)
+	head := unit.SerialNumber + ", a " + cmp.Or(product.Title(unit.Product), unit.Product) +
+		wording.Prefixed(" revision ", unit.Revision) + wording.Prefixed(", lot ", unit.Lot)
 	if unit.Golden {
 		head += ", a golden unit"
 	}
@@ -48,7 +49,8 @@ func (q *Answer) Unit(x *review.Unit) {
 		}
 	}
 	if newest != nil && newest.File != "" && !q.PlantRead {
-		s.Tell(0, "this one as a page: fullthrow report "+filepath.Join(q.Review.Where, filepath.FromSlash(newest.File))+" --html page.html")
+		s.Tell(0, "this one as a page: fullthrow report "+filepath.Join(q.Review.Where,
+			filepath.FromSlash(newest.File))+" --html page.html")
 	}
 }
 
@@ -61,8 +63,10 @@ func repairsWords(n int) string {
 
 func (q *Answer) tellRun(r store.Run) {
 	s := q.Out
-	word := map[reports.Outcome]string{reports.Passed: "passed", reports.Failed: "FAILED", reports.Aborted: "aborted", reports.Errored: "not tested"}[r.Outcome]
-	line := fmt.Sprintf("  %s  %s  at %s, nest %s", r.Started.In(q.Sel.Zone).Format("2006-01-02 15:04"), s.Strong(fmt.Sprintf("%-10s", word)), r.Station, r.Nest)
+	word := map[reports.Outcome]string{reports.Passed: "passed", reports.Failed: "FAILED", reports.Aborted: "aborted",
+		reports.Errored: "not tested"}[r.Outcome]
+	line := fmt.Sprintf("  %s  %s  at %s, nest %s", r.Started.In(q.Sel.Zone).Format("2006-01-02 15:04"),
+		s.Strong(fmt.Sprintf("%-10s", word)), r.Station, r.Nest)
 	if r.Operator != "" {
 		line += " by " + r.Operator
 	}
@@ -101,7 +105,8 @@ func (q *Answer) tellRepair(r reports.Repair, cause string) {
 	if r.By != "" {
 		by = "  by " + r.By
 	}
-	q.Out.Say("  %s  %s%s", r.At.In(q.Sel.Zone).Format("2006-01-02 15:04"), q.Out.Strong(fmt.Sprintf("%-10s", "repair")), by)
+	q.Out.Say("  %s  %s%s", r.At.In(q.Sel.Zone).Format("2006-01-02 15:04"),
+		q.Out.Strong(fmt.Sprintf("%-10s", "repair")), by)
 	text := "found: " + found
 	if r.Part != "" {
 		text += ", at the " + strings.ReplaceAll(r.Part, "-", " ")

@@ -4,7 +4,10 @@ import "fullthrow/reports/store"
 
 // Views explains the SQL views to people.
 func (s *Screen) Views(list []store.View) {
-	s.Tell(0, "Programs that read databases (spreadsheets through a database driver, programs for business figures) can ask these views: at a station in the file "+store.IndexFile+" beside the records (SQLite; open it for reading only), at a plant in its PostgreSQL database. Figures that count use only rows with counts = 1. Times are UTC, values in the unit that the row names.")
+	s.Tell(0, "Programs that read databases (spreadsheets through a database driver, programs for business figures) "+
+		"can ask these views: at a station in the file "+store.IndexFile+
+		" beside the records (SQLite; open it for reading only), at a plant in its PostgreSQL database. Figures "+
+		"that count use only rows with counts = 1. Times are UTC, values in the unit that the row names.")
 	for _, v := range list {
 		s.Say("")
 		s.Tell(0, s.Strong(v.Name)+": "+v.About)

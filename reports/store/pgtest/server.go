@@ -121,7 +121,8 @@ func (s *Server) command(program string, args ...string) *exec.Cmd {
 func (s *Server) DSN() string { return s.dsn("postgres") }
 
 func (s *Server) dsn(database string) string {
-	return fmt.Sprintf("host=%s port=5432 user=postgres sslmode=disable connect_timeout=3600 dbname=%s", s.dir, database)
+	return fmt.Sprintf("host=%s port=5432 user=postgres sslmode=disable connect_timeout=3600 dbname=%s", s.dir,
+		database)
 }
 
 // NewDatabase makes an empty database and tells how to connect to it.

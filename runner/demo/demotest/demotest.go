@@ -59,7 +59,8 @@ func (n *Proof) Unit(t testing.TB, i int, h sim.Handset) reports.Report {
 	n.Fixture.Load(h)
 	serial, err := demo.Serial("24A", i)
 	require.NoError(t, err)
-	sealed, err := n.Run(context.Background(), station.Job{Unit: reports.Unit{SerialNumber: serial, Product: product.Stock, Revision: "C", Lot: "24A"}})
+	sealed, err := n.Run(context.Background(), station.Job{Unit: reports.Unit{SerialNumber: serial,
+		Product: product.Stock, Revision: "C", Lot: "24A"}})
 	require.NoError(t, err)
 	return sealed.Report
 }
@@ -84,7 +85,8 @@ func Broke(r reports.Report) []string {
 func (n *Proof) Judge(t testing.TB, h sim.Handset) reports.Report {
 	t.Helper()
 	n.Fixture.Load(h)
-	r, err := n.Rehearse(context.Background(), station.Job{Unit: reports.Unit{SerialNumber: "K824A000011", Product: product.Stock}})
+	r, err := n.Rehearse(context.Background(), station.Job{Unit: reports.Unit{SerialNumber: "K824A000011",
+		Product: product.Stock}})
 	require.NoError(t, err)
 	return r
 }
