@@ -7,6 +7,8 @@ import (
 	"net/url"
 	"strings"
 	"time"
+
+	"fullthrow/reports/draw"
 )
 
 // Parse makes a page: the shell and the files of a page that match the
@@ -32,6 +34,9 @@ import (
 //	list a b ...                several values
 func (l *Look) Parse(files fs.FS, patterns ...string) (*template.Template, error) {
 	t, err := template.New("page").Funcs(l.functions()).ParseFS(shellFiles, "shell/*.html")
+	if err == nil {
+		_, err = t.New("shapes.html").Parse(draw.Shapes)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("shell: %w", err)
 	}

@@ -140,7 +140,7 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	if err != nil {
 		return err
 	}
-	o := page.HTMLOptions{Location: m.zone, Lang: q.page.Lang, Texts: m.c.Texts[q.page.Lang], History: historyRows(runs, repairs)}
+	o := page.Options{Words: q.w, Texts: m.c.Texts[q.page.Lang], History: historyRows(runs, repairs)}
 	if unit.Product == m.c.Product.Name {
 		o.ProductTitle = m.c.Product.Title
 	}
