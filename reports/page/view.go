@@ -40,10 +40,10 @@ type Options struct {
 	// with a part pointed at and of it the axes that are to blame.
 	Part    func(name string) string
 	Drawing func(part string, axis func(name string) bool) template.HTML
-	// Sound tells what sound units show at a reading that this one failed; Good
+	// Beside tells what good units show at a reading that this one failed; Good
 	// is the report of one: its captures are drawn beneath this unit's.
 	// GoodHref leads to it.
-	Sound    func(reports.Reading) Sound
+	Beside   func(reports.Reading) Beside
 	Good     *reports.Report
 	GoodHref string
 	// FailedCaptures leaves out captures of checks that did not fail.
@@ -54,8 +54,8 @@ type Options struct {
 	Reading    func(name string) string
 }
 
-// Sound is what sound units show at a reading.
-type Sound struct {
+// Beside is what good units show at a reading.
+type Beside struct {
 	Values []float64 // ascending
 	Who    string    // which units they are
 	Place  string    // where the unit's own value lies among them
@@ -188,7 +188,7 @@ type reading struct {
 	Allow       string // the limit in words
 	Plus        string // the uncertainty
 	Scale       template.HTML
-	Sound       Sound
+	Beside      Beside
 	Rows        []named
 }
 
@@ -380,13 +380,13 @@ func (v *View) readings(opts Options) {
 			row("report.label.cause", v.own(m.Cause))
 			row("report.label.inspect", v.own(m.Inspect))
 		}
-		if opts.Sound != nil {
-			m.Sound = opts.Sound(m.Reading)
+		if opts.Beside != nil {
+			m.Beside = opts.Beside(m.Reading)
 		}
 		if scale, ok := draw.ScaleOf(m.Reading); ok { // drawn a second time, larger
-			scale.Others, scale.Said, scale.Width, scale.Tall = m.Sound.Values, m.Shown, 640, 16
+			scale.Others, scale.Said, scale.Width, scale.Tall = m.Beside.Values, m.Shown, 640, 16
 			m.Scale = scale.SVG(v.Translator, fmt.Sprint("missed-", i), m.Full+": "+m.Shown,
-				strings.TrimSpace(m.Allow+" "+m.Sound.Who))
+				strings.TrimSpace(m.Allow+" "+m.Beside.Who))
 		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"fullthrow/reports/draw"
+	"fullthrow/reports/page"
 )
 
 // Parse makes a page: the shell and the files of a page that match the
@@ -34,8 +35,10 @@ import (
 //	list a b ...                several values
 func (l *Look) Parse(files fs.FS, patterns ...string) (*template.Template, error) {
 	t, err := template.New("page").Funcs(l.functions()).ParseFS(shellFiles, "shell/*.html")
-	if err == nil {
-		_, err = t.New("shapes.html").Parse(draw.Shapes)
+	for _, parts := range []string{draw.Shapes, page.Parts} {
+		if err == nil {
+			_, err = t.New("parts").Parse(parts)
+		}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("shell: %w", err)

@@ -5,7 +5,6 @@ import (
 	"unicode"
 
 	"fullthrow/reports"
-	"fullthrow/reports/wording"
 )
 
 // sentence is a sentence of the product in the reader's language.
@@ -59,14 +58,4 @@ func (b *Bench) found(q *request, code string) string {
 		cause = &k
 	}
 	return capital(q.w.Finding(b.c.Texts[q.page.Lang], code, cause))
-}
-
-func broken(v reports.Verdict) bool { return v == reports.Fail || v == reports.Inconclusive }
-
-// allowed is a limit in words, "" where there is none.
-func allowed(t *wording.Translator, r reports.Reading) string {
-	if r.Limit == nil {
-		return ""
-	}
-	return t.T("record.limit.allowed", "limit", t.Limit(r.Limit, r.Unit))
 }
