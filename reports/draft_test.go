@@ -16,7 +16,7 @@ import (
 func TestDraftFoldsLikeAJournal(t *testing.T) {
 	at := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 	upper := 12e-6
-	start := Start{Run: "r", Station: "LQ-1", Nest: "A", Unit: Unit{SerialNumber: "K824A00017M", Product: "kite"}, Attempt: 1, Takt: 45, Software: "test"}
+	start := Start{Run: "r", Station: "LQ-1", Nest: "A", Unit: Unit{SerialNumber: "K824A00017M", Product: "kite"}, Attempt: 1, CycleTime: 45, Software: "test"}
 	for name, value := range map[string]Value{"pass": Number(9e-6), "fail": Number(15e-6), "not finite": Number(math.NaN())} {
 		verdict := Pass
 		if name != "pass" {

@@ -67,11 +67,12 @@ type Start struct {
 	Nest      string   `json:"nest"`               // place in the station for one unit
 	Operator  string   `json:"operator,omitempty"` // who ran it, as given
 	Unit      Unit     `json:"unit"`
-	Attempt   int      `json:"attempt"`             // 1 for a unit's first run at this station, 2 for the first retest, ...
-	Takt      float64  `json:"takt,omitempty"`      // s, from the plan
-	Simulated bool     `json:"simulated,omitempty"` // no hardware: the unit and bench were simulated
-	Software  string   `json:"software"`            // version of the runner
-	Sources   []Source `json:"sources,omitempty"`   // plan, limits, bench file
+	Attempt   int      `json:"attempt"`              // 1 for a unit's first run at this station, 2 for the first retest, ...
+	CycleTime float64  `json:"cycle_time,omitempty"` // s, how long the plan means a run to take
+	Takt      float64  `json:"takt,omitempty"`       // s, of the station: the line wants one unit every so long
+	Simulated bool     `json:"simulated,omitempty"`  // no hardware: the unit and bench were simulated
+	Software  string   `json:"software"`             // version of the runner
+	Sources   []Source `json:"sources,omitempty"`    // plan, limits, bench file
 }
 
 // Verdict is the judgement of a reading or a check.
@@ -214,9 +215,13 @@ type End struct {
 // Finite returns e without numbers that JSON cannot hold, see [Journal.Append].
 func (e Event) Finite() Event {
 	bad := func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) }
-	if e.Start != nil && bad(e.Start.Takt) {
+	if e.Start != nil && (bad(e.Start.CycleTime) || bad(e.Start.Takt)) {
 		s := *e.Start
-		s.Takt = 0
+		for _, x := range []*float64{&s.CycleTime, &s.Takt} {
+			if bad(*x) {
+				*x = 0
+			}
+		}
 		e.Start = &s
 	}
 	if rd := e.Reading; rd != nil {

@@ -42,6 +42,8 @@ var rooms = []struct{ of, not, why string }{
 	{"drivers", "fullthrow/scripts", "drivers do not depend on a product"},
 	{"reports", "fullthrow/runner", "a report must be readable without the runner"},
 	{"reports", "fullthrow/drivers", "a report must be readable without the bench"},
+	{"reports/review", "fullthrow/reports/wording", "answers are codes and numbers"},
+	{"reports/review", "fullthrow/reports/page", "answers are codes and numbers"},
 	{"reports/statistics", "fullthrow/", "statistics are of numbers"},
 	{"reports/yield", "fullthrow/reports/store", "figures are pure over rows"},
 	{"scripts", "fullthrow/", "scripts are text"},

@@ -82,7 +82,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 			return err
 		}
 	}
-	records, err := a.openArchive(filepath.Join(a.data, "records"), b.Station)
+	records, err := a.openArchive(a.data, "records", b.Station)
 	if err != nil {
 		return err
 	}

@@ -19,6 +19,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/page"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
@@ -43,7 +44,7 @@ func exports() []exported {
 }
 
 func (a *app) exportCommand() *cobra.Command {
-	q := a.question("export")
+	q := a.question(review.AskExport)
 	var out, format string
 	var views bool
 	var names []string
@@ -62,7 +63,7 @@ it can ask, ` + "`--views --json`" + ` the same for programs.`
 		Use:   "export " + strings.Join(names, "|"),
 		Short: "Runs, readings, failures or repairs as a table for other programs",
 		Long:  long,
-		Example: `  fullthrow export runs --since 7d --out runs.csv
+		Example: `  fullthrow export runs --period 7d --out runs.csv
   fullthrow export failures --lot 24A --out failures.jsonl
   fullthrow export --views`,
 		Args: cobra.ArbitraryArgs,
@@ -85,14 +86,18 @@ it can ask, ` + "`--views --json`" + ` the same for programs.`
 			case format != "csv" && format != "jsonl":
 				return input.Usage("export: --format %q is neither csv nor jsonl", format)
 			}
-			return q.ask(cmd.Context(), func(ctx context.Context) error { return q.export(ctx, exports()[i], format, out) })
+			return q.run(func(ctx context.Context) error {
+				if err := q.review.Known(ctx, q.asked); err != nil {
+					return err
+				}
+				return q.export(ctx, exports()[i], format, out)
+			})(cmd, nil)
 		},
 	}
 	c.Flags().StringVar(&out, "out", "", "write to `FILE`; default: standard output")
 	c.Flags().StringVar(&format, "format", "", "`FORM` csv or jsonl; default: by the ending of --out, else csv")
 	c.Flags().BoolVar(&views, "views", false, "show the SQL views that other programs can read instead")
-	q.narrow(c)
-	q.whence(c)
+	q.flags(c)
 	c.Flags().Lookup("json").Usage = "the same as --format jsonl"
 	return c
 }
@@ -209,7 +214,7 @@ func (q *question) eachRun(ctx context.Context, f func(store.Run) error) error {
 	const page = 500
 	after := ""
 	for {
-		runs, err := q.store.Runs(ctx, q.sel, store.RunFilter{}, after, page)
+		runs, err := q.review.Records.Runs(ctx, q.sel, store.RunFilter{}, after, page)
 		if err != nil {
 			return err
 		}
@@ -246,7 +251,7 @@ func (q *question) eachReport(ctx context.Context, f func(store.Run, reports.Rep
 		if r.Outcome != reports.Passed && r.Outcome != reports.Failed {
 			return nil
 		}
-		s, err := q.store.Report(ctx, r.Run)
+		s, err := q.review.Records.Report(ctx, r.Run)
 		if err != nil {
 			if ctx.Err() != nil {
 				return err
@@ -320,7 +325,7 @@ var failureColumns = []string{
 
 func (q *question) exportFailures(ctx context.Context, row func(...any) error) error {
 	return q.eachReport(ctx, func(r store.Run, rep reports.Report) error {
-		for _, x := range terminal.BrokenReadings(rep) {
+		for _, x := range review.Broken(rep) {
 			u := r.Unit
 			value, text := valueColumns(x)
 			lower, upper, limit := limitColumns(x)
@@ -341,7 +346,7 @@ var repairColumns = []string{
 const mostRepairs = 1_000_000
 
 func (q *question) exportRepairs(ctx context.Context, row func(...any) error) error {
-	list, err := q.store.Repairs(ctx, q.sel, mostRepairs)
+	list, err := q.review.Records.Repairs(ctx, q.sel, mostRepairs)
 	if err != nil {
 		return err
 	}

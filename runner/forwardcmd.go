@@ -80,7 +80,9 @@ func (a *app) forward(ctx context.Context, plant string, follow, attachments, as
 	s := terminal.NewScreen(a.out)
 	c := forward.Config{
 		Dir: dir, Attachments: attachments, Memory: filepath.Join(dir, plantMemory),
-		Plant: func(ctx context.Context) (store.Store, error) { return store.OpenPlant(ctx, dsn, store.PlantOptions{}) },
+		Plant: func(ctx context.Context) (forward.Store, error) {
+			return store.OpenPlant(ctx, dsn, store.PlantOptions{})
+		},
 		Flags: func(ctx context.Context) ([]store.Flag, error) { return ix.Flags(ctx, store.Selection{}) },
 	}
 	before := ""

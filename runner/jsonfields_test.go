@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
 )
 
@@ -32,8 +33,8 @@ func TestJSONFields(t *testing.T) {
 		command string
 		answer  any
 	}{
-		{"yield", yieldAnswer{}}, {"pareto", paretoAnswer{}}, {"capability", roomAnswer{}}, {"capability READING", capabilityAnswer{}},
-		{"chart", chartAnswer{}}, {"compare", compareAnswer{}}, {"history", historyAnswer{}}, {"forward", forwardAnswer{}}, {"reindex", reindexAnswer{}},
+		{"today", review.Today{}}, {"fails", review.Fails{}}, {"drift", review.Drift{}}, {"hold", review.Hold{}},
+		{"differs", review.Differs{}}, {"unit", review.Unit{}}, {"forward", forwardAnswer{}}, {"reindex", reindexAnswer{}},
 	} {
 		fmt.Fprintf(&b, "\n%s\n", a.command)
 		fields(&b, reflect.TypeOf(a.answer), "  ")

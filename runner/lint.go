@@ -25,7 +25,7 @@ func (a *app) lintCommand() *cobra.Command {
 
 Without --bench, every bench*.toml of the product's folder is checked; without
 --product, the stock folder. Where a bench is a simulated one the plan is also
-run once on it, with a sound unit. Each problem is one line, FILE:LINE: and
+run once on it, with a good unit. Each problem is one line, FILE:LINE: and
 what is wrong; below it stands what to do.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return a.lint(cmd.Context(), from) },

@@ -13,6 +13,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"fullthrow/reports/review"
 )
 
 func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
@@ -113,7 +115,16 @@ Flags:
 {{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}
 {{end}}`
 
+// newNames are what commands of old are called now.
+var newNames = map[string]string{
+	"yield": review.AskToday, "pareto": review.AskFails, "chart": review.AskDrift, "capability": review.AskHold, "compare": review.AskDiffers,
+	"history": review.AskUnit,
+}
+
 func unknownCommand(root *cobra.Command, word string) error {
+	if now := newNames[word]; now != "" {
+		return input.Usage("there is no command %q", word).Hint(`did you mean "` + now + `"?`)
+	}
 	var names []string
 	for _, c := range root.Commands() {
 		if !c.Hidden {
@@ -125,6 +136,9 @@ func unknownCommand(root *cobra.Command, word string) error {
 
 // flagError makes a flag's error ours, with the flag that was perhaps meant.
 func flagError(cmd *cobra.Command, err error) error {
+	if !cmd.HasParent() && cmd.Flags().NArg() > 0 {
+		return unknownCommand(cmd, cmd.Flags().Arg(0))
+	}
 	f := input.Usage("%s: %w", cmd.Name(), err)
 	word, ok := strings.CutPrefix(err.Error(), "unknown flag: --")
 	if !ok {
@@ -154,4 +168,14 @@ func takes(names ...string) cobra.PositionalArgs {
 
 func (a *app) dataFlag(c *cobra.Command, about string) {
 	c.Flags().StringVar(&a.data, "data", "", "keep the records in `DIR`; default: "+about)
+}
+
+// upTo is an argument rule for arguments that may be left out.
+func upTo(most int) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) > most {
+			return input.Usage("%s: %q is one argument too many", cmd.Name(), args[most]).Hint("fullthrow help " + cmd.Name())
+		}
+		return nil
+	}
 }

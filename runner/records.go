@@ -35,7 +35,7 @@ func (a *app) verify(ctx context.Context, dir string) error {
 	if _, err := os.Stat(dir); err != nil {
 		return input.MissingFile("records", dir, err)
 	}
-	dir = archiveDir(dir)
+	dir, _ = archive.Find(dir)
 	v, err := archive.Verify(dir)
 	if err != nil {
 		return err
@@ -170,7 +170,7 @@ func (a *app) report(file string, to reportFiles) error {
 
 // tellReport shows a report as it was shown while it ran.
 func (a *app) tellReport(r reports.Report, file string) {
-	p := &terminal.Passage{Full: true, S: terminal.NewScreen(a.out), Started: r.Started, Takt: r.Takt, Ranked: len(r.Causes) > 0}
+	p := &terminal.Passage{Full: true, S: terminal.NewScreen(a.out), Started: r.Started, CycleTime: r.CycleTime, Ranked: len(r.Causes) > 0}
 	p.S.Say("%s\n%s", p.Head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))
 	for _, c := range r.Checks {
 		p.Tell(reports.Event{Kind: reports.CheckStarted, Time: c.Started, Check: &c})

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"time"
@@ -12,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/archive"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/input"
@@ -27,17 +29,26 @@ func (a *app) readFlags(c *cobra.Command, plant *string) {
 	c.Flags().StringVar(plant, "plant", "", "read the plant's database at `DSN`, like postgres://user@host/fullthrow;\na password is better kept in "+plantVariable+", where nobody sees it")
 }
 
-// archiveDir is where the records lie in the folder given: itself, or for the
-// demo's its sub-folder records.
-func archiveDir(dir string) string {
-	if _, err := archive.PublicKey(dir); err == nil {
-		return dir
+// recordsToKeep is where a station keeps its records that is told to keep them in
+// dir: in the archive that is there, else in a new one in dir's folder below.
+// None is begun within another: its runs would be in neither's chain.
+func recordsToKeep(dir, below string) (string, error) {
+	if found, ok := archive.Find(dir); ok {
+		return found, nil
 	}
-	below := filepath.Join(dir, "records")
-	if _, err := archive.PublicKey(below); err == nil {
-		return below
+	begin, err := filepath.Abs(filepath.Join(dir, below))
+	if err != nil {
+		return "", err
 	}
-	return dir
+	for at := filepath.Dir(begin); ; at = filepath.Dir(at) {
+		if found, ok := archive.Find(at); ok && found == at {
+			return "", input.Usage("records in %s would lie within those in %s", dir, at).
+				Hint("give --data " + at + ", or another folder")
+		}
+		if at == filepath.Dir(at) {
+			return filepath.Join(dir, below), nil
+		}
+	}
 }
 
 // recordsDir is the archive that --data names, or the usual one.
@@ -56,7 +67,8 @@ func (a *app) recordsDir() (string, error) {
 		}
 		return "", f
 	}
-	return archiveDir(dir), nil
+	dir, _ = archive.Find(dir)
+	return dir, nil
 }
 
 // plantDSN is the plant's database that was named, "" if the records in a
@@ -78,9 +90,15 @@ func readablePlant(dsn string) error {
 	return nil
 }
 
+// records are what the commands ask.
+type records interface {
+	review.Records
+	io.Closer
+}
+
 // openStore opens what the yield commands ask, and says where that is and
 // whether it is a plant's. What had to be put right goes to standard error.
-func (a *app) openStore(ctx context.Context, plant string) (store.Store, string, bool, error) {
+func (a *app) openStore(ctx context.Context, plant string) (records, string, bool, error) {
 	if plant != "" && a.data != "" {
 		return nil, "", false, input.Usage("give either --data or --plant: the records of one station, or those of the plant")
 	}

@@ -29,7 +29,7 @@ and from which severity on it must be caught (must_catch). Beside it each
 defect is tried alone over a grid of severities, to find the edge of what each
 check can see; --units 0 does only that, --sweep 0 only the population.
 
-The exit code is 1 when more units escape or more sound ones are rejected than
+The exit code is 1 when more units escape or more good ones are rejected than
 allowed. The same seed gives the same result, whatever the number of nests.`,
 		Example: `  fullthrow rehearse
   fullthrow rehearse --product my-product --units 2000 --plot edges.svg
@@ -60,7 +60,7 @@ allowed. The same seed gives the same result, whatever the number of nests.`,
 	f.Uint64Var(&o.Seed, "seed", o.Seed, "make the units that belong to `S`")
 	f.IntVar(&o.Nests, "nests", o.Nests, "test `N` units at a time")
 	f.Float64Var(&o.Escapes, "escapes", o.Escapes, "allow `P` % of the units that must be caught to pass")
-	f.Float64Var(&o.Rejects, "false-rejects", o.Rejects, "allow `P` % of the sound units to fail")
+	f.Float64Var(&o.Rejects, "false-rejects", o.Rejects, "allow `P` % of the good units to fail")
 	f.BoolVar(&o.Json, "json", false, "write the result as JSON")
 	f.StringVar(&o.Plot, "plot", "", "draw detection against severity into `FILE`, an SVG")
 	sourceFlags(c, &o.From)

@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/terminal"
@@ -48,7 +49,7 @@ func (q *question) reindex(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	q.where = dir
+	q.review = &review.Review{Where: dir}
 	began := time.Now()
 	ix, err := a.openIndex(ctx, dir, true)
 	if err != nil {
@@ -67,13 +68,13 @@ func (q *question) reindex(ctx context.Context) error {
 	}
 	took := time.Since(began).Seconds()
 	if q.asJSON {
-		return q.json(reindexAnswer{reindexSchema, dir, r.Files, r.Repairs, append([]store.Flag{}, flags...), took})
+		return q.app.writeJSON(reindexAnswer{reindexSchema, dir, r.Files, r.Repairs, append([]store.Flag{}, flags...), took})
 	}
 	text := "The index was made again from " + wording.Count(r.Files, "report")
 	if r.Repairs > 0 {
 		text += " and " + wording.Count(r.Repairs, "repair")
 	}
 	q.out.Tell(0, text+", in "+figures(took)+" s.")
-	q.notCounted(about{NotCounted: flags})
+	q.notCounted(review.About{NotCounted: flags})
 	return nil
 }

@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"fullthrow/runner/bench"
 	"fullthrow/runner/input"
 	"fullthrow/runner/selfcheck"
 )
@@ -52,7 +53,7 @@ func TestSelfcheck(t *testing.T) {
 	pureArithmetic(t)
 	out, code := check(t, catalogue(t), selfcheckOptions{json: true})
 	require.Equal(t, input.ExitPassed, code, firstLines(out, "false"))
-	var r selfcheckReport
+	var r selfcheck.Report
 	require.NoError(t, json.Unmarshal([]byte(out), &r))
 	require.GreaterOrEqual(t, r.Values, 150)
 	require.Equal(t, []int{r.Values, 0, r.Values}, []int{r.Within, r.Missed, len(r.Results)})
@@ -91,7 +92,7 @@ func TestSelfcheck(t *testing.T) {
 		asked[c.Function] = true
 	}
 	functions := selfcheck.Functions()
-	maps.Copy(functions, wireFunctions())
+	maps.Copy(functions, bench.SelfcheckFunctions())
 	require.Equal(t, slices.Sorted(maps.Keys(functions)), slices.Sorted(maps.Keys(asked)))
 }
 
@@ -109,7 +110,7 @@ func firstLines(text, word string) string {
 func TestSelfcheckSeesTampering(t *testing.T) {
 	pureArithmetic(t)
 	functions := selfcheck.Functions()
-	maps.Copy(functions, wireFunctions())
+	maps.Copy(functions, bench.SelfcheckFunctions())
 	for i, c := range catalogue(t) {
 		for j, v := range c.Values {
 			changed := c
@@ -203,7 +204,7 @@ func BenchmarkSelfcheck(b *testing.B) {
 	calls, err := selfcheck.Catalogue()
 	require.NoError(b, err)
 	functions := selfcheck.Functions()
-	maps.Copy(functions, wireFunctions())
+	maps.Copy(functions, bench.SelfcheckFunctions())
 	for b.Loop() {
 		selfcheck.Run(calls, functions)
 	}

@@ -150,7 +150,11 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 		return input.Usage("serve: %w", err).Hint("another program may have that port: choose another with --listen")
 	}
 	defer listener.Close()
-	if s.archive, err = a.openArchive(s.records(), s.bench.Station); err != nil {
+	below := ""
+	if s.units != nil {
+		below = "records"
+	}
+	if s.archive, err = a.openArchive(a.data, below, s.bench.Station); err != nil {
 		return err
 	}
 	defer s.archive.Close()
@@ -267,14 +271,6 @@ func (s *served) files() (err error) {
 	return err
 }
 
-// records is where the archive is.
-func (s *served) records() string {
-	if s.units != nil {
-		return filepath.Join(s.app.data, "records")
-	}
-	return s.app.data
-}
-
 // config is what the server is made of.
 func (s *served) config(ctx context.Context) (web.Config, error) {
 	m := s.method
@@ -283,11 +279,11 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 		return web.Config{}, err
 	}
 	c := web.Config{
-		Station: s.bench.Station,
-		Product: web.Product{Name: m.Product.Product, Title: m.Product.Title, Revision: m.Product.Revision},
-		Takt:    m.Plan.Takt,
-		Archive: s.archive,
-		Serial:  m.Product.Format(),
+		Station:   s.bench.Station,
+		Product:   web.Product{Name: m.Product.Product, Title: m.Product.Title, Revision: m.Product.Revision},
+		CycleTime: m.Plan.CycleTime,
+		Archive:   s.archive,
+		Serial:    m.Product.Format(),
 		Unit: func(serial string) reports.Unit {
 			u, err := m.Unit(serial, "")
 			if err != nil { // it was accepted by the same format

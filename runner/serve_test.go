@@ -207,7 +207,7 @@ func TestServeStopsInTheMiddle(t *testing.T) {
 	// In real time, and with no end of its own.
 	r := serve(t, dir, serveOptions{pace: 1, from: product.Sources{Bench: demoName,
 		Plan: write("plan.lua", `
-plan { product = "kittiwake-k8", revision = "C", takt = 86400 }
+plan { product = "kittiwake-k8", revision = "C", cycle_time = 86400 }
 check("running", { about = "Is switched on", part = "power" }, function()
   bench.supply:set { voltage = 3.7, current_limit = 1.5 }
   bench.supply:on()

@@ -15,7 +15,7 @@ func (s *served) managerPages(c *web.Config) error {
 		Look: c.Look, Files: manager.Directory(s.archive.Dir()), Texts: c.Texts, Drawing: c.Drawing,
 		Product: manager.Product{Name: m.Product.Product, Title: m.Product.Title},
 		Around:  func(_ context.Context, r archive.Sealed) archive.SealCheck { return s.archive.Check(r) },
-		Repair:  "/repair/", Log: s.log,
+		Repair:  "/repair/", Log: s.log, Serials: stockSerials,
 	}
 	if s.index != nil {
 		mc.Store = s.index.index

@@ -20,8 +20,10 @@ func (s *served) forwarder(ix *indexer) *forward.Forwarder {
 		return nil
 	}
 	c := forward.Config{
-		Dir:         s.archive.Dir(),
-		Plant:       func(ctx context.Context) (store.Store, error) { return store.OpenPlant(ctx, dsn, store.PlantOptions{}) },
+		Dir: s.archive.Dir(),
+		Plant: func(ctx context.Context) (forward.Store, error) {
+			return store.OpenPlant(ctx, dsn, store.PlantOptions{})
+		},
 		Attachments: true,
 		Memory:      filepath.Join(s.app.data, "plant.json"),
 		Tell:        s.plantTold(),

@@ -32,9 +32,13 @@ func stateDir() (string, error) {
 	return filepath.Join(home, ".local", "state", "fullthrow"), nil
 }
 
-// openArchive opens the station's records in dir and says what had to be put
-// right.
-func (a *app) openArchive(dir, station string) (*archive.Archive, error) {
+// openArchive opens the station's records in dir, or begins them in its folder
+// below, and says what had to be put right.
+func (a *app) openArchive(dir, below, station string) (*archive.Archive, error) {
+	dir, err := recordsToKeep(dir, below)
+	if err != nil {
+		return nil, err
+	}
 	records, err := archive.Open(dir, station)
 	if err != nil {
 		return nil, err

@@ -23,7 +23,7 @@ import (
 type simulateOptions struct {
 	dir      string
 	seed     uint64
-	unit     int // of the demo's lot; 0: a sound one
+	unit     int // of the demo's lot; 0: a good one
 	defect   string
 	severity float64
 	nests    int
@@ -55,8 +55,8 @@ It runs until it is stopped.`,
 	}
 	c.Flags().StringVar(&o.dir, "dir", "", "put bench.toml and the names of the ports into `DIR`; default: a new temporary folder")
 	c.Flags().Uint64Var(&o.seed, "seed", o.seed, "make the lot that belongs to `S`")
-	c.Flags().IntVar(&o.unit, "unit", 0, "take unit `N` of the demo's lot, with its defects; default: a sound unit")
-	c.Flags().StringVar(&o.defect, "defect", "", "give a sound unit the defect `NAME`")
+	c.Flags().IntVar(&o.unit, "unit", 0, "take unit `N` of the demo's lot, with its defects; default: a good unit")
+	c.Flags().StringVar(&o.defect, "defect", "", "give a good unit the defect `NAME`")
 	c.Flags().Float64Var(&o.severity, "severity", o.severity, "how bad the defect is, as `X`: 1 is clearly bad")
 	c.Flags().IntVar(&o.nests, "nests", o.nests, "make `N` fixtures, each with a unit")
 	return c
@@ -153,7 +153,7 @@ func (o simulateOptions) handsets(people *sim.Population) ([]simulatedUnit, erro
 		if err != nil {
 			return nil, err
 		}
-		u := simulatedUnit{serial: serial, about: "a sound unit"}
+		u := simulatedUnit{serial: serial, about: "a good unit"}
 		switch {
 		case o.unit > 0:
 			var defects []string

@@ -103,7 +103,7 @@ func (a *app) test(ctx context.Context, serial string, from product.Sources, nes
 			return err
 		}
 	}
-	archive, err := a.openArchive(a.data, b.Station)
+	archive, err := a.openArchive(a.data, "", b.Station)
 	if err != nil {
 		return err
 	}

@@ -133,7 +133,7 @@ func madeUpRuns(random *rand.Rand) (list []madeUpRun) {
 func (r madeUpRun) seal(a *archive.Archive, name string) error {
 	at := r.at
 	j, err := a.Begin(reports.Start{
-		Run: name, Station: "LQ-1", Nest: r.nest, Operator: r.operator, Attempt: r.attempt, Takt: 50, Simulated: true, Software: "test",
+		Run: name, Station: "LQ-1", Nest: r.nest, Operator: r.operator, Attempt: r.attempt, CycleTime: 50, Takt: 40, Simulated: true, Software: "test",
 		Unit: reports.Unit{SerialNumber: r.serial, Product: "kittiwake-k8", Revision: "C", Lot: r.lot, Golden: r.golden},
 	}, at)
 	if err != nil {

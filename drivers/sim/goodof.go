@@ -10,7 +10,7 @@ import (
 var Morning = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 
 // GoodOf is the handset that lies on a simulated bench that nobody has laid
-// one on: a sound one, always the same for a serial number.
+// one on: a good one, always the same for a serial number.
 func GoodOf(serial string) Handset {
 	h := fnv.New64a()
 	h.Write([]byte(serial))

@@ -93,15 +93,7 @@ const (
 
 type unitKey struct{ product, serial string }
 
-// head is the content of the file chain.
-type head struct {
-	Number int64  `json:"number"`
-	Hash   string `json:"hash"`
-	File   string `json:"file"`
-}
-
 const (
-	chainFile      = "chain"
 	roomEnding     = ".room"
 	journalDir     = "journal"
 	attachmentsDir = "attachments"
@@ -435,12 +427,8 @@ func (a *Archive) seal(r reports.Report) (Sealed, error) {
 	}
 	a.head = head{sl.Number, sl.SHA256, name}
 	// From here on the report is sealed, whatever happens to the head.
-	text, err := json.Marshal(a.head)
-	if err == nil {
-		err = a.disk.writeFile(filepath.Join(a.dir, chainFile), append(text, '\n'), 0o644)
-	}
-	if err != nil {
-		a.trouble(reports.Problem{File: chainFile, Text: err.Error(), Hint: roomHint(a.dir, roomForRun, err) + "; the report itself is sealed"})
+	if err := reportChain.write(a.dir, a.disk, a.head); err != nil {
+		a.trouble(reports.Problem{File: string(reportChain), Text: err.Error(), Hint: roomHint(a.dir, roomForRun, err) + "; the report itself is sealed"})
 	}
 	// Times and texts as a reader of the file will find them.
 	var clean reports.Report

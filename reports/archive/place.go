@@ -53,16 +53,12 @@ func ReadPlace(dir, file string) (Place, error) {
 // as its chain says; the zero Place and no error if it has none yet. Every
 // report up to that number was in its place before.
 func ReadHead(dir string) (Place, error) {
-	data, err := os.ReadFile(filepath.Join(dir, chainFile))
+	h, err := reportChain.read(dir)
 	if errors.Is(err, os.ErrNotExist) {
 		return Place{}, nil
 	}
 	if err != nil {
-		return Place{}, fmt.Errorf("archive: %w", err)
-	}
-	var h head
-	if err := json.Unmarshal(data, &h); err != nil || h.Number < 1 {
-		return Place{}, fmt.Errorf("archive: %s: not the head of a chain", chainFile)
+		return Place{}, fmt.Errorf("archive: %s: %w", reportChain, err)
 	}
 	return Place{Number: h.Number, SHA256: h.Hash}, nil
 }
@@ -92,4 +88,17 @@ func (s Sealed) Bytes() ([]byte, error) {
 		return nil, fmt.Errorf("report: %w", err)
 	}
 	return bytes.Join([][]byte{[]byte(fileHead), s.Raw, []byte(fileMid), seal, []byte(fileTail)}, nil), nil
+}
+
+// Find is where the archive lies that somebody means by dir: there, or in its
+// folder records. Where there is none, ok is false, and found is dir.
+func Find(dir string) (found string, ok bool) {
+	for _, at := range []string{dir, filepath.Join(dir, "records")} {
+		for _, mark := range []string{pubFile, string(reportChain)} {
+			if info, err := os.Stat(filepath.Join(at, mark)); err == nil && info.Mode().IsRegular() {
+				return at, true
+			}
+		}
+	}
+	return dir, false
 }

@@ -1,9 +1,6 @@
 package archive
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"fullthrow/reports"
@@ -24,15 +21,15 @@ func (a *Archive) loadChain() error {
 		e := a.entries[n-1]
 		newest = head{e.Number, e.Hash, e.File}
 	}
-	h, err := readChain(filepath.Join(a.dir, chainFile))
+	h, err := reportChain.read(a.dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		if newest.Number > 1 {
-			a.problems = append(a.problems, reports.Problem{File: chainFile, Text: "missing; taken from the newest report", Hint: hintVerify})
+			a.problems = append(a.problems, reports.Problem{File: string(reportChain), Text: "missing; taken from the newest report", Hint: hintVerify})
 		}
 		h = newest
 	case err != nil:
-		a.problems = append(a.problems, reports.Problem{File: chainFile, Text: err.Error(), Hint: hintVerify})
+		a.problems = append(a.problems, reports.Problem{File: string(reportChain), Text: err.Error(), Hint: hintVerify})
 		h = newest
 	case h.Number > newest.Number:
 		a.problems = append(a.problems, reports.Problem{File: h.File, Text: fmt.Sprintf("number %d, the newest report, is missing", h.Number), Hint: hintVerify})
@@ -43,20 +40,6 @@ func (a *Archive) loadChain() error {
 	}
 	a.head = h
 	return nil
-}
-
-func readChain(path string) (h head, err error) {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return head{}, err
-	}
-	if err := json.Unmarshal(data, &h); err != nil {
-		return head{}, err
-	}
-	if b, err := hex.DecodeString(h.Hash); err != nil || len(b) != sha256.Size || h.Number < 1 {
-		return head{}, errors.New("not the head of a chain")
-	}
-	return h, nil
 }
 
 // recover seals the runs whose journals were left behind.

@@ -19,9 +19,8 @@ import (
 // hash of the one before; the file beside it names the newest, as chain does
 // for reports.
 const (
-	repairsFile  = "repairs.jsonl"
-	repairsChain = "repairs.chain"
-	repairHead   = `{"repair":`
+	repairsFile = "repairs.jsonl"
+	repairHead  = `{"repair":`
 )
 
 // SealedRepair is a repair as it stands in the record, one line of
@@ -96,12 +95,8 @@ func (a *Archive) RepairOf(r reports.Repair, of Sealed) (SealedRepair, error) {
 	}
 	s := SealedRepair{r, sl}
 	a.repairHead = head{Number: sl.Number, Hash: sl.SHA256, File: repairsFile}
-	text, err := json.Marshal(a.repairHead)
-	if err == nil {
-		err = a.disk.writeFile(filepath.Join(a.dir, repairsChain), append(text, '\n'), 0o644)
-	}
-	if err != nil {
-		a.trouble(reports.Problem{File: repairsChain, Text: err.Error(), Hint: roomHint(a.dir, 1000, err) + "; the repair itself is sealed"})
+	if err := repairChain.write(a.dir, a.disk, a.repairHead); err != nil {
+		a.trouble(reports.Problem{File: string(repairChain), Text: err.Error(), Hint: roomHint(a.dir, 1000, err) + "; the repair itself is sealed"})
 	}
 	a.mu.Lock()
 	a.repairs = append(a.repairs, s)
@@ -182,7 +177,7 @@ type repairRecord struct {
 
 func readRepairs(dir string) (repairRecord, error) {
 	var r repairRecord
-	newest, herr := readChain(filepath.Join(dir, repairsChain)) // before the file: never ahead of it
+	newest, herr := repairChain.read(dir) // before the file: never ahead of it
 	data, err := os.ReadFile(filepath.Join(dir, repairsFile))
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return r, fmt.Errorf("repairs: %w", err)
@@ -196,10 +191,10 @@ func readRepairs(dir string) (repairRecord, error) {
 	switch {
 	case errors.Is(herr, fs.ErrNotExist):
 		if r.head.Number > 1 { // with one, the crash may have come between the two files
-			r.problem(repairsChain, "compare the newest repair with a note kept elsewhere", "the note of the newest repair is missing")
+			r.problem(string(repairChain), "compare the newest repair with a note kept elsewhere", "the note of the newest repair is missing")
 		}
 	case herr != nil:
-		r.problem(repairsChain, "compare the newest repair with a note kept elsewhere", "%v", herr)
+		r.problem(string(repairChain), "compare the newest repair with a note kept elsewhere", "%v", herr)
 	case newest.Number > r.head.Number:
 		switch missing := newest.Number - r.head.Number; {
 		case missing <= int64(r.spoiled): // said of its line
@@ -212,7 +207,7 @@ func readRepairs(dir string) (repairRecord, error) {
 	case newest.Number == r.head.Number && newest.Hash != r.head.Hash:
 		r.problem(repairsFile, restore, "its newest line is not the repair that was sealed last")
 	case newest.Number < r.head.Number-1:
-		r.problem(repairsChain, "it was put back from an older copy, or the disk was full", "names number %d as the newest, but there is number %d", newest.Number, r.head.Number)
+		r.problem(string(repairChain), "it was put back from an older copy, or the disk was full", "names number %d as the newest, but there is number %d", newest.Number, r.head.Number)
 	}
 	return r, nil
 }

@@ -333,8 +333,8 @@ func TestRepairNoteDiskFull(t *testing.T) {
 	if s, err := a.Repair(testRepair("fix-2", "r1")); err != nil || s.Seal.Number != 2 {
 		t.Fatalf("%+v, %v", s.Seal, err)
 	}
-	if p := a.Problems(); len(p) != 1 || p[0].File != repairsChain || !strings.Contains(p[0].Hint, "MB of room for "+dir) {
-		t.Errorf("problems %v, want one of %s", p, repairsChain)
+	if p := a.Problems(); len(p) != 1 || p[0].File != string(repairChain) || !strings.Contains(p[0].Hint, "MB of room for "+dir) {
+		t.Errorf("problems %v, want one of %s", p, repairChain)
 	}
 	a.disk.refuse = nil
 	if _, err := a.Repair(testRepair("fix-3", "r1")); err != nil {

@@ -45,14 +45,13 @@ type Verification struct {
 // The error is that dir cannot be read at all; everything else is a Problem.
 func Verify(dir string) (*Verification, error) {
 	for try := 0; ; try++ {
-		name := filepath.Join(dir, chainFile)
-		before, berr := readChain(name)
+		before, berr := reportChain.read(dir)
 		v, err := verify(dir, before, berr)
 		if err != nil {
 			return nil, err
 		}
 		// A report sealed meanwhile would look like damage: look again.
-		if after, _ := readChain(name); after == before || len(v.Problems) == 0 || try == 3 {
+		if after, _ := reportChain.read(dir); after == before || len(v.Problems) == 0 || try == 3 {
 			return v, nil
 		}
 	}
@@ -163,18 +162,18 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 	switch {
 	case errors.Is(chainErr, fs.ErrNotExist):
 		if v.Number > 1 { // with one report, the crash may have come between report and chain
-			problem(chainFile, "compare number and hash of the newest report with a note kept elsewhere", "the head of the chain is missing")
+			problem(string(reportChain), "compare number and hash of the newest report with a note kept elsewhere", "the head of the chain is missing")
 		}
 	case chainErr != nil:
-		problem(chainFile, "compare number and hash of the newest report with a note kept elsewhere", "%v", chainErr)
+		problem(string(reportChain), "compare number and hash of the newest report with a note kept elsewhere", "%v", chainErr)
 	case chain.Number > v.Number:
 		if missing(chain.Number, chain.Number, spoiled) != "" {
 			problem(chain.File, restore, "report number %d, the newest, is missing", chain.Number)
 		}
 	case at < 0:
-		problem(chainFile, restore, "its report, number %d (%s), is not in the archive as it was sealed", chain.Number, chain.File)
+		problem(string(reportChain), restore, "its report, number %d (%s), is not in the archive as it was sealed", chain.Number, chain.File)
 	case chain.Number < v.Number-1:
-		problem(chainFile, "it was put back from an older copy, or the disk was full", "names number %d as the newest, but there is number %d", chain.Number, v.Number)
+		problem(string(reportChain), "it was put back from an older copy, or the disk was full", "names number %d as the newest, but there is number %d", chain.Number, v.Number)
 	}
 
 	repairs, problems, err := ReadRepairs(dir)

@@ -19,10 +19,8 @@ import (
 )
 
 // fakePlant is a plant's store in memory, with faults. What the forwarder does
-// not ask of a store is not there: store.Store is nil.
+// not ask of a store is not there.
 type fakePlant struct {
-	store.Store
-
 	mu          sync.Mutex
 	reports     map[string]archive.Sealed // by run
 	attachments map[string][]byte
@@ -43,7 +41,7 @@ func newFakePlant() *fakePlant {
 	}
 }
 
-func (p *fakePlant) open(context.Context) (store.Store, error) {
+func (p *fakePlant) open(context.Context) (Store, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.opened++
@@ -142,7 +140,7 @@ func (p *fakePlant) Stations(context.Context) ([]store.StationState, error) {
 // knowingPlant says beforehand what it has, as PostgreSQL's does.
 type knowingPlant struct{ *fakePlant }
 
-func (p knowingPlant) open(ctx context.Context) (store.Store, error) {
+func (p knowingPlant) open(ctx context.Context) (Store, error) {
 	_, err := p.fakePlant.open(ctx)
 	return p, err
 }

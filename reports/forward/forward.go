@@ -16,12 +16,21 @@ import (
 	"fullthrow/reports/store"
 )
 
+// Store is what is asked of a plant's store, as [store.Plant] has it.
+type Store interface {
+	Add(ctx context.Context, items ...store.Item) (store.Added, error)
+	AddRepairs(ctx context.Context, repairs ...reports.Repair) error
+	SetFlags(ctx context.Context, key string, flags []store.Flag) error
+	Stations(ctx context.Context) ([]store.StationState, error)
+	Close() error
+}
+
 // Config says what is forwarded, and where to.
 type Config struct {
 	Dir string // the station's archive; only read
 	// Plant opens the plant's store. It is called for the first contact and
 	// after every trouble; the store is closed in between.
-	Plant func(context.Context) (store.Store, error)
+	Plant func(context.Context) (Store, error)
 	// Attachments are sent along. Those of reports that the plant already has
 	// are not sent afterwards.
 	Attachments bool
@@ -50,10 +59,10 @@ type Forwarder struct {
 	state State // as last told
 
 	// What follows belongs to the goroutine that runs it.
-	plant   store.Store // nil while there is no contact
-	key     string      // of the station
-	station string      // its name, "" until a report was read
-	list    *catalogue  // nil until it is known where to go on from
+	plant   Store      // nil while there is no contact
+	key     string     // of the station
+	station string     // its name, "" until a report was read
+	list    *catalogue // nil until it is known where to go on from
 	memory  memory
 	batch   int // reports in the next transaction
 	tries   int // in a row that came to nothing

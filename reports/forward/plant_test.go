@@ -42,7 +42,7 @@ func newPlant(t *testing.T, server *pgtest.Server) *plant {
 	return p
 }
 
-func (p *plant) open(ctx context.Context) (store.Store, error) {
+func (p *plant) open(ctx context.Context) (Store, error) {
 	s, err := store.OpenPlant(ctx, p.dsn, store.PlantOptions{})
 	if err != nil {
 		return nil, err
@@ -199,7 +199,7 @@ func plantComesAndGoes(t *testing.T, p *plant) {
 
 // The station's own process is killed in the middle of a batch.
 func forwardAsChild(t *testing.T, dir string) {
-	f := New(Config{Dir: dir, Batch: 10, Plant: func(ctx context.Context) (store.Store, error) {
+	f := New(Config{Dir: dir, Batch: 10, Plant: func(ctx context.Context) (Store, error) {
 		return store.OpenPlant(ctx, os.Getenv("FULLTHROW_PLANT"), store.PlantOptions{})
 	}})
 	f.Once(t.Context())
@@ -274,7 +274,7 @@ func BenchmarkForward(b *testing.B) {
 			for b.Loop() {
 				b.StopTimer()
 				dsn := server.NewDatabase(b)
-				f := New(Config{Dir: dir, Batch: batch, Plant: func(ctx context.Context) (store.Store, error) {
+				f := New(Config{Dir: dir, Batch: batch, Plant: func(ctx context.Context) (Store, error) {
 					return store.OpenPlant(ctx, dsn, store.PlantOptions{})
 				}})
 				b.StartTimer()

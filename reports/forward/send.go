@@ -27,7 +27,7 @@ const batchBytes = 16 << 20
 // for 1 GB in a field, this program's memory for less.
 const attachmentBytes = 256 << 20
 
-// What a plant's store may offer beside [store.Store]; what it has already
+// What a plant's store may offer beside [Store]; what it has already
 // then need not be sent to find out.
 type (
 	knower interface {

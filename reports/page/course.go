@@ -10,8 +10,8 @@ import (
 type course struct {
 	Width   float64
 	Steps   []step
-	Takt    float64 // place of the takt mark, 0 none
-	Label   string  // of the takt mark, at LabelAt
+	End     float64 // place of the mark where the plan means to be done, 0 none
+	Label   string  // of that mark, at LabelAt
 	LabelAt float64
 	Desc    string
 	Tally   []tally
@@ -51,13 +51,13 @@ func (w words) newCourse(r reports.Report, checks []check) course {
 		return c
 	}
 	end := total
-	if r.Takt > total && r.Takt < 4*total {
-		end = r.Takt * 1.02
+	if r.CycleTime > total && r.CycleTime < 4*total {
+		end = r.CycleTime * 1.02
 	}
-	if r.Takt > 0 && r.Takt <= end {
-		c.Takt = round1(courseWidth * r.Takt / end)
-		c.Label = w.T("report.takt", "time", w.Quantity(r.Takt, "s"))
-		c.LabelAt = min(max(c.Takt, 26), courseWidth-26)
+	if r.CycleTime > 0 && r.CycleTime <= end {
+		c.End = round1(courseWidth * r.CycleTime / end)
+		c.Label = w.T("report.cycle_time", "time", w.Quantity(r.CycleTime, "s"))
+		c.LabelAt = min(max(c.End, 40), courseWidth-40)
 	}
 	free := [3]float64{} // where each row of labels is free again
 	for _, v := range checks {

@@ -20,7 +20,7 @@ func fullSealed(t testing.TB, outcome reports.Outcome) archive.Sealed {
 	a := openTest(t, t.TempDir())
 	sealTest(t, a, "first", recordtest.Events(reports.Passed))
 	start := recordtest.Start(reports.NewRunID(recordtest.T0, "LQ-1", "A"))
-	start.Takt = 45
+	start.CycleTime = 45
 	start.Unit.SerialNumber = recordtest.Sample
 	start.Sources = append(start.Sources, reports.Source{Name: "limits.toml", SHA256: strings.Repeat("c4", 32)}, reports.Source{Name: "bench-demo.toml", SHA256: strings.Repeat("5e", 32)})
 	j, err := a.Begin(start, recordtest.T0)
@@ -103,7 +103,7 @@ func TestHTMLSelfContained(t *testing.T) {
 func hostileSealed() archive.Sealed {
 	const evil = `"><script>alert(1)</script>'--!></style></title></svg>{{.}}` + "\u202e\x00"
 	huge := strings.Repeat("W", 400)
-	start := reports.Start{Run: evil, Station: evil, Nest: evil, Operator: evil, Software: evil, Takt: 1, Unit: reports.Unit{SerialNumber: evil, Product: evil, Revision: evil, Lot: evil}, Sources: []reports.Source{{Name: evil, SHA256: evil}}}
+	start := reports.Start{Run: evil, Station: evil, Nest: evil, Operator: evil, Software: evil, CycleTime: 1, Unit: reports.Unit{SerialNumber: evil, Product: evil, Revision: evil, Lot: evil}, Sources: []reports.Source{{Name: evil, SHA256: evil}}}
 	x := new(math.MaxFloat64)
 	why := &reports.Reason{Code: reports.DeviceFailed, Device: evil, Verb: evil, Kind: evil, Text: evil, Hint: evil,
 		Because: []reports.Reason{{Code: evil}}}

@@ -30,7 +30,7 @@ func unitHistory(t testing.TB, dir string) map[string]archive.Sealed {
 		outcome reports.Outcome
 	}{{"run-1", reports.Errored}, {"run-2", reports.Failed}, {"other", reports.Passed}, {"run-3", reports.Passed}} {
 		start := recordtest.Start(run.name)
-		start.Attempt, start.Takt = a.Attempts(start.Unit.Product, recordtest.Sample)+1, 45
+		start.Attempt, start.CycleTime = a.Attempts(start.Unit.Product, recordtest.Sample)+1, 45
 		if start.Unit.SerialNumber = recordtest.Sample; run.name == "other" {
 			start.Unit.SerialNumber = "K824A00018K"
 		}

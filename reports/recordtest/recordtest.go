@@ -80,7 +80,7 @@ func Full(outcome reports.Outcome) []reports.Event {
 	add(0.4, reports.Event{Kind: reports.BenchReady, Text: "supply, meter, fixture board, receiver, four stick axes; all answer, guard closed"})
 
 	off := reports.Reading{Name: "current", Value: reports.Number(9.1e-6), Unit: "A", Uncertainty: 4e-7, Limit: &reports.Limit{Lower: new(1e-6), Upper: new(12e-6), Rule: "guarded", Guard: 6e-7,
-		Why: "a sound unit draws some 9 µA; at 12 µA the cell still lasts two years on the shelf"}}
+		Why: "a good unit draws some 9 µA; at 12 µA the cell still lasts two years on the shelf"}}
 	if outcome == reports.Failed {
 		off.Value, off.Verdict = reports.Number(15.3e-6), reports.Fail
 		off.Cause = "leakage: residue under the power switch, a damaged protection diode, or a capacitor fitted the wrong way round"

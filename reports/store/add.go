@@ -11,7 +11,11 @@ import (
 	"fullthrow/reports"
 )
 
-// Add implements [Store].
+// Add takes in sealed reports. It is durable when it returns, and all of the
+// items are in, or none. A run that is in already counts as Added.Known, if
+// its hash is the same; with another hash it is an error wrapping
+// [ErrConflict], and what was there stays. Reports may come in any order, also
+// long after later ones.
 func (b *base) Add(ctx context.Context, items ...Item) (Added, error) {
 	if len(items) == 0 {
 		return Added{}, nil
@@ -135,7 +139,7 @@ func (t *transaction) insertRecords(fresh []*record) error {
 		l := layouts[r.layoutID]
 		c := counted{
 			started: r.started, ended: r.ended, outcome: r.outcome, counts: r.counts(), first: r.first, totals: r.totals,
-			cause: r.causeID, takt: r.takt, layout: l, codes: r.codes,
+			cause: r.causeID, cycleTime: r.cycleTime, takt: r.takt, layout: l, codes: r.codes,
 		}
 		var m *moments
 		if r.judged() && r.counts() {
@@ -194,7 +198,7 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		runs = append(runs, []any{
 			r.id, station, r.started, r.run, r.grpID, r.layoutID, r.serial, number(r.golden), r.attempt,
 			r.ended, string(r.outcome), number(r.first), number(r.totals.final), r.totals.retests, number(r.totals.nff), number(r.totals.repaired), r.flag,
-			r.reason, r.why, failed, r.causeID, number(r.simulated), r.takt,
+			r.reason, r.why, failed, r.causeID, number(r.simulated), r.cycleTime, r.takt,
 		})
 		samples = append(samples, []any{r.id, station, r.started, r.codes.checks, r.codes.verdicts, r.codes.readings})
 		s := &r.item.Sealed.Seal
@@ -225,7 +229,7 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		table, columns string
 		rows           [][]any
 	}{
-		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, retests, nff, repaired, flag, reason, why, failed, cause, simulated, takt", runs},
+		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, retests, nff, repaired, flag, reason, why, failed, cause, simulated, cycle_time, takt", runs},
 		{"sample", "id, station, started, checks, verdicts, readings", samples},
 		{"seal", "id, station, started, chain, number, previous, sha256, signature, file, size, modified", seals},
 		{"raw", "id, station, started, report", raws},

@@ -77,8 +77,20 @@ type pair [2]int64
 type cycle struct {
 	bins     map[int64]int64 // by whole seconds, the last bin for all longer ones
 	min, max int64           // ms
-	takt     float64         // s, the newest stated
-	taktAt   int64           // when
+	intended stated          // s, the plan's cycle time
+	takt     stated          // s, the station's
+}
+
+// stated is what the newest run says that says it; a value of 0 says nothing.
+type stated struct {
+	value float64
+	at    int64 // when that run began
+}
+
+func (s *stated) take(d stated) {
+	if d.value > 0 && (s.value == 0 || d.at > s.at || d.at == s.at && d.value > s.value) {
+		*s = d
+	}
 }
 
 // longestBin is the histogram's last bin: an hour and longer.
@@ -101,13 +113,14 @@ func addPairs(to map[int64]pair, from map[int64]pair) {
 	}
 }
 
-func (c *cycle) count(seconds float64, ms, at int64, takt float64) {
+func (c *cycle) count(seconds float64, ms, at int64, intended, takt float64) {
 	if len(c.bins) == 0 {
 		c.min, c.max = ms, ms
 	}
 	c.min, c.max = min(c.min, ms), max(c.max, ms)
 	c.bins[min(int64(seconds), longestBin)]++
-	c.state(takt, at)
+	c.intended.take(stated{intended, at})
+	c.takt.take(stated{takt, at})
 }
 
 func (c *cycle) merge(d *cycle) {
@@ -121,14 +134,8 @@ func (c *cycle) merge(d *cycle) {
 	for k, n := range d.bins {
 		c.bins[k] += n
 	}
-	c.state(d.takt, d.taktAt)
-}
-
-// state takes note of the takt that a run stated.
-func (c *cycle) state(takt float64, at int64) {
-	if takt > 0 && (c.takt == 0 || at > c.taktAt || at == c.taktAt && takt > c.takt) {
-		c.takt, c.taktAt = takt, at
-	}
+	c.intended.take(d.intended)
+	c.takt.take(d.takt)
 }
 
 // firsts is how many units have their first judged run here.
@@ -337,8 +344,10 @@ func (c *cycle) pack() []byte {
 	var p packer
 	p.int(c.min)
 	p.int(c.max)
-	p.float(c.takt)
-	p.int(c.taktAt)
+	for _, s := range []stated{c.intended, c.takt} {
+		p.float(s.value)
+		p.int(s.at)
+	}
 	for _, k := range slices.Sorted(maps.Keys(c.bins)) {
 		p.int(k)
 		p.int(c.bins[k])
@@ -349,7 +358,10 @@ func (c *cycle) pack() []byte {
 func unpackCycle(b []byte) (cycle, error) {
 	c := cycle{bins: map[int64]int64{}}
 	u := unpacker{b: b}
-	c.min, c.max, c.takt, c.taktAt = u.int(), u.int(), u.float(), u.int()
+	c.min, c.max = u.int(), u.int()
+	for _, s := range []*stated{&c.intended, &c.takt} {
+		s.value, s.at = u.float(), u.int()
+	}
 	for len(u.b) > 0 {
 		k, n := u.int(), u.int()
 		if u.bad || k < 0 || k > longestBin {

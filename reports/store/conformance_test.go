@@ -15,9 +15,9 @@ import (
 	"fullthrow/reports/archive"
 )
 
-// conform holds a store to what [Store] promises. open makes an empty one; dir
+// conform holds a store to what [stored] promises. open makes an empty one; dir
 // is where a station's store finds the report files, and may be ignored.
-func conform(t *testing.T, open func(t *testing.T, dir string) Store) {
+func conform(t *testing.T, open func(t *testing.T, dir string) stored) {
 	t.Run("empty", func(t *testing.T) { conformEmpty(t, open(t, t.TempDir())) })
 	t.Run("once", func(t *testing.T) { dir := t.TempDir(); conformOnce(t, open(t, dir), dir) })
 	t.Run("any order", func(t *testing.T) { conformOrder(t, open) })
@@ -30,7 +30,7 @@ func conform(t *testing.T, open func(t *testing.T, dir string) Store) {
 	t.Run("views", func(t *testing.T) { conformViews(t, open(t, t.TempDir())) })
 }
 
-func conformEmpty(t *testing.T, st Store) {
+func conformEmpty(t *testing.T, st stored) {
 	ctx := t.Context()
 	w := &world{}
 	got, err := st.Counts(ctx, Selection{})
@@ -78,7 +78,7 @@ func conformEmpty(t *testing.T, st Store) {
 
 // A report is taken in once, by its run; another report of the same run never,
 // and nothing of its batch.
-func conformOnce(t *testing.T, st Store, dir string) {
+func conformOnce(t *testing.T, st stored, dir string) {
 	ctx := t.Context()
 	lq1 := newStation("LQ-1")
 	r := rand.New(rand.NewPCG(1, 1))
@@ -116,7 +116,7 @@ func conformOnce(t *testing.T, st Store, dir string) {
 
 // Whatever the order in which reports, flags and repairs come, every answer is
 // that of the definitions.
-func conformOrder(t *testing.T, open func(t *testing.T, dir string) Store) {
+func conformOrder(t *testing.T, open func(t *testing.T, dir string) stored) {
 	for seed := range uint64(2) {
 		r := rand.New(rand.NewPCG(seed, 7))
 		st := open(t, t.TempDir())
@@ -195,7 +195,7 @@ func conformOrder(t *testing.T, open func(t *testing.T, dir string) Store) {
 	}
 }
 
-func conformLists(t *testing.T, st Store, dir string) {
+func conformLists(t *testing.T, st stored, dir string) {
 	ctx := t.Context()
 	r := rand.New(rand.NewPCG(5, 5))
 	lq1, lq2 := newStation("LQ-1"), newStation("LQ-2")
@@ -338,7 +338,7 @@ func simple(station, run, serial string, at time.Time, x float64, upper float64)
 }
 
 // A unit at three stations, whose first run is heard of last.
-func conformUnits(t *testing.T, st Store) {
+func conformUnits(t *testing.T, st stored) {
 	ctx := t.Context()
 	a, b, c := newStation("LQ-1"), newStation("LQ-2"), newStation("LQ-3")
 	first := a.seal(t, simple("LQ-1", "r1", "S", start, 9, 5)) // failed
@@ -382,7 +382,7 @@ func conformUnits(t *testing.T, st Store) {
 }
 
 // Days and shifts begin where the selection's clock says, also when it is set.
-func conformCalendar(t *testing.T, st Store) {
+func conformCalendar(t *testing.T, st stored) {
 	ctx := t.Context()
 	zone, err := time.LoadLocation("Europe/Berlin")
 	require.NoError(t, err)
@@ -417,7 +417,7 @@ func conformCalendar(t *testing.T, st Store) {
 }
 
 // Limits and units that change, and readings that come and go.
-func conformLimits(t *testing.T, st Store) {
+func conformLimits(t *testing.T, st stored) {
 	ctx := t.Context()
 	lq := newStation("LQ-1")
 	var items []Item
@@ -460,7 +460,7 @@ func conformLimits(t *testing.T, st Store) {
 }
 
 // Several write and ask at the same time; nothing is lost or counted twice.
-func conformAtOnce(t *testing.T, st Store) {
+func conformAtOnce(t *testing.T, st stored) {
 	ctx := t.Context()
 	w := &world{flagged: map[string]string{}}
 	parts := make([][]archive.Sealed, 3)
@@ -501,7 +501,7 @@ func conformAtOnce(t *testing.T, st Store) {
 }
 
 // baseOf reaches the database behind a store.
-func baseOf(st Store) *base {
+func baseOf(st stored) *base {
 	switch x := st.(type) {
 	case *Index:
 		return x.base
@@ -512,7 +512,7 @@ func baseOf(st Store) *base {
 }
 
 // What is read directly says the same as what is asked.
-func conformViews(t *testing.T, st Store) {
+func conformViews(t *testing.T, st stored) {
 	ctx := t.Context()
 	r := rand.New(rand.NewPCG(3, 3))
 	lq := newStation("LQ-1")

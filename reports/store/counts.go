@@ -91,7 +91,7 @@ func (sc *scope) where() (string, []any) {
 	return text, args
 }
 
-// Counts implements [Store].
+// Counts adds up a selection.
 func (b *base) Counts(ctx context.Context, s Selection) (yield.Counts, error) {
 	var sum counts
 	err := b.look(ctx, "counts", func(t *transaction) error {
@@ -221,7 +221,8 @@ func (t *transaction) sum(s Selection, column string, add func(c *cell, packed [
 	return a.cell, t.eachWhole(sc, p, column, func(packed []byte) error { return add(a.cell, packed) })
 }
 
-// Trend implements [Store].
+// Trend adds up a selection group by group: periods in order of time (those
+// without a run left out), others by name.
 func (b *base) Trend(ctx context.Context, s Selection, by By) ([]yield.Group, error) {
 	type bucket struct {
 		start int64 // of a period
@@ -278,7 +279,8 @@ func (b *base) Trend(ctx context.Context, s Selection, by By) ([]yield.Group, er
 	return list, nil
 }
 
-// Checks implements [Store].
+// Checks is how each check went in first judged runs, in the order of the
+// newest plan.
 func (b *base) Checks(ctx context.Context, s Selection) ([]yield.CheckCount, error) {
 	list := []yield.CheckCount{}
 	err := b.look(ctx, "checks", func(t *transaction) error {
@@ -312,7 +314,8 @@ func (b *base) Checks(ctx context.Context, s Selection) ([]yield.CheckCount, err
 	return list, err
 }
 
-// Failures implements [Store].
+// Failures counts what went wrong: by check, reading or cause (the likeliest
+// of each run), most units first.
 func (b *base) Failures(ctx context.Context, s Selection, kind FailureKind) ([]yield.FailureCount, error) {
 	list := []yield.FailureCount{}
 	switch kind {
@@ -350,8 +353,8 @@ func (b *base) Failures(ctx context.Context, s Selection, kind FailureKind) ([]y
 	return list, err
 }
 
-// Cycle implements [Store]. Its bins are whole seconds; what took an hour or
-// longer is counted in the last.
+// Cycle is how long judged runs took. Its bins are whole seconds; what took an
+// hour or longer is counted in the last.
 func (b *base) Cycle(ctx context.Context, s Selection) (yield.Histogram, error) {
 	h := yield.Histogram{Width: 1, Counts: []int64{}}
 	err := b.look(ctx, "cycle", func(t *transaction) error {
@@ -374,7 +377,7 @@ func (b *base) Cycle(ctx context.Context, s Selection) (yield.Histogram, error) 
 			h.Counts[k] = n
 			h.N += n
 		}
-		h.Sum, h.Takt = float64(all[nJudgedMillis])/1000, c.takt
+		h.Sum, h.CycleTime, h.Takt = float64(all[nJudgedMillis])/1000, c.intended.value, c.takt.value
 		return err
 	})
 	return h, err

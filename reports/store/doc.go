@@ -3,7 +3,11 @@
 // report files whenever that is needed; for a plant it is a PostgreSQL
 // database that many stations forward their reports to, seals included.
 //
-// Both answer the same questions through [Store]. Times are UTC, values SI
+// Both have the same methods, held to the same promises by one suite of tests;
+// they may be called from any goroutine, obey their context, and their errors
+// begin "store: ". Whoever asks a store declares what it asks of it. Selections
+// leave out golden units and reports with a flag, except where a method says
+// otherwise. Times are UTC, values SI
 // without prefix. What is asked often (yield, Pareto, trend, moments of a
 // reading) comes from sums kept up to date by every insert, so that answers over
 // a million units take a fraction of a second.

@@ -22,7 +22,7 @@ const (
 // and what was put in may be signed with any key.
 func (d *dialect) flagHolds(flagKey, reportKey string) bool { return !d.keeps || flagKey == reportKey }
 
-// SetFlags implements [Store].
+// SetFlags replaces the flags of one station (by its key) by these.
 func (b *base) SetFlags(ctx context.Context, key string, flags []Flag) error {
 	return b.change(ctx, "flags", func(t *transaction) error { return t.setFlags(cleanKey(key), flags) })
 }
@@ -115,7 +115,7 @@ func (t *transaction) reflag(runs []string) error {
 	return t.save(ch)
 }
 
-// AddRepairs implements [Store].
+// AddRepairs takes in repairs, idempotent by their ID.
 func (b *base) AddRepairs(ctx context.Context, repairs ...reports.Repair) error {
 	if len(repairs) == 0 {
 		return nil

@@ -14,7 +14,7 @@ import (
 )
 
 // Texts, times and numbers of any kind go in, and come out as documented.
-func conformHostile(t *testing.T, st Store, dir string) {
+func conformHostile(t *testing.T, st stored, dir string) {
 	ctx := t.Context()
 	lq := newStation("LQ-1")
 	huge := strings.Repeat("Ünïcode ✓ ", 7_000) // about 100 kB

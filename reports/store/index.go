@@ -22,15 +22,13 @@ import (
 // it SQLite keeps files of the same name ending in -wal and -shm.
 const IndexFile = "index.sqlite"
 
-// Index is a station's [Store]: an SQLite file beside the records. Several
+// Index is a station's store: an SQLite file beside the records. Several
 // processes may have it open at once.
 type Index struct {
 	*base
 	dir   string
 	notes []string
 }
-
-var _ Store = (*Index)(nil)
 
 // IndexOptions are those of [OpenIndex]; the zero value is right for a command.
 type IndexOptions struct {
@@ -265,7 +263,7 @@ func (ix *Index) Notes() []string { return ix.notes }
 // Dir is the archive's directory.
 func (ix *Index) Dir() string { return ix.dir }
 
-// Close implements [Store].
+// Close ends it.
 func (ix *Index) Close() error { return ix.close() }
 
 // ItemOf makes the item of a report just sealed in the archive in dir.
@@ -292,7 +290,9 @@ func (ix *Index) AddSealed(ctx context.Context, s archive.Sealed) error {
 	return err
 }
 
-// Report implements [Store]: it reads the report's file and proves its seal.
+// Report is the sealed report of a run as it stands in the station's file,
+// seal included. The plant has it in the database; a station's index reads it
+// from the records. It reads the report's file and proves its seal.
 func (ix *Index) Report(ctx context.Context, run string) (archive.Sealed, error) {
 	r, err := ix.Run(ctx, run)
 	if err != nil {

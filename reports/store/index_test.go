@@ -15,7 +15,7 @@ func openTest(t *testing.T, dir string) *Index {
 }
 
 func TestIndexConforms(t *testing.T) {
-	conform(t, func(t *testing.T, dir string) Store {
+	conform(t, func(t *testing.T, dir string) stored {
 		// Without looking for files: the tests bring them.
 		ix, err := OpenIndex(t.Context(), dir, IndexOptions{Defer: true})
 		require.NoError(t, err)

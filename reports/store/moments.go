@@ -10,8 +10,8 @@ import (
 	"fullthrow/reports/yield"
 )
 
-// Moments implements [Store]. Readings whose unit has changed are summed up in
-// the newest.
+// Moments sums up each reading that is a number, in the order of the newest
+// plan. Readings whose unit has changed are summed up in the newest.
 func (b *base) Moments(ctx context.Context, s Selection) ([]yield.Moments, error) {
 	list := []yield.Moments{}
 	err := b.look(ctx, "moments", func(t *transaction) error {

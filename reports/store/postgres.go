@@ -29,8 +29,6 @@ type Plant struct {
 	*base
 }
 
-var _ Store = (*Plant)(nil)
-
 // PlantOptions are those of [OpenPlant]; the zero value is right.
 type PlantOptions struct {
 	// Stalled is how long the other computer may be silent: a station that
@@ -99,10 +97,14 @@ func dialer(gone time.Duration) *net.Dialer {
 	}
 }
 
-// Close implements [Store].
+// Close ends it.
 func (p *Plant) Close() error { return p.close() }
 
-// Add implements [Store]. Every report is proved against its seal again, and
+// Add takes in sealed reports. It is durable when it returns, and all of the
+// items are in, or none. A run that is in already counts as Added.Known, if
+// its hash is the same; with another hash it is an error wrapping
+// [ErrConflict], and what was there stays. Reports may come in any order, also
+// long after later ones. Every report is proved against its seal again, and
 // every attachment against its hash, before anything is written.
 func (p *Plant) Add(ctx context.Context, items ...Item) (Added, error) {
 	if err := prove(items); err != nil {
@@ -116,17 +118,19 @@ func (p *Plant) Add(ctx context.Context, items ...Item) (Added, error) {
 	return added, err
 }
 
-// AddRepairs implements [Store].
+// AddRepairs takes in repairs, idempotent by their ID.
 func (p *Plant) AddRepairs(ctx context.Context, repairs ...reports.Repair) error {
 	return again(ctx, func() error { return p.base.AddRepairs(ctx, repairs...) })
 }
 
-// SetFlags implements [Store].
+// SetFlags replaces the flags of one station (by its key) by these.
 func (p *Plant) SetFlags(ctx context.Context, key string, flags []Flag) error {
 	return again(ctx, func() error { return p.base.SetFlags(ctx, key, flags) })
 }
 
-// Report implements [Store].
+// Report is the sealed report of a run as it stands in the station's file,
+// seal included. The plant has it in the database; a station's index reads it
+// from the records.
 func (p *Plant) Report(ctx context.Context, run string) (archive.Sealed, error) {
 	var s archive.Sealed
 	err := p.look(ctx, "report", func(t *transaction) error {

@@ -94,7 +94,7 @@ func TestPlant(t *testing.T) {
 }
 
 func plantConforms(t *testing.T, server *pgtest.Server) {
-	conform(t, func(t *testing.T, _ string) Store { return openPlant(t, server.NewDatabase(t), PlantOptions{}) })
+	conform(t, func(t *testing.T, _ string) stored { return openPlant(t, server.NewDatabase(t), PlantOptions{}) })
 }
 
 func plantKeepsReportsWhole(t *testing.T, server *pgtest.Server) {

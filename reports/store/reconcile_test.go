@@ -85,7 +85,7 @@ func (s *shop) without(gone ...int) *world {
 	return w
 }
 
-func sameCountsOf(t *testing.T, w *world, st Store) {
+func sameCountsOf(t *testing.T, w *world, st stored) {
 	t.Helper()
 	got, err := st.Counts(t.Context(), Selection{})
 	require.NoError(t, err)

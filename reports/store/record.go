@@ -29,6 +29,7 @@ type record struct {
 	cause          name   // the likeliest, kind "" if there is none
 	causeID        int64
 	simulated      bool
+	cycleTime      float64
 	takt           float64
 	flag           string // its kind, "" if it counts
 
@@ -142,6 +143,9 @@ func digest(item Item) *record {
 		started: millis(p.Started), ended: millis(p.Ended),
 		outcome: outcomeOf(p.Outcome), simulated: p.Simulated,
 		item: item,
+	}
+	if p.CycleTime > 0 && !math.IsInf(p.CycleTime, 0) {
+		r.cycleTime = p.CycleTime
 	}
 	if p.Takt > 0 && !math.IsInf(p.Takt, 0) {
 		r.takt = p.Takt

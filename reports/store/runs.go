@@ -80,7 +80,8 @@ func (t *transaction) finish(list []listed) ([]Run, error) {
 	return runs, nil
 }
 
-// Runs implements [Store].
+// Runs lists runs, newest first, golden and flagged ones too; after is the Run
+// of the last row seen, "" to begin.
 func (b *base) Runs(ctx context.Context, s Selection, f RunFilter, after string, limit int) ([]Run, error) {
 	var answer []Run
 	err := b.look(ctx, "runs", func(t *transaction) error {
@@ -308,7 +309,7 @@ func (t *transaction) cellsUpTo(sc *scope, column string, last int64) (cells []c
 	return slices.DeleteFunc(cells, func(c cellRuns) bool { return c.n == 0 || !sc.has(c.grp) }), next, more, err
 }
 
-// Run implements [Store].
+// Run is one run; an error wrapping [ErrUnknown] if it is not there.
 func (b *base) Run(ctx context.Context, run string) (Run, error) {
 	var answer Run
 	err := b.look(ctx, "run", func(t *transaction) error {
@@ -328,7 +329,8 @@ func (b *base) Run(ctx context.Context, run string) (Run, error) {
 	return answer, err
 }
 
-// History implements [Store].
+// History is all runs of a serial number, oldest first (of every product if
+// product is ""), and its repairs.
 func (b *base) History(ctx context.Context, product, serial string) ([]Run, []reports.Repair, error) {
 	var runs []Run
 	var repairs []reports.Repair
@@ -368,8 +370,9 @@ func scanRepair(rows *sql.Rows, also ...any) (r reports.Repair, err error) {
 	return r, err
 }
 
-// Repairs implements [Store]. Station, nest and operator are those of the run
-// that a repair answers.
+// Repairs lists repairs in the selection (by the time of the repair), newest
+// first. Station, nest and operator are those of the run that a repair
+// answers.
 func (b *base) Repairs(ctx context.Context, s Selection, limit int) ([]reports.Repair, error) {
 	list := []reports.Repair{}
 	if limit <= 0 {
@@ -404,7 +407,7 @@ func (b *base) Repairs(ctx context.Context, s Selection, limit int) ([]reports.R
 	return list, err
 }
 
-// Values implements [Store].
+// Values lists what occurs in a field, newest first: for menus.
 func (b *base) Values(ctx context.Context, field By) ([]string, error) {
 	get, ok := field.field()
 	if !ok {
@@ -438,7 +441,8 @@ func (b *base) Values(ctx context.Context, field By) ([]string, error) {
 	return list, err
 }
 
-// Readings implements [Store].
+// Readings lists the names of the readings that are numbers, in the order of
+// the newest plan; of all products if product is "".
 func (b *base) Readings(ctx context.Context, product string) ([]string, error) {
 	list := []string{}
 	err := b.look(ctx, "readings", func(t *transaction) error {
@@ -449,7 +453,8 @@ func (b *base) Readings(ctx context.Context, product string) ([]string, error) {
 	return list, err
 }
 
-// Flags implements [Store].
+// Flags lists what is wrong with reports of the selection; flags of reports
+// that cannot be read belong to every selection.
 func (b *base) Flags(ctx context.Context, s Selection) ([]Flag, error) {
 	list := []Flag{}
 	err := b.look(ctx, "flags", func(t *transaction) error {
@@ -470,7 +475,7 @@ func (b *base) Flags(ctx context.Context, s Selection) ([]Flag, error) {
 	return list, err
 }
 
-// Stations implements [Store].
+// Stations lists whose reports are here, by name.
 func (b *base) Stations(ctx context.Context) ([]StationState, error) {
 	list := []StationState{}
 	err := b.look(ctx, "stations", func(t *transaction) error {

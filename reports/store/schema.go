@@ -44,7 +44,7 @@ func tables() []table {
 			name: "run",
 			columns: []string{"i id", "t station", "i started", "t run", "i grp", "i layout", "t serial", "i golden", "i attempt",
 				"i ended", "t outcome", "i first", "i final", "i retests", "i nff", "i repaired", "t flag",
-				"t reason", "t why", "t failed", "i cause", "i simulated", "r takt"},
+				"t reason", "t why", "t failed", "i cause", "i simulated", "r cycle_time", "r takt"},
 			key: []string{"started", "id", "station"}, rowid: true, time: "started", station: true,
 			indexes: []index{
 				{name: "run", columns: "run", unique: true},

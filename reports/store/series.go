@@ -132,9 +132,12 @@ func (k *seeker) only(unit string) {
 	k.points = slices.DeleteFunc(k.points, func(f found) bool { return f.layout.Readings[f.pos].Unit != unit })
 }
 
-// Series implements [Store]. Its time is kept to half hours, as that of
-// Moments. Where the unit of a reading has changed, only runs with the newest
-// unit are in it. A limit of 0 asks for the total alone.
+// Series is one reading ("check.reading") over the selection's judged runs:
+// the newest limit points of it, oldest first. With first, only first judged
+// runs. An unknown reading is an error wrapping [ErrUnknown]. Its time is kept
+// to half hours, as that of Moments. Where the unit of a reading has changed,
+// only runs with the newest unit are in it. A limit of 0 asks for the total
+// alone.
 func (b *base) Series(ctx context.Context, s Selection, reading string, first bool, limit int) (yield.Series, error) {
 	var answer yield.Series
 	err := b.look(ctx, "series", func(t *transaction) error {
@@ -231,7 +234,7 @@ func (b *base) Series(ctx context.Context, s Selection, reading string, first bo
 	return answer, err
 }
 
-// GoldenSeries implements [Store].
+// GoldenSeries is the same for the golden units in the selection.
 func (b *base) GoldenSeries(ctx context.Context, s Selection, reading string, limit int) (yield.Series, error) {
 	var answer yield.Series
 	err := b.look(ctx, "golden series", func(t *transaction) error {

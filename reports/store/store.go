@@ -1,85 +1,14 @@
 package store
 
 import (
-	"context"
 	"errors"
 	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
-	"fullthrow/reports/yield"
 )
 
-// Store answers questions about sealed reports. Its methods may be called from
-// any goroutine and obey ctx. Errors begin "store: ".
-//
-// Selections leave out golden units and reports with a flag, except where a
-// method says otherwise.
-type Store interface {
-	// Add takes in sealed reports. It is durable when it returns, and all of
-	// the items are in, or none. A run that is in already counts as
-	// Added.Known, if its hash is the same; with another hash it is an error
-	// wrapping [ErrConflict], and what was there stays. Reports may come in
-	// any order, also long after later ones.
-	Add(ctx context.Context, items ...Item) (Added, error)
-	// AddRepairs takes in repairs, idempotent by their ID.
-	AddRepairs(ctx context.Context, repairs ...reports.Repair) error
-	// SetFlags replaces the flags of one station (by its key) by these.
-	SetFlags(ctx context.Context, key string, flags []Flag) error
-
-	// Counts adds up a selection.
-	Counts(ctx context.Context, s Selection) (yield.Counts, error)
-	// Trend adds up a selection group by group: periods in order of time
-	// (those without a run left out), others by name.
-	Trend(ctx context.Context, s Selection, by By) ([]yield.Group, error)
-	// Checks is how each check went in first judged runs, in the order of the
-	// newest plan.
-	Checks(ctx context.Context, s Selection) ([]yield.CheckCount, error)
-	// Failures counts what went wrong: by check, reading or cause (the
-	// likeliest of each run), most units first.
-	Failures(ctx context.Context, s Selection, kind FailureKind) ([]yield.FailureCount, error)
-	// Cycle is how long judged runs took.
-	Cycle(ctx context.Context, s Selection) (yield.Histogram, error)
-	// Moments sums up each reading that is a number, in the order of the
-	// newest plan.
-	Moments(ctx context.Context, s Selection) ([]yield.Moments, error)
-	// Series is one reading ("check.reading") over the selection's judged
-	// runs: the newest limit points of it, oldest first. With first, only
-	// first judged runs. An unknown reading is an error wrapping [ErrUnknown].
-	Series(ctx context.Context, s Selection, reading string, first bool, limit int) (yield.Series, error)
-	// GoldenSeries is the same for the golden units in the selection.
-	GoldenSeries(ctx context.Context, s Selection, reading string, limit int) (yield.Series, error)
-
-	// Runs lists runs, newest first, golden and flagged ones too; after is the
-	// Run of the last row seen, "" to begin.
-	Runs(ctx context.Context, s Selection, f RunFilter, after string, limit int) ([]Run, error)
-	// Run is one run; an error wrapping [ErrUnknown] if it is not there.
-	Run(ctx context.Context, run string) (Run, error)
-	// Report is the sealed report of a run as it stands in the station's
-	// file, seal included. The plant has it in the database; a station's
-	// index reads it from the records.
-	Report(ctx context.Context, run string) (archive.Sealed, error)
-	// History is all runs of a serial number, oldest first (of every product
-	// if product is ""), and its repairs.
-	History(ctx context.Context, product, serial string) ([]Run, []reports.Repair, error)
-	// Repairs lists repairs in the selection (by the time of the repair),
-	// newest first.
-	Repairs(ctx context.Context, s Selection, limit int) ([]reports.Repair, error)
-	// Values lists what occurs in a field, newest first: for menus.
-	Values(ctx context.Context, field By) ([]string, error)
-	// Readings lists the names of the readings that are numbers, in the order
-	// of the newest plan; of all products if product is "".
-	Readings(ctx context.Context, product string) ([]string, error)
-	// Flags lists what is wrong with reports of the selection; flags of
-	// reports that cannot be read belong to every selection.
-	Flags(ctx context.Context, s Selection) ([]Flag, error)
-	// Stations lists whose reports are here, by name.
-	Stations(ctx context.Context) ([]StationState, error)
-
-	Close() error
-}
-
-// Errors of a Store.
+// Errors of the stores.
 var (
 	ErrUnknown  = errors.New("not in the store")
 	ErrConflict = errors.New("another report of the same run is in the store")

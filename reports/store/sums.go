@@ -16,6 +16,7 @@ type counted struct {
 	first          bool
 	totals         totals
 	cause          int64
+	cycleTime      float64
 	takt           float64
 	layout         *layout
 	codes          sample
@@ -56,7 +57,7 @@ func (c *cell) count(r *counted, m *moments) error {
 	if !judged(r.outcome) {
 		return nil
 	}
-	c.cycle.count(float64(took)/1000, took, r.started, r.takt)
+	c.cycle.count(float64(took)/1000, took, r.started, r.cycleTime, r.takt)
 	if r.first {
 		for i := range r.layout.Checks {
 			if i >= len(r.codes.checks) {
@@ -97,14 +98,14 @@ func (t *transaction) countRuns(groups []int64, from, to int64, readings bool, a
 	}
 	return chunks(groups, func(part []int64) error {
 		where, args := in("r.grp", part)
-		return t.each(`SELECT r.started, r.ended, r.outcome, r.golden, r.flag, r.first, r.final, r.retests, r.nff, r.repaired, r.cause, r.takt,
+		return t.each(`SELECT r.started, r.ended, r.outcome, r.golden, r.flag, r.first, r.final, r.retests, r.nff, r.repaired, r.cause, r.cycle_time, r.takt,
 			r.grp, r.layout, s.checks, s.verdicts, `+column+` FROM run r
 			JOIN sample s ON s.id = r.id AND s.started = r.started AND s.station = r.station
 			WHERE `+where+` AND r.started >= ? AND r.started < ? ORDER BY r.started, r.run`, append(args, from, to), func(rows *sql.Rows) error {
 			var r counted
 			var golden, first, final, nff, repaired, grp, layoutID int64
 			var flag string
-			if err := rows.Scan(&r.started, &r.ended, &r.outcome, &golden, &flag, &first, &final, &r.totals.retests, &nff, &repaired, &r.cause, &r.takt,
+			if err := rows.Scan(&r.started, &r.ended, &r.outcome, &golden, &flag, &first, &final, &r.totals.retests, &nff, &repaired, &r.cause, &r.cycleTime, &r.takt,
 				&grp, &layoutID, &r.codes.checks, &r.codes.verdicts, &r.codes.readings); err != nil {
 				return err
 			}

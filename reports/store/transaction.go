@@ -8,7 +8,7 @@ import (
 	"strings"
 )
 
-// base is a [Store] over a database of either kind, but for what only one
+// base is a store over a database of either kind, but for what only one
 // kind does (Report of a station's index).
 type base struct {
 	dialect     *dialect

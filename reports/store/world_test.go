@@ -102,7 +102,7 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 	p := reports.Report{
 		Start: reports.Start{
 			Run: fmt.Sprintf("%s-%s-%06d", at.Format("20060102T150405"), station, n), Station: station, Nest: string('A' + rune(r.IntN(2))),
-			Operator: []string{"", "Ines", "Tom"}[r.IntN(3)], Attempt: 1, Takt: []float64{0, 45, 50}[r.IntN(3)], Software: "test",
+			Operator: []string{"", "Ines", "Tom"}[r.IntN(3)], Attempt: 1, CycleTime: []float64{0, 45, 50}[r.IntN(3)], Takt: []float64{0, 30}[r.IntN(2)], Software: "test",
 			Unit: reports.Unit{
 				SerialNumber: fmt.Sprintf("K8-%04d", r.IntN(24)), Product: []string{product, product, product, "tern-t2"}[r.IntN(4)],
 				Revision: []string{"", "B", "C"}[r.IntN(3)], Lot: []string{"24A", "24B"}[r.IntN(2)], Golden: r.IntN(12) == 0,
@@ -380,7 +380,7 @@ func (w *world) readings() []string {
 }
 
 // agree compares every answer of a store about a selection with the world's.
-func (w *world) agree(t testing.TB, st Store, s Selection) {
+func (w *world) agree(t testing.TB, st stored, s Selection) {
 	t.Helper()
 	ctx := t.Context()
 	got, err := st.Counts(ctx, s)
@@ -514,7 +514,7 @@ func sameCounts(t testing.TB, want, got yield.Counts) {
 }
 
 // lists compares the lists of runs, page by page.
-func (w *world) lists(t testing.TB, st Store, s Selection) {
+func (w *world) lists(t testing.TB, st stored, s Selection) {
 	t.Helper()
 	ctx := t.Context()
 	firsts := w.firsts()

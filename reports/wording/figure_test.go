@@ -432,7 +432,7 @@ func TestComparisonsInWords(t *testing.T) {
 
 func TestSummariesInWords(t *testing.T) {
 	share := yield.NewShare(50, 200, 0.95)
-	cycle := yield.CycleTime{N: 200, Median: yield.Estimate{Value: 40}, P95: yield.Estimate{Value: 49}, Max: 49.5, Takt: 45, OverTakt: share, Needed: 160, Possible: yield.Estimate{Value: 180}}
+	cycle := yield.CycleTime{N: 200, Median: yield.Estimate{Value: 40}, P95: yield.Estimate{Value: 49}, Max: 49.5, Intended: 45, Over: share, Takt: 22.5, Needed: 160, Possible: yield.Estimate{Value: 180}}
 	lost := yield.LostTime{Errors: 1500, Aborted: 500, Total: 2000, BenchTime: 10000, Share: 0.2, ErrorRuns: yield.NewShare(40, 250, 0.95), AbortedRuns: yield.NewShare(10, 250, 0.95), Units: yield.Estimate{Value: 50}}
 	point := func(differs int) yield.TrendPoint {
 		return yield.TrendPoint{Key: "24B", FirstPass: yield.NewShare(81, 100, 0.95), Other: yield.NewShare(95, 100, 0.95), Differs: differs}
@@ -463,8 +463,8 @@ func TestSummariesInWords(t *testing.T) {
 		}
 	})
 	words := testBook(t).Translator("en")
-	require.Equal(t, "Half of the runs took up to 40.0 s, 95 of 100 up to 49.0 s, the longest 49.5 s. Longer than the takt of 45.0 s: "+
-		"25 %; from so few runs, anywhere between 19.5 % and 31.4 %. The takt asks for 160.0 units an hour; the runs alone would let 180.0 through.", strings.ReplaceAll(Cycle(words, cycle), nbsp, " "))
+	require.Equal(t, "Half of the runs took up to 40.0 s, 95 of 100 up to 49.0 s, the longest 49.5 s. Longer than the 45.0 s that the plan intends: "+
+		"25 %; from so few runs, anywhere between 19.5 % and 31.4 %. The takt of 22.5 s asks for 160.0 units an hour; the runs alone would let 180.0 through.", strings.ReplaceAll(Cycle(words, cycle), nbsp, " "))
 	require.Equal(t, "33 min lost, 20 % of all bench time: 25 min by faults of the bench (40 of 250 runs), 8 min 20 s in aborted runs (10). In that time some 50 units would have been tested.",
 		strings.ReplaceAll(Lost(words, lost), nbsp, " "))
 	require.Equal(t, "24B is lower than the rest (81 % against 95 %), and not by chance.",

@@ -17,6 +17,9 @@ func Cycle(t *Translator, c yield.CycleTime) string {
 		return t.T("figures.cycle.none")
 	}
 	out := []string{t.T("figures.cycle.times", "median", t.Seconds(c.Median.Value), "p", t.Seconds(c.P95.Value), "longest", t.Seconds(c.Max))}
+	if c.Intended > 0 {
+		out = append(out, t.T("figures.cycle.over", "intended", t.Seconds(c.Intended), "share", Share(t, c.Over, OfRuns)))
+	}
 	if c.Takt > 0 {
 		rate := func(v float64) string {
 			if !finite(v) {
@@ -24,8 +27,7 @@ func Cycle(t *Translator, c yield.CycleTime) string {
 			}
 			return t.Fixed(v, 1)
 		}
-		out = append(out, t.T("figures.cycle.takt", "takt", t.Seconds(c.Takt), "share", Share(t, c.OverTakt, OfRuns)),
-			t.T("figures.cycle.rate", "needed", rate(c.Needed), "possible", rate(c.Possible.Value)))
+		out = append(out, t.T("figures.cycle.rate", "takt", t.Seconds(c.Takt), "needed", rate(c.Needed), "possible", rate(c.Possible.Value)))
 	}
 	return sentences(t, out...)
 }

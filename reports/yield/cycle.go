@@ -22,22 +22,27 @@ type CycleTime struct {
 	Max        float64  `json:"max"`
 	Resolution float64  `json:"resolution"` // width of a bin
 
-	Takt float64 `json:"takt,omitempty"` // 0: none was stated, and all below is not known
-	// OverTakt is the share of runs that took longer than takt. Where takt lies
-	// within a bin, the bin's runs are divided as if spread evenly over it, and
-	// the interval also holds none and all of them being over.
-	OverTakt Share `json:"over_takt"`
-	Nests    int   `json:"nests"`
-	// Needed units per hour is 3600 / takt times nests, Possible the same with
-	// the mean cycle: both without the time to change units.
-	Needed   float64  `json:"needed,omitempty"`
+	// Intended is how long the plan means a run to take, 0 not stated; Over is
+	// the share of runs that took longer. Where Intended lies within a bin, the
+	// bin's runs are divided as if spread evenly over it, and the interval also
+	// holds none and all of them being over.
+	Intended float64 `json:"intended,omitempty"`
+	Over     Share   `json:"over"`
+	// Takt is the station's: the line wants one unit every so long, whatever
+	// the nests; 0 not stated. Needed units an hour is 3600 / takt.
+	Takt   float64 `json:"takt,omitempty"`
+	Needed float64 `json:"needed,omitempty"`
+	// Capacity in units an hour is 3600 * nests / intended, and Possible the
+	// same with the mean: both without the time to change units.
+	Nests    int      `json:"nests"`
+	Capacity float64  `json:"capacity,omitempty"`
 	Possible Estimate `json:"possible"`
 }
 
 // CycleOptions for [Cycle].
 type CycleOptions struct {
 	Confidence float64 // [DefaultConfidence] if not given
-	Takt       float64 // s; the histogram's if not given
+	Takt       float64 // s, of the station; the histogram's if not given
 	Nests      int     // working side by side; 1 if not given
 }
 
@@ -47,25 +52,25 @@ type CycleOptions struct {
 //
 // Special inputs: no run, a width that is not above 0 or not finite, or a count
 // below 0 leaves everything not known (0 in Min and Max). N and Sum are taken
-// from the bins where they do not fit them. A takt that is not above 0 or not
-// finite is none.
+// from the bins where they do not fit them. A cycle time or takt that is not
+// above 0 or not finite is none.
 func Cycle(h Histogram, o CycleOptions) CycleTime {
 	o.Confidence = usualConfidence(o.Confidence)
 	o.Nests = max(o.Nests, 1)
 	if !(o.Takt > 0) {
 		o.Takt = h.Takt
 	}
-	if !(o.Takt > 0) || math.IsInf(o.Takt, 1) {
-		o.Takt = 0
-	}
 	c := CycleTime{
-		Takt: o.Takt, Nests: o.Nests, OverTakt: NewShare(0, 0, o.Confidence),
+		Intended: positive(h.CycleTime), Takt: positive(o.Takt), Nests: o.Nests, Over: NewShare(0, 0, o.Confidence),
 		Mean:   unknownEstimate(0, math.Inf(1), o.Confidence, MethodStudent),
 		Median: unknownEstimate(0, math.Inf(1), o.Confidence, MethodRank), P95: unknownEstimate(0, math.Inf(1), o.Confidence, MethodRank),
 		Possible: unknownEstimate(0, math.Inf(1), o.Confidence, MethodStudent),
 	}
-	if o.Takt > 0 {
-		c.Needed = 3600 / o.Takt * float64(o.Nests)
+	if c.Takt > 0 {
+		c.Needed = 3600 / c.Takt
+	}
+	if c.Intended > 0 {
+		c.Capacity = 3600 / c.Intended * float64(o.Nests)
 	}
 	bins, ok := newCycleBins(h)
 	if !ok {
@@ -84,13 +89,21 @@ func Cycle(h Histogram, o CycleOptions) CycleTime {
 	}
 	c.Median = bins.quantile(0.5, o.Confidence)
 	c.P95 = bins.quantile(0.95, o.Confidence)
-	if o.Takt > 0 {
-		c.OverTakt = bins.over(o.Takt, o.Confidence)
+	if c.Intended > 0 {
+		c.Over = bins.over(c.Intended, o.Confidence)
 	}
 	if mean > 0 {
 		c.Possible = c.Mean.falling(func(s float64) float64 { return 3600 / s * float64(o.Nests) })
 	}
 	return c
+}
+
+// positive is x, or 0 where that is no length of time.
+func positive(x float64) float64 {
+	if x > 0 && !math.IsInf(x, 1) {
+		return x
+	}
+	return 0
 }
 
 // cycleBins is a histogram from the first to the last bin with a run.
@@ -193,20 +206,20 @@ func (b cycleBins) binOf(r int64) (from, to float64) {
 	return b.low, b.high
 }
 
-// over is the share of times beyond takt.
-func (b cycleBins) over(takt, confidence float64) Share {
-	var least, most int64
+// over is the share of times beyond most.
+func (b cycleBins) over(most, confidence float64) Share {
+	var none, all int64
 	within := 0.0
 	for i, n := range b.counts {
 		from, to := b.edges[i], b.edges[i+1]
 		switch {
-		case from >= takt:
-			least, most, within = least+n, most+n, within+float64(n)
-		case to > takt:
-			most, within = most+n, within+float64(n)*(to-takt)/(to-from)
+		case from >= most:
+			none, all, within = none+n, all+n, within+float64(n)
+		case to > most:
+			all, within = all+n, within+float64(n)*(to-most)/(to-from)
 		}
 	}
-	s := NewShare(min(most, max(least, int64(math.Round(within)))), b.n, confidence)
-	s.Low, s.High = NewShare(least, b.n, confidence).Low, NewShare(most, b.n, confidence).High
+	s := NewShare(min(all, max(none, int64(math.Round(within)))), b.n, confidence)
+	s.Low, s.High = NewShare(none, b.n, confidence).Low, NewShare(all, b.n, confidence).High
 	return s
 }

@@ -31,33 +31,39 @@ func TestCycle(t *testing.T) {
 		times = append(times, 30.5+float64(i/10))
 	}
 	h := histogramOf(1, 120, times...)
-	h.Takt = 45
+	h.CycleTime, h.Takt = 45, 30
 	c := Cycle(h, CycleOptions{Nests: 2})
-	require.Equal(t, []float64{30.5, 49.5, 1, 45}, []float64{c.Min, c.Max, c.Resolution, c.Takt})
+	require.Equal(t, []float64{30.5, 49.5, 1, 45, 30}, []float64{c.Min, c.Max, c.Resolution, c.Intended, c.Takt})
 	require.InDelta(t, 40, c.Mean.Value, 1e-12)
 	require.InDelta(t, 40, c.Median.Value, 1)
 	require.InDelta(t, 49, c.P95.Value, 1)
 	// Ranks 86 and 115 of 200 hold the median with 95.2 % (binomial, exact):
 	// 38.5 s and 41.5 s, so the edges of their bins.
 	require.Equal(t, []float64{38, 42}, []float64{c.Median.Low, c.Median.High})
-	require.Equal(t, NewShare(50, 200, 0.95), c.OverTakt) // those from 45.5 s on: the takt is on an edge
-	require.Equal(t, 160.0, c.Needed)
+	require.Equal(t, NewShare(50, 200, 0.95), c.Over) // those from 45.5 s on: 45 s is on an edge
+	// The line wants a unit every 30 s, with one nest or with two; what nests
+	// can do doubles.
+	require.Equal(t, []float64{120, 160}, []float64{c.Needed, c.Capacity})
+	alone := Cycle(h, CycleOptions{Nests: 1})
+	require.Equal(t, []float64{120, 80, 90}, []float64{alone.Needed, alone.Capacity, alone.Possible.Value})
 	require.InDelta(t, 180, c.Possible.Value, 1e-9)
 	require.True(t, c.Possible.Low < 180 && 180 < c.Possible.High)
 
-	// Within a bin the takt divides it, and the interval owns up to it.
-	c = Cycle(h, CycleOptions{Takt: 44.25})
-	require.Equal(t, int64(58), c.OverTakt.Count)
-	require.Equal(t, NewShare(50, 200, 0.95).Low, c.OverTakt.Low)
-	require.Equal(t, NewShare(60, 200, 0.95).High, c.OverTakt.High)
+	// Within a bin the cycle time divides it, and the interval owns up to it.
+	h.CycleTime = 44.25
+	c = Cycle(h, CycleOptions{Takt: 40})
+	require.Equal(t, []float64{40, 90}, []float64{c.Takt, c.Needed})
+	require.Equal(t, int64(58), c.Over.Count)
+	require.Equal(t, NewShare(50, 200, 0.95).Low, c.Over.Low)
+	require.Equal(t, NewShare(60, 200, 0.95).High, c.Over.High)
 }
 
 func TestCycleEdges(t *testing.T) {
 	for _, h := range []Histogram{{}, {Width: 1}, {Width: 1, Counts: []int64{0, 0}}, {Width: 0, Counts: []int64{3}}, {Width: math.NaN(), Counts: []int64{3}}, {Width: 1, Counts: []int64{-1, 3}}} {
-		h.Takt = 45
+		h.CycleTime, h.Takt = 45, 60
 		c := Cycle(h, CycleOptions{})
-		require.False(t, c.Mean.Known() || c.Median.Known() || c.P95.Known() || c.OverTakt.Known() || c.Possible.Known())
-		require.Equal(t, []float64{0, 80}, []float64{float64(c.N), c.Needed})
+		require.False(t, c.Mean.Known() || c.Median.Known() || c.P95.Known() || c.Over.Known() || c.Possible.Known())
+		require.Equal(t, []float64{0, 60, 80}, []float64{float64(c.N), c.Needed, c.Capacity})
 		_, err := json.Marshal(c)
 		require.NoError(t, err)
 	}
@@ -67,16 +73,23 @@ func TestCycleEdges(t *testing.T) {
 	_, err := json.Marshal(one)
 	require.NoError(t, err)
 	// All alike: nothing is spread but over a bin.
-	same := Cycle(histogramOf(0.5, 100, slices.Repeat([]float64{20.25}, 500)...), CycleOptions{Takt: 20})
+	alike := histogramOf(0.5, 100, slices.Repeat([]float64{20.25}, 500)...)
+	alike.CycleTime = 20
+	same := Cycle(alike, CycleOptions{})
 	require.Equal(t, []float64{20.25, 20.25, 20.25}, []float64{same.Mean.Value, same.Median.Value, same.P95.Value})
-	require.Equal(t, 1.0, same.OverTakt.Value)
+	require.Equal(t, 1.0, same.Over.Value)
 	// A last bin that holds all that took longer.
-	open := Cycle(histogramOf(1, 10, 5.5, 6.5, 300), CycleOptions{Takt: 60})
+	long := histogramOf(1, 10, 5.5, 6.5, 300)
+	long.CycleTime = 60
+	open := Cycle(long, CycleOptions{})
 	require.Equal(t, 300.0, open.Max)
 	require.Equal(t, 104.0, open.Mean.Value)
-	require.True(t, open.OverTakt.Low == 0 && open.OverTakt.Count <= 1 && open.OverTakt.High > 0.5)
+	require.True(t, open.Over.Low == 0 && open.Over.Count <= 1 && open.Over.High > 0.5)
 	for _, takt := range []float64{-1, math.Inf(1), math.NaN()} {
-		require.Equal(t, 0.0, Cycle(histogramOf(1, 10, 5.5), CycleOptions{Takt: takt}).Takt)
+		h := histogramOf(1, 10, 5.5)
+		h.CycleTime = takt
+		c := Cycle(h, CycleOptions{Takt: takt})
+		require.Equal(t, []float64{0, 0, 0, 0}, []float64{c.Takt, c.Intended, c.Needed, c.Capacity})
 	}
 }
 

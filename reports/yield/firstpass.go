@@ -133,7 +133,7 @@ func (e Estimate) falling(f func(float64) float64) Estimate {
 
 func (c Counts) notes() []Remark {
 	var notes []Remark
-	if !c.sound() {
+	if !c.consistent() {
 		notes = append(notes, remark(CountsUnsound))
 	}
 	if c.Units == 0 {
@@ -148,8 +148,8 @@ func (c Counts) notes() []Remark {
 	return notes
 }
 
-// sound says whether counts can come of runs at all.
-func (c Counts) sound() bool {
+// consistent says whether counts can come of runs at all.
+func (c Counts) consistent() bool {
 	for _, v := range [][2]int64{
 		{0, c.Passed}, {0, c.Failed}, {0, c.Errors}, {0, c.Aborted}, {c.Passed + c.Failed + c.Errors + c.Aborted, c.Runs},
 		{0, c.FirstPassed}, {c.FirstPassed, c.Units}, {0, c.FinalPassed}, {c.FinalPassed, c.Units}, {0, c.Retested}, {c.Retested, c.Units},

@@ -121,7 +121,7 @@ func TestGroupsAddUp(t *testing.T) {
 		}
 		whole := Sum(groups)
 		require.Equal(t, whole, backwards)
-		require.True(t, whole.sound())
+		require.True(t, whole.consistent())
 		require.Equal(t, Sum(groups[1:]), whole.Minus(groups[0].Counts))
 		least, most := math.Inf(1), math.Inf(-1)
 		for _, g := range groups {

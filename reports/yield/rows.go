@@ -67,10 +67,13 @@ type Histogram struct {
 	Width  float64 `json:"width"` // s
 	Counts []int64 `json:"counts"`
 	N      int64   `json:"n"`
-	Sum    float64 `json:"sum"`            // s
-	Min    float64 `json:"min"`            // s
-	Max    float64 `json:"max"`            // s
-	Takt   float64 `json:"takt,omitempty"` // s, the newest stated by a plan; 0 none
+	Sum    float64 `json:"sum"` // s
+	Min    float64 `json:"min"` // s
+	Max    float64 `json:"max"` // s
+	// CycleTime is the plan's and Takt the station's, as the newest run states
+	// them; s, 0 none.
+	CycleTime float64 `json:"cycle_time,omitempty"`
+	Takt      float64 `json:"takt,omitempty"`
 }
 
 // Point is one reading of one run.

@@ -16,6 +16,7 @@ import (
 type File struct {
 	Station     string          `toml:"station"`
 	Product     string          `toml:"product"`
+	Takt        float64         `toml:"takt"` // s: the line wants one unit every so long, whatever the nests; 0 not stated
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`

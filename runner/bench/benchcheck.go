@@ -40,6 +40,9 @@ func (b *File) check() []input.Problem {
 	if b.Product == "" {
 		c.add("it is the product named by the plan", 1, "no product given")
 	}
+	if !(b.Takt >= 0 && b.Takt < 1e6) {
+		c.add("write seconds: takt = 45; leave it out where there is none", b.At.At("takt"), "the takt is %g s, which is no time", b.Takt)
+	}
 	c.oneOf(b.Calibration.Overdue, []string{"warn", "block"}, "calibration", "overdue")
 	c.oneOf(b.Captures.Keep, []string{"all", "failed", "none"}, "captures", "keep")
 	c.memory(b.Plan.Memory)

@@ -18,12 +18,13 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"time"
 )
 
 // NestConfig is what a nest of this program is made of, whatever its hardware.
 func (b *File) NestConfig(m *product.Method, i int, n *Opened, clock drivers.Clock, records *archive.Archive) station.Config {
 	return station.Config{
-		Station: b.Station, Name: b.Nests[i].Name, Clock: clock,
+		Station: b.Station, Name: b.Nests[i].Name, Takt: time.Duration(b.Takt * float64(time.Second)), Clock: clock,
 		Devices: n.Devices, Drives: n.Drives, Interlock: n.interlock, Heartbeat: n.heartbeat,
 		Plan: m.Plan, Limits: m.Limits, Causes: m.Taught(records), Archive: records,
 		Sources:   append([]reports.Source{product.Source(b.Name, b.Data)}, m.Sources...),
@@ -83,6 +84,9 @@ func (b *File) Write(w io.Writer) error {
 	p("# use once that command has ended.")
 	p("station = %q", b.Station)
 	p("product = %q", b.Product)
+	if b.Takt > 0 {
+		p("takt = %g", b.Takt)
+	}
 	p("\n[captures]\nkeep = %q", b.Captures.Keep)
 	p("\n[plan]\nmemory = %q", b.Plan.Memory)
 	for _, n := range b.Nests {

@@ -30,16 +30,16 @@ func (r *Rules) Check(k Known) []input.Problem {
 	p := &input.List{File: r.file}
 	for i := range r.list {
 		x := &r.list[i]
-		sound := true
+		fits := true
 		for _, list := range [][]condition{x.all, x.any, x.none, x.for_, x.against} {
 			for _, c := range list {
-				sound = r.checkCondition(p, c, k) && sound
+				fits = r.checkCondition(p, c, k) && fits
 			}
 		}
 		for _, e := range x.explains {
-			sound = checkName(p, x.line, e, k) && sound
+			fits = checkName(p, x.line, e, k) && fits
 		}
-		if sound && !r.canFit(x, k) {
+		if fits && !r.canFit(x, k) {
 			p.Add(x.line, "its conditions exclude each other, or ask of a value what its limit does not allow", "cause %q can never fit", x.name)
 		}
 	}

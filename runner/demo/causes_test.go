@@ -150,7 +150,7 @@ func TestConfidenceIsNotTooHigh(t *testing.T) {
 	for i := 0; failed < 200; i++ {
 		h, defects := people.Draw(17, i)
 		if len(defects) == 0 {
-			continue // sound units are TestSoundUnitsPass's
+			continue // good units are TestSoundUnitsPass's
 		}
 		r := n.Judge(t, h)
 		if r.Outcome != reports.Failed {
@@ -188,7 +188,7 @@ func TestConfidenceIsNotTooHigh(t *testing.T) {
 	assert.GreaterOrEqual(t, float64(right), 0.95*float64(failed))
 }
 
-// Sound units have no cause, and neither has a unit whose bench failed.
+// Good units have no cause, and neither has a unit whose bench failed.
 func TestNoCauseWithoutAFailure(t *testing.T) {
 	t.Parallel()
 	n, _ := demotest.Nest(t, 2)

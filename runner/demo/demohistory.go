@@ -159,7 +159,7 @@ func makeNestHistory(ctx context.Context, m *product.Method, b *bench.File, k in
 }
 
 // repairUnit writes down what the repair bench found, and returns when the unit
-// comes back. In the simulation it is a sound one from then on.
+// comes back. In the simulation it is a good one from then on.
 func repairUnit(records *archive.Archive, s archive.Sealed, now time.Time, units *Units) (back time.Time, ok bool) {
 	r := reports.Repair{ID: reports.NewRunID(now, s.Report.Station, "repair"), Run: s.Report.Run, At: now.Add(3 * time.Hour), By: "Noor",
 		Found: "component", Done: "replaced"}

@@ -13,6 +13,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/review"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/terminal"
@@ -46,7 +47,7 @@ type lotTally struct {
 	broken  map[kindOfFailure]int // units by what they broke first
 	bad     []archive.Sealed      // not passed, in order
 	escaped []string              // passed although the simulation gave them a defect
-	wronged []string              // not passed although they are sound
+	wronged []string              // not passed although they are good
 }
 
 func NewTally(s *terminal.Screen, units int) *lotTally {
@@ -136,7 +137,7 @@ func (l *lotTally) showPassed() {
 // verdict says what a unit broke, and why that is likely.
 func (l *lotTally) verdict(rep reports.Report) string {
 	var b strings.Builder
-	bad := terminal.BrokenReadings(rep)
+	bad := review.Broken(rep)
 	word := map[reports.Outcome]string{reports.Failed: "FAILED", reports.Aborted: "ABORTED"}[rep.Outcome]
 	if rep.Outcome != reports.Failed || len(bad) == 0 {
 		fmt.Fprintf(&b, "%s %s: %s", l.screen.Strong(rep.Unit.SerialNumber), l.screen.Strong(cmp.Or(word, "NOT TESTED")), cmp.Or(wording.English().Reason(rep.Reason), terminal.FirstProblem(rep)))
@@ -207,15 +208,15 @@ func (l *lotTally) Summary(records string, pages []string) {
 		}
 	}
 	l.screen.Say("\nThe simulation knows what it made: %s with a defect passed, %s failed.",
-		wording.Count(len(l.escaped), "unit"), wording.Count(len(l.wronged), "sound unit"))
+		wording.Count(len(l.escaped), "unit"), wording.Count(len(l.wronged), "good unit"))
 	for _, e := range l.escaped {
 		l.screen.Say("  passed in spite of it: %s", e)
 	}
 	for _, e := range l.wronged {
-		l.screen.Say("  sound, yet failed: %s", e)
+		l.screen.Say("  good, yet failed: %s", e)
 	}
 	l.screen.Say("\nRecords: %s", records)
-	l.screen.Say("  what they say: fullthrow yield --data %s (or pareto, capability, chart, compare, history)", records)
+	l.screen.Say("  what they say: fullthrow today --data %s --period all (or fails, drift, hold, differs, unit)", records)
 	l.screen.Say("  prove them:    fullthrow verify %s", records)
 	if len(l.bad) > 0 {
 		file := filepath.Join(records, filepath.FromSlash(l.bad[0].File))

@@ -48,7 +48,7 @@ func TestEveryDefectIsCaught(t *testing.T) {
 	}
 }
 
-// Five hundred sound units: not one may fail.
+// Five hundred good units: not one may fail.
 func TestSoundUnitsPass(t *testing.T) {
 	t.Parallel()
 	const nests = 2
@@ -62,7 +62,7 @@ func TestSoundUnitsPass(t *testing.T) {
 			for i := k; i < units; i += nests {
 				r := n.Unit(t, i+1, sim.Good(rand.New(rand.NewPCG(99, uint64(i)))))
 				if r.Outcome != reports.Passed {
-					t.Errorf("sound unit %d: %s: %s; %v", i, r.Outcome, wording.English().Reason(r.Reason), demotest.Broke(r))
+					t.Errorf("good unit %d: %s: %s; %v", i, r.Outcome, wording.English().Reason(r.Reason), demotest.Broke(r))
 				}
 			}
 		}()

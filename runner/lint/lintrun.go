@@ -17,7 +17,7 @@ import (
 )
 
 // lintRun takes the place of the record while lint runs a plan once on the
-// simulated fixture, with a sound unit on it.
+// simulated fixture, with a good unit on it.
 type lintRun struct {
 	m        *product.Method
 	taken    []script.Reading

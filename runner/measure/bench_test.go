@@ -275,7 +275,7 @@ func (b *bench) readings(h sim.Handset) map[string]float64 {
 	return out
 }
 
-// bounds are what a sound unit must keep and each defect must break. NaN
+// bounds are what a good unit must keep and each defect must break. NaN
 // breaks every bound.
 var bounds = []struct {
 	reading      string // part of the name after the check

@@ -53,7 +53,7 @@ func TestSweepOnTheBench(t *testing.T) {
 	require.GreaterOrEqual(t, held, units-1)
 }
 
-// Tested in pieces, a sound unit is accepted and one that loses packets
+// Tested in pieces, a good unit is accepted and one that loses packets
 // rejected, each with less than half the packets of the fixed test.
 func TestSequentialOnTheBench(t *testing.T) {
 	o := measure.SequentialOptions{Good: 0.5, Bad: 3}

@@ -23,7 +23,7 @@ type Metrics struct {
 	product, station, nest, check, device, kind *label
 
 	started, ended, first, golden, unsafe, verdicts, faults, events *family // counters
-	underWay, lastEnd, takt                                         *family // gauges
+	underWay, lastEnd, cycleTime                                    *family // gauges
 	runTime, checkTime, promptTime                                  *family // histograms
 
 	mu      sync.Mutex
@@ -89,7 +89,7 @@ func New(c Config) *Metrics {
 		"station", "nest", "hazard")
 	m.underWay = gauge("run_under_way", "1 while a run is under way.", "station", "nest")
 	m.lastEnd = gauge("last_run_end_timestamp_seconds", "When the last run ended, in seconds since 1970.", "station", "nest")
-	m.takt = gauge("takt_seconds", "Time for one unit that the plan states.", "product")
+	m.cycleTime = gauge("cycle_time_seconds", "How long the plan means a run to take.", "product")
 	m.runTime = histogram("run_duration_seconds", "Time of runs that passed or failed, without golden units.", runBounds, where...)
 	m.checkTime = histogram("check_duration_seconds", "Time of checks, by check of the plan.", checkBounds, "product", "check")
 	m.verdicts = counter("checks_total", "Checks ended, by verdict; without golden units.", "product", "check", "verdict")

@@ -47,7 +47,7 @@ func run(take func(reports.Event), start reports.Start, outcome reports.Outcome,
 }
 
 func start(nest string) reports.Start {
-	return reports.Start{Station: "LQ-1", Nest: nest, Operator: "kim", Attempt: 1, Takt: 45, Unit: reports.Unit{Product: "kittiwake-k8", SerialNumber: "K8-000001"}}
+	return reports.Start{Station: "LQ-1", Nest: nest, Operator: "kim", Attempt: 1, CycleTime: 45, Unit: reports.Unit{Product: "kittiwake-k8", SerialNumber: "K8-000001"}}
 }
 
 // fetch reads the metrics over HTTP, and parses them.
@@ -113,7 +113,7 @@ func TestRunsAreCounted(t *testing.T) {
 		`fullthrow_unsafe_total{hazard="unknown",nest="B",station="LQ-1"} 1`,
 		`fullthrow_run_under_way{nest="A",station="LQ-1"} 0`,
 		`fullthrow_run_under_way{nest="B",station="LQ-1"} 1`,
-		`fullthrow_takt_seconds{product="kittiwake-k8"} 45`,
+		`fullthrow_cycle_time_seconds{product="kittiwake-k8"} 45`,
 		`fullthrow_events_total{kind="run-started"} 6`,
 		`fullthrow_events_total{kind="other"} 1`,
 		`fullthrow_last_run_end_timestamp_seconds{nest="A",station="LQ-1"} 1.77243124e+09`,

@@ -108,8 +108,8 @@ func (n *nest) begin(s *reports.Start, at time.Time) {
 	n.check, n.checkBegan, n.asked = "", time.Time{}, map[string]time.Time{}
 	m.started.with(n.product, n.station, n.name).inc()
 	m.underWay.with(n.station, n.name).set(1)
-	if s.Takt > 0 {
-		m.takt.with(n.product).set(s.Takt)
+	if s.CycleTime > 0 {
+		m.cycleTime.with(n.product).set(s.CycleTime)
 	}
 }
 

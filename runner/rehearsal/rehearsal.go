@@ -24,9 +24,9 @@ import (
 const (
 	sweepSteps = 15
 	sweepStep  = 0.1
-	// sweepSound is how many sound units go with a sweep without a population:
+	// sweepGood is how many good units go with a sweep without a population:
 	// what is beyond a limit is seen beside them.
-	sweepSound = 20
+	sweepGood = 20
 )
 
 // Rehearsal takes a population, and each defect alone, through a plan.
@@ -51,14 +51,14 @@ type Rehearsal struct {
 	done   int
 	next   int
 	missed int // units with a defect beyond the stated severity that passed
-	wrong  int // sound units that failed
+	wrong  int // good units that failed
 }
 
 // rehearsalJob is one unit to be made: number index of the population, one
-// with this defect alone, or a sound one.
+// with this defect alone, or a good one.
 type rehearsalJob struct {
 	index    int
-	sound    bool
+	good     bool
 	defect   *sim.Defect
 	severity float64
 }
@@ -81,8 +81,8 @@ func (h *Rehearsal) plan() {
 		h.jobs = append(h.jobs, rehearsalJob{index: i})
 	}
 	if h.Options.Units == 0 {
-		for i := range sweepSound {
-			h.jobs = append(h.jobs, rehearsalJob{index: i, sound: true})
+		for i := range sweepGood {
+			h.jobs = append(h.jobs, rehearsalJob{index: i, good: true})
 		}
 	}
 	for _, s := range h.People.Defect {
@@ -178,7 +178,7 @@ func (h *Rehearsal) work(ctx context.Context, began time.Time) error {
 		u := &rehearsedUnit{rehearsalJob: h.jobs[i]}
 		var handset sim.Handset
 		switch {
-		case u.sound:
+		case u.good:
 			handset = h.People.MakeWith(h.Options.Seed, u.index, sim.Defect{}, 0)
 		case u.defect == nil:
 			handset, u.given = h.People.Make(h.Options.Seed, u.index)
@@ -251,7 +251,7 @@ func (h *Rehearsal) keep(i int, u *rehearsedUnit, r reports.Report, began time.T
 	}
 	rate := float64(h.done) / time.Since(began).Seconds()
 	left := time.Duration(float64(len(h.jobs)-h.done) / rate * float64(time.Second)).Round(time.Second)
-	h.Screen.Now("%d of %d units, %.0f a second, %v to go; %d missed, %d rejected though sound", h.done, len(h.jobs), rate, left, h.missed, h.wrong)
+	h.Screen.Now("%d of %d units, %.0f a second, %v to go; %d missed, %d rejected though good", h.done, len(h.jobs), rate, left, h.missed, h.wrong)
 }
 
 // mustCatch says whether a unit has a defect at or beyond the severity from

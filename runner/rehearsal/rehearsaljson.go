@@ -27,7 +27,7 @@ type rehearsalResult struct {
 	Population populationResult `json:"population"`
 	// Escapes are units that had to be caught and passed, of all that had to be:
 	// of the population, or without one of the sweep. FalseRejects are sound
-	// units that failed, of all sound ones. NotJudged are units of any kind
+	// units that failed, of all good ones. NotJudged are units of any kind
 	// whose outcome is error.
 	Escapes      shareResult  `json:"escapes"`
 	FalseRejects shareResult  `json:"false_rejects"`
@@ -51,7 +51,7 @@ type rehearsalTitles struct {
 // populationResult counts the population's units.
 type populationResult struct {
 	Units     int `json:"units"`
-	Sound     int `json:"sound"`
+	Good      int `json:"good"`
 	Defective int `json:"defective"`
 	MustCatch int `json:"must_catch"` // with a defect at or beyond the stated severity
 }
@@ -155,10 +155,10 @@ type missResult struct {
 	Value    float64 `json:"value"`
 	Limit    float64 `json:"limit"`
 	Unit     string  `json:"unit"`
-	Left     float64 `json:"left"` // of the room between sound units' median (0: 1) and the limit
+	Left     float64 `json:"left"` // of the room between good units' median (0: 1) and the limit
 }
 
-// limitResult is one side of a limit beside the sound units and those that it
+// limitResult is one side of a limit beside the good units and those that it
 // must catch. Limits that several readings share (each) are taken together.
 type limitResult struct {
 	Limit    string  `json:"limit"` // "sticks.*_noise" where several readings share it
@@ -166,10 +166,10 @@ type limitResult struct {
 	Side     string  `json:"side"`  // "lower" or "upper"; "equal" for the others
 	At       float64 `json:"at"`
 	Unit     string  `json:"unit"`
-	Rejected int     `json:"rejected"` // sound units that broke it, of either side where it is no number
-	Sound    int     `json:"sound"`    // sound units with the reading
-	Median   float64 `json:"median"`   // of sound units
-	Worst    float64 `json:"worst"`    // of sound units, towards this side
+	Rejected int     `json:"rejected"` // good units that broke it, of either side where it is no number
+	Good     int     `json:"good"`     // good units with the reading
+	Median   float64 `json:"median"`   // of good units
+	Worst    float64 `json:"worst"`    // of good units, towards this side
 	Left     float64 `json:"left"`     // of the room between Median and the limit, at Worst; below 0: beyond
 	// Mildest is the unit nearest to passing of those that must be caught and
 	// that no other limit catches: the limit cannot be moved beyond it. Units
@@ -185,14 +185,14 @@ type mildestResult struct {
 
 // cycleResult is how long a unit takes on the bench, handling not included.
 type cycleResult struct {
-	Units    int          `json:"units"` // judged, of the population or without one of the sweep
-	Mean     float64      `json:"mean"`  // s
-	P95      float64      `json:"p95"`
-	Max      float64      `json:"max"`
-	Takt     float64      `json:"takt"` // s; 0: the plan states none
-	OverTakt int          `json:"over_takt"`
-	Checks   []checkCycle `json:"checks"` // in the order of the plan
-	Rest     float64      `json:"rest"`   // s: getting ready and making safe
+	Units     int          `json:"units"` // judged, of the population or without one of the sweep
+	Mean      float64      `json:"mean"`  // s
+	P95       float64      `json:"p95"`
+	Max       float64      `json:"max"`
+	CycleTime float64      `json:"cycle_time"` // s; 0: the plan states none
+	Over      int          `json:"over"`
+	Checks    []checkCycle `json:"checks"` // in the order of the plan
+	Rest      float64      `json:"rest"`   // s: getting ready and making safe
 }
 
 type checkCycle struct {

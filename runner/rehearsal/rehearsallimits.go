@@ -10,12 +10,12 @@ import (
 	"fullthrow/reports"
 )
 
-// typical is the median of each reading on sound units; NaN
+// typical is the median of each reading on good units; NaN
 // where none was taken.
 func (h *Rehearsal) typical() []float64 {
 	out := make([]float64, len(h.limit))
 	for k := range out {
-		values := h.soundValues(k)
+		values := h.goodValues(k)
 		out[k] = math.NaN()
 		if len(values) > 0 {
 			slices.Sort(values)
@@ -25,8 +25,8 @@ func (h *Rehearsal) typical() []float64 {
 	return out
 }
 
-// soundValues lists a reading's values on sound units.
-func (h *Rehearsal) soundValues(k int) []float64 {
+// goodValues lists a reading's values on good units.
+func (h *Rehearsal) goodValues(k int) []float64 {
 	var values []float64
 	for _, u := range h.units {
 		if u != nil && len(u.given) == 0 && !math.IsNaN(u.values[k]) {
@@ -100,7 +100,7 @@ func orLimit(l *reports.Limit, side string) *float64 {
 	return l.Upper
 }
 
-// limits sets each limit beside the sound units and those it must catch.
+// limits sets each limit beside the good units and those it must catch.
 func (h *Rehearsal) limits(typical []float64) []limitResult {
 	names := h.Method.Limits.Names()
 	out := []limitResult{}
@@ -128,7 +128,7 @@ func (h *Rehearsal) limits(typical []float64) []limitResult {
 		if rd == nil {
 			continue
 		}
-		values := h.soundValues(k)
+		values := h.goodValues(k)
 		broke := func(side string) (n int) {
 			for _, u := range h.units {
 				if u != nil && len(u.given) == 0 && slices.Contains(u.failed, k) {
@@ -153,7 +153,7 @@ func (h *Rehearsal) limits(typical []float64) []limitResult {
 			l := row(k, side)
 			l.Unit = rd.Unit
 			l.Rejected += broke(side)
-			l.Sound += len(values)
+			l.Good += len(values)
 			if side == "equal" {
 				l.Left = 0
 				continue

@@ -30,7 +30,7 @@ func (h *Rehearsal) Result() (*rehearsalResult, error) {
 		titles: rehearsalTitles{product: h.Method.Product.Title, plan: h.Method.PlanAt, limits: h.Method.LimitsAt, population: h.PopulationAt, took: h.took},
 	}
 	typical := h.typical()
-	var escaped, must, wrong, sound int // of what is counted
+	var escaped, must, wrong, good int // of what is counted
 	for _, u := range h.units {
 		if u == nil {
 			continue
@@ -39,14 +39,14 @@ func (h *Rehearsal) Result() (*rehearsalResult, error) {
 			r.NotJudged = append(r.NotJudged, h.unit(u, true, typical))
 			continue
 		}
-		if u.defect == nil && !u.sound {
+		if u.defect == nil && !u.good {
 			r.Population.Units++
 		}
 		mustCatch := h.mustCatch(u)
 		switch {
 		case u.defect != nil && h.Options.Units > 0:
 		case len(u.given) == 0:
-			sound++
+			good++
 			if u.outcome == reports.Failed {
 				wrong++
 			}
@@ -67,10 +67,10 @@ func (h *Rehearsal) Result() (*rehearsalResult, error) {
 		}
 	}
 	if h.Options.Units > 0 {
-		r.Population.Sound, r.Population.MustCatch = sound, must
+		r.Population.Good, r.Population.MustCatch = good, must
 	}
 	r.Escapes = newShare(escaped, must, h.Options.Escapes/100)
-	r.FalseRejects = newShare(wrong, sound, h.Options.Rejects/100)
+	r.FalseRejects = newShare(wrong, good, h.Options.Rejects/100)
 	r.Kept = r.Escapes.Kept && r.FalseRejects.Kept && len(r.NotJudged) == 0 && r.Done == r.Asked
 	for _, s := range h.People.Defect {
 		d, err := h.defect(s, typical)
@@ -265,7 +265,7 @@ func (h *Rehearsal) unit(u *rehearsedUnit, reason bool, typical []float64) unitR
 
 // cycle is how long units took.
 func (h *Rehearsal) cycle() (cycleResult, error) {
-	c := cycleResult{Takt: h.Method.Plan.Takt.Seconds(), Checks: []checkCycle{}}
+	c := cycleResult{CycleTime: h.Method.Plan.CycleTime.Seconds(), Checks: []checkCycle{}}
 	var all []float64
 	byCheck := make([][]float64, len(h.Method.Plan.Checks))
 	total, inChecks := 0.0, 0.0
@@ -276,8 +276,8 @@ func (h *Rehearsal) cycle() (cycleResult, error) {
 		t := u.took.Seconds()
 		all = append(all, t)
 		total += t
-		if c.Takt > 0 && t > c.Takt {
-			c.OverTakt++
+		if c.CycleTime > 0 && t > c.CycleTime {
+			c.Over++
 		}
 		for k, d := range u.checks {
 			if d >= 0 {

@@ -28,7 +28,7 @@ func (r *rehearsalResult) WriteText(s *terminal.Screen) {
 	s.Say("Plan %s, limits %s,", t.plan, t.limits)
 	units := wording.Count(r.Population.Units, "unit") + " of it"
 	if r.Population.Units == 0 {
-		units = wording.Count(r.FalseRejects.Of, "sound unit")
+		units = wording.Count(r.FalseRejects.Of, "good unit")
 	}
 	s.Say("population %s, seed %d: %s, %s with one defect each.", t.population, r.Seed, units, wording.Count(r.swept(), "unit"))
 	r.writeDefects(s)
@@ -214,7 +214,7 @@ func nearestOf(list []missResult) string {
 }
 
 func (m missResult) String() string {
-	return fmt.Sprintf("%s was %s, limit %s: %.0f %% of the room from a typical sound unit left",
+	return fmt.Sprintf("%s was %s, limit %s: %.0f %% of the room from a typical good unit left",
 		m.Reading, reports.FormatQuantityBeside(m.Value, m.Limit, m.Unit), reports.FormatQuantity(m.Limit, m.Unit), 100*m.Left)
 }
 
@@ -223,27 +223,27 @@ func (u unitResult) defects() string {
 	for _, g := range u.Defects {
 		list = append(list, g.Name+" "+severity(g.Severity))
 	}
-	return cmp.Or(strings.Join(list, ", "), "sound")
+	return cmp.Or(strings.Join(list, ", "), "good")
 }
 
 func (r *rehearsalResult) writeLimits(s *terminal.Screen) {
 	var shown []limitResult
 	for _, l := range r.Limits {
-		if l.Sound > 0 && (l.Side != "equal" || l.Rejected > 0) {
+		if l.Good > 0 && (l.Side != "equal" || l.Rejected > 0) {
 			shown = append(shown, l)
 		}
 	}
 	if len(shown) == 0 {
 		return
 	}
-	// What matters most: limits that reject sound units, then those with the
+	// What matters most: limits that reject good units, then those with the
 	// least room, on either side.
 	slices.SortStableFunc(shown, func(a, b limitResult) int {
 		return cmp.Or(cmp.Compare(b.Rejected, a.Rejected), cmp.Compare(a.slack(), b.slack()))
 	})
 	Heading(s, "Where limits stand",
-		"Between the worst sound unit and the mildest of those that must be caught and that no other limit catches.\nRoom: what is left towards each, of the way from a typical sound unit to the limit. The tightest first; --json has all.")
-	rows := [][]string{{"limit", "line", "sound", "worst", "room", "limit", "mildest", "room", "with", ""}}
+		"Between the worst good unit and the mildest of those that must be caught and that no other limit catches.\nRoom: what is left towards each, of the way from a typical good unit to the limit. The tightest first; --json has all.")
+	rows := [][]string{{"limit", "line", "good", "worst", "room", "limit", "mildest", "room", "with", ""}}
 	for _, l := range shown[:min(len(shown), maxTight)] {
 		rows = append(rows, l.row())
 	}
@@ -251,7 +251,7 @@ func (r *rehearsalResult) writeLimits(s *terminal.Screen) {
 }
 
 // beyond is how far beyond the limit the mildest unit stands that it must
-// catch, of the room between a typical sound unit and the limit.
+// catch, of the room between a typical good unit and the limit.
 func (l limitResult) beyond() (room float64, ok bool) {
 	if l.Mildest == nil || l.At == l.Median {
 		return 0, false
@@ -287,7 +287,7 @@ func rejectedWord(n int) string {
 	if n == 0 {
 		return ""
 	}
-	return fmt.Sprintf("REJECTS %d sound", n)
+	return fmt.Sprintf("REJECTS %d good", n)
 }
 
 func (r *rehearsalResult) writeCycle(s *terminal.Screen) {
@@ -297,12 +297,12 @@ func (r *rehearsalResult) writeCycle(s *terminal.Screen) {
 	}
 	Heading(s, "Time on the bench", "Of the plan, without handling; the simulated instruments answer as fast as usual ones.")
 	text := fmt.Sprintf("  mean %.1f s, 95 %% within %.1f s, at most %.1f s", c.Mean, c.P95, c.Max)
-	if c.Takt > 0 {
-		text += fmt.Sprintf("; takt %g s, ", c.Takt)
-		if c.OverTakt == 0 {
+	if c.CycleTime > 0 {
+		text += fmt.Sprintf("; cycle time %g s, ", c.CycleTime)
+		if c.Over == 0 {
 			text += "kept by all"
 		} else {
-			text += fmt.Sprintf("NOT KEPT by %d of %d", c.OverTakt, c.Units)
+			text += fmt.Sprintf("NOT KEPT by %d of %d", c.Over, c.Units)
 		}
 	}
 	s.Say("%s", text)
@@ -333,7 +333,7 @@ func (r *rehearsalResult) writeVerdict(s *terminal.Screen) {
 	s.Say("")
 	s.Say("%s", r.Escapes.line(s, "Escapes", of))
 	if r.FalseRejects.Of > 0 {
-		s.Say("%s", r.FalseRejects.line(s, "False rejects", "sound units"))
+		s.Say("%s", r.FalseRejects.line(s, "False rejects", "good units"))
 	}
 	if n := len(r.NotJudged); n > 0 {
 		s.Say("%s", s.Strong(fmt.Sprintf("NOT JUDGED: %s", wording.Count(n, "unit"))))

@@ -47,16 +47,16 @@ func rehearsed(t testing.TB, change func(*Options)) *rehearsalResult {
 }
 
 // The stock plan on the stock population: nothing that must be caught escapes,
-// no sound unit is rejected, and each unit is judged.
+// no good unit is rejected, and each unit is judged.
 func TestStockPlanRehearsed(t *testing.T) {
 	t.Parallel()
 	all := demotest.Of(400, 20)
 	r := rehearsed(t, func(o *Options) { o.Units = all })
 	assert.True(t, r.Kept)
 	assert.Equal(t, all, r.Population.Units)
-	assert.Equal(t, all, r.Population.Sound+r.Population.Defective)
+	assert.Equal(t, all, r.Population.Good+r.Population.Defective)
 	assert.Equal(t, shareResult{Of: r.Population.MustCatch, High: r.Escapes.High, Allowed: 0.001, Kept: true}, r.Escapes)
-	assert.Equal(t, shareResult{Of: r.Population.Sound, High: r.FalseRejects.High, Allowed: 0.001, Kept: true}, r.FalseRejects)
+	assert.Equal(t, shareResult{Of: r.Population.Good, High: r.FalseRejects.High, Allowed: 0.001, Kept: true}, r.FalseRejects)
 	assert.Empty(t, r.NotJudged)
 	units := 0
 	for _, d := range r.Defects {
@@ -74,7 +74,7 @@ func TestStockPlanRehearsed(t *testing.T) {
 	}
 	c := r.Cycle
 	assert.Equal(t, all, c.Units)
-	assert.Equal(t, 50.0, c.Takt)
+	assert.Equal(t, 50.0, c.CycleTime)
 	assert.Less(t, c.Mean, c.P95+1e-9)
 	assert.LessOrEqual(t, c.P95, c.Max)
 	share := c.Rest / c.Mean
@@ -189,8 +189,8 @@ func TestSweepAlone(t *testing.T) {
 		must += d.SweepMissed.Of
 	}
 	assert.Equal(t, must, r.Escapes.Of)
-	assert.Equal(t, must+countBelow(r)+sweepSound, r.Cycle.Units, "the time is of the sweep")
-	assert.Equal(t, sweepSound, r.FalseRejects.Of, "sound units to compare with")
+	assert.Equal(t, must+countBelow(r)+sweepGood, r.Cycle.Units, "the time is of the sweep")
+	assert.Equal(t, sweepGood, r.FalseRejects.Of, "good units to compare with")
 
 	// The drawing is XML whose panels say in words what they show.
 	dec := xml.NewDecoder(bytes.NewReader(r.Svg()))

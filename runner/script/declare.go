@@ -6,10 +6,10 @@ import (
 
 const maxChecks = 500
 
-// declarePlan is plan{ product=, revision=, takt=, deadline= }.
+// declarePlan is plan{ product=, revision=, cycle_time=, deadline= }.
 func declarePlan(t *task, L *lua.LState) int {
 	p := t.atTop(L, "plan")
-	o := t.options(L, "plan", L.Get(1), "product", "revision", "takt", "deadline")
+	o := t.options(L, "plan", L.Get(1), "product", "revision", "cycle_time", "deadline")
 	if p.Product != "" {
 		return t.raisef(L, "", "plan: said twice")
 	}
@@ -17,7 +17,7 @@ func declarePlan(t *task, L *lua.LState) int {
 	if p.Product == "" {
 		return t.raisef(L, `product = "kittiwake-k8"`, "plan: product is missing")
 	}
-	p.Takt = o.duration("takt", 0)
+	p.CycleTime = o.duration("cycle_time", 0)
 	if p.Deadline = o.duration("deadline", DefaultPlanDeadline); p.Deadline <= 0 {
 		return t.raisef(L, "", "plan: a deadline of 0 s")
 	}

@@ -5,7 +5,7 @@
 //
 // A plan declares itself and its checks; what a check does is a function:
 //
-//	plan { product = "kittiwake-k8", revision = "C", takt = 45, deadline = 120 }
+//	plan { product = "kittiwake-k8", revision = "C", cycle_time = 45, deadline = 120 }
 //
 //	check("standby", { about = "Draws next to nothing when off", part = "power", deadline = 10 }, function()
 //	  bench.supply:off()

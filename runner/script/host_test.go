@@ -11,7 +11,7 @@ import (
 
 func TestRun(t *testing.T) {
 	s := newStage()
-	err := s.run(t, `plan { product = "kittiwake-k8", revision = "C", takt = 45, deadline = 120 }
+	err := s.run(t, `plan { product = "kittiwake-k8", revision = "C", cycle_time = 45, deadline = 120 }
 
 check("standby", { about = "Draws next to nothing when off", part = "power", deadline = 10 }, function()
   bench.supply:set { voltage = 3.7, current_limit = 0.5 }

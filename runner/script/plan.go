@@ -45,7 +45,7 @@ const (
 type Plan struct {
 	Name              string // of the file, as given to [Load]
 	Product, Revision string
-	Takt              time.Duration // intended time per unit, 0 not stated
+	CycleTime         time.Duration // how long a run is meant to take, 0 not stated
 	Deadline          time.Duration // of the whole plan
 	Checks            []Check
 	Sources           []reports.Source // the plan and the libraries it requires, by content
@@ -93,7 +93,7 @@ func loadWithin(fsys fs.FS, name string, lib fs.FS, wall time.Duration) (*Plan, 
 		return nil, failed
 	}
 	if p.Product == "" {
-		return nil, &Error{File: name, Text: "there is no plan { ... } in it", Hint: `begin with: plan { product = "...", revision = "...", takt = 45 }`}
+		return nil, &Error{File: name, Text: "there is no plan { ... } in it", Hint: `begin with: plan { product = "...", revision = "...", cycle_time = 45 }`}
 	}
 	if len(p.Checks) == 0 {
 		return nil, &Error{File: name, Text: "the plan has no check", Hint: `add one: check("standby", { about = "..." }, function() ... end)`}
@@ -112,7 +112,7 @@ func plain(err error) string {
 
 // take keeps what the top level declared.
 func (p *Plan) take(heard *Plan) {
-	p.Product, p.Revision, p.Takt, p.Deadline, p.Checks = heard.Product, heard.Revision, heard.Takt, heard.Deadline, heard.Checks
+	p.Product, p.Revision, p.CycleTime, p.Deadline, p.Checks = heard.Product, heard.Revision, heard.CycleTime, heard.Deadline, heard.Checks
 	p.declared = true
 }
 

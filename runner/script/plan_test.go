@@ -32,7 +32,7 @@ func TestStockPlans(t *testing.T) {
 
 func TestPlan(t *testing.T) {
 	p, err := load(`local helper = require "helper"
-plan { product = "kittiwake-k8", revision = "C", takt = 45, deadline = 0.5 * 240 }
+plan { product = "kittiwake-k8", revision = "C", cycle_time = 45, deadline = 0.5 * 240 }
 for _, name in ipairs { "left", "right" } do
   check(name .. "_stick", { about = "Moves", part = name, deadline = 12.5, vital = name == "left" }, function() end)
 end
@@ -45,7 +45,7 @@ check("last", function() end)`, "helper", "return {}")
 		{"right_stick", "Moves", "right", 12500 * time.Millisecond, false, "plan.lua", 4},
 		{"last", "", "", DefaultCheckDeadline, false, "plan.lua", 6},
 	}
-	if p.Product != "kittiwake-k8" || p.Revision != "C" || p.Takt != 45*time.Second || p.Deadline != 2*time.Minute || !reflect.DeepEqual(p.Checks, want) {
+	if p.Product != "kittiwake-k8" || p.Revision != "C" || p.CycleTime != 45*time.Second || p.Deadline != 2*time.Minute || !reflect.DeepEqual(p.Checks, want) {
 		t.Errorf("got %+v", p)
 	}
 	sum := fmt.Sprintf("%x", sha256.Sum256([]byte("return {}")))

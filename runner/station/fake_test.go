@@ -135,7 +135,7 @@ inspect_above = "the switch"
 
 // plan is the text of a plan with one check called standby.
 func plan(body string) string {
-	return `plan { product = "kite", takt = 10, deadline = 60 }
+	return `plan { product = "kite", cycle_time = 10, deadline = 60 }
 check("standby", { about = "a check", deadline = 20 }, function()
 ` + body + `
 end)

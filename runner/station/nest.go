@@ -33,7 +33,10 @@ const (
 type Config struct {
 	Station string
 	Name    string // of the nest
-	Clock   drivers.Clock
+	// Takt is the line's pace: one unit every so long, whatever the nests; 0
+	// not stated.
+	Takt  time.Duration
+	Clock drivers.Clock
 	// Devices by role, outputs and inputs included.
 	Devices map[string]drivers.Device
 	// Drives is what each role can hurt people with. A role that is not in it

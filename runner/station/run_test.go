@@ -52,7 +52,7 @@ func TestOutcomes(t *testing.T) {
 		outcome reports.Outcome
 		reason  reports.Reason // or what it comes from; empty: any
 	}{
-		{name: "sound unit", body: measureStandby, outcome: reports.Passed},
+		{name: "good unit", body: measureStandby, outcome: reports.Passed},
 		{name: "leaking unit", body: measureStandby, change: func(r *rig) { r.meter.value = 40e-6 }, outcome: reports.Failed, reason: reports.Reason{Code: reports.Missed}},
 		{name: "silent meter", body: measureStandby, change: func(r *rig) { r.meter.readErr = noReply() }, outcome: reports.Errored, reason: reports.Reason{Code: reports.DeviceFailed, Device: "meter", Verb: "read current", Kind: "no reply", Text: "no reply in 1s"}},
 		{name: "meter goes silent in the run", body: `wait(1)` + measureStandby,

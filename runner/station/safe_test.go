@@ -44,7 +44,7 @@ func TestWhatIsNotSafeAndWhatOnlyReads(t *testing.T) {
 		faults  []reports.Fault
 		out     bool
 	}{
-		{name: "meter, after the plan of a sound unit", change: meterFails(afterPlan),
+		{name: "meter, after the plan of a good unit", change: meterFails(afterPlan),
 			outcome: reports.Passed, faults: []reports.Fault{fault("meter", true)}},
 		{name: "meter, after the plan of a bad unit",
 			change:  func(r *rig) { meterFails(afterPlan)(r); r.meter.value = 40e-6 },

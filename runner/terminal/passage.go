@@ -8,16 +8,17 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/review"
 	"fullthrow/reports/wording"
 )
 
 // Passage shows one run to the person beside the fixture, event by event as
 // they reach the disk.
 type Passage struct {
-	S       *Screen
-	Started time.Time
-	Takt    float64
-	check   string
+	S         *Screen
+	Started   time.Time
+	CycleTime float64
+	check     string
 	// full shows every reading as it comes; without it a check is one line, and
 	// only the readings that do not keep their limits follow: a person who waits
 	// for the end of 83 readings needs no more.
@@ -40,7 +41,7 @@ func (p *Passage) Tell(e reports.Event) {
 	english := wording.English()
 	switch e.Kind {
 	case reports.RunStarted:
-		p.Started, p.Takt = e.Time, e.Start.Takt
+		p.Started, p.CycleTime = e.Time, e.Start.CycleTime
 		p.S.Say("%s", p.Head(*e.Start))
 		p.live("asking every device whether it is there")
 	case reports.CheckStarted:
@@ -149,8 +150,8 @@ func (p *Passage) Head(s reports.Start) string {
 
 func (p *Passage) elapsed(now time.Time) string {
 	t := now.Sub(p.Started).Seconds()
-	if p.Takt > 0 {
-		return fmt.Sprintf("%.0f s of about %.0f", t, p.Takt)
+	if p.CycleTime > 0 {
+		return fmt.Sprintf("%.0f s of about %.0f", t, p.CycleTime)
 	}
 	return fmt.Sprintf("%.0f s", t)
 }
@@ -175,22 +176,9 @@ func (p *Passage) also(label, text string) {
 	}
 }
 
-// BrokenReadings lists what keeps a report from passing, in order.
-func BrokenReadings(r reports.Report) []reports.Reading {
-	var list []reports.Reading
-	for _, c := range r.Checks {
-		for _, x := range c.Readings {
-			if broken(x.Verdict) {
-				list = append(list, x)
-			}
-		}
-	}
-	return list
-}
-
 // Finish says how the run ended, why, and what to do now.
 func (p *Passage) Finish(r reports.Report, file string) {
-	bad := BrokenReadings(r)
+	bad := review.Broken(r)
 	judged := 0
 	for _, c := range r.Checks {
 		for _, x := range c.Readings {

@@ -2,6 +2,7 @@ package terminal
 
 import (
 	"fmt"
+	"fullthrow/reports/wording"
 	"io"
 	"os"
 	"strings"
@@ -46,7 +47,7 @@ func (s *Screen) Say(format string, args ...any) {
 	}
 	if s.live {
 		// One column less: a full line makes a terminal begin another by itself.
-		text = Wrap(text, s.width-1)
+		text = wording.Wrap(text, s.width-1)
 	}
 	if s.line != "" {
 		text = "\r\x1b[K" + text + s.line
@@ -81,45 +82,6 @@ func (s *Screen) style(code, text string) string {
 		return text
 	}
 	return "\x1b[" + code + "m" + text + "\x1b[0m"
-}
-
-// Wrap breaks lines longer than width at blanks, the rest indented a little
-// more than the line itself. Style codes have no width. A word longer than a
-// line (a path) is left whole.
-func Wrap(text string, width int) string {
-	var b strings.Builder
-	for line := range strings.Lines(text) {
-		body := strings.TrimLeft(line, " ")
-		indent := strings.Repeat(" ", min(len(line)-len(body)+4, width/2))
-		b.WriteString(line[:len(line)-len(body)])
-		column := len(line) - len(body)
-		for i, word := range strings.SplitAfter(body, " ") {
-			n := Columns(strings.TrimRight(word, " \n"))
-			if i > 0 && column+n > width && n > 0 {
-				b.WriteString("\n" + indent)
-				column = len(indent)
-			}
-			b.WriteString(word)
-			column += Columns(strings.TrimRight(word, "\n"))
-		}
-	}
-	return b.String()
-}
-
-// Columns is how many columns text takes.
-func Columns(text string) int {
-	n, code := 0, false
-	for _, r := range text {
-		switch {
-		case r == '\x1b':
-			code = true
-		case code:
-			code = r != 'm'
-		default:
-			n++
-		}
-	}
-	return n
 }
 
 // fileOf is the file that w writes to, nil if it is none.

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 )
 
 func TestScreenPipedWritesNoCursorCodes(t *testing.T) {
@@ -45,7 +46,7 @@ func TestWrap(t *testing.T) {
 		{"no end", "one two", "one two", 7},
 		{"empty", "", "", 7},
 	} {
-		t.Run(c.name, func(t *testing.T) { assert.Equal(t, c.want, Wrap(c.text, c.width)) })
+		t.Run(c.name, func(t *testing.T) { assert.Equal(t, c.want, wording.Wrap(c.text, c.width)) })
 	}
 }
 

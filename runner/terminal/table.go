@@ -41,7 +41,7 @@ func folded(text string, width int, margin string) []string {
 	for paragraph := range strings.SplitSeq(strings.TrimSpace(text), "\n") {
 		line, n := "", 0
 		for _, word := range withUnits(strings.Fields(paragraph)) {
-			if w := Columns(word); n > 0 && n+1+w > width {
+			if w := wording.Columns(word); n > 0 && n+1+w > width {
 				lines = append(lines, margin+line)
 				line, n = word, w
 				continue
@@ -49,7 +49,7 @@ func folded(text string, width int, margin string) []string {
 				line, n = line+" "+word, n+1+w
 				continue
 			}
-			line, n = word, Columns(word)
+			line, n = word, wording.Columns(word)
 		}
 		lines = append(lines, strings.TrimRight(margin+line, " "))
 	}
@@ -60,7 +60,7 @@ func folded(text string, width int, margin string) []string {
 func withUnits(words []string) []string {
 	var list []string
 	for i, w := range words {
-		if i > 0 && Columns(w) <= 3 {
+		if i > 0 && wording.Columns(w) <= 3 {
 			if last := words[i-1]; last[len(last)-1] >= '0' && last[len(last)-1] <= '9' {
 				list[len(list)-1] += " " + w
 				continue
@@ -105,7 +105,7 @@ func (g *Grid) Show(s *Screen) {
 			if i == len(widths) {
 				widths = append(widths, 0)
 			}
-			widths[i] = max(widths[i], Columns(c))
+			widths[i] = max(widths[i], wording.Columns(c))
 			if c != "" && (k > 0 || len(g.Head) == 0) {
 				filled[i] = true
 			}
@@ -125,13 +125,13 @@ func (g *Grid) Show(s *Screen) {
 				continue
 			}
 			if i == last {
-				if room := max(s.Room()-at, 20); Columns(c) > room {
+				if room := max(s.Room()-at, 20); wording.Columns(c) > room {
 					c = strings.TrimLeft(strings.Join(folded(c, room, strings.Repeat(" ", at)), "\n"), " ")
 				}
 				line += c
 				break
 			}
-			pad := strings.Repeat(" ", widths[i]-Columns(c))
+			pad := strings.Repeat(" ", widths[i]-wording.Columns(c))
 			if i < len(g.Right) && g.Right[i] == 'r' {
 				line += pad + c + "  "
 			} else {

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports/draw"
+	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 )
 
@@ -88,7 +89,7 @@ func TestPanelKeepsPointsFarOutsideAtItsEdge(t *testing.T) {
 		assert.Contains(t, text, v)
 	}
 	for line := range strings.Lines(text) {
-		assert.LessOrEqual(t, Columns(strings.TrimRight(line, "\n")), 80)
+		assert.LessOrEqual(t, wording.Columns(strings.TrimRight(line, "\n")), 80)
 	}
 	assert.Equal(t, 12, strings.Count(text, "•")+strings.Count(text, "◆"), text)
 }

@@ -15,19 +15,25 @@ import (
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
+	"fullthrow/reports/yield"
 	"fullthrow/runner/station"
 	"fullthrow/runner/web/look"
 )
 
+// Counter counts what was tested, as the index of the records does.
+type Counter interface {
+	Counts(ctx context.Context, s store.Selection) (yield.Counts, error)
+}
+
 // Config is what a server is made of. Fields without "optional" are required.
 type Config struct {
-	Station string
-	Product Product
-	Checks  []Check       // of the plan, in order
-	Takt    time.Duration // of the plan, 0 not stated
-	Nests   []Nest        // in the bench file's order, at least one
-	Archive *archive.Archive
-	Serial  serial.Format
+	Station   string
+	Product   Product
+	Checks    []Check       // of the plan, in order
+	CycleTime time.Duration // of the plan, 0 not stated
+	Nests     []Nest        // in the bench file's order, at least one
+	Archive   *archive.Archive
+	Serial    serial.Format
 	// Unit is the unit under test for a serial number that Serial accepted.
 	Unit   func(number string) reports.Unit
 	Look   *look.Look
@@ -41,7 +47,7 @@ type Config struct {
 	Texts map[string]wording.Texts
 	// Store answers for the counts of the day; optional. It may take a while
 	// until it is open: see [Server.Indexed].
-	Store store.Store
+	Store Counter
 	// Sealed is told each report once it is sealed, in the order of each nest;
 	// optional. It must not wait.
 	Sealed func(archive.Sealed)

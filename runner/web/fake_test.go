@@ -75,7 +75,7 @@ func (r *fakeRunner) Run(ctx context.Context, job station.Job) (archive.Sealed, 
 		return archive.Sealed{}, &station.NotReady{Why: reports.Reason{Code: reports.GuardOpen, Nest: r.name}}
 	}
 	start := reports.Start{Run: reports.NewRunID(time.Now(), "T-1", r.name), Station: "T-1", Nest: r.name, Operator: job.Operator, Unit: job.Unit,
-		Attempt: r.archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1, Takt: 50, Software: "test"}
+		Attempt: r.archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1, CycleTime: 50, Software: "test"}
 	j, err := r.archive.Begin(start, time.Now(), r.watch)
 	if err != nil {
 		return archive.Sealed{}, err

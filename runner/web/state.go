@@ -63,25 +63,25 @@ type questionJSON struct {
 
 // nestJSON is a nest and the run it shows.
 type nestJSON struct {
-	Nest    string            `json:"nest"`
-	Phase   phase             `json:"phase"`
-	Out     string            `json:"out,omitempty"` // why it is out of service, in words
-	Run     string            `json:"run,omitempty"`
-	Serial  string            `json:"serial,omitempty"`
-	About   string            `json:"about,omitempty"` // lot, retest, golden, simulated
-	Begun   int64             `json:"begun,omitempty"` // ms since 1970, by the server's clock
-	Took    float64           `json:"took,omitempty"`  // s, of a run that ended
-	Takt    float64           `json:"takt,omitempty"`  // s
-	Checks  []checkJSON       `json:"checks"`
-	Parts   map[string]string `json:"parts"`
-	Done    int               `json:"done"` // checks that ended
-	Doing   string            `json:"doing,omitempty"`
-	Reading string            `json:"reading,omitempty"`
-	Closing bool              `json:"closing,omitempty"` // the report is being sealed
-	Prompt  *promptJSON       `json:"prompt,omitempty"`
-	Hold    *holdJSON         `json:"hold,omitempty"`
-	End     *endJSON          `json:"end,omitempty"`
-	Event   *eventJSON        `json:"event,omitempty"` // that brought this about
+	Nest      string            `json:"nest"`
+	Phase     phase             `json:"phase"`
+	Out       string            `json:"out,omitempty"` // why it is out of service, in words
+	Run       string            `json:"run,omitempty"`
+	Serial    string            `json:"serial,omitempty"`
+	About     string            `json:"about,omitempty"`      // lot, retest, golden, simulated
+	Begun     int64             `json:"begun,omitempty"`      // ms since 1970, by the server's clock
+	Took      float64           `json:"took,omitempty"`       // s, of a run that ended
+	CycleTime float64           `json:"cycle_time,omitempty"` // s
+	Checks    []checkJSON       `json:"checks"`
+	Parts     map[string]string `json:"parts"`
+	Done      int               `json:"done"` // checks that ended
+	Doing     string            `json:"doing,omitempty"`
+	Reading   string            `json:"reading,omitempty"`
+	Closing   bool              `json:"closing,omitempty"` // the report is being sealed
+	Prompt    *promptJSON       `json:"prompt,omitempty"`
+	Hold      *holdJSON         `json:"hold,omitempty"`
+	End       *endJSON          `json:"end,omitempty"`
+	Event     *eventJSON        `json:"event,omitempty"` // that brought this about
 }
 
 type checkJSON struct {
@@ -207,7 +207,7 @@ func (s *Server) nestBuilder(n *nest) func(*wording.Translator) nestJSON {
 		c.phase = phaseFree
 	}
 	return func(t *wording.Translator) nestJSON {
-		j := nestJSON{Nest: c.name, Phase: c.phase, Checks: []checkJSON{}, Parts: map[string]string{}, Takt: s.c.Takt.Seconds()}
+		j := nestJSON{Nest: c.name, Phase: c.phase, Checks: []checkJSON{}, Parts: map[string]string{}, CycleTime: s.c.CycleTime.Seconds()}
 		if c.out {
 			j.Out = t.T("operator.nest.out_of_service", "nest", c.name)
 		}
@@ -226,8 +226,8 @@ func (s *Server) nestBuilder(n *nest) func(*wording.Translator) nestJSON {
 		}
 		j.Run, j.Serial, j.About = v.start.Run, v.start.Unit.SerialNumber, s.aboutUnit(t, v.start)
 		j.Begun, j.Parts, j.Closing = v.begun.UnixMilli(), v.parts(), v.closing
-		if v.start.Takt > 0 {
-			j.Takt = v.start.Takt
+		if v.start.CycleTime > 0 {
+			j.CycleTime = v.start.CycleTime
 		}
 		for _, k := range v.checks {
 			j.Checks = append(j.Checks, s.checkJSON(t, k))

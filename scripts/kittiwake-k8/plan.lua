@@ -8,7 +8,7 @@
 
 local search = require "search"
 
-plan { product = "kittiwake-k8", revision = "C", takt = 50, deadline = 180 }
+plan { product = "kittiwake-k8", revision = "C", cycle_time = 50, deadline = 180 }
 
 -- The four gimbal axes and the receiver channel that each of them moves.
 local axes = {
@@ -130,10 +130,10 @@ check("sticks", { about = "Each stick moves its channel, smoothly and all the wa
     end)
   for _, axis in ipairs(axes) do
     local found = measure.travel(frames, path, { channel = axis.channel, axis = axis.name })
-    local sound = true
+    local good = true
     local function take(name, value, unit, options)
-      if value ~= value and not sound then return end -- what already failed may leave the rest without a number
-      if reading(axis.name .. "_" .. name, value, unit, options) ~= "pass" then sound = false end
+      if value ~= value and not good then return end -- what already failed may leave the rest without a number
+      if reading(axis.name .. "_" .. name, value, unit, options) ~= "pass" then good = false end
     end
     take("follows", found.follows, "1")
     take("dropouts", found.dropouts, "1")

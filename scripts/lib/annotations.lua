@@ -8,7 +8,7 @@
 ---@class PlanOptions
 ---@field product string
 ---@field revision? string
----@field takt? number s, intended time per unit
+---@field cycle_time? number s, how long a run is meant to take
 ---@field deadline? number s, of the whole plan; 600 if not given
 
 ---Declares the plan; once, first.

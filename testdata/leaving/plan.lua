@@ -1,7 +1,7 @@
 -- A plan that leaves everything on that can hurt for as long as it runs: power,
 -- the handset's switch, the fingers on the sticks, and sticks on the move. Tests
 -- end the program at any moment of it and look what the fixture does then.
-plan { product = "kittiwake-k8", revision = "C", takt = 5 }
+plan { product = "kittiwake-k8", revision = "C", cycle_time = 5 }
 
 check("live", { about = "Everything is on and moves", part = "power" }, function()
   bench.supply:set { voltage = 3.7, current_limit = 1.5 }

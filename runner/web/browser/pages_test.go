@@ -10,7 +10,7 @@ func escape(text string) string { return url.QueryEscape(text) }
 
 // hostilePaths are addresses that take something from whoever wrote the link.
 var hostilePaths = []string{"/repair/scan?text=", "/repair/unit?serial=", "/repair/unit?run=", "/repair/record?found=", "/repair/record?suggested=", "/picture/",
-	"/today?lot=", "/fails?check=", "/fails?kind=", "/drift?reading=", "/hold?reading=", "/differs?by=", "/units?cause=", "/unit?serial=", "/report/", "/attachment/"}
+	"/today?lot=", "/fails?check=", "/fails?by=", "/drift?reading=", "/hold?reading=", "/differs?by=", "/units?cause=", "/unit?serial=", "/report/", "/attachment/"}
 
 // loaded is that all of a page is there, shown that one of the manager's stands.
 const (
@@ -34,9 +34,9 @@ func TestPages(t *testing.T) {
 		{"repair-list", "/repair/", `document.querySelector(".rp-unit")`},
 		{"repair-unit", waiting, `document.querySelector("#repair-form")`},
 		{"today", "/today?period=30d", shown},
-		{"today-empty", "/today?from=2020-01-01&to=2020-01-02", shown},
+		{"today-empty", "/today?since=2020-01-01&until=2020-01-02", shown},
 		{"fails", "/fails", shown},
-		{"fails-readings", "/fails?kind=reading", shown},
+		{"fails-readings", "/fails?by=reading", shown},
 		{"drift", "/drift?reading=tune.weakest", shown},
 		{"hold", "/hold?reading=tune.weakest", shown},
 		{"differs", "/differs?reading=tune.weakest&by=lot", shown},

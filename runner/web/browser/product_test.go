@@ -12,7 +12,7 @@ import (
 // deskPlan asks whatever can be asked, between two checks that measure. While a
 // question is open a run stands still, so a test may do to it what it likes
 // without being quick.
-const deskPlan = `plan { product = "kittiwake-k8", revision = "C", takt = 50, deadline = 86400 }
+const deskPlan = `plan { product = "kittiwake-k8", revision = "C", cycle_time = 50, deadline = 86400 }
 
 local function current()
   return measure.steady(bench.meter:current { over = 0.2, range = 100e-6, rate = 1000 }).mean
@@ -45,7 +45,7 @@ const deskLimits = `product = "kittiwake-k8"
 lower = 1
 upper = 12
 unit = "uA"
-why = "a sound unit draws some 9 uA"
+why = "a good unit draws some 9 uA"
 
 [sight.cap]
 equal = true
@@ -76,7 +76,7 @@ why = "a receiver that sends nothing has heard nothing"
 lower = 1
 upper = 12
 unit = "uA"
-why = "a sound unit draws some 9 uA"
+why = "a good unit draws some 9 uA"
 `
 
 const capPicture = `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 320 200"><rect width="320" height="200" fill="#eef2f5"/>

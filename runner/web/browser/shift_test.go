@@ -131,7 +131,7 @@ func TestShift(t *testing.T) {
 		p.sees("it is no serial number", showing("#notice", "nonsense is not a Kittiwake K8"), func() { p.scan("nonsense") })
 		p.sees("it is no number", showing("#notice", "That is not a number"), func() { p.byHand("nonsense", kb.Enter) })
 		p.until("it is still asked", asked(askCell))
-		p.shows("#takt", "s over the takt of 50 s")
+		p.shows("#planned", "s over the cycle time of 50 s")
 		p.keys("3,7")
 		p.shows("#ask-typed", "3,7 V")
 		p.shot("operator-question-number")

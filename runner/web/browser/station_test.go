@@ -194,7 +194,7 @@ func (s *station) fixture(t *testing.T, do, nest string, more ...string) {
 	}
 }
 
-// give lets a unit have a defect; "" makes it a sound one.
+// give lets a unit have a defect; "" makes it a good one.
 func (s *station) give(t *testing.T, number, defect string) {
 	t.Helper()
 	s.fixture(t, "give", "", "serial", number, "defect", defect)

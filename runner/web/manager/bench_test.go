@@ -43,12 +43,12 @@ func BenchmarkFirstPaint(b *testing.B) {
 	r := readings[len(readings)/2]
 	for _, address := range []string{
 		"/today", "/today?period=30d", "/today?period=365d", "/today?period=all",
-		"/fails", "/fails?period=all&kind=reading", "/fails?period=all&kind=check",
+		"/fails", "/fails?period=all&by=reading", "/fails?period=all&by=check",
 		"/drift", "/drift?period=365d", "/drift?reading=" + r, "/drift?period=365d&reading=" + r,
 		"/hold", "/hold?period=all", "/hold?reading=" + r, "/hold?period=all&reading=" + r,
 		"/differs", "/differs?period=all", "/differs?a=lot:" + lots[0] + "&b=lot:" + lots[1], "/differs?period=all&a=lot:" + lots[0] + "&b=lot:" + lots[1],
 		"/differs?period=all&by=station&reading=" + r,
-		"/unit?serial=" + newest[0].Unit.SerialNumber, "/units", "/units?period=all&outcome=failed&first=1",
+		"/unit?serial=" + newest[0].Unit.SerialNumber, "/units", "/units?period=all&outcome=failed&first-runs=1",
 	} {
 		b.Run(address, func(b *testing.B) {
 			var took []time.Duration

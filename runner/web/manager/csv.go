@@ -3,6 +3,7 @@ package manager
 import (
 	"bytes"
 	"encoding/csv"
+	"encoding/json"
 	"fmt"
 	"math"
 	"net/http"
@@ -21,6 +22,29 @@ type sheet struct {
 }
 
 func (s *sheet) row(cells ...any) { s.rows = append(s.rows, cells) }
+
+// writeData writes what a page shows for programs: as JSON, or a table as CSV.
+func (v *view) writeData(w http.ResponseWriter, q *query) error {
+	if q.format == "csv" {
+		return v.writeCSV(w, q)
+	}
+	if v.answer == nil {
+		return refuse(http.StatusNotFound, "manager.bad.no_table")
+	}
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v.answer); err != nil {
+		return err
+	}
+	h := w.Header()
+	h.Set("Content-Type", "application/json")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Cache-Control", "no-store")
+	w.Write(b.Bytes())
+	return nil
+}
 
 // writeCSV writes the table that was asked for, or the first.
 func (v *view) writeCSV(w http.ResponseWriter, q *query) error {
@@ -46,7 +70,7 @@ func (v *view) writeCSV(w http.ResponseWriter, q *query) error {
 	if len(names) == 0 {
 		return refuse(http.StatusNotFound, "manager.bad.no_table")
 	}
-	return q.wrong("table", names...)
+	return q.wrong("table", q.table, names...)
 }
 
 func (s *sheet) write(b *bytes.Buffer) error {

@@ -15,7 +15,7 @@
 // table of a page comes as CSV with format=csv and table=NAME: RFC 4180, UTF-8,
 // SI units without prefix, shares as parts of 1.
 //
-// It asks a [store.Store] for sums and a limited number of newest values, so
+// It asks a [review.Review] for sums and a limited number of newest values, so
 // that a page takes as long over a million units as over a thousand, and keeps
 // nothing between requests. Every question has an end of its own
 // ([Config.Patience]). Days and shifts are those of the plant's time zone.

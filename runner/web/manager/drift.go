@@ -1,54 +1,25 @@
 package manager
 
 import (
-	"errors"
 	"math"
-	"slices"
 	"strconv"
 	"time"
 
 	"fullthrow/reports/draw"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
 
-// How many of the newest values a chart takes: singles can be seen one by one,
-// subgroups cannot.
-const (
-	chartedSingles = 250
-	chartedGroups  = 2500
-	goldenRuns     = 200
-)
-
-// charts are the kinds that a reading may be drawn as; "" lets the number of
-// values choose.
-var readingCharts = []string{"", "individuals", "means", "ewma", "cusum"}
-
-// cuttings are what a subgroup, or a point of the yield's chart, may be.
-var cuttings = []string{"", "hour", "shift", "day", "week", "lot", "nest"}
-
 // drift answers: is it drifting?
 func (m *Manager) drift(q *query) (*view, error) {
-	kinds := readingCharts
-	reading := q.values["reading"]
-	if reading == "" {
-		kinds = []string{"", "p", "p-prime"}
-	}
-	kind, err := q.choice("chart", kinds...)
+	a, err := q.review.Drift(q.ctx, q.asked)
 	if err != nil {
 		return nil, err
 	}
-	by, err := q.choice("by", cuttings...)
-	if err != nil {
-		return nil, err
-	}
-	rules, err := q.choice("rules", string(yield.WesternElectric), string(yield.Nelson))
-	if err != nil {
-		return nil, err
-	}
-	v, err := q.begin("reading", "chart", "by", "rules")
+	v, err := q.begin(a, a.About)
 	if err != nil {
 		return nil, err
 	}
@@ -56,92 +27,55 @@ func (m *Manager) drift(q *query) (*view, error) {
 	if err != nil {
 		return nil, err
 	}
-	o := yield.ChartOptions{Rules: yield.RuleSet(rules), Name: reading}
-	if reading == "" {
-		v.add(q.driftChoice(names, kinds, kind, by, rules))
-		if err := q.yieldChart(v, kind, store.By(by), o); err != nil {
-			return nil, err
-		}
-		return v, q.moved(v)
+	v.add(q.driftChoice(names, a))
+	switch {
+	case a.Units == 0:
+		err = q.nothing(v)
+	case a.Problem != nil:
+		v.Answer = wording.NoChart(q.w, *a.Problem)
+		v.add(block{Text: &text{Lines: []string{q.t("manager.drift.no_chart_hint")}}})
+	case a.Series == nil:
+		q.yieldChart(v, a)
+	default:
+		q.readingChart(v, a)
 	}
-	limit := chartedGroups
-	if kind != "" && kind != "means" {
-		limit = chartedSingles
+	if err == nil && a.Series != nil {
+		q.golden(v, a.Golden)
 	}
-	var s, golden yield.Series
-	if err := together(
-		func() (err error) { s, err = q.series(reading, true, limit); return err },
-		func() (err error) { golden, err = q.goldenSeries(reading); return err }); err != nil {
-		return nil, err
+	if a.Moved != nil {
+		q.moved(v, *a.Moved)
 	}
-	if kind == "" {
-		kind = "means"
-		if s.Total <= chartedSingles && by == "" {
-			kind = "individuals"
-		}
-	}
-	if kind == "means" && by == "" {
-		by = cutFor(s)
-	}
-	v.add(q.driftChoice(names, kinds, kind, by, rules))
-	if err := q.readingChart(v, s, kind, by, o); err != nil {
-		return nil, err
-	}
-	q.golden(v, golden)
-	return v, nil
-}
-
-// cutFor chooses subgroups that give a chart one can read.
-func cutFor(s yield.Series) string {
-	if len(s.Points) == 0 {
-		return "day"
-	}
-	switch days := s.Points[len(s.Points)-1].Time.Sub(s.Points[0].Time).Hours() / 24; {
-	case days <= 2:
-		return "hour"
-	case days <= 20:
-		return "shift"
-	case days <= 90:
-		return "day"
-	}
-	return "week"
+	return v, err
 }
 
 // driftChoice is the form that chooses what is charted, and how.
-func (q *query) driftChoice(names, kinds []string, kind, by, rules string) block {
-	reading := q.values["reading"]
+func (q *query) driftChoice(names []string, a review.Drift) block {
+	reading, by := q.asked.Reading, string(a.By)
 	c := &choice{Label: q.t("manager.drift.choose"), Action: q.path, Button: q.t("manager.filter.show")}
 	what := selectField{Name: "reading", Label: q.t("manager.drift.what"), Options: []option{{"", q.t("figures.term.first_pass"), reading == ""}}}
 	for _, n := range names {
 		what.Options = append(what.Options, option{n, n, n == reading})
 	}
 	chart := selectField{Name: "chart", Label: q.t("manager.drift.chart")}
-	for _, k := range kinds {
-		if k != "" {
-			chart.Options = append(chart.Options, option{k, q.t("manager.drift.kind." + k), k == kind})
+	for _, k := range review.ChartNames {
+		if k.Kind.Counts() == (reading == "") {
+			chart.Options = append(chart.Options, option{k.Name, wording.ChartKind(q.w, k.Kind), k.Kind == a.Chart.Kind})
 		}
 	}
-	point := selectField{Name: "by", Label: q.t("manager.drift.point")}
-	for _, b := range cuttings {
-		if b == "" && kind == "means" {
-			continue
-		}
-		id := "manager.by." + b
-		if b == "" {
-			id = "manager.drift.usual"
-		}
-		point.Options = append(point.Options, option{b, q.t(id), b == by})
+	point := selectField{Name: "by", Label: q.t("manager.drift.point"), Options: []option{{"", q.t("manager.drift.usual"), q.asked.By == ""}}}
+	for _, b := range []string{"hour", "shift", "day", "week", "lot", "nest"} {
+		point.Options = append(point.Options, option{b, q.t("manager.by." + b), q.asked.By != "" && b == by})
 	}
 	set := selectField{Name: "rules", Label: q.t("manager.drift.rules")}
 	for _, r := range []yield.RuleSet{yield.WesternElectric, yield.Nelson} {
-		set.Options = append(set.Options, option{string(r), q.t("manager.drift.set." + string(r)), string(r) == rules})
+		set.Options = append(set.Options, option{string(r), q.t("manager.drift.set." + string(r)), r == q.asked.Rules})
 	}
 	c.Fields = []selectField{what, chart}
-	if kind == "means" || reading == "" {
+	if by != "unit" {
 		c.Fields = append(c.Fields, point)
 	}
 	c.Fields = append(c.Fields, set)
-	for _, name := range filters {
+	for _, name := range review.Filters() {
 		if value := q.values[name]; value != "" {
 			c.Hidden = append(c.Hidden, hidden{name, value})
 		}
@@ -150,94 +84,23 @@ func (q *query) driftChoice(names, kinds []string, kind, by, rules string) block
 }
 
 // yieldChart is the control chart of the share of units that fail first.
-func (q *query) yieldChart(v *view, kind string, by store.By, o yield.ChartOptions) error {
-	counts, err := q.m.c.Store.Counts(q.ctx, q.sel)
-	if err != nil {
-		return err
-	}
-	if counts.Units == 0 {
-		return q.nothing(v)
-	}
-	groups, by, err := q.groupedFor(by)
-	if err != nil {
-		return err
-	}
-	k := yield.ChartP
-	if kind == "p-prime" {
-		k = yield.ChartPPrime
-	}
-	c, err := yield.NewCountChart(k, yield.FailedTallies(groups), o)
-	if err != nil {
-		q.noChart(v, err)
-		return nil
-	}
-	var tested []yield.Group
-	for _, g := range groups {
-		if g.Counts.Units > 0 {
-			tested = append(tested, g)
-		}
-	}
+func (q *query) yieldChart(v *view, a review.Drift) {
+	tested, by := a.Groups, a.By
 	labels := q.groupLabels(tested, by)
-	q.controlChart(v, c, func(i int) (string, string) {
+	q.controlChart(v, a.Chart, func(i int) (string, string) {
 		if i >= len(tested) {
 			return "", ""
 		}
-		return labels[i], q.behind(tested[i], by, "first", "1", "outcome", "failed")
+		return labels[i], q.behind(tested[i], by, "first-runs", "1", "outcome", "failed")
 	}, q.t("manager.by."+string(by)), nil)
-	return nil
-}
-
-// groupedFor is grouped, also by what is no period.
-func (q *query) groupedFor(by store.By) ([]yield.Group, store.By, error) {
-	if by == store.ByLot || by == store.ByNest {
-		g, err := q.m.c.Store.Trend(q.ctx, q.sel, by)
-		return g, by, err
-	}
-	return q.grouped(by)
-}
-
-// noChart says why there is no chart.
-func (q *query) noChart(v *view, err error) {
-	v.Answer = q.t("manager.drift.no_chart")
-	x := &text{Lines: []string{q.t("manager.drift.no_chart_hint")}}
-	if e := (*yield.ChartError)(nil); errors.As(err, &e) {
-		v.Answer = wording.NoChart(q.w, e.Why)
-	}
-	v.add(block{Text: x})
 }
 
 // readingChart is the control chart of a reading.
-func (q *query) readingChart(v *view, s yield.Series, kind, by string, o yield.ChartOptions) error {
-	if len(s.Points) == 0 {
-		return q.nothing(v)
-	}
-	o.Unit = s.Unit
-	cut := yield.Cutting{By: "unit", Zone: q.m.zone, Shifts: q.m.c.Shifts}
-	if kind == "means" {
-		cut.By = by
-	} else {
-		by = "unit"
-	}
-	groups, err := yield.Cut(s, cut)
-	if err != nil {
-		return err
-	}
-	k := map[string]yield.ChartKind{"individuals": yield.ChartIndividuals, "means": yield.ChartMeansSDs, "ewma": yield.ChartEWMA, "cusum": yield.ChartCUSUM}[kind]
-	lone := 0
-	if kind == "means" {
-		// A subgroup of one has no spread of its own.
-		before := len(groups)
-		groups = slices.DeleteFunc(groups, func(g yield.Subgroup) bool { return len(g.Values) < 2 })
-		lone = before - len(groups)
-	}
-	c, err := yield.NewChart(k, groups, o)
-	if err != nil {
-		q.noChart(v, err)
-		return nil
-	}
+func (q *query) readingChart(v *view, a review.Drift) {
+	s, groups, by := *a.Series, a.Subgroups, string(a.By)
 	var notes []string
-	if lone > 0 {
-		notes = append(notes, q.t("manager.drift.lone", "count", lone))
+	if a.Lone > 0 {
+		notes = append(notes, q.t("manager.drift.lone", "count", a.Lone))
 	}
 	if s.Total > int64(len(s.Points)) {
 		notes = append(notes, q.t("figures.remark.newest", "shown", len(s.Points), "count", s.Total))
@@ -255,7 +118,7 @@ func (q *query) readingChart(v *view, s yield.Series, kind, by string, o yield.C
 			named[i] = q.periodLabel(store.By(by), g.Start, time.Time{})
 		}
 	}
-	q.controlChart(v, c, func(i int) (string, string) {
+	q.controlChart(v, a.Chart, func(i int) (string, string) {
 		if i >= len(groups) {
 			return "", ""
 		}
@@ -264,10 +127,9 @@ func (q *query) readingChart(v *view, s yield.Series, kind, by string, o yield.C
 			p := s.Points[g.Members[0]]
 			return named[i], unitOf("", p.SerialNumber, p.Run)
 		}
-		return named[i], q.behind(yield.Group{Key: g.Label, Start: g.Start}, store.By(by), "first", "1", "reading", "")
+		return named[i], q.behind(yield.Group{Key: g.Label, Start: g.Start}, store.By(by), "first-runs", "1", "reading", "")
 	}, q.t("manager.by."+by), notes)
 	v.add(block{Links: []look.Link{{Href: q.link("/hold", "reading", s.Name), Text: q.t("manager.drift.to_hold")}, {Href: q.link("/differs", "reading", s.Name), Text: q.t("manager.hold.to_differs")}}})
-	return nil
 }
 
 // controlChart draws the panels of a chart and says which rules fired.
@@ -380,25 +242,13 @@ func (q *query) fired(c yield.ControlChart, of func(i int) (label, href string))
 	return block{Text: x}
 }
 
-// goldenSeries is a reading of the golden units, whatever the period and lot:
-// the bench is older than either.
-func (q *query) goldenSeries(reading string) (yield.Series, error) {
-	wide := q.sel
-	wide.Since, wide.Until, wide.Lot = time.Time{}, time.Time{}, ""
-	s, err := q.m.c.Store.GoldenSeries(q.ctx, wide, reading, goldenRuns)
-	if errors.Is(err, store.ErrUnknown) {
-		return yield.Series{}, nil // the series itself says so
-	}
-	return s, err
-}
-
 // golden asks whether the golden unit's reading creeps.
-func (q *query) golden(v *view, s yield.Series) {
-	if len(s.Points) == 0 {
+func (q *query) golden(v *view, g *review.Golden) {
+	if g == nil {
 		v.add(block{Text: &text{Title: q.t("manager.golden.title"), Lines: []string{q.t("manager.golden.none")}}})
 		return
 	}
-	d := yield.FindDrift(s, yield.DriftOptions{})
+	s, d := g.Series, g.Drift
 	line := wording.Drift(q.w, d)
 	sh := sheet{name: "golden", head: []string{"time", "run", "serial_number", "station", "nest", "value", "unit", "lower", "upper"}}
 	t := draw.Control{Frame: draw.Frame{ID: "golden", Title: q.t("manager.golden.title"), Desc: line, Unit: s.Unit, Label: s.Name, Of: q.t("manager.by.run"), Height: 260}}

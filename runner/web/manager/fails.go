@@ -2,8 +2,6 @@ package manager
 
 import (
 	"fullthrow/reports/draw"
-	"fullthrow/reports/statistics"
-	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
@@ -11,45 +9,32 @@ import (
 
 // fails answers: what fails?
 func (m *Manager) fails(q *query) (*view, error) {
-	kind, err := q.choice("kind", "cause", "check", "reading")
+	a, err := q.review.Fails(q.ctx, q.asked)
 	if err != nil {
 		return nil, err
 	}
-	v, err := q.begin("kind")
+	v, err := q.begin(a, a.About)
 	if err != nil {
 		return nil, err
 	}
-	s := m.c.Store
-	counts, err := s.Counts(q.ctx, q.sel)
-	if err != nil {
-		return nil, err
-	}
-	if counts.Units == 0 {
+	p, kind := a.Pareto, string(a.By)
+	if p.Units == 0 {
 		return v, q.nothing(v)
 	}
-	failures, err := s.Failures(q.ctx, q.sel, store.FailureKind(kind))
-	if err != nil {
-		return nil, err
-	}
-	p := yield.Pareto(counts, failures, yield.ParetoOptions{})
 	var links []look.Link
 	for _, k := range []string{"cause", "check", "reading"} {
-		links = append(links, look.Link{Href: q.same("kind", k), Text: q.t("manager.fails.by_" + k), Current: k == kind})
+		links = append(links, look.Link{Href: q.same("by", k), Text: q.t("manager.fails.by_" + k), Current: k == kind})
 	}
 	v.add(block{Links: links})
 	if p.Failed == 0 {
 		v.Answer = q.t("manager.fails.nothing", "count", p.Units)
-		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Share(statistics.AtMost(0, float64(p.Units), 0.95)))}})
+		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Share(*a.UnseenAtMost))}})
 	} else {
 		v.Answer = q.failsAnswer(p, kind)
 		v.add(q.pareto(v, p, kind))
 	}
-	if kind == "check" {
-		checks, err := s.Checks(q.ctx, q.sel)
-		if err != nil {
-			return nil, err
-		}
-		v.add(q.rolled(v, checks, counts))
+	if a.Checks != nil {
+		v.add(q.rolled(v, *a.Checks))
 	}
 	return v, nil
 }
@@ -86,7 +71,7 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 	}
 	var marks []draw.Mark
 	for _, b := range p.Bars {
-		href := q.units(kind, b.Name, "first", "1")
+		href := q.units(kind, b.Name, "first-runs", "1")
 		label := q.failureName(kind, b.Name)
 		if b.Units > 0 {
 			marks = append(marks, draw.Mark{Label: label, Value: float64(b.Units), Low: b.OfTested.Low * float64(p.Units), High: b.OfTested.High * float64(p.Units), Href: href,
@@ -117,8 +102,7 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 }
 
 // rolled shows each check's own yield, and what they make together.
-func (q *query) rolled(v *view, checks []yield.CheckCount, counts yield.Counts) block {
-	r := yield.Rolled(checks, counts.Units, 0)
+func (q *query) rolled(v *view, r yield.RolledYield) block {
 	s := sheet{name: "checks", head: []string{"check", "judged", "passed", "share", "low", "high"}}
 	t := &table{Title: q.t("manager.fails.checks"), CSV: q.csvOf("checks")}
 	t.Caption = t.Title
@@ -128,7 +112,7 @@ func (q *query) rolled(v *view, checks []yield.CheckCount, counts yield.Counts) 
 	t.Head = []look.Cell{{Text: q.t("manager.kind.check")}, {Text: q.t("manager.head.about")}, {Text: q.t("manager.head.judged"), Number: true}, {Text: q.t("manager.head.failed"), Number: true}, {Text: q.t("manager.head.passed"), Number: true}, {Text: q.t("manager.head.interval"), Number: true}}
 	for _, c := range r.Checks {
 		t.Rows = append(t.Rows, []look.Cell{{Text: c.Check}, {Text: q.check(c.Check)}, {Text: q.w.Number(float64(c.Share.Of)), Number: true},
-			{Text: q.w.Number(float64(c.Share.Of - c.Share.Count)), Number: true, Href: q.units("check", c.Check, "first", "1")}, {Text: q.column(c.Share.Value), Number: true}, {Text: q.shareRange(c.Share), Number: true}})
+			{Text: q.w.Number(float64(c.Share.Of - c.Share.Count)), Number: true, Href: q.units("check", c.Check, "first-runs", "1")}, {Text: q.column(c.Share.Value), Number: true}, {Text: q.shareRange(c.Share), Number: true}})
 		s.row(c.Check, c.Share.Of, c.Share.Count, c.Share.Value, c.Share.Low, c.Share.High)
 	}
 	v.sheets = append(v.sheets, s)

@@ -2,40 +2,30 @@ package manager
 
 import (
 	"math"
-	"slices"
 
 	"fullthrow/reports/draw"
-	"fullthrow/reports/store"
+	"fullthrow/reports/review"
 	"fullthrow/reports/wording"
-	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
 
 // yieldGroups sets the first-pass yield of every lot, station, ... against that
 // of all others.
-func (q *query) yieldGroups(v *view, by store.By) error {
-	groups, err := q.m.c.Store.Trend(q.ctx, q.sel, by)
-	if err != nil {
-		return err
-	}
-	groups = slices.DeleteFunc(groups, func(g yield.Group) bool { return g.Counts.Units == 0 })
-	if len(groups) == 0 {
-		return q.nothing(v)
-	}
-	r := yield.Trend(groups, yield.TrendOptions{})
-	v.Answer = q.t("manager.differs.groups_"+string(by), "count", r.Differ, "of", len(groups))
+func (q *query) yieldGroups(v *view, a review.Differs) {
+	r, by := *a.Yields, a.By
+	v.Answer = q.t("manager.differs.groups_"+string(by), "count", r.Differ, "of", len(r.Points))
 	if r.Differ == 0 {
-		v.Answer = q.t("manager.differs.groups_none_"+string(by), "count", len(groups))
+		v.Answer = q.t("manager.differs.groups_none_"+string(by), "count", len(r.Points))
 	}
-	if len(groups) == 1 {
+	if len(r.Points) == 1 {
 		v.Answer = q.t("manager.differs.group_one")
 	}
 	s := sheet{name: "groups", head: []string{string(by), "units", "first_passed", "first_pass", "low", "high", "rest", "difference", "difference_low", "difference_high", "p", "p_corrected", "differs"}}
 	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true}, {Text: q.t("figures.term.first_pass"), Number: true}, {Text: q.t("manager.head.interval"), Number: true},
 		{Text: q.t("manager.differs.rest"), Number: true}, {Text: q.t("manager.differs.difference"), Number: true}, {Text: q.t("manager.head.verdict")}}}
 	var rows []draw.Mark
-	for i, p := range r.Points {
-		href := q.behind(groups[i], by, "first", "1")
+	for _, p := range r.Points {
+		href := q.units(string(by), p.Key, "first-runs", "1")
 		d := p.Difference
 		words, shape := q.t("manager.differs.alike"), ""
 		switch {
@@ -56,47 +46,15 @@ func (q *query) yieldGroups(v *view, by store.By) error {
 	t.Caption = k.Title
 	b.Chart.Table, b.Chart.Open = t, true
 	v.add(b)
-	return nil
 }
 
 // readingGroups compares one reading in all lots, stations, ...
-func (q *query) readingGroups(v *view, reading string, by store.By) error {
-	values, err := q.m.c.Store.Trend(q.ctx, q.sel, by)
-	if err != nil {
-		return err
-	}
-	values = slices.DeleteFunc(values, func(g yield.Group) bool { return g.Counts.Units == 0 })
+func (q *query) readingGroups(v *view, a review.Differs) {
+	c, reading, by, unit := *a.Groups, a.Reading, a.By, a.Groups.Unit
 	note := ""
-	if len(values) > mostGroups {
-		note = q.t("manager.differs.newest", "shown", mostGroups, "count", len(values))
-		values = values[len(values)-mostGroups:]
+	if n := len(c.Groups); n < a.GroupsOf {
+		note = q.t("manager.differs.newest", "shown", n, "count", a.GroupsOf)
 	}
-	found := make([]yield.Series, len(values))
-	var ask []func() error
-	for i, g := range values {
-		one, _, err := q.withSide(string(by), g.Key)
-		if err != nil {
-			return err
-		}
-		ask = append(ask, func() (err error) {
-			found[i], err = q.m.c.Store.Series(q.ctx, one.sel, reading, true, mostPerSide)
-			return err
-		})
-	}
-	if err := together(ask...); err != nil {
-		return err
-	}
-	var groups []yield.Keyed
-	unit := ""
-	for i, s := range found {
-		if len(s.Points) > 0 {
-			groups, unit = append(groups, yield.Keyed{Key: values[i].Key, Sample: yield.SampleOf(s)}), s.Unit
-		}
-	}
-	if len(groups) == 0 {
-		return q.nothing(v)
-	}
-	c := yield.CompareGroups(groups, yield.CompareOptions{})
 	v.Answer = wording.Groups(q.w, c)
 	s := sheet{name: "groups", head: []string{string(by), "n", "mean", "sd", "median", "min", "max", "failed", "offset", "low", "high", "of_limits", "p_corrected", "unit"}}
 	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true}, {Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.sd"), Number: true},
@@ -136,12 +94,4 @@ func (q *query) readingGroups(v *view, reading string, by store.By) error {
 	if notes := wording.GroupsCautions(q.w, c); len(notes) > 0 {
 		v.add(block{Text: &text{Notes: notes, NotesTitle: q.t("manager.notes")}})
 	}
-	return nil
-}
-
-// withSide is a side that is not in the address.
-func (q *query) withSide(by, value string) (side, bool, error) {
-	other := *q
-	other.values = map[string]string{"a": by + ":" + value}
-	return other.side("a")
 }

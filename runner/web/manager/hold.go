@@ -3,11 +3,10 @@ package manager
 import (
 	"html/template"
 	"math"
-	"net/http"
-	"slices"
 	"strings"
 
 	"fullthrow/reports/draw"
+	"fullthrow/reports/review"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
@@ -24,39 +23,46 @@ type roomRow struct {
 	Name, About, Href  string
 	Picture            template.HTML
 	Shape              string
-	Index, Interval    string
+	Index, Interval    string // as 95 of 100 units have it
+	Ppk                string // of all
 	Mean, Limits       string
 	Failed, FailedHref string
-	index              float64
-	low, high          float64
-	moments            yield.Moments
 }
-
-// studied is how many of the newest values a study of one reading takes.
-const studied = 3000
 
 // hold answers: can the process hold the limit?
 func (m *Manager) hold(q *query) (*view, error) {
-	v, err := q.begin("reading")
+	a, err := q.review.Hold(q.ctx, q.asked)
 	if err != nil {
 		return nil, err
 	}
-	if q.values["reading"] != "" {
-		return v, q.holdOne(v, q.values["reading"])
-	}
-	moments, err := m.c.Store.Moments(q.ctx, q.sel)
+	v, err := q.begin(a, a.About)
 	if err != nil {
 		return nil, err
 	}
-	if len(moments) == 0 {
+	if a.Study != nil {
+		return v, q.holdOne(v, a)
+	}
+	if len(a.Readings) == 0 {
 		return v, q.nothing(v)
 	}
-	rows, without, constant := q.rank(moments)
+	var rows []roomRow
+	var others []review.Room
 	tight := 0
-	for _, r := range rows {
-		if r.index < 1.33 {
+	s := sheet{name: "readings", head: []string{"reading", "unit", "n", "mean", "standard_deviation", "min", "max", "lower", "upper", "failed",
+		"room", "room_low", "room_high", "ppk", "ppk_low", "ppk_high", "problem"}}
+	for _, r := range a.Readings {
+		room, of := estimate(r.Bulk), estimate(r.Ppk)
+		s.row(r.Name, r.Unit, r.N, r.Mean, r.SD, r.Min, r.Max, r.Lower, r.Upper, r.Failed,
+			room.Value, room.Low, room.High, of.Value, of.Low, of.High, r.Problem)
+		least, ranked := r.Least()
+		if !ranked {
+			others = append(others, r)
+			continue
+		}
+		if least < review.EnoughRoom {
 			tight++
 		}
+		rows = append(rows, q.roomRow(r, least))
 	}
 	switch {
 	case len(rows) == 0:
@@ -66,27 +72,19 @@ func (m *Manager) hold(q *query) (*view, error) {
 	default:
 		v.Answer = q.t("manager.hold.answer", "count", tight, "of", len(rows), "name", rows[0].Name)
 	}
-	s := sheet{name: "readings", head: []string{"reading", "unit", "n", "mean", "standard_deviation", "min", "max", "lower", "upper", "failed", "ppk", "ppk_low", "ppk_high"}}
-	for _, r := range rows {
-		n := r.moments
-		s.row(n.Name, n.Unit, n.N, n.Mean, n.SD(), n.Min, n.Max, n.Lower, n.Upper, n.Failed, r.index, r.low, r.high)
-	}
-	for _, n := range slices.Concat(constant, without) {
-		s.row(n.Name, n.Unit, n.N, n.Mean, n.SD(), n.Min, n.Max, n.Lower, n.Upper, n.Failed, nil, nil, nil)
-	}
 	v.sheets = append(v.sheets, s)
 	if len(rows) > 0 {
 		r := &rooms{Title: q.t("manager.hold.ranked"), Intro: q.t("manager.hold.ranked_intro"), CSV: q.csvOf("readings"), Rows: rows}
-		for i, h := range []string{"reading", "room", "ppk", "interval", "mean", "limits", "failed"} {
+		for i, h := range []string{"reading", "room", "index", "interval", "ppk", "mean", "limits", "failed"} {
 			r.Head = append(r.Head, look.Cell{Text: q.t("manager.head." + h), Number: i >= 2})
 		}
 		v.add(block{Rooms: r})
 	}
-	if len(without)+len(constant) > 0 {
+	if len(others) > 0 {
 		t := &table{Title: q.t("manager.hold.others"), Intro: q.t("manager.hold.others_intro")}
 		t.Caption = t.Title
 		t.Head = []look.Cell{{Text: q.t("manager.head.reading")}, {Text: q.t("manager.head.values"), Number: true}, {Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.min"), Number: true}, {Text: q.t("manager.head.max"), Number: true}, {Text: q.t("manager.head.limits"), Number: true}, {Text: q.t("manager.head.failed"), Number: true}}
-		for _, n := range slices.Concat(constant, without) {
+		for _, n := range others {
 			t.Rows = append(t.Rows, []look.Cell{{Text: n.Name, Href: q.same("reading", n.Name)}, {Text: q.w.Number(float64(n.N)), Number: true}, {Text: q.quantity(n.Mean, n.Unit), Number: true},
 				{Text: q.quantity(n.Min, n.Unit), Number: true}, {Text: q.quantity(n.Max, n.Unit), Number: true}, {Text: q.limits(n.Lower, n.Upper, n.Unit), Number: true}, {Text: q.w.Number(float64(n.Failed)), Number: true}})
 		}
@@ -95,51 +93,36 @@ func (m *Manager) hold(q *query) (*view, error) {
 	return v, nil
 }
 
-// rank orders readings by how little room they have: the distance from the
-// mean to the nearer limit, in three standard deviations. Readings without a
-// limit, and those of too few or equal values, have none.
-func (q *query) rank(moments []yield.Moments) (rows []roomRow, without, constant []yield.Moments) {
-	for _, n := range moments {
-		sigma := n.SD()
-		switch {
-		case n.Lower == nil && n.Upper == nil:
-			without = append(without, n)
-			continue
-		case n.N < 8 || !(sigma > 0) || !finite(sigma) || sigma < 1e-12*math.Abs(n.Mean):
-			constant = append(constant, n)
-			continue
-		}
-		x := yield.NewIndices(n.Mean, sigma, yield.Spec{Lower: n.Lower, Upper: n.Upper})
-		if !finite(x.Cpk) {
-			constant = append(constant, n)
-			continue
-		}
-		low, high := yield.CpkInterval(x.Cpk, float64(n.N), float64(n.N-1), 0.95)
-		r := roomRow{Name: n.Name, About: q.readingAbout(n.Name), Href: q.same("reading", n.Name), moments: n, index: x.Cpk, low: low, high: high,
-			Index: q.w.Fixed(x.Cpk, 2), Interval: q.t("figures.range", "low", q.w.Fixed(low, 2), "high", q.w.Fixed(high, 2)),
-			Mean: q.quantity(n.Mean, n.Unit), Limits: q.limits(n.Lower, n.Upper, n.Unit), Failed: q.w.Number(float64(n.Failed))}
-		if n.Failed > 0 {
-			r.FailedHref = q.units("reading", n.Name, "first", "1")
-		}
-		switch {
-		case x.Cpk < 1:
-			r.Shape = "fail"
-		case low < 1.33:
-			r.Shape = "doubt"
-		}
-		r.Picture = q.room(n, sigma)
-		rows = append(rows, r)
+// estimate is what an index is known to be, NaN where there is none.
+func estimate(e *yield.Estimate) yield.Estimate {
+	if e == nil {
+		return yield.Estimate{Value: math.NaN(), Low: math.NaN(), High: math.NaN()}
 	}
-	slices.SortStableFunc(rows, func(a, b roomRow) int {
-		switch {
-		case a.index < b.index:
-			return -1
-		case a.index > b.index:
-			return 1
-		}
-		return strings.Compare(a.Name, b.Name)
-	})
-	return rows, without, constant
+	return *e
+}
+
+// roomRow is the row of a reading that has room to tell of.
+func (q *query) roomRow(n review.Room, least float64) roomRow {
+	e := estimate(n.Bulk)
+	if n.Bulk == nil {
+		e = estimate(n.Ppk)
+	}
+	r := roomRow{Name: n.Name, About: q.readingAbout(n.Name), Href: q.same("reading", n.Name), Ppk: q.w.Fixed(n.Ppk.Value, 2),
+		Mean: q.quantity(n.Mean, n.Unit), Limits: q.limits(n.Lower, n.Upper, n.Unit), Failed: q.w.Number(float64(n.Failed))}
+	if r.Index = q.t("manager.hold.any"); !math.IsInf(least, 0) {
+		r.Index, r.Interval = q.w.Fixed(e.Value, 2), q.t("figures.range", "low", q.w.Fixed(e.Low, 2), "high", q.w.Fixed(e.High, 2))
+	}
+	if n.Failed > 0 {
+		r.FailedHref = q.units("reading", n.Name, "first-runs", "1")
+	}
+	switch {
+	case least < 1:
+		r.Shape = "fail"
+	case e.Low < review.EnoughRoom:
+		r.Shape = "doubt"
+	}
+	r.Picture = q.room(n.Moments, *n.SD)
+	return r
 }
 
 // room draws where values lie against the limits: three standard deviations to
@@ -151,30 +134,14 @@ func (q *query) room(n yield.Moments, sigma float64) template.HTML {
 		"to", q.quantity(s.To, n.Unit), "limits", q.limits(n.Lower, n.Upper, n.Unit)))
 }
 
-// series reads the newest values of a reading.
-func (q *query) series(reading string, first bool, limit int) (yield.Series, error) {
-	names, err := q.m.c.Store.Readings(q.ctx, q.sel.Product)
-	if err != nil {
-		return yield.Series{}, err
-	}
-	if !slices.Contains(names, reading) {
-		return yield.Series{}, &refusal{status: http.StatusNotFound, id: "manager.bad.no_reading", args: []any{"value", brief(reading)}, back: q.same("reading", ""), backText: "manager.bad.all_readings"}
-	}
-	return q.m.c.Store.Series(q.ctx, q.sel, reading, first, limit)
-}
-
 // holdOne studies one reading.
-func (q *query) holdOne(v *view, reading string) error {
-	s, err := q.series(reading, true, studied)
-	if err != nil {
-		return err
-	}
+func (q *query) holdOne(v *view, a review.Hold) error {
+	reading, s, study := a.Reading, *a.Series, *a.Study
 	v.add(block{Links: []look.Link{{Href: q.same("reading", ""), Text: q.t("manager.hold.back")}, {Href: q.link("/drift", "reading", reading), Text: q.t("manager.hold.to_drift")}, {Href: q.link("/differs", "reading", reading), Text: q.t("manager.hold.to_differs")}}})
 	q.page.Title = q.t("manager.hold.title_one", "name", reading)
 	if len(s.Points) == 0 {
 		return q.nothing(v)
 	}
-	study := s.Capability(yield.CapabilityOptions{})
 	v.Answer = wording.CapabilityVerdict(q.w, &study)
 	if about := q.readingAbout(reading); about != "" {
 		v.About += " · " + about
@@ -230,7 +197,7 @@ func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, se
 	}
 	if t.Observed != nil {
 		f := look.Figure{Name: q.t("manager.term.outside"), Explain: q.t("manager.explain.outside"), Value: q.share(*t.Observed), Interval: q.interval(*t.Observed),
-			Meaning: q.t("manager.hold.outside", "count", t.Observed.Count, "of", t.N), Href: q.units("reading", reading, "first", "1")}
+			Meaning: q.t("manager.hold.outside", "count", t.Observed.Count, "of", t.N), Href: q.units("reading", reading, "first-runs", "1")}
 		first = append(first, f)
 	}
 	if t.Expected != nil && !moot && t.State != yield.CapabilityByPercent && t.State != yield.CapabilityNone {

@@ -13,10 +13,12 @@ import (
 	"log/slog"
 	"net/http"
 	"path"
+	"slices"
 	"strings"
 	"time"
 
 	"fullthrow/reports/archive"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
@@ -28,7 +30,7 @@ var pageFiles embed.FS
 // Config is what the pages are made of. Fields without "optional" are required.
 type Config struct {
 	// Store answers; optional: while it is nil, pages say that it is not open.
-	Store store.Store
+	Store review.Records
 	Look  *look.Look
 	// Files holds the captures that reports refer to; optional.
 	Files   Files
@@ -40,6 +42,8 @@ type Config struct {
 	// begin, as in [store.Selection].
 	Zone   *time.Location
 	Shifts []time.Duration
+	// Serials are the serial numbers that a scan may hold; optional.
+	Serials func(scan string) []string
 	// Around proves a report further than its own seal does: by the station's
 	// key and its neighbours in the chain; optional.
 	Around func(context.Context, archive.Sealed) archive.SealCheck
@@ -155,7 +159,7 @@ func (m *Manager) serve(w http.ResponseWriter, r *http.Request, to route) {
 	ctx, cancel := context.WithTimeout(r.Context(), m.c.Patience)
 	defer cancel()
 	q, err := m.read(r.WithContext(ctx), to.path)
-	if err == nil && q.tidied != "" && !q.csv {
+	if err == nil && q.tidied != "" && q.format == "" {
 		http.Redirect(w, r, q.tidied, http.StatusSeeOther)
 		return
 	}
@@ -167,8 +171,8 @@ func (m *Manager) serve(w http.ResponseWriter, r *http.Request, to route) {
 			v, err = to.answer(m, q)
 		}
 	}
-	if err == nil && q.csv {
-		if err = v.writeCSV(w, q); err == nil {
+	if err == nil && q.format != "" {
+		if err = v.writeData(w, q); err == nil {
 			return
 		}
 	}
@@ -216,14 +220,10 @@ func (m *Manager) asset(w http.ResponseWriter, r *http.Request) {
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(m.sheet))
 }
 
-// questions are the pages that answer one, in the order in which they are
-// asked.
-var questions = []string{"today", "fails", "drift", "hold", "differs", "unit"}
-
 // nav leads to the other questions, about the same choice of units.
 func (m *Manager) nav(q *query) []look.Link {
 	var links []look.Link
-	for _, name := range questions {
+	for _, name := range review.Names() {
 		href := q.link("/" + name)
 		if name == "unit" {
 			href = "/unit"
@@ -255,6 +255,7 @@ func (m *Manager) excuse(q *query, err error) (*view, int) {
 	var no *refusal
 	notice := look.Notice{Shape: "doubt"}
 	status := http.StatusServiceUnavailable
+	var problem *review.Problem
 	link := look.Link{Href: "/today", Text: q.t("manager.excuse.today")}
 	switch {
 	case errors.As(err, &no):
@@ -266,6 +267,17 @@ func (m *Manager) excuse(q *query, err error) (*view, int) {
 		if no.back != "" {
 			link = look.Link{Href: no.back, Text: q.t(no.backText)}
 		}
+	case errors.As(err, &problem):
+		status = http.StatusBadRequest
+		if slices.Contains(nowhere, problem.Code) {
+			status = http.StatusNotFound
+		}
+		id, args := "review.bad."+problem.Code, q.problemArgs(problem)
+		notice.Title = upperFirst(q.t(id, args...))
+		if q.w.Has(id + "_hint") {
+			notice.Text = []string{q.t(id+"_hint", args...)}
+		}
+		link = q.wayOut(problem, link)
 	case errors.Is(err, errClosed):
 		notice.Title, notice.Text = q.t("manager.excuse.closed"), []string{q.t("manager.excuse.closed_hint")}
 	case errors.Is(err, context.DeadlineExceeded):
@@ -283,6 +295,38 @@ func (m *Manager) excuse(q *query, err error) (*view, int) {
 	v := &view{}
 	v.add(block{Notice: &notice}, block{Links: []look.Link{link}})
 	return v, status
+}
+
+// nowhere are the codes of problems with what does not exist.
+var nowhere = []string{review.BadNone, review.BadReading, review.BadUnit, review.BadRun, review.BadSide, review.BadNoRuns}
+
+// problemArgs are a problem's arguments in the reader's language.
+func (q *query) problemArgs(p *review.Problem) []any {
+	args := slices.Clone(p.Args)
+	for i := 1; i < len(args); i += 2 {
+		switch x := args[i].(type) {
+		case review.Side:
+			args[i] = q.sideName(x)
+		case string:
+			if args[i-1] == "name" {
+				args[i] = q.field(x)
+			}
+		}
+	}
+	return args
+}
+
+// wayOut is where to go instead.
+func (q *query) wayOut(p *review.Problem, otherwise look.Link) look.Link {
+	switch p.Code {
+	case review.BadNone, review.BadOption:
+		return look.Link{Href: q.same(p.Arg("name"), ""), Text: q.t("manager.bad.none_back")}
+	case review.BadReading:
+		return look.Link{Href: q.same("reading", ""), Text: q.t("manager.bad.all_readings")}
+	case review.BadUnit:
+		return look.Link{Href: "/unit", Text: q.t("manager.bad.other_unit")}
+	}
+	return otherwise
 }
 
 // name is the page's, as messages name it.

@@ -15,6 +15,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -25,6 +26,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/review"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
@@ -69,14 +71,14 @@ func addresses() []string {
 	r := shared
 	return []string{
 		"/today", "/today?period=30d", "/today?period=all&by=month", "/today?period=30d&by=shift&lot=24B", "/today?period=30d&nest=LQ-1+A",
-		"/fails", "/fails?kind=check", "/fails?kind=reading", "/fails?lot=24A&operator=Amina",
-		"/drift", "/drift?chart=p-prime&by=lot", "/drift?reading=centre.play", "/drift?reading=centre.play&chart=means&by=day&rules=nelson",
-		"/drift?reading=centre.play&chart=ewma", "/drift?reading=centre.play&chart=cusum", "/drift?reading=standby.current&chart=means&by=nest",
+		"/fails", "/fails?by=check", "/fails?by=reading", "/fails?lot=24A&operator=Amina",
+		"/drift", "/drift?chart=p-prime&by=lot", "/drift?reading=centre.play", "/drift?reading=centre.play&chart=xbar-s&by=day&rules=nelson",
+		"/drift?reading=centre.play&chart=ewma", "/drift?reading=centre.play&chart=cusum", "/drift?reading=standby.current&chart=xbar-s&by=nest",
 		"/hold", "/hold?reading=centre.play", "/hold?reading=standby.current&lot=24A", "/hold?reading=centre.temperature",
 		"/differs", "/differs?by=nest", "/differs?by=operator", "/differs?a=lot:24A&b=lot:24B", "/differs?a=lot:24A&b=lot:24B&reading=centre.play",
 		"/differs?reading=centre.play", "/differs?reading=centre.play&by=nest", "/differs?a=lot:24A&b=unit:" + r.failedSerial, "/differs?a=unit:" + r.passedSerial + "&b=unit:" + r.failedSerial, "/differs?a=nest:LQ-1+A",
 		"/unit", "/unit?serial=" + r.failedSerial, "/unit?serial=" + r.passedSerial, "/unit?run=" + r.failedRun, "/unit?serial=K800Z00001",
-		"/units", "/units?outcome=failed&first=1", "/units?outcome=error", "/units?reading=centre.play&low=1&high=4", "/units?cause=nothing",
+		"/units", "/units?outcome=failed&first-runs=1", "/units?outcome=error", "/units?reading=centre.play&low=1&high=4", "/units?cause=nothing",
 	}
 }
 
@@ -190,8 +192,8 @@ func TestFiguresAreThoseOfTheRecord(t *testing.T) {
 
 	assert.Contains(t, shown(pageOf(t, m, "/fails?period=all")), fmt.Sprintf("%d of %d units failed at their first run", r.units-r.firstPassed, r.units))
 	assert.Contains(t, shown(pageOf(t, m, "/fails?period=all")), "left stick, sideways: play between shaft and potentiometer")
-	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=centre.play&chart=individuals")), "centre.play moves")
-	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=standby.current&chart=individuals&lot=24A")), "standby.current")
+	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=centre.play&chart=imr")), "centre.play moves")
+	assert.Contains(t, shown(pageOf(t, m, "/drift?reading=standby.current&chart=imr&lot=24A")), "standby.current")
 	assert.Contains(t, shown(pageOf(t, m, "/drift")), "Which readings moved")
 	assert.Contains(t, shown(pageOf(t, m, "/hold?reading=standby.current")), "The process holds its limits: C")
 	assert.Contains(t, shown(pageOf(t, m, "/differs?a=lot:24A&b=lot:24B&reading=centre.play")), "1 of 1 readings differs between lot 24A and lot 24B", "by ranks, which two failed units in each do not hide")
@@ -219,11 +221,11 @@ func TestListsGoOn(t *testing.T) {
 	assert.Equal(t, strings.Count(all, "\n")-1, rows)
 	assert.Greater(t, n, 1)
 
-	failed := pageOf(t, m, "/units?period=all&outcome=failed&first=1")
+	failed := pageOf(t, m, "/units?period=all&outcome=failed&first-runs=1")
 	assert.Equal(t, shared.units-shared.firstPassed, strings.Count(failed, `<th scope="row">`))
 	status, body, _ := get(t, m, "/units?after=no-such-run", "en")
 	assert.Equal(t, http.StatusNotFound, status)
-	assert.Contains(t, shown(body), "not in the record")
+	assert.Contains(t, shown(body), "There is no run no-such-run")
 }
 
 func TestEveryTableAsCSV(t *testing.T) {
@@ -270,7 +272,7 @@ func TestHostileAddresses(t *testing.T) {
 	thorough := map[string]bool{"/units": true, "/unit": true}
 	refused := map[string]bool{"null": true, "escape": true, "lines": true, "not UTF-8": true, "long": true, "override": true}
 	for _, path := range []string{"/today", "/fails", "/drift", "/hold", "/differs", "/unit", "/units"} {
-		for _, name := range append(append([]string{}, filters...), others...) {
+		for _, name := range append(allOptions(), others...) {
 			for kind, value := range values {
 				if name == "was" && kind == "spaces" {
 					continue
@@ -297,26 +299,32 @@ func TestHostileAddresses(t *testing.T) {
 		}
 	}
 	for address, want := range map[string]string{
-		"/today?period=fortnight":              "Period: fortnight is none of the choices",
-		"/today?from=2026-13-45":               "From: 2026-13-45 is not a day",
-		"/today?from=2026-11-20&to=2026-11-01": "The period ends before it begins",
-		"/today?by=century":                    "Grouping: century is none of the choices",
-		"/today?lot=24Z":                       "Lot 24Z occurs nowhere in the record",
-		"/today?nest=LQ-9+A":                   "Nest LQ-9 A occurs nowhere in the record",
-		"/fails?kind=mood":                     "is none of the choices",
-		"/drift?reading=no.such":               "There is no reading no.such",
-		"/drift?chart=pie":                     "is none of the choices",
-		"/hold?reading=no.such":                "There is no reading no.such",
-		"/differs?a=moon:1&b=lot:24A":          "moon:1 cannot be compared",
-		"/differs?a=lot:24Z&b=lot:24A":         "lot 24Z: no run in this period",
-		"/differs?a=unit:none&b=lot:24A":       "No unit none was tested here",
-		"/units?low=1":                         "A range of values needs its reading",
-		"/units?low=x&reading=centre.play":     "Lower end: x is not a number",
-		"/unit?serial=NONE":                    "No unit NONE was tested here",
-		"/unit?run=none":                       "There is no run none",
-		"/report/none":                         "There is no run none",
-		"/certificate/none":                    "There is no run none",
-		"/today?x=%zz":                         "The address of this page is damaged",
+		"/today?period=fortnight":                  "Period: fortnight is no time or period",
+		"/today?since=2026-13-45":                  "From: 2026-13-45 is in no calendar",
+		"/today?since=2026-11-20&until=2026-11-01": "The period ends before it begins",
+		"/today?by=century":                        "Grouping: century is none of the choices",
+		"/today?lot=24Z":                           "Lot 24Z occurs nowhere in the record",
+		"/today?nest=LQ-9+A":                       "Nest LQ-9 A occurs nowhere in the record",
+		"/fails?by=mood":                           "is none of the choices",
+		"/drift?reading=no.such":                   "There is no reading no.such",
+		"/drift?chart=pie":                         "is none of the choices",
+		"/hold?reading=no.such":                    "There is no reading no.such",
+		"/differs?a=moon:1&b=lot:24A":              "Moon:1 cannot be compared",
+		"/differs?a=lot:24Z&b=lot:24A":             "Lot 24Z occurs nowhere in the record",
+		"/differs?a=lot:24A&b=lot:24B&period=2020": "Lot 24A: no judged run in this period",
+		"/differs?a=lot:24A&b=station:LQ-1":        "Lot 24A and station LQ-1 are not of a kind",
+		"/differs?a=lot:24A&b=lot:24A":             "are the same",
+		"/today?lto=24A":                           "Lto is not understood here",
+		"/today?confidence=0.95":                   "0.95 is a share",
+		"/today?period=7d&since=2026-11-20":        "Both a period and its beginning or end are given",
+		"/differs?a=unit:none&b=lot:24A":           "No unit none was tested here",
+		"/units?low=1":                             "A range of values needs its reading",
+		"/units?low=x&reading=centre.play":         "Lower end: x is not a number",
+		"/unit?serial=NONE":                        "No unit NONE was tested here",
+		"/unit?run=none":                           "There is no run none",
+		"/report/none":                             "There is no run none",
+		"/certificate/none":                        "There is no run none",
+		"/today?x=%zz":                             "The address of this page is damaged",
 	} {
 		status, body, _ := get(t, m, address, "en")
 		assert.Contains(t, []int{400, 404}, status, address)
@@ -328,13 +336,28 @@ func TestHostileAddresses(t *testing.T) {
 	}
 }
 
+// allOptions are the options of all questions.
+func allOptions() (list []string) {
+	for _, name := range append(review.Names(), review.AskUnits) {
+		for _, option := range review.Options(name) {
+			if !slices.Contains(list, option) {
+				list = append(list, option)
+			}
+		}
+	}
+	return list
+}
+
 func TestUnitPage(t *testing.T) {
+	records, err := archive.Open(shared.dir, "LQ-1") // as the station holds it
+	require.NoError(t, err)
+	defer records.Close()
 	m := pages(t, func(c *Config) {
 		c.Repair = "/repair"
-		c.Around = func(_ context.Context, s archive.Sealed) archive.SealCheck {
-			return archive.SealCheck{Own: true, Chain: true}
-		}
+		c.Around = func(_ context.Context, s archive.Sealed) archive.SealCheck { return records.Check(s) }
 	})
+	newest := records.Entries()[len(records.Entries())-1]
+	assert.Contains(t, shown(pageOf(t, m, "/unit?run="+newest.Run)), "The seal holds, and the chain around it")
 	body := pageOf(t, m, "/unit?serial="+shared.failedSerial)
 	text := shown(body)
 	assert.Contains(t, text, "It passed", "its retest did")
@@ -397,12 +420,12 @@ func TestReportsAndAttachments(t *testing.T) {
 
 // broken is a store that cannot be read, or is too slow.
 type broken struct {
-	store.Store
+	review.Records
 	err  error
 	wait bool
 }
 
-func (b broken) Values(ctx context.Context, _ store.By) ([]string, error) {
+func (b broken) Flags(ctx context.Context, _ store.Selection) ([]store.Flag, error) {
 	if b.wait {
 		<-ctx.Done()
 		return nil, fmt.Errorf("store: values: %w", ctx.Err())
@@ -463,11 +486,11 @@ func TestStatesOfTheStore(t *testing.T) {
 func TestFormsLeadToShortAddresses(t *testing.T) {
 	m := pages(t)
 	for given, want := range map[string]string{
-		"/today?period=7d&was=today&from=&to=&lot=&nest=":           "/today?period=7d",
-		"/today?period=7d&was=custom&from=2026-11-16&to=2026-11-17": "/today?period=7d",
-		"/today?period=30d&was=30d&from=2026-11-16&to=&lot=24A":     "/today?from=2026-11-16&lot=24A",
-		"/fails?period=&was=custom&from=2026-11-16&to=&kind=check":  "/fails?from=2026-11-16&kind=check",
-		"/today?period=today&was=today&from=&to=":                   "/today?period=today",
+		"/today?period=7d&was=today&since=&until=&lot=&nest=":       "/today?period=7d",
+		"/today?period=7d&was=&since=2026-11-16&until=2026-11-17":   "/today?period=7d",
+		"/today?period=30d&was=30d&since=2026-11-16&until=&lot=24A": "/today?lot=24A&since=2026-11-16",
+		"/fails?period=&was=&since=2026-11-16&until=&by=check":      "/fails?by=check&since=2026-11-16",
+		"/today?period=today&was=today&since=&until=":               "/today?period=today",
 	} {
 		status, _, header := get(t, m, given, "en")
 		assert.Equal(t, http.StatusSeeOther, status, given)
@@ -479,15 +502,15 @@ func TestPeriods(t *testing.T) {
 	m := pages(t)
 	day := func(d, h int) time.Time { return time.Date(2026, 11, d, h, 0, 0, 0, plant) }
 	for address, want := range map[string][2]time.Time{
-		"/today":                               {day(25, 0), {}},
-		"/today?period=shift":                  {day(25, 14), {}},
-		"/today?period=yesterday":              {day(24, 0), day(25, 0)},
-		"/fails":                               {day(25, 0).AddDate(0, 0, -29), {}},
-		"/fails?period=7d":                     {day(19, 0), {}},
-		"/fails?period=all":                    {},
-		"/fails?from=2026-11-20&to=2026-11-21": {day(20, 0), day(22, 0)},
-		"/fails?from=2026-11-20T06:00&to=2026-11-20T14:00": {day(20, 6), day(20, 14)},
-		"/fails?to=2026-11-21&period=7d":                   {{}, day(22, 0)},
+		"/today":                  {day(25, 0), {}},
+		"/today?period=shift":     {day(25, 14), {}},
+		"/today?period=yesterday": {day(24, 0), day(25, 0)},
+		"/fails":                  {day(25, 0).AddDate(0, 0, -29), {}},
+		"/fails?period=7d":        {day(19, 0), {}},
+		"/fails?period=all":       {},
+		"/fails?since=2026-11-20&until=2026-11-21":             {day(20, 0), day(22, 0)},
+		"/fails?since=2026-11-20T06:00&until=2026-11-20T14:00": {day(20, 6), day(20, 14)},
+		"/fails?until=2026-11-21":                              {{}, day(22, 0)},
 	} {
 		r := httptest.NewRequest("GET", address, nil)
 		q, err := m.read(r, r.URL.Path)
@@ -515,26 +538,4 @@ func TestPatternsAreServed(t *testing.T) {
 	w = httptest.NewRecorder()
 	mux.ServeHTTP(w, httptest.NewRequest("POST", "/today", nil))
 	assert.Equal(t, http.StatusMethodNotAllowed, w.Code)
-}
-
-// Hours and days added up are what the store itself would have said.
-func TestFoldedPeriodsAreThoseOfTheStore(t *testing.T) {
-	m := pages(t)
-	r := httptest.NewRequest("GET", "/today?period=all", nil)
-	q, err := m.read(r, "/today")
-	require.NoError(t, err)
-	for _, fine := range []store.By{store.ByHour, store.ByDay} {
-		g, err := shared.index.Trend(context.Background(), q.sel, fine)
-		require.NoError(t, err)
-		for _, by := range []store.By{store.ByDay, store.ByWeek, store.ByMonth} {
-			want, err := shared.index.Trend(context.Background(), q.sel, by)
-			require.NoError(t, err)
-			got := q.folded(g, by)
-			require.Len(t, got, len(want), "%s of %s", by, fine)
-			for i := range want {
-				assert.True(t, want[i].Start.Equal(got[i].Start), "%s of %s: %s, want %s", by, fine, got[i].Start, want[i].Start)
-				assert.Equal(t, want[i].Counts, got[i].Counts, "%s of %s", by, fine)
-			}
-		}
-	}
 }

@@ -128,7 +128,7 @@ func (r *record) run(records *archive.Archive, rng *rand.Rand, unit reports.Unit
 	fails := !unit.Golden && attempt == 1 && r.units%9 == 4
 	faulty := !unit.Golden && attempt == 1 && r.units%25 == 12
 	if faulty { // and once more at once
-		begin := reports.Start{Run: reports.NewRunID(at.Add(-20*time.Minute), "LQ-1", nest), Station: "LQ-1", Nest: nest, Operator: operator, Unit: unit, Attempt: 1, Takt: 50, Simulated: true, Software: "test"}
+		begin := reports.Start{Run: reports.NewRunID(at.Add(-20*time.Minute), "LQ-1", nest), Station: "LQ-1", Nest: nest, Operator: operator, Unit: unit, Attempt: 1, CycleTime: 50, Takt: 40, Simulated: true, Software: "test"}
 		j, err := records.Begin(begin, at.Add(-20*time.Minute))
 		if err != nil {
 			return "", sealed, err
@@ -146,7 +146,7 @@ func (r *record) run(records *archive.Archive, rng *rand.Rand, unit reports.Unit
 			return "", sealed, err
 		}
 	}
-	start := reports.Start{Run: reports.NewRunID(at, "LQ-1", nest), Station: "LQ-1", Nest: nest, Operator: operator, Unit: unit, Attempt: attempt, Takt: 50, Simulated: true, Software: "test"}
+	start := reports.Start{Run: reports.NewRunID(at, "LQ-1", nest), Station: "LQ-1", Nest: nest, Operator: operator, Unit: unit, Attempt: attempt, CycleTime: 50, Takt: 40, Simulated: true, Software: "test"}
 	j, err := records.Begin(start, at)
 	if err != nil {
 		return "", sealed, err

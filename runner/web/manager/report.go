@@ -19,6 +19,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/page"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 )
 
@@ -130,7 +131,7 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	}
 	sealed, err := m.c.Store.Report(q.ctx, run)
 	if errors.Is(err, store.ErrUnknown) || errors.Is(err, fs.ErrNotExist) {
-		return refuse(http.StatusNotFound, "manager.bad.no_run", "value", brief(run))
+		return &review.Problem{Code: review.BadRun, Args: []any{"value", brief(run)}}
 	}
 	if err != nil {
 		return err

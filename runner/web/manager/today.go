@@ -6,104 +6,38 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/draw"
-	"fullthrow/reports/statistics"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
 
-// periods are what a trend may be grouped by in time.
-var periods = []store.By{store.ByHour, store.ByShift, store.ByDay, store.ByWeek, store.ByMonth}
-
-func (q *query) byChoice() (store.By, error) {
-	v, err := q.choice("by", "", "hour", "shift", "day", "week", "month")
-	return store.By(v), err
-}
-
 // today answers: how good is today?
 func (m *Manager) today(q *query) (*view, error) {
-	by, err := q.byChoice()
+	a, err := q.review.Today(q.ctx, q.asked)
 	if err != nil {
 		return nil, err
 	}
-	v, err := q.begin("by")
+	v, err := q.begin(a, a.About)
 	if err != nil {
 		return nil, err
 	}
-	if q.period != "today" && q.period != "shift" {
+	if q.asked.Period != review.PeriodToday && q.asked.Period != review.PeriodShift {
 		q.page.Title = q.t("manager.title.past")
 	}
-	s := m.c.Store
-	var flags []store.Flag
-	var hist yield.Histogram
-	var nests, groups, hours []yield.Group
-	var past yield.Counts
-	before, days, isBefore := q.before()
-	// Where hours are too many to count, days tell how much was done.
-	pace := store.ByHour
-	if q.sel.Since.IsZero() || q.now.Sub(q.sel.Since) > 62*24*time.Hour {
-		pace = store.ByDay
-	}
-	if err := together(
-		func() (err error) { flags, err = s.Flags(q.ctx, q.sel); return err },
-		func() (err error) { nests, err = s.Trend(q.ctx, q.sel, store.ByNest); return err },
-		func() (err error) { hist, err = s.Cycle(q.ctx, q.sel); return err },
-		func() (err error) { hours, err = s.Trend(q.ctx, q.sel, pace); return err },
-		func() (err error) {
-			if by == store.ByShift || by == store.ByHour && pace != by { // not made of whole hours, or finer
-				groups, err = s.Trend(q.ctx, q.sel, by)
-			}
-			return err
-		},
-		func() (err error) {
-			if isBefore {
-				past, err = s.Counts(q.ctx, before)
-			}
-			return err
-		}); err != nil {
-		return nil, err
-	}
-	given := by != ""
-	if !given {
-		by = q.grouping()
-	}
-	switch {
-	case groups != nil:
-	case by == pace:
-		groups = hours
-	default:
-		groups = q.folded(hours, by)
-		if q.fewMonths(groups, by, given) {
-			by = store.ByDay
-			groups = q.folded(hours, by)
-		}
-	}
-	groups = q.filled(groups, by)
-	q.flagged(v, flags)
-	counts := yield.Sum(nests) // nests make up the whole
+	q.flagged(v, a.About.NotCounted)
+	sum, cycle, lost := a.Summary, a.Cycle, a.Lost
+	counts := sum.Counts
 	if counts.Runs == 0 {
 		return v, q.nothing(v)
 	}
-	sum := yield.Summarise(counts, 0)
-	cycle := yield.Cycle(hist, yield.CycleOptions{Nests: max(1, len(nests))})
-	lost := yield.Lost(counts, cycle, 0)
-	worked := 0
-	for _, h := range hours {
-		if h.Counts.Runs > 0 {
-			worked++
-		}
-	}
-	v.Answer = q.todayAnswer(counts, sum, past, days)
-	v.add(block{Figures: q.todayFigures(counts, sum, cycle, lost, pace, worked, len(nests))}, block{Figures: q.todaySecond(counts, sum, cycle), Small: true})
-	v.add(q.byLinks(by))
-	v.add(q.yieldTrend(v, groups, by))
-	v.add(q.output(v, groups, by, cycle, len(nests)))
-	stops, err := q.stops(v)
-	if err != nil {
-		return nil, err
-	}
-	v.add(stops...)
+	v.Answer = q.todayAnswer(counts, sum, a.Before)
+	v.add(block{Figures: q.todayFigures(counts, sum, cycle, lost, a.Pace)}, block{Figures: q.todaySecond(counts, sum, cycle), Small: true})
+	v.add(q.byLinks(a.By))
+	v.add(q.yieldTrend(v, a.Trend, a.Groups, a.By))
+	v.add(q.output(v, a.Groups, a.By, cycle))
+	v.add(q.stops(v, a.Stopped)...)
 	s2 := sheet{name: "figures", head: []string{"figure", "value", "low", "high", "count", "of"}}
 	for _, f := range []struct {
 		name string
@@ -118,40 +52,33 @@ func (m *Manager) today(q *query) (*view, error) {
 }
 
 // todayAnswer says how good it is, and whether that differs from before.
-func (q *query) todayAnswer(c yield.Counts, sum yield.Summary, past yield.Counts, days int) string {
+func (q *query) todayAnswer(c yield.Counts, sum yield.Summary, before *review.Before) string {
 	if !sum.FirstPass.Known() {
 		return q.t("manager.today.none_judged", "count", c.Runs)
 	}
 	text := q.t("manager.today.answer", "yield", q.share(sum.FirstPass), "count", c.Units)
-	if past.Units == 0 {
+	if before == nil {
 		return text
 	}
-	then := yield.NewShare(past.FirstPassed, past.Units, 0)
-	p := statistics.FisherExact(c.FirstPassed, c.Units, past.FirstPassed, past.Units)
-	id := "manager.today.same"
-	if p < 0.05 && sum.FirstPass.Value > then.Value {
-		id = "manager.today.better"
-	} else if p < 0.05 {
-		id = "manager.today.worse"
-	}
-	return text + " " + q.t(id, "yield", q.share(then), "count", days)
+	id := map[int]string{-1: "manager.today.worse", 0: "manager.today.same", 1: "manager.today.better"}[before.Differs]
+	return text + " " + q.t(id, "yield", q.share(before.FirstPass), "count", before.Days)
 }
 
-func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.CycleTime, lost yield.LostTime, pace store.By, worked, nests int) []look.Figure {
+func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.CycleTime, lost yield.LostTime, pace review.Pace) []look.Figure {
 	first := q.figure("first_pass", sum.FirstPass)
 	first.Meaning = q.t("manager.today.first_meaning", "count", c.FirstFailed(), "of", c.Units)
-	first.Href = q.units("first", "1", "outcome", "failed")
-	rate := look.Figure{Name: q.t("manager.term.per_hour"), Explain: q.t("manager.explain.per_hour"), Value: "–", Href: q.units("first", "1")}
+	first.Href = q.units("first-runs", "1", "outcome", "failed")
+	rate := look.Figure{Name: q.t("manager.term.per_hour"), Explain: q.t("manager.explain.per_hour"), Value: "–", Href: q.units("first-runs", "1")}
 	meaning := "manager.today.rate_meaning"
-	if pace == store.ByDay {
+	if pace.Of == store.ByDay {
 		rate.Name, rate.Explain, meaning = q.t("manager.term.per_day"), q.t("manager.explain.per_day"), "manager.today.rate_days"
 	}
-	if worked > 0 {
-		rate.Value = q.w.Fixed(float64(c.Units)/float64(worked), 1)
-		rate.Meaning = q.t(meaning, "count", worked, "units", c.Units)
+	if pace.Worked > 0 {
+		rate.Value = q.w.Fixed(pace.Units, 1)
+		rate.Meaning = q.t(meaning, "count", pace.Worked, "units", c.Units)
 	}
-	if cycle.Needed > 0 && pace == store.ByHour {
-		rate.Interval = q.t("manager.today.rate_takt", "needed", cycle.Needed, "count", max(1, nests))
+	if cycle.Needed > 0 && pace.Of == store.ByHour {
+		rate.Interval = q.t("manager.today.rate_takt", "needed", cycle.Needed, "capacity", cycle.Capacity, "count", cycle.Nests)
 	}
 	final := q.figure("final", sum.Final)
 	final.Meaning = q.t("manager.today.final_meaning", "count", c.Units-c.FinalPassed)
@@ -192,8 +119,8 @@ func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.Cycle
 	if cycle.N > 0 {
 		time.Value = q.duration(cycle.Median.Value)
 		time.Interval = q.t("manager.today.cycle_p95", "time", q.duration(cycle.P95.Value))
-		if cycle.Takt > 0 && cycle.OverTakt.Known() {
-			time.Meaning = q.t("manager.today.cycle_takt", "takt", q.duration(cycle.Takt), "share", q.share(cycle.OverTakt))
+		if cycle.Over.Known() {
+			time.Meaning = q.t("manager.today.cycle_over", "intended", q.duration(cycle.Intended), "share", q.share(cycle.Over))
 		}
 	}
 	return []look.Figure{time, again, nff, fixed}
@@ -202,7 +129,7 @@ func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.Cycle
 // byLinks choose what a point of the trend is.
 func (q *query) byLinks(now store.By) block {
 	var links []look.Link
-	for _, by := range periods {
+	for _, by := range []store.By{store.ByHour, store.ByShift, store.ByDay, store.ByWeek, store.ByMonth} {
 		if by == store.ByHour && (q.sel.Since.IsZero() || q.now.Sub(q.sel.Since) > 9*24*time.Hour) {
 			continue // hundreds of points
 		}
@@ -212,15 +139,14 @@ func (q *query) byLinks(now store.By) block {
 }
 
 // yieldTrend draws first-pass yield over time.
-func (q *query) yieldTrend(v *view, groups []yield.Group, by store.By) block {
-	r := yield.Trend(groups, yield.TrendOptions{})
+func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, by store.By) block {
 	labels := q.groupLabels(groups, by)
 	s := sheet{name: "trend", head: []string{"period", "start", "units", "first_passed", "first_pass", "low", "high", "rest", "difference", "corrected_p", "differs", "runs", "errors", "aborted"}}
 	var marks []draw.Mark
 	worse, better, empty := 0, 0, 0
 	for i, p := range r.Points {
 		f := p.FirstPass
-		mark := draw.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by, "first", "1")}
+		mark := draw.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by, "first-runs", "1")}
 		if f.Known() {
 			mark.Title = q.t("manager.today.point", "label", labels[i], "yield", q.share(f), "interval", wording.Between(q.w, f.Low, f.High), "count", f.Of)
 		} else {
@@ -256,7 +182,7 @@ func (q *query) yieldTrend(v *view, groups []yield.Group, by store.By) block {
 }
 
 // output draws what was done in each period against the takt.
-func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.CycleTime, nests int) block {
+func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.CycleTime) block {
 	labels := q.groupLabels(groups, by)
 	s := sheet{name: "output", head: []string{"period", "start", "runs", "judged_no_unit", "units", "retests", "takt_asks_for"}}
 	var bars []draw.HoursBar
@@ -271,23 +197,17 @@ func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.C
 	}
 	caption := q.t("manager.today.output_caption")
 	if by == store.ByHour && cycle.Needed > 0 {
-		caption = q.t("manager.today.output_takt", "takt", q.duration(cycle.Takt), "needed", cycle.Needed, "count", max(1, nests))
+		caption = q.t("manager.today.output_takt", "takt", q.duration(cycle.Takt), "needed", cycle.Needed, "capacity", cycle.Capacity, "count", cycle.Nests)
 	}
 	d := draw.Hours{Frame: draw.Frame{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption, Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by))}, Bars: bars, TargetLabel: q.t("manager.term.takt")}
 	return q.chart(v, look.NewChart(d.Title, caption, d.Draw(q.w)), s)
 }
 
-// shownStops is how many of the newest faults are listed.
-const shownStops = 6
-
 // stops lists what took time and judged no unit.
-func (q *query) stops(v *view) ([]block, error) {
+func (q *query) stops(v *view, stopped []store.Run) []block {
 	var blocks []block
 	for _, outcome := range []reports.Outcome{reports.Errored, reports.Aborted} {
-		runs, err := q.m.c.Store.Runs(q.ctx, q.sel, store.RunFilter{Outcome: outcome}, "", shownStops)
-		if err != nil {
-			return nil, err
-		}
+		runs := slices.DeleteFunc(slices.Clone(stopped), func(r store.Run) bool { return r.Outcome != outcome })
 		if len(runs) == 0 {
 			continue
 		}
@@ -301,13 +221,13 @@ func (q *query) stops(v *view) ([]block, error) {
 				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)}, {Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: q.w.Reason(r.Reason)}})
 			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, codeOf(r.Reason))
 		}
-		if len(runs) == shownStops {
+		if len(runs) == review.MostStopped {
 			t.Next = q.units("outcome", string(outcome))
 		}
 		v.sheets = append(v.sheets, s)
 		blocks = append(blocks, block{Table: t})
 	}
-	return blocks, nil
+	return blocks
 }
 
 // namedFlags is how many reports are named before the rest is a number.

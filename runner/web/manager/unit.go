@@ -12,11 +12,11 @@ import (
 	"slices"
 	"strings"
 	"sync"
-	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/draw"
+	"fullthrow/reports/review"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/look"
@@ -80,93 +80,44 @@ const shownRuns = 200
 // history answers: what happened to this unit?
 func (m *Manager) history(q *query) (*view, error) {
 	q.page.Title = q.t("manager.title.unit")
-	number := q.values["serial"]
-	if s, _, ok := serial.ParseCode(number); ok {
-		number = s // the code of a report was scanned
-	}
-	run := q.values["run"]
-	u := &unitView{Asked: number}
+	u := &unitView{Asked: q.values["serial"]}
 	v := &view{Unit: u}
-	if number == "" && run == "" {
+	if q.asked.Serial == "" && q.asked.Run == "" {
 		v.Answer = q.t("manager.unit.ask")
 		return v, nil
 	}
-	if number == "" {
-		r, err := m.c.Store.Run(q.ctx, run)
-		if errors.Is(err, store.ErrUnknown) {
-			return nil, refuse(404, "manager.bad.no_run", "value", brief(run))
-		}
-		if err != nil {
-			return nil, err
-		}
-		number, q.values["product"] = r.Unit.SerialNumber, r.Unit.Product
-	}
-	runs, repairs, err := m.c.Store.History(q.ctx, q.values["product"], number)
+	a, err := q.review.Unit(q.ctx, q.asked)
 	if err != nil {
 		return nil, err
 	}
-	if upper := strings.ToUpper(number); len(runs) == 0 && upper != number {
-		if runs, repairs, err = m.c.Store.History(q.ctx, q.values["product"], upper); err != nil {
-			return nil, err
-		}
-		number = upper
+	v.answer, u.Asked, u.Serial, u.Product = a, a.SerialNumber, a.SerialNumber, a.Product
+	q.page.Title = a.SerialNumber
+	q.unitFacts(v, a)
+	q.unitHistory(v, a)
+	if run := a.Of(); run != nil {
+		u.Run, err = q.runDetail(v, *run)
 	}
-	if len(runs) == 0 && len(repairs) == 0 {
-		return nil, q.noUnit(number)
-	}
-	var other []string
-	if q.values["product"] == "" {
-		if runs, repairs, other = oneProduct(runs, repairs); len(other) > 0 {
-			other = other[1:]
-		}
-	}
-	u.Serial = number
-	q.page.Title = number
-	q.unitFacts(v, runs, repairs, other)
-	shown, err := q.unitHistory(v, runs, repairs, run)
-	if err != nil || shown == nil {
-		return v, err
-	}
-	u.Run, err = q.runDetail(v, *shown)
 	return v, err
 }
 
-// oneProduct keeps what belongs to the product of the newest run; products are
-// all that the serial number occurs with, that one first.
-func oneProduct(runs []store.Run, repairs []reports.Repair) ([]store.Run, []reports.Repair, []string) {
-	var products []string
-	for _, r := range slices.Backward(runs) {
-		if !slices.Contains(products, r.Unit.Product) {
-			products = append(products, r.Unit.Product)
-		}
-	}
-	if len(products) < 2 {
-		return runs, repairs, products
-	}
-	keep := products[0]
-	return slices.DeleteFunc(slices.Clone(runs), func(r store.Run) bool { return r.Unit.Product != keep }),
-		slices.DeleteFunc(slices.Clone(repairs), func(r reports.Repair) bool { return r.Unit.Product != keep }), products
-}
-
-func (q *query) unitFacts(v *view, runs []store.Run, repairs []reports.Repair, other []string) {
-	u := v.Unit
+func (q *query) unitFacts(v *view, a review.Unit) {
+	u, runs := v.Unit, a.Runs
 	if len(runs) == 0 {
 		return
 	}
 	last := runs[len(runs)-1]
 	v.Simulated = last.Simulated
-	u.Product = last.Unit.Product
 	u.Facts = append(u.Facts, fact{q.field("product"), strings.TrimSpace(q.m.product(last.Unit.Product) + " " + last.Unit.Revision), ""})
 	if last.Unit.Lot != "" {
 		u.Facts = append(u.Facts, fact{q.field("lot"), last.Unit.Lot, encode("/today", url.Values{}, []string{"lot", last.Unit.Lot, "period", "all"})})
 	}
-	u.Facts = append(u.Facts, fact{q.t("manager.unit.runs"), q.t("manager.unit.runs_repairs", "runs", len(runs), "repairs", len(repairs)), ""})
-	for _, p := range other {
+	u.Facts = append(u.Facts, fact{q.t("manager.unit.runs"), q.t("manager.unit.runs_repairs", "runs", len(runs), "repairs", len(a.Repairs)), ""})
+	for _, p := range a.Also {
 		u.Facts = append(u.Facts, fact{q.t("manager.unit.also"), q.m.product(p), unitOf(p, u.Serial, "")})
 	}
 	state := last
 	for _, r := range slices.Backward(runs) {
-		if r.Outcome == reports.Passed || r.Outcome == reports.Failed {
+		if r.Outcome == a.State && r.Flag == "" {
 			state = r
 			break
 		}
@@ -180,67 +131,43 @@ func (q *query) unitFacts(v *view, runs []store.Run, repairs []reports.Repair, o
 	u.State = look.Notice{Shape: shape}
 }
 
-// unitHistory lists runs and repairs in order of time and picks the run that is
-// told in full: the one asked for, else the newest.
-func (q *query) unitHistory(v *view, runs []store.Run, repairs []reports.Repair, want string) (*store.Run, error) {
-	type happened struct {
-		at     time.Time
-		run    *store.Run
-		repair *reports.Repair
-	}
-	var list []happened
-	var shown *store.Run
-	for i := range runs {
-		r := &runs[i]
-		list = append(list, happened{r.Started, r, nil})
-		if r.Run == want || want == "" && i == len(runs)-1 {
-			shown = r
-		}
-	}
-	for i := range repairs {
-		list = append(list, happened{repairs[i].At, nil, &repairs[i]})
-	}
-	slices.SortStableFunc(list, func(a, b happened) int { return b.at.Compare(a.at) })
-	if want != "" && shown == nil {
-		return nil, refuse(404, "manager.bad.no_run", "value", brief(want))
-	}
-	u := v.Unit
+// unitHistory lists runs and repairs, the newest first.
+func (q *query) unitHistory(v *view, a review.Unit) {
+	u, list := v.Unit, a.Happened()
+	slices.Reverse(list)
 	s := sheet{name: "history", head: []string{"time", "kind", "run", "outcome", "found", "done", "by", "station", "nest", "text"}}
 	t := &u.History
 	t.Caption = q.t("manager.unit.history")
 	t.Head = []look.Cell{{Text: q.t("manager.head.when")}, {Text: q.t("manager.head.what")}, {Text: q.t("manager.head.found")}, {Text: q.t("manager.head.by")}, {Text: q.t("manager.head.nest")}}
 	for i, h := range list {
-		if h.run != nil {
-			r := h.run
+		if h.Run != nil {
+			r := h.Run
 			shape, word := q.outcome(r.Outcome)
 			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest, codeOf(r.Reason))
 			if i < shownRuns {
 				href := unitOf(u.Product, u.Serial, r.Run)
-				if r == shown {
+				if r.Run == a.Run {
 					word = q.t("manager.unit.shown_below", "outcome", word)
 				}
 				t.Rows = append(t.Rows, []look.Cell{{Text: q.when(r.Started), Href: href}, {Text: word, Shape: shape}, {Text: q.found(*r)}, {Text: r.Operator}, {Text: unbroken(r.Station + " " + r.Nest)}})
 			}
 			continue
 		}
-		r := h.repair
+		r := h.Repair
 		s.row(r.At, "repair", r.Run, "", r.Found, r.Done, r.By, "", "", r.Text)
 		if i < shownRuns {
-			t.Rows = append(t.Rows, []look.Cell{{Text: q.when(r.At)}, {Text: q.t("manager.unit.repair")}, {Text: q.repairWords(*r, runs)}, {Text: r.By}, {Text: ""}})
+			t.Rows = append(t.Rows, []look.Cell{{Text: q.when(r.At)}, {Text: q.t("manager.unit.repair")}, {Text: q.repairWords(*r, a.Found(*r))}, {Text: r.By}, {Text: ""}})
 		}
 	}
 	v.sheets = append(v.sheets, s)
 	u.CSV = q.csvOf("history")
-	return shown, nil
 }
 
 // repairWords say what was found at a repair, and done.
-func (q *query) repairWords(r reports.Repair, runs []store.Run) string {
+func (q *query) repairWords(r reports.Repair, cause string) string {
 	found := q.w.Finding(q.texts(), r.Found, nil)
-	for _, run := range runs {
-		if run.Rule == r.Found && run.Cause != "" {
-			found = q.cause(run.Cause)
-		}
+	if cause != "" {
+		found = q.cause(cause)
 	}
 	if r.Part != "" {
 		found += " (" + q.part(r.Part) + ")"
@@ -294,7 +221,7 @@ func (q *query) runDetail(v *view, r store.Run) (*runDetail, error) {
 		d.Links = append(d.Links, look.Link{Href: q.m.c.Repair + "?run=" + r.Run, Text: q.t("manager.unit.to_repair")})
 	}
 	if r.Unit.Lot != "" && !r.Unit.Golden {
-		d.Links = append(d.Links, look.Link{Href: encode("/differs", url.Values{}, []string{"a", "lot:" + r.Unit.Lot, "b", "unit:" + r.Unit.SerialNumber, "period", "all"}), Text: q.t("manager.unit.to_differs", "lot", r.Unit.Lot)})
+		d.Links = append(d.Links, look.Link{Href: encode("/differs", url.Values{}, []string{"a", "lot:" + r.Unit.Lot, "b", "run:" + r.Run, "period", "all"}), Text: q.t("manager.unit.to_differs", "lot", r.Unit.Lot)})
 	}
 	return d, nil
 }

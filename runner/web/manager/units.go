@@ -1,12 +1,11 @@
 package manager
 
 import (
-	"math"
-	"net/http"
 	"strconv"
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/look"
 )
@@ -23,53 +22,23 @@ func exact(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
 
 // units lists the runs behind a mark.
 func (m *Manager) units(q *query) (*view, error) {
-	outcome, err := q.choice("outcome", "", string(reports.Passed), string(reports.Failed), string(reports.Errored), string(reports.Aborted))
-	if err != nil {
-		return nil, err
-	}
-	flag := map[string]bool{}
-	for _, name := range []string{"first", "flagged"} {
-		v, err := q.choice(name, "", "1")
-		if err != nil {
-			return nil, err
-		}
-		flag[name] = v == "1"
-	}
-	low, lowGiven, err := q.number("low")
-	if err != nil {
-		return nil, err
-	}
-	high, highGiven, err := q.number("high")
-	if err != nil {
-		return nil, err
-	}
-	v, err := q.begin("outcome", "check", "reading", "cause", "first", "flagged", "low", "high", "serial")
-	if err != nil {
-		return nil, err
-	}
-	if lowGiven || highGiven {
-		if q.values["reading"] == "" {
-			return nil, refuse(http.StatusBadRequest, "manager.bad.range")
-		}
-		if !lowGiven {
-			low = math.Inf(-1)
-		}
-		if !highGiven {
-			high = math.Inf(1)
-		}
-		return v, q.valued(v, low, high)
-	}
-	f := store.RunFilter{SerialNumber: q.values["serial"], Outcome: reports.Outcome(outcome), Check: q.values["check"], Reading: q.values["reading"], Cause: q.values["cause"], First: flag["first"], Flagged: flag["flagged"]}
 	limit := perPage
-	if q.csv {
+	if q.format == "csv" {
 		limit = mostListed
 	}
-	runs, err := m.c.Store.Runs(q.ctx, q.sel, f, q.values["after"], limit+1)
+	a, err := q.review.Units(q.ctx, q.asked, limit)
 	if err != nil {
 		return nil, err
 	}
-	more := len(runs) > limit
-	runs = runs[:min(len(runs), limit)]
+	v, err := q.begin(a, a.About)
+	if err != nil {
+		return nil, err
+	}
+	if a.Values != nil {
+		q.valued(v, a)
+		return v, nil
+	}
+	runs, f := a.Runs, q.asked.Filter
 	v.Answer = q.listed(f)
 	if len(runs) == 0 {
 		if q.values["after"] != "" {
@@ -92,8 +61,8 @@ func (m *Manager) units(q *query) (*view, error) {
 			{Text: q.found(r)}, {Text: r.Unit.Lot}, {Text: unbroken(r.Station + " " + r.Nest)}, {Text: q.w.Number(float64(r.Attempt)), Number: true}})
 		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended, r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), strings.Join(r.Failed, " "), r.Cause, r.Rule, r.Part, codeOf(r.Reason), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
 	}
-	if more {
-		t.Next = q.same("after", runs[len(runs)-1].Run)
+	if a.After != "" {
+		t.Next = q.same("after", a.After)
 	}
 	if q.values["after"] != "" {
 		t.First = q.same("after", "")
@@ -105,7 +74,7 @@ func (m *Manager) units(q *query) (*view, error) {
 
 // narrowed reports whether more than the filter narrows the list.
 func (q *query) narrowed() bool {
-	for _, name := range []string{"outcome", "check", "reading", "cause", "first", "flagged", "serial"} {
+	for _, name := range []string{"outcome", "check", "reading", "cause", "first-runs", "flagged", "serial"} {
 		if q.values[name] != "" {
 			return true
 		}
@@ -183,12 +152,8 @@ func (q *query) ruleName(s string) string {
 
 // valued lists the units whose reading lies from low to below high, of the
 // newest that a study takes.
-func (q *query) valued(v *view, low, high float64) error {
-	reading := q.values["reading"]
-	series, err := q.series(reading, true, chartedGroups)
-	if err != nil {
-		return err
-	}
+func (q *query) valued(v *view, a review.Units) {
+	reading, series, low, high := q.asked.Reading, *a.Values, q.asked.Low, q.asked.High
 	v.Answer = q.t("manager.list.valued", "name", reading, "low", q.quantity(low, series.Unit), "high", q.quantity(high, series.Unit))
 	t := &table{CSV: q.csvOf("values")}
 	t.Caption = q.t("manager.list.caption")
@@ -197,9 +162,6 @@ func (q *query) valued(v *view, low, high float64) error {
 	hidden := 0
 	for i := len(series.Points) - 1; i >= 0; i-- {
 		p := series.Points[i]
-		if !(p.Value >= low && p.Value < high) {
-			continue
-		}
 		s.row(p.SerialNumber, p.Time, p.Value, series.Unit, p.Verdict, p.Lot, p.Station, p.Nest, p.Run)
 		if len(t.Rows) == 4*perPage {
 			hidden++
@@ -211,17 +173,16 @@ func (q *query) valued(v *view, low, high float64) error {
 	}
 	if len(t.Rows) == 0 {
 		v.add(block{Empty: &look.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"), Link: look.Link{Href: q.link("/hold", "reading", reading), Text: q.t("manager.drift.to_hold")}}})
-		return nil
+		return
 	}
 	if hidden > 0 {
 		t.Notes = append(t.Notes, q.t("manager.list.hidden", "count", hidden))
 	}
-	if series.Total > int64(len(series.Points)) {
-		t.Notes = append(t.Notes, q.t("figures.remark.newest", "shown", len(series.Points), "count", series.Total))
+	if series.Total > int64(a.Of) {
+		t.Notes = append(t.Notes, q.t("figures.remark.newest", "shown", a.Of, "count", series.Total))
 	}
 	v.sheets = append(v.sheets, s)
 	v.add(block{Table: t})
-	return nil
 }
 
 // verdict is the shape and the word of a verdict.

@@ -3,10 +3,10 @@ package manager
 import (
 	"html/template"
 	"math"
-	"net/http"
 	"slices"
 	"time"
 
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/look"
 )
@@ -23,6 +23,7 @@ type view struct {
 	Unit      *unitView
 
 	sheets []sheet
+	answer any // as JSON
 }
 
 // block is one part of a page, in its order; one of its fields is set.
@@ -115,18 +116,26 @@ func (q *query) chart(v *view, c look.Chart, s sheet) block {
 	return block{Chart: &c}
 }
 
-// begin makes a view with its title, filter and the sentence that says which
-// runs it is about; own names the parameters that only this page has.
-func (q *query) begin(own ...string) (*view, error) {
+// fields are the filters that are fields of a run.
+var fields = []store.By{store.ByProduct, store.ByRevision, store.ByLot, store.ByStation, store.ByNest, store.ByOperator}
+
+// begin makes a view of an answer, with its title, filter and the sentence that
+// says which runs it is about.
+func (q *query) begin(answer any, about review.About) (*view, error) {
 	q.page.Title = q.t("manager.title." + q.name())
-	v := &view{About: q.about()}
+	v := &view{About: q.about(), Simulated: about.Simulated, answer: answer}
 	f := &filter{Action: q.path, Clear: q.path, FromType: "date"}
 	periods := selectField{Name: "period", Label: q.t("manager.field.period")}
-	if q.period == "custom" {
-		periods.Options = append(periods.Options, option{"", q.t("manager.period.custom"), true})
+	now := q.asked.Period
+	if !slices.Contains(presets, now) {
+		text := now
+		if now == "" {
+			text = q.t("manager.period.custom")
+		}
+		periods.Options = append(periods.Options, option{now, text, true})
 	}
 	for _, p := range presets {
-		periods.Options = append(periods.Options, option{p, q.t("manager.period." + p), p == q.period})
+		periods.Options = append(periods.Options, option{p, q.t("manager.period." + p), p == now})
 	}
 	f.Selects = append(f.Selects, periods)
 	given := map[store.By]string{}
@@ -140,10 +149,6 @@ func (q *query) begin(own ...string) (*view, error) {
 		values, err := q.m.c.Store.Values(q.ctx, by)
 		if err != nil {
 			return nil, err
-		}
-		if now := given[by]; now != "" && !known(values, by, now) {
-			return nil, &refusal{status: http.StatusNotFound, id: "manager.bad.none", args: []any{"name", q.field(string(by)), "value", brief(now)},
-				back: q.same(string(by), ""), backText: "manager.bad.none_back"}
 		}
 		if len(values) < 2 && given[by] == "" {
 			continue // nothing to choose from
@@ -161,47 +166,44 @@ func (q *query) begin(own ...string) (*view, error) {
 		}
 		f.Selects = append(f.Selects, field)
 	}
-	f.From, f.To = q.values["from"], q.values["to"]
+	f.From, f.To = q.days()
 	if len(f.From) > len(dayLayout) || len(f.To) > len(dayLayout) {
 		f.FromType = "datetime-local"
-		if len(f.From) == len(dayLayout) {
-			f.From += "T00:00"
-		}
-		if len(f.To) == len(dayLayout) {
-			f.To = q.sel.Until.Format(momentLayout)
-		}
 	}
-	f.Hidden = append(f.Hidden, hidden{"was", q.values["period"]})
-	if q.period != "custom" {
-		f.Hidden[0].Value = q.period
-	}
-	for _, name := range own {
-		if value := q.values[name]; value != "" {
+	f.Hidden = append(f.Hidden, hidden{"was", now})
+	for _, name := range review.Options(q.name()) {
+		if value := q.values[name]; value != "" && !slices.Contains(review.Filters(), name) {
 			f.Hidden = append(f.Hidden, hidden{name, value})
 		}
 	}
 	v.Filter = f
-	runs, err := q.m.c.Store.Runs(q.ctx, q.sel, store.RunFilter{}, "", 1)
-	if err != nil {
-		return nil, err
-	}
-	v.Simulated = len(runs) > 0 && runs[0].Simulated
 	return v, nil
+}
+
+// days are since and until as a form has them: days where both are whole, else
+// moments; "" where the period has a word.
+func (q *query) days() (from, to string) {
+	if q.asked.Period != "" {
+		return "", ""
+	}
+	since, until := q.sel.Since.In(q.m.zone), q.sel.Until.In(q.m.zone)
+	whole := func(t time.Time) bool { return t.IsZero() || t.Format("15:04") == "00:00" }
+	layout := momentLayout
+	if whole(since) && whole(until) {
+		layout = dayLayout
+		until = until.AddDate(0, 0, -1) // the last day
+	}
+	if !q.sel.Since.IsZero() {
+		from = since.Format(layout)
+	}
+	if !q.sel.Until.IsZero() {
+		to = until.Format(layout)
+	}
+	return from, to
 }
 
 // mostOptions is how many values a menu offers, the newest.
 const mostOptions = 200
-
-// known reports whether a value occurs; nests may be named without station.
-func known(values []string, by store.By, v string) bool {
-	return slices.ContainsFunc(values, func(have string) bool {
-		if by == store.ByNest {
-			_, nest, _ := cutLast(have, " ")
-			return have == v || nest == v
-		}
-		return have == v
-	})
-}
 
 // product is what people call a product.
 func (m *Manager) product(name string) string {
@@ -284,35 +286,22 @@ func (q *query) timeSpan(since, until time.Time) string {
 // nothing says that there are no units, and where there are some.
 func (q *query) nothing(v *view) error {
 	e := look.Empty{Title: q.t("manager.empty.title"), Text: q.t("manager.empty.judged")}
-	runs, err := q.m.c.Store.Runs(q.ctx, q.sel, store.RunFilter{}, "", 1)
+	why, newest, err := q.review.Empty(q.ctx, &q.asked)
 	if err != nil {
 		return err
 	}
-	if len(runs) > 0 {
+	switch why {
+	case review.EmptyUnjudged:
 		e.Link = look.Link{Href: q.units(), Text: q.t("manager.empty.units")}
-		v.add(block{Empty: &e})
-		return nil
-	}
-	wide := q.sel
-	wide.Since, wide.Until = time.Time{}, time.Time{}
-	if runs, err = q.m.c.Store.Runs(q.ctx, wide, store.RunFilter{}, "", 1); err != nil {
-		return err
-	}
-	if len(runs) > 0 {
-		at := runs[0].Started.In(q.m.zone)
+	case review.EmptyPeriod:
+		at := newest.Started.In(q.m.zone)
 		e.Text = q.t("manager.empty.newest", "at", q.w.When(at))
 		day := at.Format(dayLayout)
-		e.Link = look.Link{Href: q.same("period", "", "from", day, "to", day), Text: q.t("manager.empty.newest_link", "day", q.w.Day(at))}
-		v.add(block{Empty: &e})
-		return nil
-	}
-	if runs, err = q.m.c.Store.Runs(q.ctx, store.Selection{}, store.RunFilter{}, "", 1); err != nil {
-		return err
-	}
-	if len(runs) > 0 {
+		e.Link = look.Link{Href: q.same("period", day, "since", "", "until", ""), Text: q.t("manager.empty.newest_link", "day", q.w.Day(at))}
+	case review.EmptyChoice:
 		e.Text = q.t("manager.empty.choice")
 		e.Link = look.Link{Href: q.path + "?period=all", Text: q.t("manager.empty.choice_link")}
-	} else {
+	default:
 		e.Title, e.Text = q.t("manager.empty.none"), q.t("manager.empty.none_hint")
 		e.Link = look.Link{Href: "/", Text: q.t("manager.empty.none_link")}
 	}

@@ -681,12 +681,12 @@ function tick() {
   let s = null;
   if (n && n.end) s = n.took;
   else if (n && n.phase === "running" && n.begun) s = Math.max(0, ((lostAt || Date.now()) + offset - n.begun) / 1000 * pace);
-  const takt = n ? n.takt : 0;
+  const planned = n ? n.cycle_time : 0;
   text("seconds", s === null ? "" : String(Math.floor(s)));
-  const over = s !== null && takt > 0 && s > takt + 1;
-  text("takt", s === null ? "" : over ? fill(say.late, { over: Math.floor(s - takt), takt }) : takt > 0 ? fill(say.takt, { takt }) : "");
+  const over = s !== null && planned > 0 && s > planned + 1;
+  text("planned", s === null ? "" : over ? fill(say.late, { over: Math.floor(s - planned), cycle_time: planned }) : planned > 0 ? fill(say.planned, { cycle_time: planned }) : "");
   op.dataset.over = String(over);
-  $("bar").style.setProperty("--part", s === null ? "0%" : Math.min(100, takt > 0 ? s / takt * 100 : 0).toFixed(1) + "%");
+  $("bar").style.setProperty("--part", s === null ? "0%" : Math.min(100, planned > 0 ? s / planned * 100 : 0).toFixed(1) + "%");
 }
 
 setInterval(() => {

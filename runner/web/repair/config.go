@@ -21,17 +21,29 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
+	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
 
 //go:embed pages
 var pageFiles embed.FS
 
+// Records are the runs and repairs that the pages tell of, as the index of the
+// records has them.
+type Records interface {
+	Run(ctx context.Context, run string) (store.Run, error)
+	Runs(ctx context.Context, s store.Selection, f store.RunFilter, after string, limit int) ([]store.Run, error)
+	Report(ctx context.Context, run string) (archive.Sealed, error)
+	History(ctx context.Context, product, serial string) ([]store.Run, []reports.Repair, error)
+	Repairs(ctx context.Context, s store.Selection, limit int) ([]reports.Repair, error)
+	Series(ctx context.Context, s store.Selection, reading string, first bool, limit int) (yield.Series, error)
+}
+
 // Config is what the pages are made of. Fields without "optional" are required.
 type Config struct {
 	// Store knows the units; optional: while it is nil, the pages say that it is
 	// not open.
-	Store   store.Store
+	Store   Records
 	Archive Archive
 	// Recorded is told each repair once it is sealed, before the page answers:
 	// it takes the repair into the store and tells the line. Optional.

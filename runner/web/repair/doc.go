@@ -1,5 +1,5 @@
 // Package repair serves the pages of the repair bench: a unit that failed is
-// scanned, the page says where and why and shows sound units beside it, and
+// scanned, the page says where and why and shows good units beside it, and
 // what was found and done is written down.
 //
 //	/repair/            units that wait for repair, and those lately repaired

@@ -1,12 +1,13 @@
-package main
+package review
 
 import (
-	"fullthrow/reports/yield"
 	"math"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"fullthrow/reports/yield"
 )
 
 func TestBulkRoom(t *testing.T) {

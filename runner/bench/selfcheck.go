@@ -1,4 +1,4 @@
-package main
+package bench
 
 import (
 	"encoding/hex"
@@ -13,9 +13,9 @@ import (
 	"fullthrow/runner/selfcheck"
 )
 
-// wireFunctions are what the self-check asks of the drivers: bytes to values
+// SelfcheckFunctions are what the self-check asks of the drivers: bytes to values
 // and back. Bytes are written in hexadecimal, with blanks.
-func wireFunctions() map[string]selfcheck.Function {
+func SelfcheckFunctions() map[string]selfcheck.Function {
 	return map[string]selfcheck.Function{
 		"modbus.CRC": func(a *selfcheck.Args) (selfcheck.Figures, error) {
 			b, err := unhex(a.Text(0))

@@ -65,7 +65,7 @@ func ArchiveOf(file string) (dir string, ok bool) {
 // It opens the head of every report, changes nothing, and may run beside the
 // station's program. A report that cannot be read is a row that says so.
 func Around(dir string, s Sealed) (Surroundings, error) {
-	newest, nerr := readChain(filepath.Join(dir, chainFile)) // before the files: never ahead of them
+	newest, nerr := reportChain.read(dir) // before the files: never ahead of them
 	files, err := reportFiles(dir, false)
 	if err != nil {
 		return Surroundings{}, fmt.Errorf("history: %w", err)
@@ -177,7 +177,7 @@ func KeyName(s Seal) string {
 // its neighbours in the chain, which it finds by the archive's index: as quick
 // in a large archive as in a small one.
 func (a *Archive) Check(s Sealed) SealCheck {
-	newest, err := readChain(a.dir) // before the index: never ahead of it
+	newest, err := reportChain.read(a.dir) // before the index: never ahead of it
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		newest = head{Number: -1}
 	}

@@ -3,14 +3,12 @@ package main
 import (
 	"context"
 	"fmt"
-	"math"
 	"slices"
 
 	"github.com/spf13/cobra"
 
-	"fullthrow/reports"
 	"fullthrow/reports/draw"
-	"fullthrow/reports/statistics"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -18,116 +16,39 @@ import (
 	"fullthrow/runner/terminal"
 )
 
-const paretoSchema = "fullthrow-pareto/1"
-
-// paretoAnswer is what `pareto --json` writes.
-type paretoAnswer struct {
-	Schema    string            `json:"schema"`
-	About     about             `json:"about"`
-	By        store.FailureKind `json:"by"`
-	FirstPass yield.Share       `json:"first_pass"`
-	Pareto    yield.ParetoChart `json:"pareto"`
-	// WithoutFirst is the first-pass yield if the first bar's finding had not
-	// been there, at best; missing where nothing failed.
-	WithoutFirst *float64 `json:"without_first,omitempty"`
-	// Hints is how often the cause that was ranked first was what a repair
-	// found; only by cause, and where there are repairs.
-	Hints *yield.HintStudy `json:"hints,omitempty"`
-}
-
-func (a *app) paretoCommand() *cobra.Command {
-	q := a.question("pareto")
-	by, most := string(store.ByCause), 12
+func (a *app) failsCommand() *cobra.Command {
+	q, most := a.question(review.AskFails), 12
 	c := &cobra.Command{
-		Use:   "pareto",
+		Use:   "fails",
 		Short: "What goes wrong most: where work pays first",
 		Long: `What goes wrong most: where work pays first.
 
 Counts units by what their first run found: the likeliest cause, the checks or
 the readings that failed. A unit with two things wrong stands in two rows.`,
-		Example: `  fullthrow pareto --since 7d
-  fullthrow pareto --by reading --lot 24A`,
+		Example: `  fullthrow fails --period 7d
+  fullthrow fails --by reading --lot 24A --period all`,
 		Args: takes(),
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			kinds := []string{string(store.ByCause), string(store.ByCheck), string(store.ByReading)}
-			if !slices.Contains(kinds, by) {
-				return input.Usage("pareto: --by %q: failures are not counted by that", by).Hint(input.Meant(by, kinds))
-			}
-			if most < 1 {
-				return input.Usage("pareto: --most %d shows nothing", most)
-			}
-			return q.ask(cmd.Context(), func(ctx context.Context) error { return q.pareto(ctx, store.FailureKind(by), most) })
-		},
 	}
-	c.Flags().StringVar(&by, "by", by, "count by `WHAT`: cause, check or reading")
+	c.RunE = q.run(func(ctx context.Context) error {
+		if most < 1 {
+			return input.Usage("fails: --most %d shows nothing", most)
+		}
+		return answered(ctx, q, q.review.Fails, func(x *review.Fails) error { return q.tellFails(ctx, x, most) })
+	})
 	c.Flags().IntVar(&most, "most", most, "show `N` rows at most")
 	q.flags(c)
 	return c
 }
 
-func (q *question) pareto(ctx context.Context, kind store.FailureKind, most int) error {
-	answer := paretoAnswer{Schema: paretoSchema, By: kind}
-	var err error
-	if answer.About, err = q.about(ctx); err != nil {
-		return err
-	}
-	counts, err := q.store.Counts(ctx, q.sel)
-	if err != nil {
-		return err
-	}
-	failures, err := q.store.Failures(ctx, q.sel, kind)
-	if err != nil {
-		return err
-	}
-	shown := most
-	if q.asJSON {
-		shown = 0 // all
-	}
-	answer.FirstPass = yield.NewShare(counts.FirstPassed, counts.Units, q.level)
-	answer.Pareto = yield.Pareto(counts, failures, yield.ParetoOptions{Confidence: q.level, Most: shown})
-	if p := answer.Pareto; len(p.Bars) > 0 {
-		if w := p.WouldBe(p.Bars[0]); !math.IsNaN(w) {
-			answer.WithoutFirst = &w
-		}
-	}
-	if kind == store.ByCause {
-		if answer.Hints, err = q.hints(ctx); err != nil {
-			return err
-		}
-	}
-	if q.asJSON {
-		if answer.Pareto.Bars == nil {
-			answer.Pareto.Bars = []yield.Bar{}
-		}
-		return q.json(answer)
-	}
-	return q.tellPareto(ctx, &answer)
-}
-
-// hints compares what repairs found with the cause that was ranked first; nil
-// where nothing was repaired.
-func (q *question) hints(ctx context.Context) (*yield.HintStudy, error) {
-	repairs, err := q.store.Repairs(ctx, q.sel, mostRepairs)
-	if err != nil || len(repairs) == 0 {
-		return nil, err
-	}
-	rows := make([]yield.RepairRow, len(repairs))
-	for i, r := range repairs {
-		rows[i] = yield.RepairRow{Suggested: r.Suggested, Found: r.Found, Rule: !slices.Contains(reports.Findings(), r.Found)}
-	}
-	study := yield.StudyHints(rows, q.level)
-	return &study, nil
-}
-
-func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
+func (q *question) tellFails(ctx context.Context, x *review.Fails, most int) error {
 	q.title("What goes wrong", x.About)
-	p := x.Pareto
+	p := mostBars(x.Pareto, most)
 	switch {
 	case p.Units == 0:
 		return q.nothing(ctx, x.About)
 	case p.Failed == 0:
 		q.out.Tell(0, fmt.Sprintf("All of %s passed at the first run; what could still go wrong is unseen in at most %s of units (with %s confidence).",
-			wording.Count(int(p.Units), "unit"), terminal.Percent(1-statistics.AtLeast(float64(p.Units), float64(p.Units), q.level)), terminal.WholePercent(q.level)))
+			wording.Count(int(p.Units), "unit"), terminal.Percent(*x.UnseenAtMost), terminal.WholePercent(q.asked.Confidence)))
 		q.notCounted(x.About)
 		return nil
 	}
@@ -165,6 +86,22 @@ func (q *question) tellPareto(ctx context.Context, x *paretoAnswer) error {
 	return nil
 }
 
+// mostBars is a chart without the bars after so many.
+func mostBars(p yield.ParetoChart, most int) yield.ParetoChart {
+	if len(p.Bars) <= most {
+		return p
+	}
+	o := yield.Others{Kinds: len(p.Bars) - most}
+	for _, b := range p.Bars[most:] {
+		o.Findings += b.Units
+	}
+	if p.Findings > 0 {
+		o.OfFindings = float64(o.Findings) / float64(p.Findings)
+	}
+	p.Bars, p.Others = p.Bars[:most], &o
+	return p
+}
+
 func overlapping(a, b yield.Share) bool { return a.Low <= b.High && b.Low <= a.High }
 
 // tellBars shows the rows, each with a bar beside the largest. Names that are
@@ -175,7 +112,7 @@ func (q *question) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		cells = 24
 	}
 	const figures = 45 // columns of the figures
-	above := slices.ContainsFunc(p.Bars, func(b yield.Bar) bool { return terminal.Columns(b.Name) > q.out.Room()-cells-figures })
+	above := slices.ContainsFunc(p.Bars, func(b yield.Bar) bool { return wording.Columns(b.Name) > q.out.Room()-cells-figures })
 	if above {
 		cells = min(q.out.Room()-figures, 50)
 	}

@@ -3,9 +3,8 @@ package manager
 import (
 	"math"
 	"slices"
-	"time"
 
-	"fullthrow/reports/store"
+	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/web/look"
 )
@@ -13,49 +12,10 @@ import (
 // mostMoved is how many readings that moved are listed.
 const mostMoved = 12
 
-// longestMoved is the longest time that is parted into before and since.
-const longestMoved = 92 * 24 * time.Hour
-
 // moved names the readings that lie elsewhere in the last quarter of the period
-// than before, by sums alone: where to look first.
-func (q *query) moved(v *view) error {
-	until := q.sel.Until
-	if until.IsZero() || until.After(q.now) {
-		until = q.now
-	}
-	since := q.sel.Since
-	if since.IsZero() || until.Sub(since) > longestMoved {
-		since = until.Add(-longestMoved) // what moved lately
-	}
-	if until.Sub(since) < 2*time.Hour {
-		return nil
-	}
-	split := until.Add(-until.Sub(since) / 4)
-	if until.Sub(since) > 7*24*time.Hour {
-		y, m, d := split.In(q.m.zone).Date()
-		split = time.Date(y, m, d, 0, 0, 0, 0, q.m.zone)
-	} else {
-		split = split.Truncate(30 * time.Minute)
-	}
-	early, late := q.sel, q.sel
-	early.Since, early.Until, late.Since = since, split, split
-	var sides [2]yield.Side
-	read := func(side *yield.Side, sel store.Selection) func() error {
-		return func() error {
-			moments, err := q.m.c.Store.Moments(q.ctx, sel)
-			for _, n := range moments {
-				side.Readings = append(side.Readings, yield.Sample{Moments: n})
-			}
-			return err
-		}
-	}
-	if err := together(read(&sides[0], early), read(&sides[1], late)); err != nil {
-		return err
-	}
-	c := yield.Compare(sides[0], sides[1], yield.CompareOptions{})
-	if len(c.Readings) == 0 {
-		return nil
-	}
+// than before: where to look first.
+func (q *query) moved(v *view, m review.Moved) {
+	c, split := m.Comparison, m.Since.In(q.m.zone)
 	s := sheet{name: "moved", head: []string{"reading", "unit", "before_n", "before_mean", "since_n", "since_mean", "shift", "low", "high", "of_limits", "p_corrected"}}
 	t := &table{Title: q.t("manager.moved.title"), Intro: q.t("manager.moved.intro", "since", q.onset(split), "count", len(c.Readings)), CSV: q.csvOf("moved")}
 	t.Caption = t.Title
@@ -75,7 +35,7 @@ func (q *query) moved(v *view) error {
 			continue
 		}
 		shape := ""
-		if finite(share) && math.Abs(share) >= 0.1 && !d.Limit.Inward {
+		if review.Matters(d) {
 			shape = "doubt"
 		}
 		between, of := "", ""
@@ -91,8 +51,7 @@ func (q *query) moved(v *view) error {
 	v.sheets = append(v.sheets, s)
 	if len(t.Rows) == 0 {
 		v.add(block{Text: &text{Title: t.Title, Lines: []string{q.t("manager.moved.none", "since", q.onset(split), "count", len(c.Readings))}}})
-		return nil
+		return
 	}
 	v.add(block{Table: t})
-	return nil
 }

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"fullthrow/reports/draw"
+	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -23,20 +24,20 @@ const (
 	mostChecks = 12
 )
 
-// tellYield shows the answer to people.
-func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions) error {
+// tellToday shows the answer to people.
+func (q *question) tellToday(ctx context.Context, y *review.Today, firstRuns bool) error {
 	q.title("Yield", y.About)
 	if y.Summary.Counts.Units == 0 {
 		return q.nothing(ctx, y.About)
 	}
-	terms := q.tellFigures(y, o.firstRuns)
+	terms := q.tellFigures(y, firstRuns)
 	if y.Target != nil {
 		q.out.Tell(0, q.out.Strong(wording.Target(q.words, *y.Target)))
 	}
 	for _, n := range slices.Concat(y.Summary.Notes, y.Rolled.Notes) {
 		q.out.Tell(0, "note: "+wording.Remark(q.words, n))
 	}
-	q.tellTrend(y)
+	q.tellTrend(y.By, y.Trend, y.Target)
 	q.tellChecks(y)
 	q.tellTime(y)
 	q.notCounted(y.About)
@@ -48,7 +49,7 @@ func (q *question) tellYield(ctx context.Context, y *yieldAnswer, o yieldOptions
 
 // tellFigures shows the figures of the whole selection, and returns what there
 // is to explain.
-func (q *question) tellFigures(y *yieldAnswer, firstRuns bool) (terms []string) {
+func (q *question) tellFigures(y *review.Today, firstRuns bool) (terms []string) {
 	s, c := y.Summary, y.Summary.Counts
 	q.out.Say("\n%s", q.out.Strong(fmt.Sprintf("First-pass yield %s", terminal.Percent(s.FirstPass.Value)))+
 		fmt.Sprintf(": %d of %s passed at the first run", c.FirstPassed, wording.Count(int(c.Units), "unit")))
@@ -117,34 +118,34 @@ func roundTo(x float64, digits int) float64 {
 	return r
 }
 
-func (q *question) tellTrend(y *yieldAnswer) {
-	points := y.Trend.Points
-	if len(points) == 0 || len(points) == 1 && y.By == store.ByHour {
+func (q *question) tellTrend(by store.By, r yield.TrendResult, target *yield.Target) {
+	points := r.Points
+	if len(points) == 0 || len(points) == 1 && by == store.ByHour {
 		return
 	}
-	rehearsal.Heading(q.out, "First-pass yield by "+string(y.By), "")
+	rehearsal.Heading(q.out, "First-pass yield by "+string(by), "")
 	left := 0
 	if len(points) > mostGroups {
 		left = len(points) - mostGroups
-		if slices.Contains(periods(), string(y.By)) {
+		if slices.Contains(review.Periods(), string(by)) {
 			points = points[left:]
 		} else {
 			points = points[:mostGroups]
 		}
 	}
-	shares := []yield.Share{y.Trend.Whole}
+	shares := []yield.Share{r.Whole}
 	name, digits := 5, 1
 	for _, p := range points {
 		shares = append(shares, p.FirstPass)
-		name = max(name, terminal.Columns(p.Key))
+		name = max(name, wording.Columns(p.Key))
 		digits = max(digits, len(strconv.FormatInt(p.Counts.Units, 10)))
 	}
 	mark := math.NaN()
-	if y.Target != nil {
-		mark = y.Target.Share
+	if target != nil {
+		mark = target.Share
 	}
 	axis := terminal.ShareCells(min(max(q.out.Room()-name-31-digits, 16), 60), mark, shares...)
-	g := terminal.Grid{Right: "lrrll", Head: []string{string(y.By), "units", "yield", axis.Ends(terminal.WholePercent)}}
+	g := terminal.Grid{Right: "lrrll", Head: []string{string(by), "units", "yield", axis.Ends(terminal.WholePercent)}}
 	gap := false
 	for _, p := range points {
 		if p.Counts.Units == 0 { // weekends, nights
@@ -158,21 +159,21 @@ func (q *question) tellTrend(y *yieldAnswer) {
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
 		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), terminal.Percent(p.FirstPass.Value), terminal.InCells(axis, p.FirstPass), word)
 	}
-	g.Add("all", fmt.Sprint(y.Trend.Whole.Of), terminal.Percent(y.Trend.Whole.Value), terminal.InCells(axis, y.Trend.Whole))
+	g.Add("all", fmt.Sprint(r.Whole.Of), terminal.Percent(r.Whole.Value), terminal.InCells(axis, r.Whole))
 	g.Show(q.out)
 	if left > 0 {
 		q.out.Tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
 	}
-	if y.Target != nil {
+	if target != nil {
 		q.out.Tell(2, "The broken line (╎ or ┼) is the target.")
 	}
-	if y.Trend.Compared > 0 {
-		q.out.Tell(2, wording.Trend(q.words, y.Trend))
+	if r.Compared > 0 {
+		q.out.Tell(2, wording.Trend(q.words, r))
 	}
 }
 
 // tellChecks shows which checks units failed.
-func (q *question) tellChecks(y *yieldAnswer) {
+func (q *question) tellChecks(y *review.Today) {
 	var lossy []yield.CheckYield
 	sound := 0
 	for _, c := range y.Rolled.Checks {
@@ -200,7 +201,7 @@ func (q *question) tellChecks(y *yieldAnswer) {
 	name := 5
 	for _, c := range lossy {
 		shares = append(shares, c.Share)
-		name = max(name, terminal.Columns(c.Check))
+		name = max(name, wording.Columns(c.Check))
 	}
 	axis := terminal.ShareCells(min(max(q.out.Room()-name-25, 16), 60), math.NaN(), shares...)
 	g := terminal.Grid{Right: "lrrl", Head: []string{"check", "failed", "passed", axis.Ends(terminal.WholePercent)}}
@@ -217,7 +218,7 @@ func (q *question) tellChecks(y *yieldAnswer) {
 }
 
 // tellTime shows how long runs took, and what was lost.
-func (q *question) tellTime(y *yieldAnswer) {
+func (q *question) tellTime(y *review.Today) {
 	rehearsal.Heading(q.out, "Time", "")
 	q.tellTimes(y.Times, y.Cycle)
 	q.out.Tell(2, wording.Cycle(q.words, y.Cycle))
@@ -273,8 +274,8 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 			name = fmt.Sprintf("%g s and over", r.from)
 		}
 		word := ""
-		if c.Takt >= r.from && c.Takt < r.to {
-			word = "takt " + terminal.PlainSpaces(q.words.Seconds(c.Takt))
+		if c.Intended >= r.from && c.Intended < r.to {
+			word = "intended " + terminal.PlainSpaces(q.words.Seconds(c.Intended))
 		}
 		g.Add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(draw.TextBar(float64(r.n)/float64(most), cells)+"  "+word, " "))
 	}

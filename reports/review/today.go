@@ -1,0 +1,145 @@
+package review
+
+import (
+	"context"
+	"math"
+
+	"fullthrow/reports"
+	"fullthrow/reports/statistics"
+	"fullthrow/reports/store"
+	"fullthrow/reports/yield"
+)
+
+// Today answers how good it is: how many units passed at their first run, how
+// sure that is, and where time went.
+type Today struct {
+	Schema  string            `json:"schema"`
+	About   About             `json:"about"`
+	Summary yield.Summary     `json:"summary"`
+	Before  *Before           `json:"before,omitempty"` // missing where nothing was tested then
+	Rolled  yield.RolledYield `json:"rolled"`
+	By      store.By          `json:"by"` // what Trend is grouped by
+	Trend   yield.TrendResult `json:"trend"`
+	Pace    Pace              `json:"pace"`
+	Cycle   yield.CycleTime   `json:"cycle"`
+	Times   yield.Histogram   `json:"times"`
+	Lost    yield.LostTime    `json:"lost"`
+	Target  *yield.Target     `json:"target,omitempty"`
+	// Stopped are the newest runs that judged no unit, newest first: bench
+	// faults, then those that were stopped; [MostStopped] of each.
+	Stopped []store.Run `json:"stopped"`
+
+	Groups []yield.Group `json:"-"` // those of Trend
+}
+
+// MostStopped is how many of the newest runs of a kind that judged no unit are
+// named.
+const MostStopped = 6
+
+// Before is what the selection is held against: as long, just before it; for up
+// to a day, the 30 days before.
+type Before struct {
+	Days      int         `json:"days"`
+	FirstPass yield.Share `json:"first_pass"`
+	// P is how often chance alone makes two so different; Differs is -1 or 1
+	// where that is below 1 less the confidence, else 0.
+	P       yield.Probability `json:"p"`
+	Differs int               `json:"differs"`
+}
+
+// Pace is how much was done in the hours, or days, in which anything ran.
+type Pace struct {
+	Of     store.By `json:"of"`     // "hour" or "day"
+	Worked int      `json:"worked"` // in which there was a run
+	Units  float64  `json:"units"`  // tested in each of them, on average
+}
+
+// Today answers.
+func (r *Review) Today(ctx context.Context, q Question) (Today, error) {
+	a := Today{Schema: "fullthrow-today/1", Stopped: []store.Run{}}
+	var err error
+	if a.About, err = r.about(ctx, &q); err != nil {
+		return a, err
+	}
+	var nests, fine []yield.Group
+	var checks []yield.CheckCount
+	var past yield.Counts
+	var stopped [2][]store.Run
+	before, days, isBefore := q.before()
+	stops := func(i int, outcome reports.Outcome) func() error {
+		return func() (err error) {
+			stopped[i], err = r.Records.Runs(ctx, q.Runs, store.RunFilter{Outcome: outcome}, "", MostStopped)
+			return err
+		}
+	}
+	if err := together(
+		func() (err error) { nests, err = r.Records.Trend(ctx, q.Runs, store.ByNest); return err },
+		func() (err error) { checks, err = r.Records.Checks(ctx, q.Runs); return err },
+		func() (err error) { a.Times, err = r.Records.Cycle(ctx, q.Runs); return err },
+		func() (err error) { fine, err = r.Records.Trend(ctx, q.Runs, q.fine()); return err },
+		func() (err error) {
+			if isBefore {
+				past, err = r.Records.Counts(ctx, before)
+			}
+			return err
+		},
+		stops(0, reports.Errored), stops(1, reports.Aborted)); err != nil {
+		return a, err
+	}
+	if a.Groups, a.By, err = r.groups(ctx, &q, fine); err != nil {
+		return a, err
+	}
+	a.Stopped = append(append(a.Stopped, stopped[0]...), stopped[1]...)
+	counts := yield.Sum(nests) // nests make up the whole
+	a.Summary = yield.Summarise(counts, q.Confidence)
+	if past.Units > 0 {
+		a.Before = &Before{Days: days, FirstPass: yield.NewShare(past.FirstPassed, past.Units, q.Confidence),
+			P: yield.Probability(statistics.FisherExact(counts.FirstPassed, counts.Units, past.FirstPassed, past.Units))}
+		if counts.Units > 0 && float64(a.Before.P) < 1-q.Confidence {
+			a.Before.Differs = -1
+			if a.Summary.FirstPass.Value > a.Before.FirstPass.Value {
+				a.Before.Differs = 1
+			}
+		}
+	}
+	a.Rolled = yield.Rolled(checks, counts.Units, q.Confidence)
+	a.Trend = yield.Trend(a.Groups, yield.TrendOptions{Confidence: q.Confidence})
+	a.Cycle = yield.Cycle(a.Times, yield.CycleOptions{Confidence: q.Confidence, Takt: q.Takt, Nests: max(1, len(nests))})
+	a.Lost = yield.Lost(counts, a.Cycle, q.Confidence)
+	a.Pace.Of = q.fine()
+	for _, g := range fine {
+		if g.Counts.Runs > 0 {
+			a.Pace.Worked++
+		}
+	}
+	if a.Pace.Worked > 0 {
+		a.Pace.Units = float64(counts.Units) / float64(a.Pace.Worked)
+	}
+	if !math.IsNaN(q.Target) && counts.Units > 0 {
+		t := a.Summary.FirstPass.Against(q.Target)
+		a.Target = &t
+	}
+	return a, nil
+}
+
+// before is the time that this one is held against; ok is false where there is
+// none.
+func (q *Question) before() (s store.Selection, days int, ok bool) {
+	if q.Runs.Since.IsZero() {
+		return s, 0, false
+	}
+	until := q.Runs.Until
+	if until.IsZero() || until.After(q.now) {
+		until = q.now
+	}
+	days = int(until.Sub(q.Runs.Since).Hours()/24 + 0.99)
+	if days <= 1 {
+		days = 30
+	}
+	if days > 3660 {
+		return s, 0, false
+	}
+	s = q.Runs
+	s.Since, s.Until = q.Runs.Since.AddDate(0, 0, -days), q.Runs.Since
+	return s, days, true
+}

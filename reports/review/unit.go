@@ -1,0 +1,201 @@
+package review
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+
+	"fullthrow/reports"
+	"fullthrow/reports/serial"
+	"fullthrow/reports/store"
+)
+
+// Unit answers what happened to one unit.
+type Unit struct {
+	Schema       string           `json:"schema"`
+	Where        string           `json:"where,omitempty"`
+	SerialNumber string           `json:"serial_number"`
+	Product      string           `json:"product"`
+	Also         []string         `json:"also,omitempty"` // other products that the serial number occurs with
+	Runs         []store.Run      `json:"runs"`           // oldest first
+	Repairs      []reports.Repair `json:"repairs"`
+	Judged       int              `json:"judged"` // runs that count and ended as passed or failed
+	Failed       int              `json:"failed"` // of them
+	// Run is the one that the unit goes by: that which was named, else its
+	// newest judged one that counts, else its newest; "" where it has none.
+	Run string `json:"run,omitempty"`
+	// State is how the newest judged run that counts ended, "" before.
+	State reports.Outcome `json:"state,omitempty"`
+}
+
+// Happened is one thing that happened to a unit.
+type Happened struct {
+	Run    *store.Run
+	Repair *reports.Repair
+}
+
+// Unit answers.
+func (r *Review) Unit(ctx context.Context, q Question) (Unit, error) {
+	scan, product := q.Serial, q.Runs.Product
+	if scan == "" {
+		run, err := r.run(ctx, q.Run)
+		if err != nil {
+			return Unit{}, err
+		}
+		scan, product = run.Unit.SerialNumber, run.Unit.Product
+	}
+	a, err := r.history(ctx, product, scan)
+	if err != nil {
+		return a, err
+	}
+	if q.Run != "" {
+		if a.Run = q.Run; !slices.ContainsFunc(a.Runs, func(x store.Run) bool { return x.Run == q.Run }) {
+			return a, problem(BadRun, "name", "run", "value", brief(q.Run))
+		}
+	}
+	return a, nil
+}
+
+// Of is the run that the unit goes by, nil where it has none.
+func (u *Unit) Of() *store.Run {
+	i := slices.IndexFunc(u.Runs, func(r store.Run) bool { return r.Run == u.Run })
+	if i < 0 {
+		return nil
+	}
+	return &u.Runs[i]
+}
+
+// Happened is all of it in the order of time, oldest first; a repair comes
+// after the run it answers, whatever its clock said.
+func (u *Unit) Happened() []Happened {
+	var list []Happened
+	for i := range u.Runs {
+		list = append(list, Happened{Run: &u.Runs[i]})
+	}
+	for i := range u.Repairs {
+		at := 0
+		for k, e := range list {
+			switch {
+			case e.Run != nil && (e.Run.Run == u.Repairs[i].Run || !e.Run.Started.After(u.Repairs[i].At)),
+				e.Repair != nil && !e.Repair.At.After(u.Repairs[i].At):
+				at = k + 1
+			}
+		}
+		list = slices.Insert(list, at, Happened{Repair: &u.Repairs[i]})
+	}
+	return list
+}
+
+// Found is what a repair found, in the words of the cause that its run had
+// named; "" where it found something else.
+func (u *Unit) Found(p reports.Repair) string {
+	for _, run := range u.Runs {
+		if run.Run == p.Run && run.Rule == p.Found {
+			return run.Cause
+		}
+	}
+	return ""
+}
+
+// judged says that a run counts and judged its unit.
+func judged(r store.Run) bool {
+	return r.Flag == "" && (r.Outcome == reports.Passed || r.Outcome == reports.Failed)
+}
+
+func newestJudged(runs []store.Run) *store.Run {
+	for i := range slices.Backward(runs) {
+		if judged(runs[i]) {
+			return &runs[i]
+		}
+	}
+	return nil
+}
+
+// history finds a unit by what was typed or scanned. Where products share its
+// serial number and none is named, it is that of the newest run.
+func (r *Review) history(ctx context.Context, product, scan string) (Unit, error) {
+	a := Unit{Schema: "fullthrow-unit/1", Where: r.Where, Runs: []store.Run{}, Repairs: []reports.Repair{}}
+	tried := r.serials(scan)
+	for _, a.SerialNumber = range tried {
+		runs, repairs, err := r.Records.History(ctx, product, a.SerialNumber)
+		if err != nil {
+			return a, err
+		}
+		if len(runs)+len(repairs) == 0 {
+			continue
+		}
+		a.take(runs, repairs)
+		return a, nil
+	}
+	p := &Problem{Code: BadUnit, Args: []any{"name", "serial", "value", brief(tried[0])}, Given: tried[0]}
+	newest, err := r.Records.Runs(ctx, store.Selection{Product: product}, store.RunFilter{}, "", 1000)
+	if err != nil {
+		return a, err
+	}
+	for _, run := range newest {
+		p.Known = append(p.Known, run.Unit.SerialNumber)
+	}
+	return a, p
+}
+
+func (u *Unit) take(runs []store.Run, repairs []reports.Repair) {
+	for _, r := range slices.Backward(runs) {
+		if p := r.Unit.Product; u.Product == "" {
+			u.Product = p
+		} else if p != u.Product && !slices.Contains(u.Also, p) {
+			u.Also = append(u.Also, p)
+		}
+	}
+	if len(runs) == 0 {
+		u.Product = repairs[0].Unit.Product
+	}
+	for _, r := range runs {
+		if r.Unit.Product != u.Product {
+			continue
+		}
+		u.Runs, u.Run = append(u.Runs, r), r.Run
+		if judged(r) {
+			u.Judged++
+			if r.Outcome == reports.Failed {
+				u.Failed++
+			}
+		}
+	}
+	for _, p := range repairs {
+		if p.Unit.Product == u.Product {
+			u.Repairs = append(u.Repairs, p)
+		}
+	}
+	if run := newestJudged(u.Runs); run != nil {
+		u.Run, u.State = run.Run, run.Outcome
+	}
+}
+
+// serials lists the serial numbers that a typed or scanned text may hold: as it
+// is, from our own code, as the products known here write them, in capitals.
+func (r *Review) serials(scan string) []string {
+	list := []string{scan}
+	if number, _, ok := serial.ParseCode(scan); ok {
+		list = []string{number}
+	}
+	if r.Serials != nil {
+		list = append(list, r.Serials(scan)...)
+	}
+	var once []string
+	for _, s := range append(list, strings.ToUpper(scan)) {
+		if !slices.Contains(once, s) {
+			once = append(once, s)
+		}
+	}
+	return once
+}
+
+// run is one run.
+func (r *Review) run(ctx context.Context, name string) (store.Run, error) {
+	run, err := r.Records.Run(ctx, name)
+	if errors.Is(err, store.ErrUnknown) {
+		err = problem(BadRun, "name", "run", "value", brief(name))
+	}
+	return run, err
+}
