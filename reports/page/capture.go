@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"math"
 	"slices"
+	"strings"
 
 	"fullthrow/reports"
 	"fullthrow/reports/draw"
@@ -22,6 +23,9 @@ type capture struct {
 	Sound, File  string  // addresses of what can be heard, and of the raw data
 	off          float64 // how far it is from the good unit's; see apart
 }
+
+// extensions are those that captures are kept with, by their media type.
+var extensions = map[string]string{"audio/wav": ".wav", "text/csv": ".csv"}
 
 // captures draws them: of checks that failed first. Where there is a good unit,
 // what differs most from it comes first; what does not differ steps back,
@@ -49,9 +53,10 @@ func (v *View) captures(opts Options) {
 		switch {
 		case c.SHA256 != "":
 			one.Kept = v.T("report.kept", "media", c.Media, "size", v.size(c.Size), "name", reports.Brief(c.SHA256, 17))
-			if opts.Attachment != nil {
+			ext := extensions[c.Media]
+			if ext != "" && opts.Attachments != "" && strings.Trim(c.SHA256, "0123456789abcdef") == "" {
 				one.Hear, one.Save = v.T("report.hear"), v.T("report.save")
-				if one.File = opts.Attachment(c); c.Media == "audio/wav" {
+				if one.File = opts.Attachments + c.SHA256 + ext; ext == ".wav" {
 					one.Sound = one.File
 				}
 			}

@@ -48,10 +48,10 @@ type Options struct {
 	GoodHref string
 	// FailedCaptures leaves out captures of checks that did not fail.
 	FailedCaptures bool
-	// Attachment is the address of a capture's raw data, "" for none; Reading
-	// leads to more about a reading, "check.reading".
-	Attachment func(reports.Capture) string
-	Reading    func(name string) string
+	// Attachments is where raw data of captures are served, by <sha256>.<ext>;
+	// Reading leads to more about a reading, "check.reading".
+	Attachments string
+	Reading     func(name string) string
 }
 
 // Beside is what good units show at a reading.

@@ -184,7 +184,7 @@ func (m *Manager) serve(w http.ResponseWriter, r *http.Request, to route) {
 		v, status = m.excuse(q, err)
 	}
 	v.Page = q.page
-	v.Nav, v.Styles, v.Style = m.nav(q), []string{"handset.css"}, m.style
+	v.Nav, v.Styles, v.Style = m.nav(q), []string{"handset.css", "unit.css"}, m.style
 	t := m.page
 	if v.Unit != nil {
 		t = m.unit

@@ -209,18 +209,6 @@ func (q *query) limits(lower, upper *float64, unit string) string {
 	return wording.Limits(q.w, yield.Spec{Lower: lower, Upper: upper}, func(x float64) string { return q.quantity(x, unit) })
 }
 
-// evidence is what speaks for a cause, and last what speaks against it.
-func (q *query) evidence(c reports.Cause) (list []string) {
-	for _, e := range c.Evidence {
-		text := q.w.Evidence(e)
-		if e.Against {
-			text = q.t("record.against", "evidence", text)
-		}
-		list = append(list, text)
-	}
-	return list
-}
-
 // codeOf is a reason as a table to be worked on has it.
 func codeOf(r *reports.Reason) string {
 	if r == nil {

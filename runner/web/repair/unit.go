@@ -7,7 +7,6 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
-	"path"
 	"slices"
 	"strings"
 	"time"
@@ -187,7 +186,7 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, s archive.Sealed
 	if err != nil {
 		return err
 	}
-	opts.FailedCaptures = true
+	opts.FailedCaptures, opts.Attachments = true, b.c.Attachments
 	opts.Part = func(name string) string { return b.part(q, name) }
 	if b.c.Drawing != nil {
 		opts.Drawing = func(part string, axis func(string) bool) template.HTML {
@@ -215,12 +214,6 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, s archive.Sealed
 				opts.GoodHref = b.c.Unit + "?" + url.Values{"serial": {g.near.Unit.SerialNumber}, "product": {b.c.Product.Name}, "run": {g.near.Run}}.Encode()
 			}
 		}
-	}
-	opts.Attachment = func(c reports.Capture) string {
-		if ext := map[string]string{"audio/wav": ".wav", "text/csv": ".csv"}[c.Media]; ext != "" && b.c.Attachments != "" {
-			return b.c.Attachments + path.Clean(c.SHA256) + ext
-		}
-		return ""
 	}
 	shown, wrong := page.New(s, opts)
 	if err != nil {
