@@ -136,8 +136,10 @@ func (w words) size(n int64) string {
 // differing are the lines that are not as the good unit's; all of them where
 // none differs.
 func differing(these, good []reports.Series) []reports.Series {
-	least := max(alike, apart(these, good)/4) // beside the line that is far off, the others are as they should be
-	list := slices.DeleteFunc(slices.Clone(these), func(s reports.Series) bool { return apart([]reports.Series{s}, good) < least })
+	least := max(alike, apart(these, good)/4) // beside the line that is far off, the others do not count
+	list := slices.DeleteFunc(slices.Clone(these), func(s reports.Series) bool {
+		return apart([]reports.Series{s}, good) < least
+	})
 	if len(list) == 0 {
 		return these
 	}

@@ -121,6 +121,7 @@ type View struct {
 	First                 *finding
 	Causes                []cause
 	Missed                []reading // what failed or could not be measured, the likeliest cause's first
+	MissedHead            string
 	Course                course
 	Checks                []check
 	Captures, Alike       []capture // Alike: those that show what the good unit's show
@@ -362,6 +363,10 @@ func (v *View) readings(opts Options) {
 		v.Checks = append(v.Checks, k)
 	}
 	slices.SortStableFunc(v.Missed, func(x, y reading) int { return cmp.Compare(likeliest[y.Full], likeliest[x.Full]) })
+	v.MissedHead = v.T("report.head.missed")
+	if !slices.ContainsFunc(v.Missed, func(m reading) bool { return broken(m.Verdict) }) {
+		v.MissedHead = v.T("report.head.first_error")
+	}
 	for i := range v.Missed {
 		m := &v.Missed[i]
 		row := func(id, text string) {

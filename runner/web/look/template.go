@@ -15,7 +15,8 @@ import (
 // Parse makes a page: the shell and the files of a page that match the
 // patterns, as html/template. Execute the template "page" with data that embeds
 // a [Page]. The files define "main" and may define "head" (more in the head of
-// the document) and "foot". Two pages that both define "main" are parsed apart.
+// the document) and "foot". The signs of [draw.Shapes] and the parts of a unit's
+// page ([page.Parts], whose style is unit.css) stand beside them. Two pages that both define "main" are parsed apart.
 //
 // Functions, whose first argument is the page's data ($ inside range and with):
 //

@@ -211,7 +211,8 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, s archive.Sealed
 		if err == nil {
 			opts.Good = &near.Report
 			if b.c.Unit != "" {
-				opts.GoodHref = b.c.Unit + "?" + url.Values{"serial": {g.near.Unit.SerialNumber}, "product": {b.c.Product.Name}, "run": {g.near.Run}}.Encode()
+				asked := url.Values{"serial": {g.near.Unit.SerialNumber}, "product": {b.c.Product.Name}, "run": {g.near.Run}}
+				opts.GoodHref = b.c.Unit + "?" + asked.Encode()
 			}
 		}
 	}
@@ -303,8 +304,8 @@ func (b *Bench) rows(runs []store.Run, repairs []reports.Repair) []reports.Histo
 		if k, ok := b.rules[rule]; ok {
 			row.Cause = &k
 		}
-		if k := slices.IndexFunc(runs, func(r store.Run) bool { return r.Run == row.Run }); row.Repair == nil && row.Outcome == reports.Failed && !row.Flagged {
-			row.Link = unitPath(runs[k].Unit.SerialNumber) + "&" + url.Values{"run": {row.Run}}.Encode()
+		if row.Repair == nil && row.Outcome == reports.Failed && !row.Flagged {
+			row.Link = unitPath(runs[0].Unit.SerialNumber) + "&" + url.Values{"run": {row.Run}}.Encode()
 		}
 	}
 	return rows
