@@ -471,7 +471,8 @@ func (v *View) first(opts Options) *finding {
 	} else if f.Name != "" {
 		f.Heading = v.T("report.head.first_error")
 	}
-	for _, n := range []named{{"report.label.cause", blamed, ""}, {"report.label.inspect", inspect, "strong"}, {"report.label.todo", hint, ""}} {
+	for _, n := range []named{{"report.label.cause", blamed, ""}, {"report.label.inspect", inspect, "strong"},
+		{"report.label.todo", hint, ""}} {
 		if n.Text != "" {
 			f.Rows = append(f.Rows, named{v.T(n.Name), n.Text, n.Class})
 		}
@@ -592,7 +593,8 @@ func (v *View) provenance() {
 	v.Provenance = []named{
 		{v.T("report.label.run"), r.Run, "code"}, {v.T("report.label.station"), station, ""},
 		{v.T("report.label.began"), v.Started + " (" + r.Started.In(v.Location()).Format("MST -07:00") + ")", ""},
-		{v.T("report.label.ended"), v.T("report.label.ended_after", "time", v.moment(r.Ended), "took", v.took(r.Ended.Sub(r.Started))), ""},
+		{v.T("report.label.ended"), v.T("report.label.ended_after", "time", v.moment(r.Ended),
+			"took", v.took(r.Ended.Sub(r.Started))), ""},
 		{v.T("report.label.software"), software, ""}}
 	if r.Bench != "" {
 		v.Provenance = append(v.Provenance, named{v.T("report.label.bench"), r.Bench, ""})

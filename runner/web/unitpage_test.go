@@ -33,7 +33,8 @@ func (unrepaired) RepairOf(reports.Repair, archive.Sealed) (archive.SealedRepair
 func (unrepaired) Repairs() []archive.SealedRepair { return nil }
 
 var (
-	card      = regexp.MustCompile(`(?s)<article class="u-card.*?<code[^>]*>(.*?)</code>.*?<p class="u-value">(.*?)</p>\s*<p class="u-soft">(.*?)</p>`)
+	card      = regexp.MustCompile(`(?s)<article class="u-card.*?<code[^>]*>(.*?)</code>` +
+		`.*?<p class="u-value">(.*?)</p>\s*<p class="u-soft">(.*?)</p>`)
 	likely    = regexp.MustCompile(`(?s)<h3>([^<]*)</h3>\s*<p class="u-sure">(.*?)</p>`)
 	sealState = regexp.MustCompile(`(?s)<section class="u-seal">.*?</h2>\s*<p class="[a-z]+">(.*?)</p>`)
 	outcome   = regexp.MustCompile(`(?s)<li class="([a-z]+)" aria-current="true">.*?<b>(.*?)</b>`)
@@ -74,8 +75,9 @@ func TestEveryReaderFindsTheSame(t *testing.T) {
 	byManager, err := manager.New(manager.Config{Store: index, Look: l, Zone: time.UTC, Patience: time.Hour,
 		Product: manager.Product{Name: unit.Product, Title: "Kittiwake K8"}})
 	require.NoError(t, err)
-	byRepair, err := repair.New(repair.Config{Store: index, Archive: unrepaired{}, Look: l, Patience: time.Hour, Station: "LQ-1",
-		Product: repair.Product{Name: unit.Product, Title: "Kittiwake K8"}, Scan: func(s string) (string, error) { return s, nil }})
+	byRepair, err := repair.New(repair.Config{Store: index, Archive: unrepaired{}, Look: l, Patience: time.Hour,
+		Station: "LQ-1", Product: repair.Product{Name: unit.Product, Title: "Kittiwake K8"},
+		Scan: func(s string) (string, error) { return s, nil }})
 	require.NoError(t, err)
 	get := func(h http.Handler, path, lang string) string {
 		r := httptest.NewRequest("GET", path, nil)

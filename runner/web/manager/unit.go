@@ -120,7 +120,8 @@ func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 			return err
 		}
 		q.m.c.Log.Warn("a report cannot be read", "run", r.Run, "error", err)
-		u.Unreadable = &look.Notice{Shape: "error", Title: q.t("manager.unit.unreadable"), Text: []string{q.t("manager.unit.unreadable_hint")}}
+		u.Unreadable = &look.Notice{Shape: "error", Title: q.t("manager.unit.unreadable"),
+			Text: []string{q.t("manager.unit.unreadable_hint")}}
 		if why := q.w.Reason(r.Reason); why != "" {
 			u.Unreadable.Text = append(u.Unreadable.Text, why)
 		}
@@ -156,7 +157,8 @@ func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 		link(q.m.c.Repair+"?run="+r.Run, "manager.unit.to_repair")
 	}
 	if r.Unit.Lot != "" && !r.Unit.Golden {
-		link(encode("/differs", url.Values{}, []string{"a", "lot:" + r.Unit.Lot, "b", "run:" + r.Run, "period", "all"}), "manager.unit.to_differs", "lot", r.Unit.Lot)
+		sides := []string{"a", "lot:" + r.Unit.Lot, "b", "run:" + r.Run, "period", "all"}
+		link(encode("/differs", url.Values{}, sides), "manager.unit.to_differs", "lot", r.Unit.Lot)
 	}
 	return nil
 }
