@@ -36,10 +36,8 @@ type Options struct {
 	// seal alone. Flagged says that the record does not count the report.
 	Check   *archive.SealCheck
 	Flagged bool
-	// Part is what people call a part of the handset. Drawing is the handset's,
-	// with a part pointed at and of it the axes that are to blame.
-	Part    func(name string) string
-	Drawing func(part string, axis func(name string) bool) template.HTML
+	// Handset is the product's drawing.
+	Handset Handset
 	// Beside tells what good units show at a reading that this one failed; Good
 	// is the report of one: its captures are drawn beneath this unit's.
 	// GoodHref leads to it.
@@ -52,6 +50,13 @@ type Options struct {
 	// Reading leads to more about a reading, "check.reading".
 	Attachments string
 	Reading     func(name string) string
+}
+
+// Handset is the drawing of a product: it names its parts, and points at one and
+// at the axes of it that are to blame.
+type Handset interface {
+	Title(texts wording.Texts, part string) string
+	Pointing(texts wording.Texts, part string, axis func(name string) bool) template.HTML
 }
 
 // Beside is what good units show at a reading.
@@ -260,30 +265,27 @@ func New(s archive.Sealed, opts Options) (*View, error) {
 	return v, nil
 }
 
+// sentence says what an outcome means.
 func (w words) sentence(r reports.Report) string {
-	switch {
-	case r.Outcome == reports.Passed && len(r.Checks) == 1:
+	if r.Outcome == reports.Passed && len(r.Checks) == 1 {
 		return w.T("report.outcome.passed_one")
-	case r.Outcome == reports.Passed:
-		return w.T("report.outcome.passed_text")
-	case r.Outcome == reports.Failed:
-		return w.T("report.outcome.failed_text")
-	case r.Outcome == reports.Aborted:
-		return w.T("report.outcome.aborted_text")
 	}
-	return w.T("report.outcome.error_text")
+	return w.T("report.outcome." + string(known(r.Outcome)) + "_text")
 }
 
 func (w words) shapeOf(o reports.Outcome) (shape, word string) {
-	switch o {
-	case reports.Passed:
-		return "pass", w.T("report.outcome.passed")
-	case reports.Failed:
-		return "fail", w.T("report.outcome.failed")
-	case reports.Aborted:
-		return "aborted", w.T("report.outcome.aborted")
+	return outcomes[known(o)], w.T("report.outcome." + string(known(o)))
+}
+
+// outcomes are their shapes; one that is not known is an error.
+var outcomes = map[reports.Outcome]string{reports.Passed: "pass", reports.Failed: "fail",
+	reports.Aborted: "aborted", reports.Errored: "error"}
+
+func known(o reports.Outcome) reports.Outcome {
+	if outcomes[o] == "" {
+		return reports.Errored
 	}
-	return "error", w.T("report.outcome.error")
+	return o
 }
 
 // view is the shape and the word of a verdict.
@@ -462,11 +464,9 @@ func (v *View) first(opts Options) *finding {
 			part = cmp.Or(r.Causes[0].Part, part)
 			f.Where, inspect = v.begun(r.Causes[0].Where), cmp.Or(v.Causes[0].Inspect, inspect)
 		}
-		if f.Where == "" && opts.Part != nil {
-			f.Where = opts.Part(part)
-		}
-		if opts.Drawing != nil {
-			f.Drawing = opts.Drawing(part, v.toBlame)
+		if opts.Handset != nil {
+			f.Where = cmp.Or(f.Where, opts.Handset.Title(v.texts, part))
+			f.Drawing = opts.Handset.Pointing(v.texts, part, v.toBlame)
 		}
 	} else if f.Name != "" {
 		f.Heading = v.T("report.head.first_error")

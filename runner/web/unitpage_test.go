@@ -33,7 +33,7 @@ func (unrepaired) RepairOf(reports.Repair, archive.Sealed) (archive.SealedRepair
 func (unrepaired) Repairs() []archive.SealedRepair { return nil }
 
 var (
-	card      = regexp.MustCompile(`(?s)<article class="u-card.*?<code[^>]*>(.*?)</code>` +
+	card = regexp.MustCompile(`(?s)<article class="u-card.*?<code[^>]*>(.*?)</code>` +
 		`.*?<p class="u-value">(.*?)</p>\s*<p class="u-soft">(.*?)</p>`)
 	likely    = regexp.MustCompile(`(?s)<h3>([^<]*)</h3>\s*<p class="u-sure">(.*?)</p>`)
 	sealState = regexp.MustCompile(`(?s)<section class="u-seal">.*?</h2>\s*<p class="[a-z]+">(.*?)</p>`)

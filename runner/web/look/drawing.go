@@ -45,6 +45,16 @@ func (d *Drawing) Part(name string) (Part, bool) {
 	return d.parts[i], true
 }
 
+// Title is what people call a part; d may be nil.
+func (d *Drawing) Title(texts wording.Texts, name string) string {
+	if d != nil {
+		if p, ok := d.Part(name); ok {
+			return texts.T(p.Title)
+		}
+	}
+	return strings.ReplaceAll(name, "-", " ")
+}
+
 // Box is the drawing's own measure: x, y, width and height of its viewBox.
 func (d *Drawing) Box() (x, y, width, height float64) { return d.box[0], d.box[1], d.box[2], d.box[3] }
 
@@ -197,8 +207,12 @@ func (d *Drawing) HTML(texts wording.Texts) template.HTML {
 }
 
 // Pointing is the drawing with a part pointed at, and the axes of sticks that
-// are to blame; where it has no such part, nothing is pointed at.
+// are to blame; where it has no such part, nothing is pointed at, and where there
+// is no drawing, it is empty.
 func (d *Drawing) Pointing(texts wording.Texts, part string, axis func(name string) bool) template.HTML {
+	if d == nil {
+		return ""
+	}
 	if _, ok := d.Part(part); !ok {
 		return d.HTML(texts)
 	}

@@ -3,7 +3,6 @@ package manager
 import (
 	"context"
 	"errors"
-	"html/template"
 	"net/url"
 	"regexp"
 	"slices"
@@ -132,11 +131,8 @@ func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 		check := q.m.c.Around(q.ctx, sealed)
 		opts.Check = &check
 	}
-	if opts.Part = q.part; q.m.c.Files != nil {
+	if opts.Handset = q.m.c.Drawing; q.m.c.Files != nil {
 		opts.Attachments = "/attachment/"
-	}
-	if d := q.m.c.Drawing; d != nil {
-		opts.Drawing = func(part string, axis func(string) bool) template.HTML { return d.Pointing(opts.Texts, part, axis) }
 	}
 	opts.Reading = func(name string) string {
 		return encode("/hold", url.Values{}, []string{"reading", name, "product", r.Unit.Product})

@@ -82,17 +82,7 @@ func (q *query) cause(s string) string {
 }
 
 // part is what people call a part of the handset.
-func (q *query) part(name string) string {
-	if name == "" {
-		return ""
-	}
-	if d := q.m.c.Drawing; d != nil {
-		if p, ok := d.Part(name); ok {
-			return q.sentence(p.Title)
-		}
-	}
-	return strings.ReplaceAll(name, "-", " ")
-}
+func (q *query) part(name string) string { return q.m.c.Drawing.Title(q.texts(), name) }
 
 // check is what a check is about, "" if that is not known.
 func (q *query) check(name string) string {

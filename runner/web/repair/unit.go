@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
@@ -186,13 +185,7 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, s archive.Sealed
 	if err != nil {
 		return err
 	}
-	opts.FailedCaptures, opts.Attachments = true, b.c.Attachments
-	opts.Part = func(name string) string { return b.part(q, name) }
-	if b.c.Drawing != nil {
-		opts.Drawing = func(part string, axis func(string) bool) template.HTML {
-			return b.c.Drawing.Pointing(opts.Texts, part, axis)
-		}
-	}
+	opts.Handset, opts.FailedCaptures, opts.Attachments = b.c.Drawing, true, b.c.Attachments
 	compared := 0
 	opts.Beside = func(k reports.Reading) (beside page.Beside) {
 		if compared++; compared > mostCompared || err != nil {

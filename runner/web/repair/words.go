@@ -1,7 +1,6 @@
 package repair
 
 import (
-	"strings"
 	"unicode"
 
 	"fullthrow/reports"
@@ -20,15 +19,7 @@ func capital(s string) string {
 
 // part is what people call a part of the handset.
 func (b *Bench) part(q *request, name string) string {
-	if name == "" {
-		return ""
-	}
-	if b.c.Drawing != nil {
-		if p, ok := b.c.Drawing.Part(name); ok {
-			return b.sentence(q, p.Title)
-		}
-	}
-	return strings.ReplaceAll(name, "-", " ")
+	return b.c.Drawing.Title(b.c.Texts[q.page.Lang], name)
 }
 
 // parts are those that can be named in a repair.
