@@ -57,7 +57,8 @@ func (w words) newCourse(r reports.Report, checks []check) course {
 	if r.CycleTime > 0 && r.CycleTime <= end {
 		c.End = round1(courseWidth * r.CycleTime / end)
 		c.Label = w.T("report.cycle_time", "time", w.Quantity(r.CycleTime, "s"))
-		c.LabelAt = min(max(c.End, 40), courseWidth-40)
+		half := float64(len([]rune(c.Label)))*3.4 + 5
+		c.LabelAt = min(max(c.End, half), courseWidth-half)
 	}
 	free := [3]float64{} // where each row of labels is free again
 	for _, v := range checks {

@@ -422,7 +422,7 @@ func (w words) scaleOf(rd reports.Reading, id string) template.HTML {
 		return ""
 	}
 	_, verdict := w.view(rd.Verdict)
-	return s.SVG(w.Translator, id, rd.Name+": "+w.Quantity(s.Value, rd.Unit),
+	return s.SVG(w.Translator, id, rd.Check+"."+rd.Name+": "+w.Quantity(s.Value, rd.Unit),
 		w.T("report.scale", "limit", w.Limit(rd.Limit, rd.Unit), "verdict", verdict))
 }
 
@@ -597,7 +597,7 @@ func (v *View) provenance() {
 			"took", v.took(r.Ended.Sub(r.Started))), ""},
 		{v.T("report.label.software"), software, ""}}
 	if r.Bench != "" {
-		v.Provenance = append(v.Provenance, named{v.T("report.label.bench"), r.Bench, ""})
+		v.Provenance = append(v.Provenance, named{v.T("report.label.bench"), r.Bench, "code"})
 	}
 	for _, s := range r.Sources {
 		v.Provenance = append(v.Provenance, named{s.Name, s.SHA256, "code"})
