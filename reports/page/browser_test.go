@@ -150,7 +150,7 @@ func TestInBrowser(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		shot, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS(".sealed")))
+		shot, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS(".u-seal")))
 		if err != nil {
 			t.Fatal(err)
 		}
