@@ -21,13 +21,15 @@ import (
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/runner/input"
+	"fullthrow/runner/product"
+	"fullthrow/runner/records"
 	"fullthrow/runner/web/look"
 	"fullthrow/runner/web/manager"
 )
 
 type (
 	options map[string]string
-	answer  = map[string]any
+	reply   = map[string]any
 )
 
 // asked is one question, put both ways over one archive: as a command and as
@@ -85,9 +87,9 @@ func seen(body string) string {
 }
 
 // Each question is answered once: the command's JSON and the page's are the
-// same, selection, counts, ranks and figures, and the page shows them.
+// same, selection, counts, ranks and reply, and the page shows them.
 func TestBothWays(t *testing.T) {
-	t.Setenv(plantVariable, "")
+	t.Setenv(records.PlantVariable, "")
 	a := asked{records: filepath.Join(t.TempDir(), "records")}
 	require.NoError(t, madeUpArchive(a.records))
 	index, err := store.OpenIndex(context.Background(), a.records, store.IndexOptions{})
@@ -95,35 +97,35 @@ func TestBothWays(t *testing.T) {
 	defer index.Close()
 	l, err := look.New()
 	require.NoError(t, err)
-	a.pages, err = manager.New(manager.Config{Look: l, Store: index, Serials: stockSerials})
+	a.pages, err = manager.New(manager.Config{Look: l, Store: index, Serials: product.Serials})
 	require.NoError(t, err)
 
 	all := "all"
 	for _, c := range []struct {
 		name    string
 		options options
-		shown   func(t *testing.T, a answer, page string)
+		shown   func(t *testing.T, a reply, page string)
 	}{
 		{review.AskToday, options{}, nil},
-		{review.AskToday, options{"period": all}, func(t *testing.T, a answer, page string) {
+		{review.AskToday, options{"period": all}, func(t *testing.T, a reply, page string) {
 			units := number(t, a, "summary", "counts", "units")
 			assert.Contains(t, page, fmt.Sprintf("of %.0f units passed", units))
-			cycle := at(t, a, "cycle").(answer)
+			cycle := at(t, a, "cycle").(reply)
 			assert.Equal(t, []any{40.0, 50.0, 2.0}, []any{cycle["takt"], cycle["intended"], cycle["nests"]})
 			assert.Equal(t, 90.0, cycle["needed"], "what the takt asks for, with two nests as with one")
 			assert.Equal(t, 144.0, cycle["capacity"])
 		}},
-		{review.AskToday, options{"period": all, "nest": "LQ-1 A"}, func(t *testing.T, a answer, _ string) {
+		{review.AskToday, options{"period": all, "nest": "LQ-1 A"}, func(t *testing.T, a reply, _ string) {
 			assert.Equal(t, 90.0, number(t, a, "cycle", "needed"))
 			assert.Equal(t, 72.0, number(t, a, "cycle", "capacity"))
 		}},
 		{review.AskToday, options{"period": all, "takt": "50", "by": "lot", "target": "95", "confidence": "90"}, nil},
 		{review.AskToday, options{"since": "2026-03-02", "until": "2026-03-03 07:10", "shifts": "05:30,13:30"}, nil},
 		{review.AskToday, options{"period": "2026-03"}, nil},
-		{review.AskFails, options{"period": all}, func(t *testing.T, a answer, page string) {
+		{review.AskFails, options{"period": all}, func(t *testing.T, a reply, page string) {
 			failed, units := number(t, a, "pareto", "failed"), number(t, a, "pareto", "units")
 			assert.Contains(t, page, fmt.Sprintf("%.0f of %.0f units failed", failed, units))
-			first := at(t, a, "pareto", "bars").([]any)[0].(answer)
+			first := at(t, a, "pareto", "bars").([]any)[0].(reply)
 			assert.Contains(t, page, first["name"])
 		}},
 		{review.AskFails, options{"period": all, "by": "check", "lot": "24B"}, nil},
@@ -137,10 +139,10 @@ func TestBothWays(t *testing.T) {
 		{review.AskDrift, options{"period": all, "reading": "sticks.hysteresis", "chart": "cusum", "first": "20",
 			"without-failed": "1", "retests": "1"}, nil},
 		{review.AskDrift, options{"period": all, "reading": "sticks.hysteresis", "golden": "1"}, nil},
-		{review.AskHold, options{"period": all}, func(t *testing.T, a answer, page string) {
+		{review.AskHold, options{"period": all}, func(t *testing.T, a reply, page string) {
 			var ranked []string
 			for _, r := range at(t, a, "readings").([]any) {
-				ranked = append(ranked, r.(answer)["name"].(string))
+				ranked = append(ranked, r.(reply)["name"].(string))
 			}
 			require.Len(t, ranked, 3)
 			places := make([]int, len(ranked))
@@ -155,23 +157,23 @@ func TestBothWays(t *testing.T) {
 		}},
 		{review.AskHold, options{"period": all, "reading": "sticks.hysteresis", "lot": "24A"}, nil},
 		{review.AskHold, options{"period": all, "reading": "sticks.hysteresis", "every": "4", "confidence": "99"}, nil},
-		{review.AskDiffers, options{"period": all, "a": "24A", "b": "24B"}, func(t *testing.T, a answer, page string) {
+		{review.AskDiffers, options{"period": all, "a": "24A", "b": "24B"}, func(t *testing.T, a reply, page string) {
 			differ := number(t, a, "comparison", "differ")
 			assert.Contains(t, page, fmt.Sprintf("%.0f of ", differ))
 		}},
 		{review.AskDiffers, options{"period": all, "a": "lot:24A", "b": "lot:24B", "reading": "sticks.hysteresis"}, nil},
-		{review.AskDiffers, options{"period": all, "a": "K824A00004W", "b": "lot:24B"}, func(t *testing.T, a answer, page string) {
-			side := at(t, a, "sides", 0).(answer)
+		{review.AskDiffers, options{"period": all, "a": "K824A00004W", "b": "lot:24B"}, func(t *testing.T, a reply, page string) {
+			side := at(t, a, "sides", 0).(reply)
 			assert.Equal(t, "run-06", side["run"], "its newest judged run, a retest")
 			assert.Equal(t, "passed", side["outcome"])
 		}},
-		{review.AskDiffers, options{"period": all, "a": "run:run-05", "b": "lot:24B"}, func(t *testing.T, a answer, page string) {
+		{review.AskDiffers, options{"period": all, "a": "run:run-05", "b": "lot:24B"}, func(t *testing.T, a reply, page string) {
 			assert.Equal(t, "run-05", at(t, a, "sides", 0, "run"), "another by choice")
 		}},
 		{review.AskDiffers, options{"period": all}, nil},
 		{review.AskDiffers, options{"period": all, "by": "nest", "reading": "sticks.hysteresis"}, nil},
 		{review.AskDiffers, options{"period": all, "by": "product"}, nil},
-		{review.AskUnit, options{"serial": "K824A00004W"}, func(t *testing.T, a answer, page string) {
+		{review.AskUnit, options{"serial": "K824A00004W"}, func(t *testing.T, a reply, page string) {
 			assert.Equal(t, "run-06", a["run"])
 			assert.Contains(t, page, "It passed")
 		}},
@@ -227,12 +229,12 @@ func asValues(options options) map[string][]string {
 }
 
 // decoded is an answer without where it was asked.
-func decoded(t *testing.T, text string) answer {
+func decoded(t *testing.T, text string) reply {
 	t.Helper()
-	var v answer
+	var v reply
 	require.NoError(t, json.Unmarshal([]byte(text), &v), text)
 	delete(v, "where")
-	if about, ok := v["about"].(answer); ok {
+	if about, ok := v["about"].(reply); ok {
 		delete(about, "where")
 	}
 	return v
@@ -244,7 +246,7 @@ func at(t *testing.T, v any, path ...any) any {
 	for _, step := range path {
 		switch step := step.(type) {
 		case string:
-			m, ok := v.(answer)
+			m, ok := v.(reply)
 			require.True(t, ok && m[step] != nil, "no %s", step)
 			v = m[step]
 		case int:

@@ -16,6 +16,7 @@ import (
 	"fullthrow/runner/crash"
 	"fullthrow/runner/demo"
 	"fullthrow/runner/input"
+	"fullthrow/runner/serve"
 	"fullthrow/runner/station"
 	"fullthrow/runner/terminal"
 )
@@ -31,7 +32,7 @@ var lotName = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`
 
 func (a *app) demoCommand() *cobra.Command {
 	o := demoOptions{units: 120, nests: 2, seed: 1, lot: "24A"}
-	pages, web := serveOptions{history: true}, false
+	pages, web := serve.Options{History: true}, false
 	c := &cobra.Command{
 		Use:   "demo",
 		Short: "Test a lot of simulated units: no hardware, invented data",
@@ -45,7 +46,7 @@ same lot.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			switch {
 			case web:
-				pages.from.Bench = demoName
+				pages.From.Bench = serve.Demo
 				return a.serve(cmd.Context(), pages)
 			case o.units < 1 || o.units > 99999:
 				return input.Usage("demo: --units %d is not in 1 to 99999", o.units)
@@ -62,7 +63,7 @@ same lot.`,
 	c.Flags().IntVar(&o.nests, "nests", o.nests, "test `N` units at a time")
 	c.Flags().StringVar(&o.lot, "lot", o.lot, "`LOT` in the serial numbers")
 	c.Flags().BoolVar(&web, "serve", false, "show a station with its pages in a browser instead: fullthrow serve --bench demo")
-	pages.flags(c)
+	serveFlags(c, &pages)
 	for _, name := range []string{"listen", "log", "pace"} {
 		c.Flags().Lookup(name).Hidden = true // those of serve
 	}
@@ -77,17 +78,17 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 	if err != nil {
 		return err
 	}
-	if a.data == "" {
-		if a.data, err = os.MkdirTemp("", "fullthrow-demo-"); err != nil {
+	if a.Data == "" {
+		if a.Data, err = os.MkdirTemp("", "fullthrow-demo-"); err != nil {
 			return err
 		}
 	}
-	records, err := a.openArchive(a.data, "records", b.Station)
+	records, err := a.OpenArchive(a.Data, "records", b.Station)
 	if err != nil {
 		return err
 	}
 	defer records.Close()
-	index := a.indexLater(ctx, records.Dir())
+	index := a.IndexLater(ctx, records.Dir())
 
 	s := terminal.NewScreen(a.out)
 	s.Say("%s", s.Strong("Simulated units, invented data."))
@@ -135,7 +136,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 	}
 	l.Flush()
 	index()
-	pages, err := l.Pages(filepath.Join(a.data, "pages"), writePage)
+	pages, err := l.Pages(filepath.Join(a.Data, "pages"), writePage)
 	if err != nil {
 		return err
 	}

@@ -74,7 +74,7 @@ const (
 // cancelled with a [station.Abort] when something asks the program to end.
 func (a *app) begin(ctx context.Context) (context.Context, *ending) {
 	e := &ending{app: a, heard: make(chan os.Signal, 16), ended: make(chan struct{}),
-		held: map[*bench.Opened]string{}, out: a.out, errs: a.errs}
+		held: map[*bench.Opened]string{}, out: a.out, errs: a.Errs}
 	ctx, e.cancel = context.WithCancelCause(ctx)
 	a.ending = e
 	e.restore = crash.Handle(func(p *crash.Panic) { e.crashed(p, p.Stack) })
@@ -91,7 +91,7 @@ func (a *app) begin(ctx context.Context) (context.Context, *ending) {
 // outliveReaders lets the command go on when nobody reads what it writes any
 // more: it does more than write.
 func (e *ending) outliveReaders() {
-	e.app.out, e.app.errs = e.stream(e.out), e.stream(e.errs)
+	e.app.out, e.app.Errs = e.stream(e.out), e.stream(e.errs)
 	// A write to a pipe without a reader is an error like any other from here
 	// on: what is said last, after done, may go to one too.
 	for _, s := range drop {
@@ -120,7 +120,7 @@ func (e *ending) listen() {
 					continue
 				}
 				if late != nil {
-					fmt.Fprintln(e.app.errs, "\nstopping already: the fixture is being made safe")
+					fmt.Fprintln(e.app.Errs, "\nstopping already: the fixture is being made safe")
 					break
 				}
 				e.abort(k.name)
@@ -158,7 +158,7 @@ func (e *ending) done() {
 		signal.Reset(s)
 	}
 	e.cancel(nil)
-	e.app.out, e.app.errs, e.app.ending = e.out, e.errs, nil
+	e.app.out, e.app.Errs, e.app.ending = e.out, e.errs, nil
 }
 
 // hold keeps the hardware of a nest in mind until it is closed.
@@ -205,7 +205,7 @@ func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duratio
 		go func() { // the output may be what is stuck
 			defer crash.Guard()
 			defer close(told)
-			fmt.Fprintf(e.app.errs, "\nfullthrow: %v\n%s\nhint: %s\n%s", cause, now, hint, trace)
+			fmt.Fprintf(e.app.Errs, "\nfullthrow: %v\n%s\nhint: %s\n%s", cause, now, hint, trace)
 		}()
 		select {
 		case <-told:

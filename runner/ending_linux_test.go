@@ -145,21 +145,21 @@ func waysOut() []wayOut {
 	return list
 }
 
-// place is a simulated fixture in this process, on real ports: what it says of
+// spot is a simulated fixture in this process, on real ports: what it says of
 // itself does not pass through the program that is tested.
-type place struct {
+type spot struct {
 	t       *testing.T
 	fixture *sim.Bench
 	bench   string
 	units   int
 }
 
-func newPlace(t *testing.T, number int) *place {
+func newPlace(t *testing.T, number int) *spot {
 	t.Helper()
 	_, b, _, err := demo.Files(1)
 	require.NoError(t, err)
 	b.Nests = b.Nests[:1]
-	p := &place{t: t, fixture: sim.NewBench(drivers.System, uint64(number)+1), units: 1000 * number}
+	p := &spot{t: t, fixture: sim.NewBench(drivers.System, uint64(number)+1), units: 1000 * number}
 	p.fixture.Load(sim.GoodOf("K824A00017M"))
 	dir := t.TempDir()
 	_, err = b.Nests[0].Serve(t.Context(), p.fixture, filepath.Join(dir, "nest"))
@@ -169,7 +169,7 @@ func newPlace(t *testing.T, number int) *place {
 	return p
 }
 
-func (p *place) serial() string {
+func (p *spot) serial() string {
 	p.units++
 	serial, err := demo.Serial("24A", p.units)
 	require.NoError(p.t, err)
@@ -178,7 +178,7 @@ func (p *place) serial() string {
 
 // begin starts the program with pipes for its output that are read until they
 // are closed.
-func (p *place) begin(w wayOut, args ...string) *leaving {
+func (p *spot) begin(w wayOut, args ...string) *leaving {
 	l := &leaving{t: p.t}
 	l.cmd = exec.Command(cmp.Or(w.program, "fullthrow"), args...)
 	if w.start != nil {
@@ -233,7 +233,7 @@ type result struct {
 
 // leave takes one way out of a command and checks what is left behind: all off
 // when the program has ended, and sealed whatever had begun.
-func (p *place) leave(command string, w wayOut, after time.Duration) result {
+func (p *spot) leave(command string, w wayOut, after time.Duration) result {
 	t := p.t
 	records := filepath.Join(t.TempDir(), "records")
 	r := result{way: w, command: command}
@@ -292,7 +292,7 @@ func (p *place) leave(command string, w wayOut, after time.Duration) result {
 	return r
 }
 
-func (p *place) checkRecords(records string, w wayOut, what string, r *result) {
+func (p *spot) checkRecords(records string, w wayOut, what string, r *result) {
 	if _, err := os.Stat(records); err != nil {
 		return // not even begun
 	}
@@ -329,7 +329,7 @@ func (p *place) checkRecords(records string, w wayOut, what string, r *result) {
 }
 
 // scan lays a unit in, and waits until the station has taken it.
-func (p *place) scan(url string) {
+func (p *spot) scan(url string) {
 	body, err := json.Marshal(map[string]any{"id": strconv.Itoa(p.units), "text": p.serial(), "nest": ""})
 	require.NoError(p.t, err)
 	answer, err := http.Post(url+"api/scan", "application/json", bytes.NewReader(body))
@@ -341,7 +341,7 @@ func (p *place) scan(url string) {
 }
 
 // idle waits until no run is on.
-func (p *place) idle(url string) {
+func (p *spot) idle(url string) {
 	until(p.t, "the run has ended", func() bool {
 		answer, err := http.Get(url + "api/state")
 		require.NoError(p.t, err)

@@ -16,6 +16,7 @@ import (
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/input"
+	"fullthrow/runner/records"
 	"fullthrow/runner/terminal"
 )
 
@@ -52,8 +53,8 @@ may test meanwhile, and fullthrow serve sends by itself.`,
 			return a.forward(cmd.Context(), plant, follow, attachments, asJSON)
 		},
 	}
-	c.Flags().StringVar(&a.data, "data", "", "send the records in `DIR`; default: ~/.local/state/fullthrow")
-	c.Flags().StringVar(&plant, "plant", "", "`DSN` of the plant's database, like postgres://user@host/fullthrow; default: "+plantVariable+",\nwhere nobody sees a password")
+	c.Flags().StringVar(&a.Data, "data", "", "send the records in `DIR`; default: ~/.local/state/fullthrow")
+	c.Flags().StringVar(&plant, "plant", "", "`DSN` of the plant's database, like postgres://user@host/fullthrow; default: "+records.PlantVariable+",\nwhere nobody sees a password")
 	c.Flags().BoolVar(&follow, "follow", false, "go on sending what comes, until Ctrl-C")
 	c.Flags().BoolVar(&attachments, "attachments", true, "send captures and plots too")
 	c.Flags().BoolVar(&asJSON, "json", false, "write how it stands as JSON; with --follow a line for every change")
@@ -61,18 +62,18 @@ may test meanwhile, and fullthrow serve sends by itself.`,
 }
 
 func (a *app) forward(ctx context.Context, plant string, follow, attachments, asJSON bool) error {
-	dsn := cmp.Or(plant, plantVariableValue())
+	dsn := cmp.Or(plant, records.PlantVariableValue())
 	if dsn == "" {
-		return input.Usage("forward: no plant is named").Hint("set " + plantVariable + ", or give --plant postgres://user@host/fullthrow")
+		return input.Usage("forward: no plant is named").Hint("set " + records.PlantVariable + ", or give --plant postgres://user@host/fullthrow")
 	}
-	if err := readablePlant(dsn); err != nil {
+	if err := records.ReadablePlant(dsn); err != nil {
 		return err
 	}
-	dir, err := a.recordsDir()
+	dir, err := a.RecordsDir()
 	if err != nil {
 		return err
 	}
-	ix, err := a.openIndex(ctx, dir, false)
+	ix, err := a.OpenIndex(ctx, dir, false)
 	if err != nil {
 		return err
 	}
@@ -163,6 +164,6 @@ func (a *app) tellForward(s *terminal.Screen, st forward.State, sent forward.Res
 		s.Tell(0, st.String())
 	}
 	if text, hint := st.Skew.Text(); text != "" {
-		fmt.Fprintf(a.errs, "note: %s\nhint: %s\n", text, hint)
+		fmt.Fprintf(a.Errs, "note: %s\nhint: %s\n", text, hint)
 	}
 }

@@ -2,19 +2,10 @@ package main
 
 import (
 	"context"
-	"fmt"
-	"math"
-	"slices"
-	"strconv"
 
 	"github.com/spf13/cobra"
 
-	"fullthrow/reports"
 	"fullthrow/reports/review"
-	"fullthrow/reports/statistics"
-	"fullthrow/reports/wording"
-	"fullthrow/reports/yield"
-	"fullthrow/runner/terminal"
 )
 
 func (a *app) holdCommand() *cobra.Command {
@@ -33,168 +24,19 @@ all readings.`,
 		Args: upTo(1),
 	}
 	c.RunE = q.run(func(ctx context.Context) error {
-		return answered(ctx, q, q.review.Hold, func(x *review.Hold) error {
+		return answered(ctx, q, q.Review.Hold, func(x *review.Hold) error {
 			switch {
 			case x.Study == nil:
-				return q.tellRooms(ctx, x, most)
+				return q.TellRooms(ctx, x, most)
 			case len(x.Series.Points) == 0:
-				q.title(x.Reading, x.About)
-				return q.nothing(ctx, x.About)
+				q.Title(x.Reading, x.About)
+				return q.Nothing(ctx, x.About)
 			}
-			q.tellStudy(x)
+			q.TellStudy(x)
 			return nil
 		})
 	})
 	c.Flags().IntVar(&most, "most", most, "without READING: show the `N` with the least room")
 	q.flags(c)
 	return c
-}
-
-// tellStudy shows a study.
-func (q *question) tellStudy(x *review.Hold) {
-	c, s, from := *x.Study, *x.Series, pointsWords(*x.Series, x.Runs)
-	format := terminal.Quantities(s.Unit, terminal.SpreadOf(s.Values()))
-	q.title(x.Reading, x.About)
-	q.out.Say("")
-	q.out.Tell(0, q.out.Strong(wording.CapabilityVerdict(q.words, &c)))
-	for _, text := range wording.CapabilityMeans(q.words, &c) {
-		q.out.Tell(0, text)
-	}
-	q.out.Say("")
-	g := terminal.Grid{Right: "ll"}
-	g.Add("values", from)
-	g.Add("limit", wording.Limits(q.words, c.Spec, format))
-	g.Add("values lie", fmt.Sprintf("from %s to %s, on average at %s", format(slices.Min(s.Values())), format(slices.Max(s.Values())), format(statistics.Mean(s.Values()))))
-	if c.Overall > 0 {
-		spread := "standard deviation " + reports.FormatQuantity(c.Overall, s.Unit)
-		if c.Within > 0 {
-			spread += ", of neighbours " + reports.FormatQuantity(c.Within, s.Unit)
-		}
-		g.Add("spread", spread)
-	}
-	if o := c.Observed; o != nil && c.State != yield.CapabilityByPercent {
-		g.Add("outside", fmt.Sprintf("%d of %d seen: %s", o.Count, o.Of, terminal.PlainSpaces(wording.Share(q.words, *o, wording.OfValues))))
-	}
-	if e := c.Expected; e != nil && c.State != yield.CapabilityByPercent {
-		g.Add("", "expected in the long run: "+terminal.PlainSpaces(q.words.PerMillion(e.Value)+", "+q.words.T("figures.between", "low", q.words.PerMillion(e.Low), "high", q.words.PerMillion(e.High))))
-	}
-	g.Show(q.out)
-	q.out.Say("")
-	terminal.DrawHistogram(q.out, s.Values(), c.Spec, s.Unit)
-	terms := q.tellIndices(&c)
-	q.out.Say("")
-	for _, text := range wording.CapabilityBasis(q.words, &c) {
-		q.out.Tell(0, text)
-	}
-	q.remarks(c.Cautions)
-	q.notCounted(x.About)
-	if !q.brief && len(terms) > 0 {
-		terminal.Glossary(q.out, q.words, append(terms, "standard_deviation", "normality", "interval")...)
-	}
-}
-
-// tellIndices shows the indices that mean something here.
-func (q *question) tellIndices(c *yield.CapabilityStudy) (terms []string) {
-	g := terminal.Grid{Right: "lrll"}
-	add := func(term, name string, e *yield.Estimate, about string) {
-		if e == nil {
-			return
-		}
-		two := func(v float64) string { return q.words.Fixed(v, 2) }
-		between := wording.Range(q.words, e.Low, e.High, two)
-		g.Add(name, two(e.Value), between, about)
-		terms = append(terms, term)
-	}
-	if p := c.Percentile; p != nil && c.State == yield.CapabilityByPercent {
-		add("ppk", "Ppk", p.Ppk, "by percentiles: the nearer limit")
-		add("pp", "Pp", p.Pp, "by percentiles: both limits")
-	} else {
-		add("ppk", "Ppk", c.Ppk, "all values, the nearer limit")
-		add("pp", "Pp", c.Pp, "all values, both limits")
-		add("cpk", "Cpk", c.Cpk, "neighbours, the nearer limit: if nothing moved")
-		add("cp", "Cp", c.Cp, "neighbours, both limits: if centred as well")
-		add("cpm", "Cpm", c.Cpm, "with a penalty for being off the middle")
-	}
-	if len(terms) > 0 {
-		q.out.Say("")
-		g.Show(q.out)
-	}
-	return terms
-}
-
-// whyNoRoom says in a list why a reading has no index.
-var whyNoRoom = map[yield.Code]string{
-	yield.NoLimits: "no limit", yield.TooFewValues: "too few values", yield.Constant: "all values are the same",
-	yield.LimitsSwapped: "limits without room",
-}
-
-func roomWords(x float64) string {
-	if math.Abs(x) >= 10 {
-		return strconv.FormatFloat(x, 'f', 0, 64)
-	}
-	return strconv.FormatFloat(x, 'f', 2, 64)
-}
-
-func (q *question) tellRooms(ctx context.Context, x *review.Hold, most int) error {
-	q.title("Readings by the room to their limits, the least first", x.About)
-	if len(x.Readings) == 0 {
-		return q.nothing(ctx, x.About)
-	}
-	q.out.Say("")
-	g := terminal.Grid{Right: "lrlrrrl", Head: []string{"reading", "room", "between", "of all", "mean", "limit", ""}}
-	var without []string
-	more := 0
-	for i, r := range x.Readings {
-		if r.Ppk == nil {
-			without = append(without, r.Name+" ("+whyNoRoom[r.Problem]+")")
-			continue
-		}
-		if i >= most {
-			more++
-			continue
-		}
-		limit, sign := r.Upper, "≤ "
-		if r.Nearer == "lower" {
-			limit, sign = r.Lower, "≥ "
-		}
-		word := ""
-		if r.Failed > 0 {
-			word = fmt.Sprintf("%d bad", r.Failed)
-		}
-		room, between := "", ""
-		if b := r.Bulk; b != nil && math.IsInf(b.Value, 1) {
-			room, between = "any", "95 of 100 are alike"
-		} else if b != nil {
-			room, between = roomWords(b.Value), roomWords(b.Low)+" to "+roomWords(b.High)
-		}
-		g.Add(r.Name, room, between, roomWords(r.Ppk.Value),
-			reports.FormatQuantity(r.Mean, r.Unit), sign+reports.FormatQuantity(*limit, r.Unit), word)
-	}
-	g.Show(q.out)
-	if more > 0 {
-		q.out.Tell(2, fmt.Sprintf("and %d with more room; --most shows more", more))
-	}
-	if len(without) > 0 {
-		q.out.Say("")
-		const most = 4
-		text := "Without an index: "
-		for i, w := range without[:min(len(without), most)] {
-			if i > 0 {
-				text += ", "
-			}
-			text += w
-		}
-		if n := len(without) - most; n > 0 {
-			text += fmt.Sprintf(", and %d more", n)
-		}
-		q.out.Tell(0, text+".")
-	}
-	q.out.Say("")
-	q.out.Tell(0, "Room is Ppk as 95 of 100 units have it, \"of all\" is Ppk of every unit. Below 1 a limit is broken as a matter of course; 1.33 and more is usually asked for. Where room is large and that of all small, a few defective units break the limit, not the process.")
-	q.hint("fullthrow hold READING studies one of them: its shape, and whether it holds still")
-	q.notCounted(x.About)
-	if !q.brief {
-		terminal.Glossary(q.out, q.words, "ppk", "limit", "interval")
-	}
-	return nil
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/input"
+	"fullthrow/runner/records"
 	"io"
 	"os"
 	"slices"
@@ -21,7 +22,7 @@ func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
 
 // run is the program: it returns the exit code.
 func run(args []string, in io.Reader, out, errs io.Writer) int {
-	a := &app{in: in, out: out, errs: errs}
+	a := &app{in: in, out: out, Place: records.Place{Errs: errs}}
 	root := a.root(args)
 	root.SetArgs(args)
 	if err := root.ExecuteContext(context.Background()); err != nil {
@@ -52,10 +53,10 @@ func lastWords(w io.Writer, err error) int {
 // app is what every command shares: the three streams and the flags that
 // several commands have.
 type app struct {
-	in        io.Reader
-	out, errs io.Writer
-	data      string  // -data
-	ending    *ending // while a bench is open: see [app.begin]
+	records.Place
+	in     io.Reader
+	out    io.Writer
+	ending *ending // while a bench is open: see [app.begin]
 }
 
 func (a *app) root(args []string) *cobra.Command {
@@ -79,7 +80,7 @@ leaves one sealed report per serial number. Begin with: fullthrow demo`,
 	}
 	root.SetIn(a.in)
 	root.SetOut(a.out)
-	root.SetErr(a.errs)
+	root.SetErr(a.Errs)
 	root.SetFlagErrorFunc(flagError)
 	root.SetHelpCommand(&cobra.Command{
 		Use: "help [COMMAND]", Short: "Explain a command", Hidden: true,
@@ -167,7 +168,7 @@ func takes(names ...string) cobra.PositionalArgs {
 }
 
 func (a *app) dataFlag(c *cobra.Command, about string) {
-	c.Flags().StringVar(&a.data, "data", "", "keep the records in `DIR`; default: "+about)
+	c.Flags().StringVar(&a.Data, "data", "", "keep the records in `DIR`; default: "+about)
 }
 
 // upTo is an argument rule for arguments that may be left out.

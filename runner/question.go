@@ -1,22 +1,17 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"slices"
-	"strings"
 
 	"github.com/agnivade/levenshtein"
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/review"
-	"fullthrow/reports/store"
-	"fullthrow/reports/wording"
-	"fullthrow/reports/yield"
 	"fullthrow/runner/input"
+	"fullthrow/runner/product"
 	"fullthrow/runner/terminal"
 )
 
@@ -29,20 +24,13 @@ type question struct {
 	values map[string]string // options as given
 	plant  string            // --plant
 
-	asJSON, brief bool
-
-	review *review.Review
-	asked  review.Question
-	sel    store.Selection // of asked
-	// plantRead says that the store is a plant's: no files beside it.
-	plantRead bool
-	out       *terminal.Screen
-	words     *wording.Translator
+	asJSON bool
+	*terminal.Answer
 }
 
 // question begins a question whose options named by args are arguments.
 func (a *app) question(name string, args ...string) *question {
-	return &question{app: a, name: name, args: args, values: map[string]string{}}
+	return &question{app: a, name: name, args: args, values: map[string]string{}, Answer: &terminal.Answer{}}
 }
 
 // optionWords say what an option is for: as a flag, with what it takes.
@@ -120,7 +108,7 @@ func (q *question) flags(c *cobra.Command) {
 	q.app.readFlags(c, &q.plant)
 	f.BoolVar(&q.asJSON, "json", false, "write everything as JSON, in SI units without prefix, shares as parts of 1")
 	if q.name != review.AskUnit && q.name != review.AskExport {
-		f.BoolVar(&q.brief, "brief", false, "leave out what the words mean")
+		f.BoolVar(&q.Brief, "brief", false, "leave out what the words mean")
 	}
 }
 
@@ -131,21 +119,21 @@ func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Comma
 		for i, text := range args {
 			q.values[q.args[i]] = text
 		}
-		q.out, q.words = terminal.NewScreen(q.app.out), terminal.English()
-		r := &review.Review{Serials: stockSerials}
-		if q.asked, err = r.Parse(q.name, q.values); err != nil {
+		q.Out, q.Words = terminal.NewScreen(q.app.out), terminal.English()
+		r := &review.Review{Serials: product.Serials}
+		if q.Asked, err = r.Parse(q.name, q.values); err != nil {
 			return q.refused(err)
 		}
-		q.sel = q.asked.Runs
-		records, where, plant, err := q.app.openStore(cmd.Context(), q.plant)
+		q.Sel = q.Asked.Runs
+		records, where, plant, err := q.app.OpenStore(cmd.Context(), q.plant)
 		if err != nil {
 			return err
 		}
 		defer func() { err = errors.Join(err, records.Close()) }()
-		live := terminal.NewScreen(q.app.errs)
+		live := terminal.NewScreen(q.app.Errs)
 		r.Records, r.Where = records, where
 		r.Progress = func(what string, done, total int) { live.Now("%s %d of %d", what, done, total) }
-		q.review, q.plantRead = r, plant
+		q.Review, q.PlantRead = r, plant
 		err = q.refused(answer(cmd.Context()))
 		live.Now("")
 		return err
@@ -155,7 +143,7 @@ func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Comma
 // answered asks and shows the answer: as JSON, or by tell.
 func answered[T any](ctx context.Context, q *question, ask func(context.Context, review.Question) (T, error),
 	tell func(*T) error) error {
-	a, err := ask(ctx, q.asked)
+	a, err := ask(ctx, q.Asked)
 	if err != nil {
 		return err
 	}
@@ -178,80 +166,14 @@ func (q *question) refused(err error) error {
 		}
 	}
 	id := "review.bad." + p.Code
-	f := input.Usage("%s: %s", q.name, q.words.T(id, args...))
+	f := input.Usage("%s: %s", q.name, q.Words.T(id, args...))
 	if hint := hintFor(p); hint != "" {
 		return f.Hint(hint)
 	}
-	if q.words.Has(id + "_hint") {
-		return f.Hint(q.words.T(id+"_hint", args...))
+	if q.Words.Has(id + "_hint") {
+		return f.Hint(q.Words.T(id+"_hint", args...))
 	}
 	return f
-}
-
-// selected says in words which runs are meant: "lot 24A at LQ-1, since ...".
-func (q *question) selected() string {
-	s := q.sel
-	var parts []string
-	if s.Product != "" {
-		parts = append(parts, cmp.Or(productTitle(s.Product), s.Product)+wording.Prefixed(" revision ", s.Revision))
-	} else if s.Revision != "" {
-		parts = append(parts, "revision "+s.Revision)
-	}
-	for _, x := range []struct{ word, value string }{
-		{"lot ", s.Lot}, {"station ", s.Station}, {"nest ", s.Nest}, {"operator ", s.Operator},
-	} {
-		if x.value != "" {
-			parts = append(parts, x.word+x.value)
-		}
-	}
-	text := cmp.Or(strings.Join(parts, ", "), "all units")
-	const layout = "2006-01-02 15:04"
-	switch since, until := s.Since, s.Until; {
-	case since.IsZero() && until.IsZero():
-	case until.IsZero():
-		text += ", since " + since.In(s.Zone).Format(layout)
-	case since.IsZero():
-		text += ", until " + until.In(s.Zone).Format(layout)
-	default:
-		text += ", " + since.In(s.Zone).Format(layout) + " to " + until.In(s.Zone).Format(layout)
-	}
-	return text
-}
-
-// title opens an answer.
-func (q *question) title(what string, b review.About) {
-	q.out.Say("%s", q.out.Strong(what+": "+q.selected()))
-	if b.Newest != nil {
-		text := "The newest run is of " + b.Newest.In(q.sel.Zone).Format("2006-01-02 15:04") + "."
-		if b.Simulated {
-			text += " Simulated units, invented data."
-		}
-		q.out.Say("%s", q.out.Faint(text))
-	}
-}
-
-// nothing answers where no unit was tested, and says what there is instead.
-func (q *question) nothing(ctx context.Context, b review.About) error {
-	q.out.Tell(0, "No unit of this selection was tested.")
-	why, newest, err := q.review.Empty(ctx, &q.asked)
-	if err != nil {
-		return err
-	}
-	switch why {
-	case review.EmptyRecord:
-		q.hint("there is no report in " + q.review.Where + " at all: test a unit first, or name another folder by --data")
-	case review.EmptyUnjudged:
-		q.hint("all its runs ended by a fault of the bench, were aborted, were of golden units, or are not counted")
-	default:
-		q.hint("the newest run " + map[string]string{review.EmptyPeriod: "of it", review.EmptyChoice: "in " + q.review.Where}[why] +
-			" is of " + newest.Started.In(q.sel.Zone).Format("2006-01-02 15:04") +
-			wording.Prefixed(", lot ", newest.Unit.Lot) + ", at " + newest.Station)
-	}
-	if why == review.EmptyPeriod && q.asked.Period != "" {
-		q.hint("--period all asks about all times")
-	}
-	q.notCounted(b)
-	return nil
 }
 
 // hintFor says what was perhaps meant, "" if nobody knows.
@@ -260,7 +182,7 @@ func hintFor(p *review.Problem) string {
 	case p.Given == "":
 		return ""
 	case p.Code == review.BadReading:
-		return readingHint(p.Given, p.Known)
+		return terminal.ReadingHint(p.Given, p.Known)
 	case p.Code == review.BadUnit: // one letter misread, not a third of them
 		n := input.Near(p.Given, p.Known)
 		if n == "" || levenshtein.ComputeDistance(p.Given, n) > 2 {
@@ -268,76 +190,6 @@ func hintFor(p *review.Problem) string {
 		}
 	}
 	return input.Meant(p.Given, p.Known)
-}
-
-// remarks are what must be known beside figures.
-func (q *question) remarks(list []yield.Remark) {
-	for _, text := range wording.Remarks(q.words, list) {
-		q.out.Tell(0, "note: "+text)
-	}
-}
-
-func (q *question) hint(text string) { q.out.Tell(0, "hint: "+text) }
-
-// mostNamed is how many reports are named before the rest is a number.
-const mostNamed = 5
-
-// notCounted names the reports that are left out, and why.
-func (q *question) notCounted(b review.About) {
-	by := map[string][]string{}
-	for _, f := range b.NotCounted {
-		by[f.Kind] = append(by[f.Kind], cmp.Or(f.File, f.Run))
-	}
-	kinds := []string{"changed", "inserted", "removed"}
-	for k := range by {
-		if !slices.Contains(kinds, k) {
-			kinds = append(kinds, k)
-		}
-	}
-	first := true
-	for _, kind := range kinds {
-		names := by[kind]
-		n := len(names)
-		if n == 0 {
-			continue
-		}
-		if first {
-			q.out.Say("")
-			first = false
-		}
-		slices.Sort(names)
-		list := strings.Join(names[:min(n, mostNamed)], ", ")
-		if n > mostNamed {
-			list += fmt.Sprintf(" and %d more", n-mostNamed)
-		}
-		q.out.Tell(0, q.out.Strong(notCountedWords(kind, n))+": "+list)
-	}
-	if !first {
-		if q.plantRead {
-			q.hint("fullthrow verify, at the station, says more")
-		} else {
-			q.hint("fullthrow verify " + q.review.Where + " says more")
-		}
-	}
-}
-
-func notCountedWords(kind string, n int) string {
-	one := n == 1
-	pick := func(a, b string) string {
-		if one {
-			return a
-		}
-		return b
-	}
-	switch kind {
-	case "changed":
-		return wording.Count(n, "report") + pick(" does not bear its seal and is not counted", " do not bear their seal and are not counted")
-	case "inserted":
-		return wording.Count(n, "report") + pick(" does not belong to the station's chain and is not counted", " do not belong to the station's chain and are not counted")
-	case "removed":
-		return wording.Count(n, "report") + pick(" is missing from the records and cannot be counted", " are missing from the records and cannot be counted")
-	}
-	return wording.Count(n, "report") + pick(" is not counted ("+kind+")", " are not counted ("+kind+")")
 }
 
 // writeJSON writes a value as JSON, indented.

@@ -62,7 +62,7 @@ func (a *app) verify(ctx context.Context, dir string) error {
 	for _, p := range v.Pending {
 		fmt.Fprintf(a.out, "under way or cut short: %s\n", p)
 	}
-	a.proveIndex(ctx, dir)
+	a.ProveIndex(ctx, dir, a.out)
 	if len(v.Problems) == 0 {
 		fmt.Fprintln(a.out, "every report is as it was sealed, and none is missing")
 		return nil
@@ -129,9 +129,8 @@ func (a *app) report(file string, to reportFiles) error {
 	if err != nil {
 		return err
 	}
-	o.Words = book.Translator(to.language)
-	if to.language != "en" {
-		o.Texts = stockTexts(sealed.Report.Unit.Product, to.language)
+	if o.Words = book.Translator(to.language); to.language != "en" {
+		o.Texts = product.Texts(sealed.Report.Unit.Product, to.language)
 	}
 	for _, f := range []struct {
 		out   string
@@ -159,7 +158,7 @@ func (a *app) report(file string, to reportFiles) error {
 			return err
 		}
 		if f.out != "-" {
-			fmt.Fprintf(a.errs, "written: %s%s\n", f.out, f.note)
+			fmt.Fprintf(a.Errs, "written: %s%s\n", f.out, f.note)
 		}
 	}
 	if to == (reportFiles{language: to.language}) {
@@ -192,13 +191,13 @@ func (a *app) tellReport(r reports.Report, file string) {
 func writePage(file string, s archive.Sealed) error { return writeFile(file, s, htmlPage) }
 
 func htmlPage(w io.Writer, s archive.Sealed) error {
-	return page.WriteHTML(w, s, page.Options{ProductTitle: productTitle(s.Report.Unit.Product)})
+	return page.WriteHTML(w, s, page.Options{ProductTitle: product.Title(s.Report.Unit.Product)})
 }
 
 // pageOptions is what is known here of a report beside itself: the title that
 // its product has, and what the archive around its file tells.
 func pageOptions(s archive.Sealed, file string) (page.Options, error) {
-	o := page.Options{ProductTitle: productTitle(s.Report.Unit.Product)}
+	o := page.Options{ProductTitle: product.Title(s.Report.Unit.Product)}
 	if dir, ok := archive.ArchiveOf(file); ok {
 		around, err := archive.Around(dir, s)
 		if err != nil {
@@ -207,30 +206,6 @@ func pageOptions(s archive.Sealed, file string) (page.Options, error) {
 		o.History, o.Check = around.History, &around.Check
 	}
 	return o, nil
-}
-
-// productTitle is a product's name for people, "" where it is not known here.
-func productTitle(name string) string {
-	if home, err := product.StockFolder(name); err == nil {
-		if p, err := home.Product(); err == nil {
-			return p.Title
-		}
-	}
-	return ""
-}
-
-// stockTexts are a product's own sentences in a language, none where they are
-// not known here.
-func stockTexts(name, lang string) wording.Texts {
-	home, err := product.StockFolder(name)
-	if err != nil {
-		return nil
-	}
-	texts, _, err := pageFiles(home)
-	if err != nil {
-		return nil // a stock product's are tested
-	}
-	return texts[lang]
 }
 
 // writeFile writes a rendering beside the file's place and then moves it there:

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports/archive"
+	"fullthrow/runner/records"
 )
 
 // Whoever is told to keep records in a folder uses the archive that is there,
@@ -36,7 +37,7 @@ func TestRecordsAreKeptWhereTheyAre(t *testing.T) {
 		{"within a station's", "station/more", "", ""},
 		{"within a demo's", "demo/records/2026", "records", ""},
 	} {
-		got, err := recordsToKeep(filepath.Join(home, c.dir), c.below)
+		got, err := records.RecordsToKeep(filepath.Join(home, c.dir), c.below)
 		assert.Equal(t, c.want, got, c.name)
 		assert.Equal(t, c.want == "", err != nil, "%s: %v", c.name, err)
 	}

@@ -91,7 +91,7 @@ func (a *app) rehearse(ctx context.Context, o rehearsal.Options) error {
 	}
 	ctx, e := a.begin(ctx)
 	defer e.done()
-	live := terminal.NewScreen(a.errs)
+	live := terminal.NewScreen(a.Errs)
 	h := &rehearsal.Rehearsal{Method: m, Bench: b, Nest: nest, People: people, Options: o, PopulationAt: at, Screen: live}
 	err = h.Run(ctx)
 	live.Now("")
@@ -119,7 +119,7 @@ func (a *app) rehearse(ctx context.Context, o rehearsal.Options) error {
 	}
 	var aborted *station.Abort
 	if errors.As(context.Cause(ctx), &aborted) {
-		fmt.Fprintf(a.errs, "%s, after %d of %d units\n", aborted, r.Done, r.Asked)
+		fmt.Fprintf(a.Errs, "%s, after %d of %d units\n", aborted, r.Done, r.Asked)
 		return quiet(input.ExitAborted)
 	}
 	if !r.Kept {

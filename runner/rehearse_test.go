@@ -5,6 +5,7 @@ import (
 	"context"
 	"fullthrow/reports"
 	"fullthrow/runner/input"
+	"fullthrow/runner/records"
 	"fullthrow/runner/rehearsal"
 	"fullthrow/runner/station"
 	"strings"
@@ -19,7 +20,7 @@ func TestStoppedRehearsal(t *testing.T) {
 	ctx, cancel := context.WithCancelCause(context.Background())
 	cancel(&station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: "Ctrl-C (SIGINT)"}})
 	var out, errs bytes.Buffer
-	a := &app{in: strings.NewReader(""), out: &out, errs: &errs}
+	a := &app{in: strings.NewReader(""), out: &out, Place: records.Place{Errs: &errs}}
 	err := a.rehearse(ctx, rehearsal.Options{Units: 10, Nests: 1, Seed: 1})
 	var f *input.Failure
 	require.ErrorAs(t, err, &f)

@@ -9,6 +9,7 @@ import (
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
+	"fullthrow/runner/records"
 	"fullthrow/runner/terminal"
 )
 
@@ -37,27 +38,27 @@ seem to fit them. Nothing is lost by it, and the station may test meanwhile.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return q.reindex(cmd.Context()) },
 	}
-	c.Flags().StringVar(&a.data, "data", "", "of the records in `DIR`; default: ~/.local/state/fullthrow")
+	c.Flags().StringVar(&a.Data, "data", "", "of the records in `DIR`; default: ~/.local/state/fullthrow")
 	c.Flags().BoolVar(&q.asJSON, "json", false, "write what was found as JSON")
 	return c
 }
 
 func (q *question) reindex(ctx context.Context) error {
 	a := q.app
-	q.out = terminal.NewScreen(a.out)
-	dir, err := a.recordsDir()
+	q.Out = terminal.NewScreen(a.out)
+	dir, err := a.RecordsDir()
 	if err != nil {
 		return err
 	}
-	q.review = &review.Review{Where: dir}
+	q.Review = &review.Review{Where: dir}
 	began := time.Now()
-	ix, err := a.openIndex(ctx, dir, true)
+	ix, err := a.OpenIndex(ctx, dir, true)
 	if err != nil {
 		return err
 	}
 	defer ix.Close()
-	live := terminal.NewScreen(a.errs)
-	r, err := ix.Rebuild(ctx, progress(live, "reading reports"))
+	live := terminal.NewScreen(a.Errs)
+	r, err := ix.Rebuild(ctx, records.Progress(live, "reading reports"))
 	live.Now("")
 	if err != nil {
 		return err
@@ -74,7 +75,7 @@ func (q *question) reindex(ctx context.Context) error {
 	if r.Repairs > 0 {
 		text += " and " + wording.Count(r.Repairs, "repair")
 	}
-	q.out.Tell(0, text+", in "+figures(took)+" s.")
-	q.notCounted(review.About{NotCounted: flags})
+	q.Out.Tell(0, text+", in "+terminal.Figures(took)+" s.")
+	q.NotCounted(review.About{NotCounted: flags})
 	return nil
 }

@@ -15,6 +15,7 @@ import (
 
 	"fullthrow/runner/bench"
 	"fullthrow/runner/input"
+	"fullthrow/runner/records"
 	"fullthrow/runner/selfcheck"
 )
 
@@ -23,7 +24,7 @@ import (
 func check(t *testing.T, calls []selfcheck.Call, o selfcheckOptions) (string, int) {
 	t.Helper()
 	var out bytes.Buffer
-	err := (&app{out: &out, errs: &out}).selfcheck(calls, o)
+	err := (&app{out: &out, Place: records.Place{Errs: &out}}).selfcheck(calls, o)
 	if err == nil {
 		return out.String(), input.ExitPassed
 	}

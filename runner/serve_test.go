@@ -21,6 +21,8 @@ import (
 	"fullthrow/runner/demo"
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
+	"fullthrow/runner/records"
+	"fullthrow/runner/serve"
 	"fullthrow/runner/station"
 )
 
@@ -54,16 +56,16 @@ type running struct {
 
 func serveDemo(t *testing.T, dir string) *running {
 	t.Helper()
-	return serve(t, dir, serveOptions{from: product.Sources{Bench: demoName}, pace: 1000})
+	return startServing(t, dir, serve.Options{From: product.Sources{Bench: serve.Demo}, Pace: 1000})
 }
 
 // serve begins to serve, and returns once the station has said all it says
 // then.
-func serve(t *testing.T, dir string, o serveOptions) *running {
+func startServing(t *testing.T, dir string, o serve.Options) *running {
 	t.Helper()
-	o.listen, o.log = "127.0.0.1:0", "none"
+	o.Listen, o.Log = "127.0.0.1:0", "none"
 	r := &running{t: t, out: &heard{}, dir: dir, stopped: make(chan error, 1)}
-	a := &app{in: strings.NewReader(""), out: r.out, errs: r.out, data: dir}
+	a := &app{in: strings.NewReader(""), out: r.out, Place: records.Place{Errs: r.out, Data: dir}}
 	ctx, stop := context.WithCancelCause(t.Context())
 	r.stop = stop
 	go func() {
@@ -87,11 +89,11 @@ func (r *running) end() []archive.Entry {
 	r.t.Helper()
 	r.stop(&station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: "Ctrl-C (SIGINT)"}})
 	require.NoError(r.t, <-r.stopped)
-	records, err := archive.Open(r.dir+"/records", "LQ-1")
+	kept, err := archive.Open(r.dir+"/records", "LQ-1")
 	require.NoError(r.t, err)
-	defer records.Close()
-	assert.Empty(r.t, records.Recovered(), "nothing was cut short")
-	return records.Entries()
+	defer kept.Close()
+	assert.Empty(r.t, kept.Recovered(), "nothing was cut short")
+	return kept.Entries()
 }
 
 func (r *running) post(path string, body map[string]any) map[string]any {
@@ -205,7 +207,7 @@ func TestServeStopsInTheMiddle(t *testing.T) {
 		return file
 	}
 	// In real time, and with no end of its own.
-	r := serve(t, dir, serveOptions{pace: 1, from: product.Sources{Bench: demoName,
+	r := startServing(t, dir, serve.Options{Pace: 1, From: product.Sources{Bench: serve.Demo,
 		Plan: write("plan.lua", `
 plan { product = "kittiwake-k8", revision = "C", cycle_time = 86400 }
 check("running", { about = "Is switched on", part = "power" }, function()

@@ -1,15 +1,10 @@
 package main
 
 import (
-	"fmt"
-	"os"
-	"path/filepath"
-
 	"github.com/spf13/cobra"
 
-	"fullthrow/reports/archive"
-	"fullthrow/runner/input"
 	"fullthrow/runner/product"
+	"fullthrow/runner/records"
 )
 
 // sourceFlags adds the flags that say which files a command works with.
@@ -20,35 +15,8 @@ func sourceFlags(c *cobra.Command, s *product.Sources) {
 	c.Flags().StringVar(&s.Limits, "limits", "", "`FILE` with other limits than the product's")
 }
 
-// stateDir is where records go when nothing else is said.
-func stateDir() (string, error) {
-	if dir := os.Getenv("XDG_STATE_HOME"); filepath.IsAbs(dir) {
-		return filepath.Join(dir, "fullthrow"), nil
-	}
-	home, err := os.UserHomeDir()
-	if err != nil {
-		return "", input.Usage("there is no home directory to keep the records in: %w", err).Hint("say where with --data DIR")
-	}
-	return filepath.Join(home, ".local", "state", "fullthrow"), nil
-}
-
-// openArchive opens the station's records in dir, or begins them in its folder
-// below, and says what had to be put right.
-func (a *app) openArchive(dir, below, station string) (*archive.Archive, error) {
-	dir, err := recordsToKeep(dir, below)
-	if err != nil {
-		return nil, err
-	}
-	records, err := archive.Open(dir, station)
-	if err != nil {
-		return nil, err
-	}
-	for _, s := range records.Recovered() {
-		fmt.Fprintf(a.errs, "note: the run of %s that began %s was cut short; its report says %s\n",
-			s.Report.Unit.SerialNumber, s.Report.Started.Local().Format("2006-01-02 15:04:05"), s.Report.Outcome)
-	}
-	for _, p := range records.Problems() {
-		fmt.Fprintf(a.errs, "note: records: %s\n", p.Error())
-	}
-	return records, nil
+// readFlags adds the flags that say which records are read.
+func (a *app) readFlags(c *cobra.Command, plant *string) {
+	c.Flags().StringVar(&a.Data, "data", "", "read the records in `DIR`; default: "+records.PlantVariable+" if it is set, else ~/.local/state/fullthrow")
+	c.Flags().StringVar(plant, "plant", "", "read the plant's database at `DSN`, like postgres://user@host/fullthrow;\na password is better kept in "+records.PlantVariable+", where nobody sees it")
 }

@@ -13,6 +13,7 @@ import (
 	"fullthrow/runner/bench"
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
+	"fullthrow/runner/records"
 	"fullthrow/runner/station"
 	"fullthrow/runner/terminal"
 )
@@ -87,7 +88,7 @@ func (a *app) test(ctx context.Context, serial string, from product.Sources, nes
 				Hint("send it to be calibrated and put the new date into " + b.Name)
 		}
 		for _, text := range late {
-			fmt.Fprintln(a.errs, "note:", text)
+			fmt.Fprintln(a.Errs, "note:", text)
 		}
 	}
 	n, err := b.Open(ctx, i, h)
@@ -98,12 +99,12 @@ func (a *app) test(ctx context.Context, serial string, from product.Sources, nes
 	if !b.Simulated(i) {
 		e.hold(b.Nests[i].Name, n)
 	}
-	if a.data == "" {
-		if a.data, err = stateDir(); err != nil {
+	if a.Data == "" {
+		if a.Data, err = records.StateDir(); err != nil {
 			return err
 		}
 	}
-	archive, err := a.openArchive(a.data, "", b.Station)
+	archive, err := a.OpenArchive(a.Data, "", b.Station)
 	if err != nil {
 		return err
 	}
@@ -145,7 +146,7 @@ func (a *app) runUnit(ctx context.Context, c station.Config, job station.Job, fu
 	case <-told:
 	case <-time.After(2 * time.Second):
 	}
-	a.indexOne(c.Archive.Dir(), sealed)
+	a.IndexOne(c.Archive.Dir(), sealed)
 	p.Finish(sealed.Report, filepath.Join(c.Archive.Dir(), filepath.FromSlash(sealed.File)))
 	return quiet(exitOf(sealed.Report.Outcome))
 }

@@ -25,7 +25,7 @@ passed is not 90 %.`,
 		Args: takes(),
 	}
 	c.RunE = q.run(func(ctx context.Context) error {
-		return answered(ctx, q, q.review.Today, func(y *review.Today) error { return q.tellToday(ctx, y, firstRuns) })
+		return answered(ctx, q, q.Review.Today, func(y *review.Today) error { return q.TellToday(ctx, y, firstRuns) })
 	})
 	c.Flags().BoolVar(&firstRuns, "first-runs", false, "only what first runs say: nothing of retests")
 	q.flags(c)

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 )
 
 // Axis is one direction of a panel. Its range holds what is drawn, its steps
@@ -49,7 +50,7 @@ func (a *Axis) inner(v float64) float64 {
 }
 
 // bears reports whether a value has a place on the axis.
-func (a *Axis) bears(v float64) bool { return finite(v) && (!a.Log || v > 0) }
+func (a *Axis) bears(v float64) bool { return statistics.Finite(v) && (!a.Log || v > 0) }
 
 // hold widens the range to values; what has no place is left out.
 func (a *Axis) hold(values ...float64) {
@@ -219,5 +220,3 @@ func (a *Axis) widest(n Numbers) float64 {
 func (a *Axis) pitch() float64 {
 	return (a.end - a.start) / (a.high - a.low) * min(float64(len(a.Slots)), 1)
 }
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -3,6 +3,7 @@ package draw
 import (
 	"cmp"
 	"fmt"
+	"fullthrow/reports/statistics"
 	"html"
 	"math"
 	"strconv"
@@ -44,7 +45,7 @@ type canvas struct {
 
 // number writes a coordinate.
 func number(v float64) string {
-	if !finite(v) {
+	if !statistics.Finite(v) {
 		v = 0
 	}
 	s := strings.TrimSuffix(strconv.FormatFloat(v, 'f', 1, 64), ".0")

@@ -2,6 +2,7 @@ package draw
 
 import (
 	"cmp"
+	"fullthrow/reports/statistics"
 	"math"
 	"slices"
 	"strings"
@@ -54,7 +55,7 @@ func (t Trend) Draw(w Words) Drawing {
 	for i, m := range t.Points {
 		p.Points = append(p.Points, pointOf(i, m, m.words(w, t.Unit)))
 	}
-	if t.Target != nil && finite(*t.Target) {
+	if t.Target != nil && statistics.Finite(*t.Target) {
 		text := cmp.Or(t.TargetLabel, w.T("charts.target")) + " " + show(w, *t.Target, t.Unit)
 		p.Rules = []Rule{{At: *t.Target, Text: cut(text, 150), Class: "target"}}
 	}
@@ -69,7 +70,7 @@ func (t Trend) Draw(w Words) Drawing {
 // missing is how many marks have no number.
 func missing[M interface{ mark() Mark }](marks []M) (n int) {
 	for _, m := range marks {
-		if !finite(m.mark().Value) {
+		if !statistics.Finite(m.mark().Value) {
 			n++
 		}
 	}
@@ -154,7 +155,7 @@ func (k Control) Draw(w Words) Drawing {
 		if len(p.Hits) > 0 {
 			rules.Shape = "fail"
 			k.Points[i].Title = w.T("charts.hit", "mark", k.Points[i].Title, "rules", rules.Text)
-			if finite(p.Value) {
+			if statistics.Finite(p.Value) {
 				hits++
 			}
 		}
@@ -162,7 +163,7 @@ func (k Control) Draw(w Words) Drawing {
 	}
 	notes := thinFindings(w, hits, func(keep func() bool) {
 		for i := range k.Points {
-			if p := &k.Points[i]; len(p.Hits) > 0 && finite(p.Value) && !keep() {
+			if p := &k.Points[i]; len(p.Hits) > 0 && statistics.Finite(p.Value) && !keep() {
 				p.Hits = nil
 			}
 		}
@@ -233,10 +234,10 @@ func (h Hours) Draw(w Words) Drawing {
 		if !(b.Target > 0) {
 			b.Target = math.NaN()
 		}
-		if target.Y = append(target.Y, b.Target); finite(b.Target) && i == len(h.Bars)-1 {
+		if target.Y = append(target.Y, b.Target); statistics.Finite(b.Target) && i == len(h.Bars)-1 {
 			target.Words = cut(cmp.Or(h.TargetLabel, w.T("charts.target"))+" "+w.Number(b.Target), 150)
 		}
-		if finite(b.Value) && b.Value >= 0 {
+		if statistics.Finite(b.Value) && b.Value >= 0 {
 			some = some || b.Lost > 0
 			p.Bars = append(p.Bars, Bar{From: float64(i) - 0.36, To: float64(i) + 0.36, Height: b.Value, Rest: b.Lost,
 				Title: b.words(w, ""), Href: b.Href, Text: w.Number(b.Value)})
@@ -277,7 +278,7 @@ func (p Pareto) Draw(w Words) Drawing {
 		panel.Rows = append(panel.Rows, r)
 	}
 	for i, b := range p.Bars {
-		good := finite(b.Value) && b.Value >= 0
+		good := statistics.Finite(b.Value) && b.Value >= 0
 		if good {
 			sum += b.Value
 		}
@@ -326,7 +327,7 @@ type Comparison struct {
 // interval leaves zero out, a diamond one that matters as well.
 func (k Comparison) Draw(w Words) Drawing {
 	t := markTable(w, k.Of, w.T("charts.difference"), k.Unit, k.Rows)
-	rows := slices.DeleteFunc(slices.Clone(k.Rows), func(m Mark) bool { return !finite(m.Value) })
+	rows := slices.DeleteFunc(slices.Clone(k.Rows), func(m Mark) bool { return !statistics.Finite(m.Value) })
 	lost := len(k.Rows) - len(rows)
 	var notes []string
 	if most := cmp.Or(k.Most, 40); len(rows) > most {
@@ -336,7 +337,7 @@ func (k Comparison) Draw(w Words) Drawing {
 	// The label is a sentence, and says the unit itself.
 	p := Panel{X: Axis{Name: k.Label, Unit: k.Unit}}
 	var keys []Key
-	matter := k.Matter > 0 && finite(k.Matter)
+	matter := k.Matter > 0 && statistics.Finite(k.Matter)
 	if intervals(rows) {
 		keys = []Key{{Shape: "dot", Words: w.T("charts.key_clear")}, {Shape: "quiet", Words: w.T("charts.key_chance")}}
 	}

@@ -3,6 +3,7 @@ package draw
 import (
 	"cmp"
 	"fmt"
+	"fullthrow/reports/statistics"
 	"hash/crc32"
 	"html/template"
 	"math"
@@ -107,7 +108,7 @@ type Drawing struct {
 const usualWidth, usualHeight, edge = 960.0, 340.0, 16.0
 
 func usual(v, usual float64) float64 {
-	if v <= 0 || !finite(v) {
+	if v <= 0 || !statistics.Finite(v) {
 		return usual
 	}
 	return max(v, 240)
@@ -199,13 +200,13 @@ func (c *canvas) framed(attributes, id, title, desc, before string) string {
 // Blank reports whether there is nothing to draw in a panel.
 func (p Panel) Blank() bool {
 	for _, t := range p.Points {
-		if finite(t.Y) {
+		if statistics.Finite(t.Y) {
 			return false
 		}
 	}
 	for _, l := range p.Lines {
 		for i, y := range l.Y {
-			if !l.Steps && finite(y) && finite(l.x(i)) {
+			if !l.Steps && statistics.Finite(y) && statistics.Finite(l.x(i)) {
 				return false
 			}
 		}
@@ -243,7 +244,7 @@ func (p *Panel) fit(w, h float64) {
 		}
 	}
 	for _, t := range p.Points {
-		if margin = max(margin, 0.015); !finite(t.Y) {
+		if margin = max(margin, 0.015); !statistics.Finite(t.Y) {
 			continue
 		}
 		xs.hold(t.X)
@@ -334,7 +335,7 @@ func (c *canvas) panel(p *Panel, out box) {
 	}
 	c.rules(p, xs, ys, out, in)
 	for _, b := range p.Bars {
-		if b.Text != "" && finite(b.Height) {
+		if b.Text != "" && statistics.Finite(b.Height) {
 			all := box{0, 0, c.width, c.height + in.y1}
 			c.try(all, xs.at((b.From+b.To)/2), ys.at(b.Height)-7, "middle", "strong halo", b.Text, false)
 		}
@@ -447,7 +448,7 @@ func (c *canvas) ground(p *Panel, xs, ys *Axis, in box) {
 
 func (c *canvas) bars(p *Panel, xs, ys *Axis, in box) {
 	for _, b := range p.Bars {
-		if !finite(b.From) || !finite(b.To) || !finite(b.Height) {
+		if !statistics.Finite(b.From) || !statistics.Finite(b.To) || !statistics.Finite(b.Height) {
 			continue
 		}
 		class := b.Class
@@ -463,7 +464,7 @@ func (c *canvas) bars(p *Panel, xs, ys *Axis, in box) {
 			c.rect("touch", x0, in.y0, max(x1-x0, 2), in.y1-in.y0)
 		}
 		base, good := ys.at(max(0, ys.low)), y
-		if b.Rest > 0 && finite(b.Rest) {
+		if b.Rest > 0 && statistics.Finite(b.Rest) {
 			good = ys.at(max(0, b.Height-b.Rest))
 		}
 		if b.Height > 0 {
@@ -507,7 +508,7 @@ func (c *canvas) line(l Line, i int, xs, ys *Axis) {
 	case l.Shape != "":
 		d := ""
 		for k := range l.Y {
-			if x, y := xs.at(l.x(k)), ys.at(l.Y[k]); finite(x) && finite(y) {
+			if x, y := xs.at(l.x(k)), ys.at(l.Y[k]); statistics.Finite(x) && statistics.Finite(y) {
 				d += shape(l.Shape, x, y, 3.2)
 			}
 		}

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 )
 
 // Histogram shows how values lie against their limits.
@@ -35,7 +36,7 @@ func Bins(values []float64, about int) []Bin {
 	a.hold(values...)
 	count := 0
 	for _, v := range values {
-		if finite(v) {
+		if statistics.Finite(v) {
 			count++
 		}
 	}
@@ -53,7 +54,7 @@ func Bins(values []float64, about int) []Bin {
 		bins[i].From, bins[i].To = (first+float64(i))*step, (first+float64(i)+1)*step
 	}
 	for _, v := range values {
-		if finite(v) {
+		if statistics.Finite(v) {
 			i := min(max(int(math.Floor(v/step)-first), 0), len(bins)-1)
 			bins[i].Count++
 		}
@@ -89,7 +90,7 @@ func (h Histogram) Draw(w Words) Drawing {
 	}
 	lost, total, width, most := 0, 0, math.NaN(), 0.0
 	for _, b := range bins {
-		if !finite(b.From) || !finite(b.To) || b.To <= b.From || b.Count < 0 {
+		if !statistics.Finite(b.From) || !statistics.Finite(b.To) || b.To <= b.From || b.Count < 0 {
 			lost++
 			continue
 		}
@@ -108,7 +109,7 @@ func (h Histogram) Draw(w Words) Drawing {
 			{Text: w.Number(float64(b.Count)), Number: true}})
 	}
 	limit := func(at *float64, id string, zone func(v float64) Zone) {
-		if at != nil && finite(*at) {
+		if at != nil && statistics.Finite(*at) {
 			p.Zones = append(p.Zones, zone(*at))
 			text := w.T(id, "value", show(w, *at, h.Unit))
 			p.Rules = append(p.Rules, Rule{At: *at, Vertical: true, Class: "limit", Text: text})
@@ -116,7 +117,7 @@ func (h Histogram) Draw(w Words) Drawing {
 	}
 	limit(h.Lower, "charts.lower_limit", func(v float64) Zone { return Zone{math.Inf(-1), v, "beyond"} })
 	limit(h.Upper, "charts.upper_limit", func(v float64) Zone { return Zone{v, math.Inf(1), "beyond"} })
-	if h.SD > 0 && finite(h.SD) && finite(h.Mean) && finite(width) && total > 0 {
+	if h.SD > 0 && statistics.Finite(h.SD) && statistics.Finite(h.Mean) && statistics.Finite(width) && total > 0 {
 		p.Lines = []Line{h.normal(float64(total)*width/(h.SD*math.Sqrt(2*math.Pi)), 4*most, w)}
 	}
 	if total == 0 {
@@ -177,7 +178,7 @@ func (k Capture) Figure() (f Figure, lost int) {
 			l.Low = s.Low[:count]
 		}
 		for i := range count {
-			if !finite(s.X[i]) || !finite(s.Y[i]) {
+			if !statistics.Finite(s.X[i]) || !statistics.Finite(s.Y[i]) {
 				lost++
 			}
 		}

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 )
 
 // Percent is the unit of fractions that are shown as percentages.
@@ -69,7 +70,7 @@ func show(n Numbers, x float64, unit string) string {
 		return n.Percent(x)
 	case "", "1":
 		switch size := math.Abs(x); {
-		case !finite(x) || x == math.Trunc(x):
+		case !statistics.Finite(x) || x == math.Trunc(x):
 			return n.Number(x)
 		case size >= 1000:
 			return n.Fixed(x, 1)
@@ -88,7 +89,9 @@ type Mark struct {
 	Href      string  // the units behind it: a path of this server
 }
 
-func (m Mark) interval() bool { return m.Low != m.High && finite(m.Low) && finite(m.High) }
+func (m Mark) interval() bool {
+	return m.Low != m.High && statistics.Finite(m.Low) && statistics.Finite(m.High)
+}
 
 // words names a mark with its value and interval.
 func (m Mark) words(w Words, unit string) string {
@@ -135,7 +138,7 @@ func tableOf[M interface{ mark() Mark }](w Words, of string, marks []M, columns 
 		row := []Cell{{Text: m.mark().Label, Href: m.mark().Href}}
 		for _, c := range columns {
 			cell := Cell{Text: "–", Number: true}
-			if v := c.value(i); finite(v) {
+			if v := c.value(i); statistics.Finite(v) {
 				cell.Text = show(w, v, c.unit)
 			}
 			row = append(row, cell)

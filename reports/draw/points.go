@@ -2,6 +2,7 @@ package draw
 
 import (
 	"cmp"
+	"fullthrow/reports/statistics"
 	"math"
 	"strings"
 )
@@ -24,7 +25,7 @@ func (l Line) pixels(xs, ys *Axis) (list []pixel) {
 		if i < len(l.Low) {
 			under = ys.at(l.Low[i])
 		}
-		if !finite(x) || !finite(y) || l.Low != nil && !finite(under) {
+		if !statistics.Finite(x) || !statistics.Finite(y) || l.Low != nil && !statistics.Finite(under) {
 			gap = true
 			continue
 		}
@@ -116,14 +117,14 @@ func (c *canvas) points(p *Panel, xs, ys *Axis, in box) {
 	}
 	for i, t := range p.Points {
 		x, y := xs.at(t.X), ys.at(t.Y)
-		if !finite(x) || !finite(y) || !t.Found && i%every != 0 && i != len(p.Points)-1 {
+		if !statistics.Finite(x) || !statistics.Finite(y) || !t.Found && i%every != 0 && i != len(p.Points)-1 {
 			continue
 		}
 		c.point(t, x, y, size, xs, ys, in, pitch*float64(every))
 	}
 	for i, t := range p.Points {
 		x, y := xs.at(t.X), ys.at(t.Y)
-		if t.Text == "" || !finite(x) || !finite(y) || !t.Found && i%every != 0 && i != len(p.Points)-1 {
+		if t.Text == "" || !statistics.Finite(x) || !statistics.Finite(y) || !t.Found && i%every != 0 && i != len(p.Points)-1 {
 			continue
 		}
 		if !c.beside(t, x, y, in) {
@@ -138,11 +139,11 @@ func (c *canvas) point(t Point, x, y, size float64, xs, ys *Axis, in box, pitch 
 		w := clamp(pitch, 6, 44)
 		c.rect("touch", x-w/2, in.y0, w, in.y1-in.y0)
 	}
-	if t.Low != t.High && finite(t.Low) && finite(t.High) && !c.banded {
+	if t.Low != t.High && statistics.Finite(t.Low) && statistics.Finite(t.High) && !c.banded {
 		class := map[bool]string{true: "whisker small", false: "whisker"}[size == 3]
 		c.whisker(class, x, ys.at(t.Low), x, ys.at(t.High))
 	}
-	if t.XLow != t.XHigh && finite(t.XLow) && finite(t.XHigh) {
+	if t.XLow != t.XHigh && statistics.Finite(t.XLow) && statistics.Finite(t.XHigh) {
 		c.path("wide", "M# #H#", xs.at(t.XLow), y, xs.at(t.XHigh))
 	}
 	name := cmp.Or(t.Shape, "dot")

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"fullthrow/reports"
+	"fullthrow/reports/statistics"
 )
 
 // Scale is where a value lies between its limits.
@@ -76,7 +77,7 @@ func (s Scale) axis() (a Axis, zero, ok bool) {
 	if zero = rest.low >= 0 && !level(s.Unit) && (s.Lower == nil || a.low < 0); zero {
 		a.low = 0
 	}
-	return a, zero, half > 0 && finite(half) && a.high > a.low
+	return a, zero, half > 0 && statistics.Finite(half) && a.high > a.low
 }
 
 // inset is room for the arrow of a value off the scale.
@@ -148,7 +149,7 @@ func (s Scale) SVG(n Numbers, id, title, desc string) template.HTML {
 	}
 	seen := map[int]bool{}
 	for _, v := range s.Others {
-		if p := int(2 * at(v)); finite(v) && !seen[p] { // more would lie on each other
+		if p := int(2 * at(v)); statistics.Finite(v) && !seen[p] { // more would lie on each other
 			seen[p] = true
 			c.path("fine", "M# #V#", at(v), y-tall, y+tall)
 		}

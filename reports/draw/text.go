@@ -1,6 +1,7 @@
 package draw
 
 import (
+	"fullthrow/reports/statistics"
 	"math"
 	"slices"
 	"strings"
@@ -110,7 +111,7 @@ func (p Panel) Text(columns, rows int) (lines []string, under, over float64) {
 	}
 	labels, margin := make([]string, rows), 0
 	for _, l := range p.Lines {
-		if at := row(l.last()); l.Words != "" && finite(l.last()) && labels[at] == "" {
+		if at := row(l.last()); l.Words != "" && statistics.Finite(l.last()) && labels[at] == "" {
 			labels[at] = l.Words
 			margin = max(margin, utf8.RuneCountInString(l.Words))
 		}
@@ -129,7 +130,7 @@ func (p Panel) Text(columns, rows int) (lines []string, under, over float64) {
 			pen = '╌'
 		}
 		for i, v := range l.Y {
-			for c := column(i); l.Steps && finite(v) && c < min(max(column(i+1), column(i)+1), cells); c++ {
+			for c := column(i); l.Steps && statistics.Finite(v) && c < min(max(column(i+1), column(i)+1), cells); c++ {
 				field[row(v)][c] = pen
 			}
 		}
@@ -138,7 +139,7 @@ func (p Panel) Text(columns, rows int) (lines []string, under, over float64) {
 		for _, x := range p.Points {
 			mark := '•'
 			switch {
-			case found != x.Found || !finite(x.Y):
+			case found != x.Found || !statistics.Finite(x.Y):
 				continue
 			case x.Y > high:
 				mark = '▲'

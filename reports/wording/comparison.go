@@ -4,6 +4,7 @@ import (
 	"math"
 	"strings"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/yield"
 )
 
@@ -96,7 +97,7 @@ func difference(t *Translator, c yield.Comparison, d yield.Difference) string {
 		return sentences(t, parts...)
 	}
 	text := t.T("figures.compare.chance")
-	if e := d.Level.Difference; finite(e.Low) && finite(e.High) {
+	if e := d.Level.Difference; statistics.Finite(e.Low) && statistics.Finite(e.High) {
 		text = t.T("figures.compare.chance_between", "a", c.A, "b", c.B, "low", of(e.Low), "high", of(e.High))
 	}
 	if d.LeastP() <= 1-c.Confidence {
@@ -194,7 +195,7 @@ func Groups(t *Translator, g yield.GroupComparison) string {
 		}
 		size := func(v float64) string { return t.Quantity(math.Abs(v), g.Unit) }
 		out = append(out, t.T(id, "first", first, "size", brackets(t, size(o.Offset.Value), sizes(t, o.Offset, g.Unit))))
-		if v := math.Abs(o.Share.Value); finite(v) {
+		if v := math.Abs(o.Share.Value); statistics.Finite(v) {
 			out = append(out, t.T("figures.groups.of_limits", "share", t.Share(v)))
 		}
 	}

@@ -3,6 +3,7 @@ package wording
 import (
 	"math"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/yield"
 )
 
@@ -22,7 +23,7 @@ func Drift(t *Translator, d yield.Drift) string {
 			return t.T("figures.drift.at_once", "count", d.N)
 		}
 		add("too_few", "count", d.N)
-		if finite(d.Shift.Value) {
+		if statistics.Finite(d.Shift.Value) {
 			add("now", "now", t.Quantity(d.Now, d.Unit), "reference", t.Quantity(d.Reference, d.Unit))
 		}
 		return sentences(t, out...)
@@ -46,13 +47,13 @@ func Drift(t *Translator, d yield.Drift) string {
 		}
 		add("shifted", "count", d.NowRuns, "size", sized(d.Shift))
 	}
-	if s := d.ShiftShare.Value; finite(s) {
+	if s := d.ShiftShare.Value; statistics.Finite(s) {
 		add("share", "share", t.Share(math.Abs(s)))
 	}
 	switch {
 	case d.Matters:
 		add("matters")
-	case !finite(d.ShiftShare.Value):
+	case !statistics.Finite(d.ShiftShare.Value):
 		add("no_limits")
 	default:
 		add("matters_not")

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/yield"
 )
 
@@ -24,7 +25,7 @@ func (t *Translator) Share(x float64) string {
 // every row, and more where it would read all or nothing and is not. What is not
 // known is "–".
 func (t *Translator) Column(x float64, decimals int) string {
-	if !finite(x) {
+	if !statistics.Finite(x) {
 		return t.Number(math.NaN())
 	}
 	scale := math.Pow(10, float64(decimals+2))
@@ -62,7 +63,7 @@ func (t *Translator) Digits(x float64, digits int) string {
 
 // Seconds writes a time in s to a tenth: "38.2 s".
 func (t *Translator) Seconds(s float64) string {
-	if !finite(s) {
+	if !statistics.Finite(s) {
 		return "–"
 	}
 	return t.Fixed(s, 1) + nbsp + "s"
@@ -70,13 +71,11 @@ func (t *Translator) Seconds(s float64) string {
 
 // Span writes a length of time in s, as [Translator.Duration] does.
 func (t *Translator) Span(s float64) string {
-	if !finite(s) {
+	if !statistics.Finite(s) {
 		return "–"
 	}
 	return t.Duration(time.Duration(s * float64(time.Second)))
 }
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // sentences joins those that are not empty; Chinese leaves no space between.
 func sentences(t *Translator, list ...string) string {
@@ -137,11 +136,11 @@ func Share(t *Translator, s yield.Share, of Of) string {
 // both ends are open.
 func Range(t *Translator, low, high float64, format func(float64) string) string {
 	switch {
-	case finite(low) && finite(high):
+	case statistics.Finite(low) && statistics.Finite(high):
 		return t.T("figures.range", "low", format(low), "high", format(high))
-	case finite(high):
+	case statistics.Finite(high):
 		return t.T("figures.or_less", "high", format(high))
-	case finite(low):
+	case statistics.Finite(low):
 		return t.T("figures.or_more", "low", format(low))
 	}
 	return ""

@@ -3,6 +3,7 @@ package wording
 import (
 	"math"
 
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/yield"
 )
 
@@ -22,7 +23,7 @@ func Cycle(t *Translator, c yield.CycleTime) string {
 	}
 	if c.Takt > 0 {
 		rate := func(v float64) string {
-			if !finite(v) {
+			if !statistics.Finite(v) {
 				return t.Number(math.NaN())
 			}
 			return t.Fixed(v, 1)

@@ -188,7 +188,7 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	}
 	c.axes(name, d, line)
 	if k := d.Calibration; k != nil {
-		if k.Gain < 0 || !Finite(k.Gain, k.Offset) {
+		if k.Gain < 0 || !finite(k.Gain, k.Offset) {
 			c.add("", line("calibration"), "device %q: a calibration needs a finite gain above 0 and a finite offset", name)
 		}
 		if k.Due.Year == 0 {
@@ -255,7 +255,7 @@ func (c *benchCheck) axes(name string, d deviceFile, line func(...string) int) {
 			c.add("", line("axis", axis, "letter"), "axis %q has the letter of axis %q", axis, other)
 		}
 		letters[a.Letter] = axis
-		if a.Scale == 0 || !Finite(a.Scale, a.Min, a.Max, a.Offset) {
+		if a.Scale == 0 || !finite(a.Scale, a.Min, a.Max, a.Offset) {
 			c.add("scale is mm per full throw, for example 12.0", at, "axis %q needs a scale that is not 0, and finite numbers", axis)
 		}
 		if (a.Min != 0 || a.Max != 0) && a.Min >= a.Max {
@@ -287,7 +287,7 @@ func (c *benchCheck) line(n nestFile, kind, name, device string, line int, path 
 	used[key] = name
 }
 
-func Finite(xs ...float64) bool {
+func finite(xs ...float64) bool {
 	for _, x := range xs {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
 			return false

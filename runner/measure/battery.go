@@ -2,6 +2,7 @@ package measure
 
 import (
 	"fmt"
+	"fullthrow/reports/statistics"
 	"math"
 )
 
@@ -12,7 +13,7 @@ type DutyPhase struct {
 }
 
 func (p DutyPhase) Fault() string {
-	if !(p.Current >= 0) || !finite(p.Current) || !(p.Time > 0) || !finite(p.Time) {
+	if !(p.Current >= 0) || !statistics.Finite(p.Current) || !(p.Time > 0) || !statistics.Finite(p.Time) {
 		return fmt.Sprintf("%v A for %v s", p.Current, p.Time)
 	}
 	return ""

@@ -2,6 +2,7 @@ package measure
 
 import (
 	"fmt"
+	"fullthrow/reports/statistics"
 	"math"
 )
 
@@ -13,7 +14,7 @@ type VoltageStep struct {
 }
 
 func (s VoltageStep) Fault() string {
-	if !finite(s.Voltage) {
+	if !statistics.Finite(s.Voltage) {
 		return fmt.Sprintf("%v V", s.Voltage)
 	}
 	return ""

@@ -172,7 +172,7 @@ func elliott(stretches []stretch, r *BurstResult) ElliottFit {
 		next := ElliottFit{Fitted: true, Enter: entered / fromGood, Leave: left / fromBad,
 			GoodLoss: goodLost / inGood, BadLoss: badLost / inBad}
 		change := math.Abs(next.Enter-f.Enter) + math.Abs(next.Leave-f.Leave) + math.Abs(next.GoodLoss-f.GoodLoss) + math.Abs(next.BadLoss-f.BadLoss)
-		if !finite(change) {
+		if !statistics.Finite(change) {
 			return missing[ElliottFit]()
 		}
 		f = next

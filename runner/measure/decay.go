@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // DecayOptions name the element of the RC pair that is known.
@@ -99,7 +100,7 @@ func Decay(s drivers.Samples, o DecayOptions) (DecayResult, error) {
 	// Two more parameters, one of them sought: by chance they take away some
 	// 15 scatters' worth; correlated noise, more.
 	wide := (1 + lag) / (1 - lag)
-	if (squares-best)*(n-3) < 25*wide*best || !(tau > 0) || !finite(final+amplitude) {
+	if (squares-best)*(n-3) < 25*wide*best || !(tau > 0) || !statistics.Finite(final+amplitude) {
 		return r, nil
 	}
 	r.Decays = true
@@ -204,7 +205,7 @@ func refineDecay(y []float64, final, amplitude, tau *float64) (squares float64, 
 // tau = R C. The value must lie on the way, from included, towards not: else,
 // and with NaN, infinite values or a tau that is not above 0, it is an error.
 func RCTime(tau, from, to, towards float64) (float64, error) {
-	if !finite(from) || !finite(to) || !finite(towards) || !finite(tau) || tau <= 0 {
+	if !statistics.Finite(from) || !statistics.Finite(to) || !statistics.Finite(towards) || !statistics.Finite(tau) || tau <= 0 {
 		return 0, errorf("rc time", "tau %v s, from %v to %v towards %v", tau, from, to, towards)
 	}
 	ratio := (towards - from) / (towards - to)
@@ -218,7 +219,7 @@ func RCTime(tau, from, to, towards float64) (float64, error) {
 // exponential way towards another. NaN, infinite values, a tau that is not
 // above 0 and a time below 0 are errors.
 func RCLevel(tau, from, towards, after float64) (float64, error) {
-	if !finite(from) || !finite(towards) || !finite(tau) || tau <= 0 || !finite(after) || after < 0 {
+	if !statistics.Finite(from) || !statistics.Finite(towards) || !statistics.Finite(tau) || tau <= 0 || !statistics.Finite(after) || after < 0 {
 		return 0, errorf("rc level", "tau %v s, from %v towards %v, after %v s", tau, from, towards, after)
 	}
 	return towards + (from-towards)*math.Exp(-after/tau), nil

@@ -3,6 +3,7 @@ package measure
 import (
 	"cmp"
 	"fmt"
+	"fullthrow/reports/statistics"
 	"math"
 	"slices"
 )
@@ -15,7 +16,7 @@ type Tried struct {
 }
 
 func (t Tried) Fault() string {
-	if !finite(t.Strength) || t.Trials < 0 || t.Caught < 0 || t.Caught > t.Trials {
+	if !statistics.Finite(t.Strength) || t.Trials < 0 || t.Caught < 0 || t.Caught > t.Trials {
 		return fmt.Sprintf("%d caught of %d trials at strength %v", t.Caught, t.Trials, t.Strength)
 	}
 	return ""

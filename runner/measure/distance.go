@@ -1,6 +1,9 @@
 package measure
 
-import "math"
+import (
+	"fullthrow/reports/statistics"
+	"math"
+)
 
 // DistanceOptions says over which path an attenuation is to be turned into a
 // distance.
@@ -59,7 +62,7 @@ func Distance(attenuation float64, o DistanceOptions) (DistanceResult, error) {
 		}
 	}
 	d := math.Sqrt(low * high)
-	if !finite(d) || d <= 0 {
+	if !statistics.Finite(d) || d <= 0 {
 		return DistanceResult{}, errorf("distance", "%v dB has no distance", loss)
 	}
 	return o.at(d), nil
@@ -80,7 +83,7 @@ func Attenuation(distance float64, o DistanceOptions) (float64, error) {
 }
 
 func (o DistanceOptions) complete(op string, of float64) (DistanceOptions, error) {
-	if !finite(of) {
+	if !statistics.Finite(of) {
 		return o, errorf(op, "it is asked for %v", of)
 	}
 	return complete(op, o)

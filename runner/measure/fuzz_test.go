@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // plainError fails on errors that are not of the form "measure: verb: cause".
@@ -63,7 +64,7 @@ func FuzzSamples(f *testing.F) {
 				t.Fatalf("counts do not agree: %+v", r)
 			}
 			for _, v := range []float64{r.WorstCents, r.WorstLength, r.Level, r.WeakestLevel, r.THD, r.ForeignLevel, r.ForeignFrequency, r.NoiseFloor} {
-				if !finite(v) {
+				if !statistics.Finite(v) {
 					t.Fatalf("a result is not finite: %+v", r)
 				}
 			}

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 var nan = math.NaN()
@@ -39,7 +40,7 @@ func mono(op string, s drivers.Samples, ch, need int) ([]float64, error) {
 	}
 	x = x[:n]
 	for i, v := range x {
-		if !finite(v) {
+		if !statistics.Finite(v) {
 			return nil, errorf(op, "sample %d is %v", i, v)
 		}
 	}
@@ -68,7 +69,7 @@ func channel(op string, f drivers.Frames, ch int) ([]heard, error) {
 	if ch < 1 {
 		return nil, errorf(op, "channel %d asked for, channels begin at 1", ch)
 	}
-	if f.Gain == 0 || !finite(f.Gain) || !finite(f.Offset) {
+	if f.Gain == 0 || !statistics.Finite(f.Gain) || !statistics.Finite(f.Offset) {
 		return nil, errorf(op, "frames have no scale (gain %v, offset %v)", f.Gain, f.Offset)
 	}
 	out := make([]heard, 0, len(f.Frames))
@@ -87,7 +88,3 @@ func channel(op string, f drivers.Frames, ch int) ([]heard, error) {
 	}
 	return out, nil
 }
-
-// finite compares, and does not subtract v from itself: inlined on a product,
-// that may become one fused multiply-add (on arm64), which is not 0.
-func finite(v float64) bool { return math.Abs(v) <= math.MaxFloat64 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // dwell is a time that the axis stands still.
@@ -46,7 +47,7 @@ func movesOf(op string, p drivers.Path, axis string, start time.Time) ([]move, e
 		}
 		known = true
 		m := move{s.Start.Sub(start).Seconds(), s.End.Sub(start).Seconds(), 100 * from, 100 * to}
-		if !finite(m.from) || !finite(m.to) {
+		if !statistics.Finite(m.from) || !statistics.Finite(m.to) {
 			return nil, errorf(op, "segment %d goes from %v to %v", i+1, from, to)
 		}
 		if n := len(moves); m.end < m.start || n > 0 && m.start < moves[n-1].end {

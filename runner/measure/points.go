@@ -84,12 +84,12 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 	}
 	low, high := points[0].Commanded, points[0].Commanded
 	for i, p := range points {
-		if !finite(p.Commanded) || !finite(p.Output) {
+		if !statistics.Finite(p.Commanded) || !statistics.Finite(p.Output) {
 			return r, errorf("travel points", "row %d has %v at %v", i+1, p.Output, p.Commanded)
 		}
 		low, high = min(low, p.Commanded), max(high, p.Commanded)
 	}
-	if high == low || !finite(high-low) {
+	if high == low || !statistics.Finite(high-low) {
 		return r, errorf("travel points", "all %d readings are at %v", len(points), low)
 	}
 	o, err := complete("travel points", o)
@@ -100,7 +100,7 @@ func TravelPoints(points []TravelPoint, o TravelPointsOptions) (TravelPointsResu
 		o.OutputLow, o.OutputHigh = low, high
 	}
 	gain := (o.OutputHigh - o.OutputLow) / (high - low)
-	if !finite(gain) || gain == 0 {
+	if !statistics.Finite(gain) || gain == 0 {
 		return r, errorf("travel points", "an ideal output goes from %v to %v", o.OutputLow, o.OutputHigh)
 	}
 	ideal := func(x float64) float64 { return o.OutputLow + gain*(x-low) }

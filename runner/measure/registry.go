@@ -341,7 +341,7 @@ func (f Field) check(op string, v reflect.Value) error {
 		return nil
 	}
 	low, high, open := f.bounds()
-	if !finite(x) || x < low || x > high || open[0] && x == low || open[1] && x == high {
+	if !statistics.Finite(x) || x < low || x > high || open[0] && x == low || open[1] && x == high {
 		unit := f.Unit
 		if unit != "" && unit != "1" {
 			unit = " " + unit

@@ -1,6 +1,9 @@
 package measure
 
-import "fmt"
+import (
+	"fmt"
+	"fullthrow/reports/statistics"
+)
 
 // StartTrial is one attempt to start a unit after it was off for a while.
 type StartTrial struct {
@@ -9,7 +12,7 @@ type StartTrial struct {
 }
 
 func (t StartTrial) Fault() string {
-	if !finite(t.Off) || t.Off < 0 {
+	if !statistics.Finite(t.Off) || t.Off < 0 {
 		return fmt.Sprintf("%v s off", t.Off)
 	}
 	return ""

@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // SineOptions choose the fit of a sine.
@@ -86,7 +87,7 @@ func Sine(s drivers.Samples, o SineOptions) (SineResult, error) {
 	if !o.FixedFrequency && fit.amplitude() > 0 {
 		fit, ok = fit4(w.x, omega)
 	}
-	if !ok || !finite(fit.a+fit.b+fit.c) {
+	if !ok || !statistics.Finite(fit.a+fit.b+fit.c) {
 		return SineResult{}, errorf(op, "no sine near %v Hz: the fit does not settle", f)
 	}
 	fit.add(w.x, -1)
@@ -285,7 +286,7 @@ func fit4(x []float64, omega float64) (sinusoid, bool) {
 			return fit, false
 		}
 		delta := step.AtVec(3) * scale
-		if !finite(delta) || math.Abs(delta) > bin {
+		if !statistics.Finite(delta) || math.Abs(delta) > bin {
 			return fit, false
 		}
 		omega += delta

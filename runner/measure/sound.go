@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/floats"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // Levels are in dB. In a capture in Pa 0 dB is 20 µPa rms (sound pressure
@@ -64,7 +65,7 @@ func waveformOf(op string, s drivers.Samples, ch int, average bool, silence floa
 		w.mean += m
 	}
 	w.rms = math.Sqrt(floats.Dot(w.x, w.x) / float64(len(w.x)))
-	if !finite(w.rms) {
+	if !statistics.Finite(w.rms) {
 		return waveform{}, errorf(op, "samples are too large to be squared")
 	}
 	w.silent = silent(w.rms, s.Unit, silence)

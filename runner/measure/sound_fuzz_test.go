@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 // Whatever the samples and options: no panic, and an error or a result whose
@@ -33,7 +34,7 @@ func FuzzSound(f *testing.F) {
 			s := drivers.Samples{Rate: rate, Unit: unit, Values: x, Channels: channels}
 			all := func(values ...float64) {
 				for _, v := range values {
-					if !finite(v) {
+					if !statistics.Finite(v) {
 						t.Fatalf("a result is not finite: %v", values)
 					}
 				}

@@ -73,7 +73,7 @@ func finites(op, what string, x []float64, need int) error {
 		return errorf(op, "%d %ss, at least %d needed", len(x), what, need)
 	}
 	for i, v := range x {
-		if !finite(v) {
+		if !statistics.Finite(v) {
 			return errorf(op, "%s %d is %v", what, i+1, v)
 		}
 	}

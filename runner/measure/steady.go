@@ -87,7 +87,7 @@ func Started(s drivers.Samples, threshold float64) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	if !finite(threshold) {
+	if !statistics.Finite(threshold) {
 		return false, errorf("started", "threshold is %v", threshold)
 	}
 	return statistics.Mean(x[len(x)/2:]) > threshold, nil

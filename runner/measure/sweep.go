@@ -17,7 +17,7 @@ type SweepPoint struct {
 }
 
 func (p SweepPoint) Fault() string {
-	if !finite(p.Attenuation) || p.Sent < 1 || p.Lost < 0 || p.Lost > p.Sent {
+	if !statistics.Finite(p.Attenuation) || p.Sent < 1 || p.Lost < 0 || p.Lost > p.Sent {
 		return fmt.Sprintf("%d lost of %d sent at %v dB", p.Lost, p.Sent, p.Attenuation)
 	}
 	return ""
@@ -103,7 +103,7 @@ func Sweep(points []SweepPoint, o SweepOptions) (SweepResult, error) {
 	f := r.fit(c)
 	out.Attenuation, out.Interval, out.Dispersion, out.Floor = f.at, f.interval, f.dispersion, 100*f.floor
 	out.EdgeWidth = (r.inverse(0.9) - r.inverse(0.1)) / f.slope
-	if half := max(f.interval.High-f.at, f.at-f.interval.Low); finite(half) {
+	if half := max(f.interval.High-f.at, f.at-f.interval.Low); statistics.Finite(half) {
 		out.Uncertainty = half
 	}
 	return out, nil

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 func steadyTone(t *testing.T, s drivers.Samples, o ToneOptions) ToneResult {
@@ -16,7 +17,7 @@ func steadyTone(t *testing.T, s drivers.Samples, o ToneOptions) ToneResult {
 	r, err := SteadyTone(s, o)
 	require.NoError(t, err)
 	for _, v := range []float64{r.Frequency, r.Cents, r.Amplitude, r.Level, r.THD, r.THDF, r.THDN, r.SINAD, r.SNR, r.ENOB, r.SFDR, r.NoiseFloor, r.ForeignLevel, r.ForeignFrequency, r.DC} {
-		require.True(t, finite(v), "%+v", r)
+		require.True(t, statistics.Finite(v), "%+v", r)
 	}
 	return r
 }

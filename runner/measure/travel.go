@@ -282,7 +282,7 @@ func deadBand(frames []heard, moves []move, dwells []dwell, c curve, lag float64
 				continue
 			}
 			edge, _ := leastSquares(output[side], position[side])
-			if finite(edge) {
+			if statistics.Finite(edge) {
 				edges[side] = append(edges[side], edge)
 			}
 		}

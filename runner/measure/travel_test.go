@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 var began = time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)
@@ -155,7 +156,7 @@ func TestTravelDefects(t *testing.T) {
 	r = run(func(g *stick) { g.stuck = true })
 	within(t, "stuck", r.Follows, 0, 1e-6)
 	require.Equal(t, 200.0, r.DeadBand)
-	require.True(t, finite(r.Hysteresis) && finite(r.NonLinearity) && finite(r.Noise))
+	require.True(t, statistics.Finite(r.Hysteresis) && statistics.Finite(r.NonLinearity) && statistics.Finite(r.Noise))
 
 	r = run(func(g *stick) { g.spot = 0.37 })
 	require.GreaterOrEqual(t, r.Dropouts, 3)

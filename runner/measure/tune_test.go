@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 )
 
 var score = []Note{{1047, 0.15}, {1319, 0.15}, {1568, 0.15}, {2093, 0.30}}
@@ -67,7 +68,7 @@ func hear(t *testing.T, p player) TuneResult {
 	r, err := Tune(p.play(), TuneOptions{Score: score})
 	require.NoError(t, err)
 	for _, v := range []float64{r.WorstCents, r.WorstLength, r.Level, r.WeakestLevel, r.THD, r.ForeignLevel, r.ForeignFrequency, r.NoiseFloor} {
-		require.True(t, finite(v), "%+v", r)
+		require.True(t, statistics.Finite(v), "%+v", r)
 	}
 	return r
 }

@@ -15,6 +15,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/reports/draw"
+	"fullthrow/reports/statistics"
 	"fullthrow/runner/measure"
 )
 
@@ -246,7 +247,7 @@ func plotSettling(t *Taken) draw.Figure {
 func plotRipple(t *Taken) draw.Figure {
 	r, u := as[measure.RippleResult](t.out), t.units["capture"]
 	spec := t.spectrum("amplitude / dB re 1 "+u, 1)
-	if finite(r.Frequency) && r.Amplitude > 0 {
+	if statistics.Finite(r.Frequency) && r.Amplitude > 0 {
 		top := said(u, "{Hz!}, {u} peak", r.Frequency, r.Amplitude)
 		spec.Points = []draw.Point{ring(r.Frequency, 20*math.Log10(r.Amplitude), top)}
 	}
@@ -382,5 +383,3 @@ func plotDetection(t *Taken) draw.Figure {
 	}
 	return figure("", p)
 }
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

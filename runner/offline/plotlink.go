@@ -224,7 +224,7 @@ func plotLink(t *Taken) draw.Figure {
 	p.Rules = []draw.Rule{across("%", "error rate {u}", r.ErrorRate)}
 	last, l, worst := 0.0, draw.Line{Class: "series fine"}, draw.Point{X: math.NaN()}
 	add := func(now float64) {
-		if l.Add(now, now-last); !finite(worst.X) || now-last > worst.Y {
+		if l.Add(now, now-last); !statistics.Finite(worst.X) || now-last > worst.Y {
 			worst = ring(now, now-last, said("s", "longest {u}", r.LongestGap))
 		}
 		last = now
@@ -294,7 +294,7 @@ func plotStartCurve(t *Taken) draw.Figure {
 	p.Rules = []draw.Rule{upright("s", "half start after {u}", r.HalfOff),
 		upright("s", "reliable after {u}", r.ReliableOff)}
 	note := said("", "none reliable: {} starts in a row at one time off would show it", r.Needed)
-	if finite(r.ReliableOff) {
+	if statistics.Finite(r.ReliableOff) {
 		note = said("s", "reliable after {u}", r.ReliableOff)
 	}
 	f := figure(note, p)

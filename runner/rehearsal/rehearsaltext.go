@@ -61,16 +61,8 @@ func table(s *terminal.Screen, rows [][]string) {
 	}
 }
 
-// Heading opens a section.
-func Heading(s *terminal.Screen, title, about string) {
-	s.Say("\n%s", s.Strong(title))
-	if about != "" {
-		s.Say("%s", s.Faint(about))
-	}
-}
-
 func (r *rehearsalResult) writeDefects(s *terminal.Screen) {
-	Heading(s, "What the plan catches",
+	terminal.Heading(s, "What the plan catches",
 		"must: from this severity on. Where half and 95 % are caught, with 95 % intervals (logistic in log severity);\ntoo few to tell: the interval reaches beyond must, a larger --sweep makes it narrower.")
 	rows := [][]string{{"defect", "check", "must", "units", "caught", "missed", "half at", "95 % at", ""}}
 	for _, d := range r.Defects {
@@ -166,13 +158,13 @@ func (r *rehearsalResult) writeChecks(s *terminal.Screen) {
 			rows = append(rows, append([]string{name}, row...))
 		}
 	}
-	Heading(s, "Defects that several checks see", "Each check by itself, of the units on which it ran.")
+	terminal.Heading(s, "Defects that several checks see", "Each check by itself, of the units on which it ran.")
 	table(s, rows)
 }
 
 func (r *rehearsalResult) writeMisses(s *terminal.Screen) {
 	if len(r.Escaped) > 0 {
-		Heading(s, "Units of the population that escaped", "")
+		terminal.Heading(s, "Units of the population that escaped", "")
 		for i, u := range r.Escaped {
 			if i == maxEscaped {
 				s.Say("  and %d more", len(r.Escaped)-i)
@@ -189,13 +181,13 @@ func (r *rehearsalResult) writeMisses(s *terminal.Screen) {
 		}
 	}
 	if len(lines) > 0 {
-		Heading(s, "By how much", "The worst miss of each defect at or beyond the severity from which it must be caught.")
+		terminal.Heading(s, "By how much", "The worst miss of each defect at or beyond the severity from which it must be caught.")
 		for _, l := range lines {
 			s.Say("  %s", l)
 		}
 	}
 	if n := len(r.NotJudged); n > 0 {
-		Heading(s, fmt.Sprintf("Not judged: %s", wording.Count(n, "unit")), "A plan must have an answer for every unit: a measurement that cannot be made is a reading that fails.")
+		terminal.Heading(s, fmt.Sprintf("Not judged: %s", wording.Count(n, "unit")), "A plan must have an answer for every unit: a measurement that cannot be made is a reading that fails.")
 		for i, u := range r.NotJudged {
 			if i == maxEscaped {
 				s.Say("  and %d more", n-i)
@@ -241,7 +233,7 @@ func (r *rehearsalResult) writeLimits(s *terminal.Screen) {
 	slices.SortStableFunc(shown, func(a, b limitResult) int {
 		return cmp.Or(cmp.Compare(b.Rejected, a.Rejected), cmp.Compare(a.slack(), b.slack()))
 	})
-	Heading(s, "Where limits stand",
+	terminal.Heading(s, "Where limits stand",
 		"Between the worst good unit and the mildest of those that must be caught and that no other limit catches.\nRoom: what is left towards each, of the way from a typical good unit to the limit. The tightest first; --json has all.")
 	rows := [][]string{{"limit", "line", "good", "worst", "room", "limit", "mildest", "room", "with", ""}}
 	for _, l := range shown[:min(len(shown), maxTight)] {
@@ -295,7 +287,7 @@ func (r *rehearsalResult) writeCycle(s *terminal.Screen) {
 	if c.Units == 0 {
 		return
 	}
-	Heading(s, "Time on the bench", "Of the plan, without handling; the simulated instruments answer as fast as usual ones.")
+	terminal.Heading(s, "Time on the bench", "Of the plan, without handling; the simulated instruments answer as fast as usual ones.")
 	text := fmt.Sprintf("  mean %.1f s, 95 %% within %.1f s, at most %.1f s", c.Mean, c.P95, c.Max)
 	if c.CycleTime > 0 {
 		text += fmt.Sprintf("; cycle time %g s, ", c.CycleTime)

@@ -199,3 +199,11 @@ func Glossary(s *Screen, t *wording.Translator, terms ...string) {
 		s.Say("%s", s.Faint("  "+strings.TrimLeft(strings.Join(lines, "\n"), " ")))
 	}
 }
+
+// Heading opens a section.
+func Heading(s *Screen, title, about string) {
+	s.Say("\n%s", s.Strong(title))
+	if about != "" {
+		s.Say("%s", s.Faint(about))
+	}
+}

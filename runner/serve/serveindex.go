@@ -1,4 +1,4 @@
-package main
+package serve
 
 import (
 	"context"
@@ -15,7 +15,7 @@ import (
 // never holds up a run: what does not fit into its queue, or could not be taken
 // in, is found again by a look through the files.
 type indexer struct {
-	s     *served
+	s     *Station
 	index *store.Index
 	queue chan archive.Sealed
 	look  chan struct{} // capacity 1: look through the files
@@ -34,15 +34,15 @@ const (
 
 // openIndex opens the index. A station without one tests all the same: its
 // pages of figures say that it is not open.
-func (s *served) openIndex(ctx context.Context) *indexer {
+func (s *Station) openIndex(ctx context.Context) *indexer {
 	ix, err := store.OpenIndex(ctx, s.archive.Dir(), store.IndexOptions{Defer: true})
 	if err != nil {
-		s.log.Warn("the index of the records cannot be opened; units are tested without it", "error", err, "hint", input.HintOf(err))
+		s.Log.Warn("the index of the records cannot be opened; units are tested without it", "error", err, "hint", input.HintOf(err))
 		s.metrics.SetIndex(metrics.Index{Enabled: true, Trouble: true})
 		return nil
 	}
 	for _, note := range ix.Notes() {
-		s.log.Info("index", "note", note)
+		s.Log.Info("index", "note", note)
 	}
 	s.close = append(s.close, ix.Close)
 	return &indexer{s: s, index: ix, queue: make(chan archive.Sealed, indexQueue), look: make(chan struct{}, 1), told: func() {}, state: metrics.Index{Enabled: true}}
@@ -122,7 +122,7 @@ func (i *indexer) reconcile(ctx context.Context) {
 	if err == nil {
 		i.state.Reports, i.state.Flagged = int64(r.Files), r.Flags
 		if r.Read > 0 {
-			i.s.log.Info("index brought up to date", "reports", r.Files, "new", r.Added, "flags", r.Flags)
+			i.s.Log.Info("index brought up to date", "reports", r.Files, "new", r.Added, "flags", r.Flags)
 		}
 	}
 	i.done(ctx, err)
@@ -134,7 +134,7 @@ func (i *indexer) done(ctx context.Context, err error) {
 		return
 	}
 	if i.state.Trouble = err != nil; err != nil {
-		i.s.log.Warn("the index is not up to date", "error", err, "hint", input.HintOf(err))
+		i.s.Log.Warn("the index is not up to date", "error", err, "hint", input.HintOf(err))
 		time.AfterFunc(indexAgain, i.again)
 	}
 	i.s.metrics.SetIndex(i.state)

@@ -1,4 +1,4 @@
-package main
+package serve
 
 import (
 	"context"
@@ -12,7 +12,7 @@ import (
 
 // repairPages adds the pages of the repair bench to what is served. The line is
 // told of each repair once the returned function has been given the server.
-func (s *served) repairPages(c *web.Config) (tell func(*web.Server), err error) {
+func (s *Station) repairPages(c *web.Config) (tell func(*web.Server), err error) {
 	var mu sync.Mutex
 	var server *web.Server
 	format := s.method.Product.Format()
@@ -23,7 +23,7 @@ func (s *served) repairPages(c *web.Config) (tell func(*web.Server), err error) 
 			serial, _, err := format.ParseScan(text)
 			return serial, err
 		},
-		Look: c.Look, Texts: c.Texts, Drawing: c.Drawing, Causes: s.method.Causes.Causes(), Retests: c.Policy.Retests, Log: s.log,
+		Look: c.Look, Texts: c.Texts, Drawing: c.Drawing, Causes: s.method.Causes.Causes(), Retests: c.Policy.Retests, Log: s.Log,
 		Unit: "/unit", Attachments: "/attachment/",
 		Nav: func(p look.Page) []look.Link {
 			return []look.Link{{Href: "/", Text: p.T("operator.title")}, {Href: "/today", Text: p.T("manager.nav.today")}}
@@ -61,17 +61,17 @@ func (s *served) repairPages(c *web.Config) (tell func(*web.Server), err error) 
 
 // repaired takes a repair into the index. What does not fit now is found again
 // in the records.
-func (s *served) repaired(ctx context.Context, r reports.Repair) {
+func (s *Station) repaired(ctx context.Context, r reports.Repair) {
 	if s.units != nil && r.Found != reports.NoFaultFound && r.Done != reports.Scrapped && r.Done != "nothing" {
 		if err := s.units.Give(r.Unit.SerialNumber, ""); err != nil { // of the simulation: it is sound now
-			s.log.Warn("a simulated unit was not repaired", "error", err)
+			s.Log.Warn("a simulated unit was not repaired", "error", err)
 		}
 	}
 	if s.index == nil {
 		return
 	}
 	if err := s.index.index.AddRepairs(ctx, r); err != nil {
-		s.log.Warn("a repair is on record, but not in the index yet", "serial", r.Unit.SerialNumber, "error", err)
+		s.Log.Warn("a repair is on record, but not in the index yet", "serial", r.Unit.SerialNumber, "error", err)
 		s.index.again()
 	}
 	s.index.told()

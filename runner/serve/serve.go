@@ -1,7 +1,6 @@
-package main
+package serve
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -12,8 +11,6 @@ import (
 	"path/filepath"
 	"sync"
 	"time"
-
-	"github.com/spf13/cobra"
 
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
@@ -26,106 +23,52 @@ import (
 	"fullthrow/runner/input"
 	"fullthrow/runner/metrics"
 	"fullthrow/runner/product"
+	"fullthrow/runner/records"
 	"fullthrow/runner/station"
 	"fullthrow/runner/terminal"
 	"fullthrow/runner/web"
 	"fullthrow/runner/web/look"
 )
 
-// serveOptions say what is served where.
-type serveOptions struct {
-	from    product.Sources
-	listen  string
-	log     string
-	plant   string
-	pace    float64
-	history bool // of a demo
+// Options say what is served where.
+type Options struct {
+	From    product.Sources
+	Listen  string
+	Log     string
+	Plant   string
+	Pace    float64
+	History bool // of a demo
 }
 
-// demoName is what --bench is called for a simulated station with a history.
-const demoName = "demo"
+// Demo is what --bench is called for a simulated station with a history.
+const Demo = "demo"
 
-func (a *app) serveCommand() *cobra.Command {
-	o := serveOptions{history: true}
-	c := &cobra.Command{
-		Use:   "serve --bench FILE",
-		Short: "Run the station, with its pages in a browser",
-		Long: `Run the station, with its pages in a browser: the operator's at the fixture,
-and those that say what was made. Everything is in this program; nothing is
-fetched from anywhere else.
-
---bench demo runs a simulated station of an invented plant, in real time, with
-three weeks of history: no hardware, invented data.
-
-Pages are answered on this computer only, unless --listen says otherwise; there
-is no password, so listen to a network only where everybody may run units.
-Ctrl-C makes every fixture safe and ends it.`,
-		Example: "  fullthrow serve --bench demo\n  fullthrow serve --bench lq-1.toml --listen 192.168.7.20:8080",
-		Args:    takes(),
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			if o.from.Bench == "" {
-				return input.Usage("serve: --bench FILE is missing").Hint("--bench demo serves a simulated station, to try")
-			}
-			return a.serve(cmd.Context(), o)
-		},
-	}
-	sourceFlags(c, &o.from)
-	o.flags(c)
-	c.Flags().StringVar(&o.plant, "plant", "", "send every report to the plant's database at `DSN`; default: "+plantVariable+" if it is set")
-	c.Flags().BoolVar(&o.history, "history", o.history, "begin a simulated station with three weeks of history")
-	a.dataFlag(c, "~/.local/state/fullthrow; with --bench demo a new temporary folder")
-	return c
-}
-
-// flags are those that serve and demo --serve share.
-func (o *serveOptions) flags(c *cobra.Command) {
-	o.listen, o.log, o.pace = "127.0.0.1:8080", "text", 1
-	c.Flags().StringVar(&o.listen, "listen", o.listen, "answer at `ADDRESS`, a host and a port")
-	c.Flags().StringVar(&o.log, "log", o.log, "log as `FORMAT`: text, json or none")
-	c.Flags().Float64Var(&o.pace, "pace", o.pace, "let a simulated station's time go `N` times as fast")
-}
-
-func (o *serveOptions) check() error {
+func (o *Options) Check() error {
 	switch {
-	case !(o.pace >= 1 && o.pace <= 1000):
-		return input.Usage("serve: --pace %g is not in 1 to 1000", o.pace)
-	case o.log != "text" && o.log != "json" && o.log != "none":
-		return input.Usage("serve: --log %q is not text, json or none", o.log)
+	case !(o.Pace >= 1 && o.Pace <= 1000):
+		return input.Usage("serve: --pace %g is not in 1 to 1000", o.Pace)
+	case o.Log != "text" && o.Log != "json" && o.Log != "none":
+		return input.Usage("serve: --log %q is not text, json or none", o.Log)
 	}
-	if _, _, err := net.SplitHostPort(o.listen); err != nil {
-		return input.Usage("serve: --listen %q is not a host and a port", o.listen).Hint(`like "127.0.0.1:8080", or ":8080" for every network of this computer`)
+	if _, _, err := net.SplitHostPort(o.Listen); err != nil {
+		return input.Usage("serve: --listen %q is not a host and a port", o.Listen).Hint(`like "127.0.0.1:8080", or ":8080" for every network of this computer`)
 	}
 	return nil
 }
 
-// logger writes to the program's error stream, and waits for nobody to read it.
-func (e *ending) logger(format string) *slog.Logger {
-	to := func(w io.Writer) slog.Handler {
-		if format == "json" {
-			return slog.NewJSONHandler(w, nil)
-		}
-		return slog.NewTextHandler(w, nil)
-	}
-	if format == "none" {
-		return slog.New(slog.DiscardHandler)
-	}
-	e.log = newBacklog(e.app.errs, func(lost int) []byte {
-		var b bytes.Buffer
-		slog.New(to(&b)).Warn("lines of this log were lost: nobody read it", "lines", lost)
-		return b.Bytes()
-	})
-	return slog.New(to(e.log))
-}
+// Station is a station on its way up.
+type Station struct {
+	O         Options
+	Place     *records.Place
+	Out       io.Writer
+	Log       *slog.Logger
+	Hold      func(nest string, open *bench.Opened) // keeps real hardware in mind
+	Exhausted func(error)
 
-// served is a station on its way up.
-type served struct {
-	app     *app
-	o       serveOptions
 	bench   *bench.File
 	method  *product.Method
 	home    product.Folder // of the product
 	archive *archive.Archive
-	log     *slog.Logger
 	metrics *metrics.Metrics
 	index   *indexer           // nil: it could not be opened
 	plant   *forward.Forwarder // nil: no plant is named
@@ -134,18 +77,13 @@ type served struct {
 	close   []func() error
 }
 
-func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
-	if err := o.check(); err != nil {
-		return err
-	}
-	ctx, e := a.begin(ctx)
-	defer e.done()
-	e.outliveReaders()
-	s := &served{app: a, o: o, log: e.logger(o.log)}
+// Run serves until ctx ends.
+func (s *Station) Run(ctx context.Context) (err error) {
+	o := s.O
 	if err := s.files(); err != nil {
 		return err
 	}
-	listener, err := net.Listen("tcp", o.listen)
+	listener, err := net.Listen("tcp", o.Listen)
 	if err != nil {
 		return input.Usage("serve: %w", err).Hint("another program may have that port: choose another with --listen")
 	}
@@ -154,7 +92,7 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 	if s.units != nil {
 		below = "records"
 	}
-	if s.archive, err = a.openArchive(a.data, below, s.bench.Station); err != nil {
+	if s.archive, err = s.Place.OpenArchive(s.Place.Data, below, s.bench.Station); err != nil {
 		return err
 	}
 	defer s.archive.Close()
@@ -201,7 +139,7 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 			s.plant.Run(background)
 		})
 	}
-	if s.units != nil && o.history && fresh {
+	if s.units != nil && o.History && fresh {
 		beside.Go(func() {
 			defer crash.Guard()
 			s.history(ctx, server)
@@ -214,17 +152,17 @@ func (a *app) serve(ctx context.Context, o serveOptions) (err error) {
 }
 
 // nudge tells the forwarder, if there is one, that there is something to send.
-func (s *served) nudge() {
+func (s *Station) nudge() {
 	if s.plant != nil {
 		s.plant.Nudge()
 	}
 }
 
 // files reads bench, plan, limits and what the pages need beside them.
-func (s *served) files() (err error) {
-	o, a := &s.o, s.app
-	if o.from.Bench == demoName {
-		from := o.from
+func (s *Station) files() (err error) {
+	o, a := &s.O, s.Place
+	if o.From.Bench == Demo {
+		from := o.From
 		from.Bench = ""
 		m, b, people, err := demo.Files(2)
 		if err != nil {
@@ -236,17 +174,17 @@ func (s *served) files() (err error) {
 				return err
 			}
 		}
-		o.from = from
-		if a.data == "" {
-			if a.data, err = os.MkdirTemp("", "fullthrow-serve-"); err != nil {
+		o.From = from
+		if a.Data == "" {
+			if a.Data, err = os.MkdirTemp("", "fullthrow-serve-"); err != nil {
 				return err
 			}
 		}
 	} else {
-		if s.bench, err = bench.Load(o.from.Bench); err != nil {
+		if s.bench, err = bench.Load(o.From.Bench); err != nil {
 			return err
 		}
-		if s.method, err = o.from.Load(s.bench.Product); err != nil {
+		if s.method, err = o.From.Load(s.bench.Product); err != nil {
 			return err
 		}
 		if s.bench.Simulated(0) {
@@ -255,11 +193,11 @@ func (s *served) files() (err error) {
 				return err
 			}
 			s.units = demo.NewUnits(people)
-		} else if o.pace != 1 {
+		} else if o.Pace != 1 {
 			return input.Usage("serve: --pace is for simulated benches: a real one takes the time it takes")
 		}
-		if a.data == "" {
-			if a.data, err = stateDir(); err != nil {
+		if a.Data == "" {
+			if a.Data, err = records.StateDir(); err != nil {
 				return err
 			}
 		}
@@ -267,12 +205,12 @@ func (s *served) files() (err error) {
 	if s.method.Product.Product != s.bench.Product {
 		return input.Usage("%s is a bench for product %q, the plan is for %q", s.bench.Name, s.bench.Product, s.method.Product.Product)
 	}
-	s.home, err = o.from.Folder(s.bench.Product)
+	s.home, err = o.From.Folder(s.bench.Product)
 	return err
 }
 
 // config is what the server is made of.
-func (s *served) config(ctx context.Context) (web.Config, error) {
+func (s *Station) config(ctx context.Context) (web.Config, error) {
 	m := s.method
 	l, err := look.New()
 	if err != nil {
@@ -291,12 +229,12 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 			}
 			return u
 		},
-		Look: l, Policy: web.StockPolicy(), Pictures: s.home.Fs, Pace: s.o.pace,
+		Look: l, Policy: web.StockPolicy(), Pictures: s.home.Fs, Pace: s.O.Pace,
 		Metrics:     s.metrics.Handler(),
 		Health:      s.health,
 		Sealed:      func(r archive.Sealed) { s.index.sealed(r); s.nudge() },
-		Preferences: filepath.Join(s.app.data, "operators.json"),
-		Log:         s.log,
+		Preferences: filepath.Join(s.Place.Data, "operators.json"),
+		Log:         s.Log,
 	}
 	if s.index != nil {
 		c.Store = s.index.index
@@ -326,19 +264,9 @@ func (s *served) config(ctx context.Context) (web.Config, error) {
 // pageFiles reads what stands beside a plan for people: texts and drawing, as
 // far as there are any.
 func pageFiles(home product.Folder) (map[string]wording.Texts, *look.Drawing, error) {
-	texts := map[string]wording.Texts{}
-	for _, lang := range wording.Languages() {
-		name := wording.TextsFile(lang.Tag)
-		if !home.Has(name) {
-			continue
-		}
-		data, err := home.Read(name)
-		if err != nil {
-			return nil, nil, err
-		}
-		if texts[lang.Tag], err = wording.ParseTexts(home.Path(name), data); err != nil {
-			return nil, nil, input.Usage("%w", err)
-		}
+	texts, err := home.Texts()
+	if err != nil {
+		return nil, nil, err
 	}
 	if !home.Has("drawing.svg") {
 		return texts, nil, nil
@@ -355,11 +283,11 @@ func pageFiles(home product.Folder) (map[string]wording.Texts, *look.Drawing, er
 }
 
 // nest opens the hardware of nest i, simulated or real.
-func (s *served) nest(ctx context.Context, i int) (web.Nest, error) {
+func (s *Station) nest(ctx context.Context, i int) (web.Nest, error) {
 	h := bench.Machine()
 	name := s.bench.Nests[i].Name
 	if s.fixture != nil {
-		clock := sim.NewPacedClock(s.o.pace)
+		clock := sim.NewPacedClock(s.O.Pace)
 		fixture := sim.NewBench(clock, uint64(i)+1)
 		s.fixture.Add(name, fixture, clock)
 		h = bench.Simulated(fixture, clock)
@@ -370,7 +298,7 @@ func (s *served) nest(ctx context.Context, i int) (web.Nest, error) {
 				Hint("send it to be calibrated and put the new date into " + s.bench.Name)
 		}
 		for _, text := range late {
-			s.log.Warn("calibration", "nest", name, "text", text)
+			s.Log.Warn("calibration", "nest", name, "text", text)
 		}
 	}
 	open, err := s.bench.Open(ctx, i, h)
@@ -379,11 +307,11 @@ func (s *served) nest(ctx context.Context, i int) (web.Nest, error) {
 	}
 	s.close = append(s.close, open.Close)
 	if s.fixture == nil {
-		s.app.ending.hold(name, open)
+		s.Hold(name, open)
 	}
 	return web.Nest{Name: name, Clock: h.Clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event), ask web.Ask) (web.Runner, error) {
 		c := s.bench.NestConfig(s.method, i, open, h.Clock, s.archive)
-		c.Watch, c.Ask, c.Exhausted = watch, ask, s.app.ending.exhausted
+		c.Watch, c.Ask, c.Exhausted = watch, ask, s.Exhausted
 		nest, err := station.New(c)
 		if err != nil {
 			return nil, input.Usage("%w", err)
@@ -410,7 +338,7 @@ func (n laidOn) Run(ctx context.Context, job station.Job) (archive.Sealed, error
 }
 
 // history makes three weeks of it, beside the station that is being used.
-func (s *served) history(ctx context.Context, server *web.Server) {
+func (s *Station) history(ctx context.Context, server *web.Server) {
 	began := time.Now()
 	count := 0
 	told := make(chan archive.Sealed, 64)
@@ -430,15 +358,15 @@ func (s *served) history(ctx context.Context, server *web.Server) {
 	switch {
 	case ctx.Err() != nil:
 	case err != nil:
-		s.log.Warn("the history is not complete", "error", err)
+		s.Log.Warn("the history is not complete", "error", err)
 	default:
-		s.log.Info("history made", "runs", count, "took", time.Since(began).Seconds())
+		s.Log.Info("history made", "runs", count, "took", time.Since(began).Seconds())
 	}
 	s.index.again() // the repairs, and what did not fit
 }
 
 // health adds to /healthz how index and plant stand.
-func (s *served) health(ctx context.Context) map[string]any {
+func (s *Station) health(ctx context.Context) map[string]any {
 	out := map[string]any{}
 	index := map[string]any{"open": s.index != nil}
 	if s.index != nil {
@@ -456,8 +384,8 @@ func (s *served) health(ctx context.Context) map[string]any {
 }
 
 // greet says where the pages are and what to try.
-func (s *served) greet(at net.Addr) {
-	out := terminal.NewScreen(s.app.out)
+func (s *Station) greet(at net.Addr) {
+	out := terminal.NewScreen(s.Out)
 	url := "http://" + at.String() + "/"
 	if tcp, ok := at.(*net.TCPAddr); ok && tcp.IP.IsUnspecified() {
 		url = fmt.Sprintf("http://localhost:%d/", tcp.Port)

@@ -1,4 +1,4 @@
-package main
+package terminal
 
 import (
 	"cmp"
@@ -14,8 +14,6 @@ import (
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/rehearsal"
-	"fullthrow/runner/terminal"
 )
 
 // How many rows the text shows; the JSON has all.
@@ -24,45 +22,45 @@ const (
 	mostChecks = 12
 )
 
-// tellToday shows the answer to people.
-func (q *question) tellToday(ctx context.Context, y *review.Today, firstRuns bool) error {
-	q.title("Yield", y.About)
+// TellToday shows the answer to people.
+func (q *Answer) TellToday(ctx context.Context, y *review.Today, firstRuns bool) error {
+	q.Title("Yield", y.About)
 	if y.Summary.Counts.Units == 0 {
-		return q.nothing(ctx, y.About)
+		return q.Nothing(ctx, y.About)
 	}
 	terms := q.tellFigures(y, firstRuns)
 	if y.Target != nil {
-		q.out.Tell(0, q.out.Strong(wording.Target(q.words, *y.Target)))
+		q.Out.Tell(0, q.Out.Strong(wording.Target(q.Words, *y.Target)))
 	}
 	for _, n := range slices.Concat(y.Summary.Notes, y.Rolled.Notes) {
-		q.out.Tell(0, "note: "+wording.Remark(q.words, n))
+		q.Out.Tell(0, "note: "+wording.Remark(q.Words, n))
 	}
 	q.tellTrend(y.By, y.Trend, y.Target)
 	q.tellChecks(y)
 	q.tellTime(y)
-	q.notCounted(y.About)
-	if !q.brief {
-		terminal.Glossary(q.out, q.words, terms...)
+	q.NotCounted(y.About)
+	if !q.Brief {
+		Glossary(q.Out, q.Words, terms...)
 	}
 	return nil
 }
 
 // tellFigures shows the figures of the whole selection, and returns what there
 // is to explain.
-func (q *question) tellFigures(y *review.Today, firstRuns bool) (terms []string) {
+func (q *Answer) tellFigures(y *review.Today, firstRuns bool) (terms []string) {
 	s, c := y.Summary, y.Summary.Counts
-	q.out.Say("\n%s", q.out.Strong(fmt.Sprintf("First-pass yield %s", terminal.Percent(s.FirstPass.Value)))+
+	q.Out.Say("\n%s", q.Out.Strong(fmt.Sprintf("First-pass yield %s", Percent(s.FirstPass.Value)))+
 		fmt.Sprintf(": %d of %s passed at the first run", c.FirstPassed, wording.Count(int(c.Units), "unit")))
 	few := "The true value is probably"
 	if s.FirstPass.High-s.FirstPass.Low > 0.1 {
 		few = "From so few units no more can be said than that the true value is probably"
 	}
-	q.out.Tell(0, fmt.Sprintf("%s %s (%s, %s).", few, wording.Between(q.words, s.FirstPass.Low, s.FirstPass.High), s.FirstPass.Method, terminal.WholePercent(s.Confidence)))
-	q.out.Say("")
-	g := terminal.Grid{Right: "lrll"}
+	q.Out.Tell(0, fmt.Sprintf("%s %s (%s, %s).", few, wording.Between(q.Words, s.FirstPass.Low, s.FirstPass.High), s.FirstPass.Method, WholePercent(s.Confidence)))
+	q.Out.Say("")
+	g := Grid{Right: "lrll"}
 	share := func(name string, x yield.Share, of string) {
 		if x.Known() {
-			g.Add(name, terminal.Percent(x.Value), terminal.FromTo(x), fmt.Sprintf("%d of %d %s", x.Count, x.Of, of))
+			g.Add(name, Percent(x.Value), FromTo(x), fmt.Sprintf("%d of %d %s", x.Count, x.Of, of))
 		}
 	}
 	terms = []string{"first_pass"}
@@ -71,7 +69,7 @@ func (q *question) tellFigures(y *review.Today, firstRuns bool) (terms []string)
 		terms = append(terms, "final")
 	}
 	if r := y.Rolled.Yield; r.Known() {
-		g.Add("rolled yield", terminal.Percent(r.Value), terminal.Percent(r.Low)+" to "+terminal.Percent(r.High), wording.Count(len(y.Rolled.Checks), "check")+" multiplied")
+		g.Add("rolled yield", Percent(r.Value), Percent(r.Low)+" to "+Percent(r.High), wording.Count(len(y.Rolled.Checks), "check")+" multiplied")
 		terms = append(terms, "rolled")
 	}
 	if !firstRuns {
@@ -87,16 +85,16 @@ func (q *question) tellFigures(y *review.Today, firstRuns bool) (terms []string)
 		}
 	}
 	if s.DPU.Known() && c.Opportunities > 0 {
-		g.Add("defects/unit (DPU)", figures(s.DPU.Value), figures(s.DPU.Low)+" to "+figures(s.DPU.High), wording.Count(int(c.Defects), "failed check"))
-		g.Add("per million (DPMO)", figures(s.DPMO.Value), figures(s.DPMO.Low)+" to "+figures(s.DPMO.High), wording.Count(int(c.Opportunities), "check")+" judged")
+		g.Add("defects/unit (DPU)", Figures(s.DPU.Value), Figures(s.DPU.Low)+" to "+Figures(s.DPU.High), wording.Count(int(c.Defects), "failed check"))
+		g.Add("per million (DPMO)", Figures(s.DPMO.Value), Figures(s.DPMO.Low)+" to "+Figures(s.DPMO.High), wording.Count(int(c.Opportunities), "check")+" judged")
 		terms = append(terms, "dpu", "dpmo")
 	}
-	g.Show(q.out)
+	g.Show(q.Out)
 	return append(terms, "interval")
 }
 
-// figures writes a number with three digits, without exponent.
-func figures(x float64) string {
+// Figures writes a number with three digits, without exponent.
+func Figures(x float64) string {
 	switch {
 	case math.IsNaN(x):
 		return "?"
@@ -118,12 +116,12 @@ func roundTo(x float64, digits int) float64 {
 	return r
 }
 
-func (q *question) tellTrend(by store.By, r yield.TrendResult, target *yield.Target) {
+func (q *Answer) tellTrend(by store.By, r yield.TrendResult, target *yield.Target) {
 	points := r.Points
 	if len(points) == 0 || len(points) == 1 && by == store.ByHour {
 		return
 	}
-	rehearsal.Heading(q.out, "First-pass yield by "+string(by), "")
+	Heading(q.Out, "First-pass yield by "+string(by), "")
 	left := 0
 	if len(points) > mostGroups {
 		left = len(points) - mostGroups
@@ -144,8 +142,8 @@ func (q *question) tellTrend(by store.By, r yield.TrendResult, target *yield.Tar
 	if target != nil {
 		mark = target.Share
 	}
-	axis := terminal.ShareCells(min(max(q.out.Room()-name-31-digits, 16), 60), mark, shares...)
-	g := terminal.Grid{Right: "lrrll", Head: []string{string(by), "units", "yield", axis.Ends(terminal.WholePercent)}}
+	axis := ShareCells(min(max(q.Out.Room()-name-31-digits, 16), 60), mark, shares...)
+	g := Grid{Right: "lrrll", Head: []string{string(by), "units", "yield", axis.Ends(WholePercent)}}
 	gap := false
 	for _, p := range points {
 		if p.Counts.Units == 0 { // weekends, nights
@@ -157,23 +155,23 @@ func (q *question) tellTrend(by store.By, r yield.TrendResult, target *yield.Tar
 		}
 		gap = false
 		word := map[int]string{-1: "LOWER", 1: "higher"}[p.Differs]
-		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), terminal.Percent(p.FirstPass.Value), terminal.InCells(axis, p.FirstPass), word)
+		g.Add(cmp.Or(p.Key, "none"), fmt.Sprint(p.Counts.Units), Percent(p.FirstPass.Value), InCells(axis, p.FirstPass), word)
 	}
-	g.Add("all", fmt.Sprint(r.Whole.Of), terminal.Percent(r.Whole.Value), terminal.InCells(axis, r.Whole))
-	g.Show(q.out)
+	g.Add("all", fmt.Sprint(r.Whole.Of), Percent(r.Whole.Value), InCells(axis, r.Whole))
+	g.Show(q.Out)
 	if left > 0 {
-		q.out.Tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
+		q.Out.Tell(2, fmt.Sprintf("and %d more; --json has all, --since and --until narrow it", left))
 	}
 	if target != nil {
-		q.out.Tell(2, "The broken line (╎ or ┼) is the target.")
+		q.Out.Tell(2, "The broken line (╎ or ┼) is the target.")
 	}
 	if r.Compared > 0 {
-		q.out.Tell(2, wording.Trend(q.words, r))
+		q.Out.Tell(2, wording.Trend(q.Words, r))
 	}
 }
 
 // tellChecks shows which checks units failed.
-func (q *question) tellChecks(y *review.Today) {
+func (q *Answer) tellChecks(y *review.Today) {
 	var lossy []yield.CheckYield
 	sound := 0
 	for _, c := range y.Rolled.Checks {
@@ -196,33 +194,33 @@ func (q *question) tellChecks(y *review.Today) {
 		}
 		return 0
 	})
-	rehearsal.Heading(q.out, "Units that passed each check at their first run", "")
+	Heading(q.Out, "Units that passed each check at their first run", "")
 	var shares []yield.Share
 	name := 5
 	for _, c := range lossy {
 		shares = append(shares, c.Share)
 		name = max(name, wording.Columns(c.Check))
 	}
-	axis := terminal.ShareCells(min(max(q.out.Room()-name-25, 16), 60), math.NaN(), shares...)
-	g := terminal.Grid{Right: "lrrl", Head: []string{"check", "failed", "passed", axis.Ends(terminal.WholePercent)}}
+	axis := ShareCells(min(max(q.Out.Room()-name-25, 16), 60), math.NaN(), shares...)
+	g := Grid{Right: "lrrl", Head: []string{"check", "failed", "passed", axis.Ends(WholePercent)}}
 	for _, c := range lossy[:min(len(lossy), mostChecks)] {
-		g.Add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), terminal.Percent(c.Share.Value), terminal.InCells(axis, c.Share))
+		g.Add(c.Check, fmt.Sprint(c.Share.Of-c.Share.Count), Percent(c.Share.Value), InCells(axis, c.Share))
 	}
-	g.Show(q.out)
+	g.Show(q.Out)
 	if n := len(lossy) - mostChecks; n > 0 {
-		q.out.Tell(2, fmt.Sprintf("and %d more that units failed; --json has all", n))
+		q.Out.Tell(2, fmt.Sprintf("and %d more that units failed; --json has all", n))
 	}
 	if sound > 0 {
-		q.out.Tell(2, wording.Count(sound, "other check")+": no unit failed.")
+		q.Out.Tell(2, wording.Count(sound, "other check")+": no unit failed.")
 	}
 }
 
 // tellTime shows how long runs took, and what was lost.
-func (q *question) tellTime(y *review.Today) {
-	rehearsal.Heading(q.out, "Time", "")
+func (q *Answer) tellTime(y *review.Today) {
+	Heading(q.Out, "Time", "")
 	q.tellTimes(y.Times, y.Cycle)
-	q.out.Tell(2, wording.Cycle(q.words, y.Cycle))
-	q.out.Tell(2, wording.Lost(q.words, y.Lost))
+	q.Out.Tell(2, wording.Cycle(q.Words, y.Cycle))
+	q.Out.Tell(2, wording.Lost(q.Words, y.Lost))
 }
 
 // timeRows is how many bars the times of runs are shown in, about.
@@ -230,7 +228,7 @@ const timeRows = 6
 
 // tellTimes shows how many runs took how long, if they differ at all. The few
 // quickest and slowest share a bar at either end.
-func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
+func (q *Answer) tellTimes(h yield.Histogram, c yield.CycleTime) {
 	first, last := middle(h.Counts, 0.02)
 	if first < 0 || middleOnly(h.Counts, first, last) && first == last {
 		return
@@ -263,8 +261,8 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 	for _, r := range rows {
 		most = max(most, r.n)
 	}
-	g := terminal.Grid{Right: "rrl"}
-	cells := min(max(q.out.Room()-38, 16), 50)
+	g := Grid{Right: "rrl"}
+	cells := min(max(q.Out.Room()-38, 16), 50)
 	for _, r := range rows {
 		name := fmt.Sprintf("%g to %g s", r.from, r.to)
 		switch {
@@ -275,11 +273,11 @@ func (q *question) tellTimes(h yield.Histogram, c yield.CycleTime) {
 		}
 		word := ""
 		if c.Intended >= r.from && c.Intended < r.to {
-			word = "intended " + terminal.PlainSpaces(q.words.Seconds(c.Intended))
+			word = "intended " + PlainSpaces(q.Words.Seconds(c.Intended))
 		}
 		g.Add(name, strconv.FormatInt(r.n, 10), strings.TrimLeft(draw.TextBar(float64(r.n)/float64(most), cells)+"  "+word, " "))
 	}
-	g.Show(q.out)
+	g.Show(q.Out)
 }
 
 // middle is the first and the last bin when a share of all is left out at

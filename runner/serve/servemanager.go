@@ -1,21 +1,22 @@
-package main
+package serve
 
 import (
 	"context"
 
 	"fullthrow/reports/archive"
+	"fullthrow/runner/product"
 	"fullthrow/runner/web"
 	"fullthrow/runner/web/manager"
 )
 
 // managerPages adds the manager's pages to what is served.
-func (s *served) managerPages(c *web.Config) error {
+func (s *Station) managerPages(c *web.Config) error {
 	m := s.method
 	mc := manager.Config{
 		Look: c.Look, Files: manager.Directory(s.archive.Dir()), Texts: c.Texts, Drawing: c.Drawing,
 		Product: manager.Product{Name: m.Product.Product, Title: m.Product.Title},
 		Around:  func(_ context.Context, r archive.Sealed) archive.SealCheck { return s.archive.Check(r) },
-		Repair:  "/repair/", Log: s.log, Serials: stockSerials,
+		Repair:  "/repair/", Log: s.Log, Serials: product.Serials,
 	}
 	if s.index != nil {
 		mc.Store = s.index.index

@@ -1,4 +1,4 @@
-package main
+package serve
 
 import (
 	"context"
@@ -8,13 +8,14 @@ import (
 	"fullthrow/reports/forward"
 	"fullthrow/reports/store"
 	"fullthrow/runner/metrics"
+	"fullthrow/runner/records"
 )
 
 // forwarder sends what was sealed to the plant, nil where no plant is named.
-func (s *served) forwarder(ix *indexer) *forward.Forwarder {
-	dsn := s.o.plant
+func (s *Station) forwarder(ix *indexer) *forward.Forwarder {
+	dsn := s.O.Plant
 	if dsn == "" {
-		dsn = os.Getenv(plantVariable)
+		dsn = os.Getenv(records.PlantVariable)
 	}
 	if dsn == "" {
 		return nil
@@ -25,7 +26,7 @@ func (s *served) forwarder(ix *indexer) *forward.Forwarder {
 			return store.OpenPlant(ctx, dsn, store.PlantOptions{})
 		},
 		Attachments: true,
-		Memory:      filepath.Join(s.app.data, "plant.json"),
+		Memory:      filepath.Join(s.Place.Data, "plant.json"),
 		Tell:        s.plantTold(),
 	}
 	if ix != nil {
@@ -35,14 +36,14 @@ func (s *served) forwarder(ix *indexer) *forward.Forwarder {
 }
 
 // plantTold logs what changes between station and plant, and counts it.
-func (s *served) plantTold() func(forward.State) {
+func (s *Station) plantTold() func(forward.State) {
 	var before forward.State
 	return func(now forward.State) {
 		if now.Connected != before.Connected || now.Trouble != before.Trouble {
 			if now.Trouble != "" {
-				s.log.Warn("plant", "state", now.String(), "hint", now.Hint)
+				s.Log.Warn("plant", "state", now.String(), "hint", now.Hint)
 			} else {
-				s.log.Info("plant", "state", now.String())
+				s.Log.Info("plant", "state", now.String())
 			}
 		}
 		before = now

@@ -1,0 +1,173 @@
+package terminal
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"fullthrow/reports/review"
+	"fullthrow/reports/statistics"
+	"fullthrow/reports/wording"
+	"fullthrow/reports/yield"
+	"math"
+)
+
+// TellGroups shows every lot, station, ... against the others.
+func (q *Answer) TellGroups(ctx context.Context, x *review.Differs) error {
+	q.Title(cmp.Or(x.Reading, "What differs")+" by "+string(x.By), x.About)
+	switch c := x.Groups; {
+	case x.GroupsOf == 0 || c != nil && len(c.Groups) == 0:
+		return q.Nothing(ctx, x.About)
+	case c == nil:
+		q.tellTrend(x.By, *x.Yields, nil)
+	default:
+		q.Out.Say("")
+		q.Out.Tell(0, q.Out.Strong(wording.Groups(q.Words, *c)))
+		q.Out.Say("")
+		g := Grid{Right: "lrrrl", Head: []string{string(x.By), "units", "mean", "off by", "between"}}
+		for _, o := range c.Groups {
+			e := o.Offset
+			format := Quantities(c.Unit, max(10*math.Abs(e.Value), 5*spanOf(e)))
+			between := ""
+			if statistics.Finite(e.Low) && statistics.Finite(e.High) {
+				between = format(e.Low) + " to " + format(e.High)
+			}
+			g.Add(o.Key, fmt.Sprint(o.N), format(o.Mean), signedWith(format, e.Value), between)
+		}
+		g.Show(q.Out)
+		if n := len(c.Groups); n < x.GroupsOf {
+			q.Out.Tell(2, fmt.Sprintf("the newest %d of %d", n, x.GroupsOf))
+		}
+		for _, text := range wording.GroupsCautions(q.Words, *c) {
+			q.Out.Tell(0, "note: "+text)
+		}
+	}
+	q.NotCounted(x.About)
+	return nil
+}
+
+// sideWords say what a side is made of.
+func (q *Answer) sideWords(s review.Side) string {
+	if s.Kind != review.SideUnit {
+		return s.String() + ": first runs of " + wording.Count(int(s.Units), "unit")
+	}
+	note := fmt.Sprintf("%s: its run of %s, which %s", s.Value, s.Started.In(q.Sel.Zone).Format("2006-01-02 15:04"), s.Outcome)
+	for i, r := range s.Missed {
+		if i == mostAlike {
+			return note + "; and more"
+		}
+		note += map[bool]string{true: ": ", false: "; "}[i == 0] + Brief(r)
+	}
+	return note
+}
+
+func (q *Answer) TellDiffers(x *review.Differs) {
+	c := *x.Comparison
+	q.Title(c.A+" and "+c.B, x.About)
+	q.Out.Say("")
+	for _, s := range x.Sides {
+		q.Out.Tell(2, q.sideWords(s))
+	}
+	if y := c.Yield; y != nil {
+		q.Out.Say("")
+		axis := ShareCells(min(max(q.Out.Room()-45, 16), 60), math.NaN(), y.A, y.B)
+		g := Grid{Right: "lrrl", Head: []string{"", "units", "yield", axis.Ends(WholePercent)}}
+		g.Add(c.A, fmt.Sprint(y.A.Of), Percent(y.A.Value), InCells(axis, y.A))
+		g.Add(c.B, fmt.Sprint(y.B.Of), Percent(y.B.Value), InCells(axis, y.B))
+		g.Show(q.Out)
+		q.Out.Tell(2, wording.YieldDifference(q.Words, c))
+	}
+	Heading(q.Out, "Readings", "")
+	switch {
+	case len(c.Readings) == 0:
+		q.tellRest(c)
+	case c.Differ == 0:
+		q.tellRest(c)
+		Heading(q.Out, "The nearest to a difference", "")
+		q.tellDifferences(c, c.Readings[:min(len(c.Readings), mostAlike)])
+	default:
+		q.Out.Tell(2, wording.Comparison(q.Words, c)+" The most important first.")
+		q.Out.Say("")
+		different := c.Readings[:min(c.Differ, mostDifferent)]
+		q.tellDifferences(c, different)
+		if n := c.Differ - len(different); n > 0 {
+			q.Out.Tell(2, fmt.Sprintf("and %d more; --json has all", n))
+		}
+		q.Out.Say("")
+		for _, d := range different[:min(len(different), mostAlike)] {
+			q.Out.Tell(2, wording.Difference(q.Words, c, d))
+		}
+		for _, text := range wording.ComparisonRest(q.Words, c) {
+			q.Out.Tell(2, text)
+		}
+	}
+	q.Out.Say("")
+	q.remarks(c.Cautions)
+	q.NotCounted(x.About)
+	if !q.Brief {
+		Glossary(q.Out, q.Words, "difference", "corrected", "interval")
+	}
+}
+
+// tellRest is what there is to say of readings that do not differ.
+func (q *Answer) tellRest(c yield.Comparison) {
+	q.Out.Tell(2, wording.Comparison(q.Words, c))
+	for _, text := range wording.ComparisonRest(q.Words, c) {
+		q.Out.Tell(2, text)
+	}
+}
+
+// tellDifferences shows readings side by side. In a narrow place each has its
+// name above its figures.
+func (q *Answer) tellDifferences(c yield.Comparison, list []yield.Difference) {
+	head := []string{c.A, c.B, "difference", "between", "of the limits"}
+	g := Grid{Right: "rrrll", Head: head}
+	wide := q.Out.Room() > 115
+	if wide {
+		g = Grid{Right: "lrrrll", Head: append([]string{"reading"}, head...)}
+	}
+	for _, d := range list {
+		e := d.Level.Difference
+		a, b := d.A.Mean, d.B.Mean
+		if e.Method == yield.MethodShift && d.A.Median != nil && d.B.Median != nil {
+			a, b = *d.A.Median, *d.B.Median
+		}
+		format := Quantities(d.Unit, max(10*math.Abs(e.Value), 5*spanOf(e)))
+		between := ""
+		if statistics.Finite(e.Low) && statistics.Finite(e.High) {
+			between = format(e.Low) + " to " + format(e.High)
+		}
+		of := ""
+		if l := d.Limit; l != nil && l.Share.Known() {
+			of = WholePercent(math.Abs(l.Share.Value)) + map[string]string{"width": " of their width", "room": " of the room"}[l.Of]
+		}
+		row := []string{format(a), format(b), signedWith(format, e.Value), between, of}
+		if wide {
+			g.Add(append([]string{d.Name}, row...)...)
+			continue
+		}
+		g.Title(d.Name)
+		g.Add(row...)
+	}
+	g.Show(q.Out)
+}
+
+// spanOf is how wide an interval is, 0 where it has no ends.
+func spanOf(e yield.Estimate) float64 {
+	if w := e.High - e.Low; statistics.Finite(w) {
+		return w
+	}
+	return 0
+}
+
+func signedWith(format func(float64) string, v float64) string {
+	if v > 0 {
+		return "+" + format(v)
+	}
+	return format(v)
+}
+
+// How many readings the text shows; the JSON has all.
+const (
+	mostDifferent = 12
+	mostAlike     = 5
+)

@@ -1,0 +1,110 @@
+package terminal
+
+import (
+	"cmp"
+	"fmt"
+	"fullthrow/reports"
+	"fullthrow/reports/review"
+	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
+	"fullthrow/runner/product"
+	"path/filepath"
+	"strings"
+)
+
+func (q *Answer) Unit(x *review.Unit) {
+	s, runs, repairs := q.Out, x.Runs, x.Repairs
+	unit, newest, judged, failed := reports.Unit{}, x.Of(), x.Judged, x.Failed
+	if x.State == "" {
+		newest = nil
+	}
+	if len(runs) > 0 {
+		unit = runs[len(runs)-1].Unit
+	}
+	if len(runs) == 0 {
+		unit = repairs[0].Unit
+	}
+	head := unit.SerialNumber + ", a " + cmp.Or(product.Title(unit.Product), unit.Product) + wording.Prefixed(" revision ", unit.Revision) + wording.Prefixed(", lot ", unit.Lot)
+	if unit.Golden {
+		head += ", a golden unit"
+	}
+	s.Say("%s", s.Strong(head))
+	switch {
+	case newest == nil:
+		s.Tell(0, "No run that counts has judged it so far.")
+	default:
+		text := fmt.Sprintf("Now %s; %s judged", x.State, wording.Count(judged, "run"))
+		if failed > 0 {
+			text += fmt.Sprintf(", %d failed", failed)
+		}
+		s.Tell(0, text+wording.Prefixed(", ", repairsWords(len(repairs)))+".")
+	}
+	s.Say("")
+	for _, e := range x.Happened() {
+		if e.Run != nil {
+			q.tellRun(*e.Run)
+		} else {
+			q.tellRepair(*e.Repair, x.Found(*e.Repair))
+		}
+	}
+	if newest != nil && newest.File != "" && !q.PlantRead {
+		s.Tell(0, "this one as a page: fullthrow report "+filepath.Join(q.Review.Where, filepath.FromSlash(newest.File))+" --html page.html")
+	}
+}
+
+func repairsWords(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return wording.Count(n, "repair")
+}
+
+func (q *Answer) tellRun(r store.Run) {
+	s := q.Out
+	word := map[reports.Outcome]string{reports.Passed: "passed", reports.Failed: "FAILED", reports.Aborted: "aborted", reports.Errored: "not tested"}[r.Outcome]
+	line := fmt.Sprintf("  %s  %s  at %s, nest %s", r.Started.In(q.Sel.Zone).Format("2006-01-02 15:04"), s.Strong(fmt.Sprintf("%-10s", word)), r.Station, r.Nest)
+	if r.Operator != "" {
+		line += " by " + r.Operator
+	}
+	switch {
+	case r.First:
+		line += "; first run"
+	case r.Flag == "" && !r.Unit.Golden && (r.Outcome == reports.Passed || r.Outcome == reports.Failed):
+		line += "; retest"
+	}
+	line += fmt.Sprintf("; report %d", r.Number)
+	if r.Simulated {
+		line += "; simulated"
+	}
+	s.Say("%s", line)
+	if r.Flag != "" {
+		s.Tell(6, s.Strong("not counted: "+r.Flag))
+	}
+	const most = 6
+	if n := len(r.Failed); n > 0 {
+		text := strings.Join(r.Failed[:min(n, most)], ", ")
+		if n > most {
+			text += fmt.Sprintf(" and %d more", n-most)
+		}
+		s.Tell(6, "not kept: "+text)
+	}
+	if r.Cause != "" {
+		s.Tell(6, "likely cause: "+r.Cause)
+	} else if r.Outcome != reports.Passed && r.Reason != nil && len(r.Failed) == 0 {
+		s.Tell(6, q.Words.Reason(r.Reason))
+	}
+}
+
+func (q *Answer) tellRepair(r reports.Repair, cause string) {
+	found := cmp.Or(cause, q.Words.Finding(nil, r.Found, nil))
+	by := ""
+	if r.By != "" {
+		by = "  by " + r.By
+	}
+	q.Out.Say("  %s  %s%s", r.At.In(q.Sel.Zone).Format("2006-01-02 15:04"), q.Out.Strong(fmt.Sprintf("%-10s", "repair")), by)
+	text := "found: " + found
+	if r.Part != "" {
+		text += ", at the " + strings.ReplaceAll(r.Part, "-", " ")
+	}
+	q.Out.Tell(6, text+"; "+q.Words.Remedy(r.Done)+wording.Prefixed(". ", r.Text))
+}
