@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
@@ -89,13 +88,7 @@ type words struct {
 func (w words) own(sentence string) string { return w.texts.T(sentence) }
 
 // begun is a sentence of the product with a capital letter at its beginning.
-func (w words) begun(sentence string) string {
-	s := w.own(sentence)
-	for i, r := range s {
-		return s[:i] + string(unicode.ToUpper(r)) + s[i+len(string(r)):]
-	}
-	return s
-}
+func (w words) begun(sentence string) string { return wording.Capital(w.own(sentence)) }
 
 // moment writes a time to the second.
 func (w words) moment(at time.Time) string {

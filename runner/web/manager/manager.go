@@ -273,7 +273,7 @@ func (m *Manager) excuse(q *query, err error) (*view, int) {
 			status = http.StatusNotFound
 		}
 		id, args := "review.bad."+problem.Code, q.problemArgs(problem)
-		notice.Title = upperFirst(q.t(id, args...))
+		notice.Title = wording.Capital(q.t(id, args...))
 		if q.w.Has(id + "_hint") {
 			notice.Text = []string{q.t(id+"_hint", args...)}
 		}

@@ -5,8 +5,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
@@ -39,7 +37,7 @@ func (q *query) shareRange(s yield.Share) string {
 // term is a figure without its value, by the key of its term.
 func (q *query) term(key string) look.Figure {
 	name, meaning := wording.Term(q.w, key)
-	return look.Figure{Name: name, Explain: upperFirst(meaning)}
+	return look.Figure{Name: name, Explain: wording.Capital(meaning)}
 }
 
 // figure is a share as a figure of a page.
@@ -184,11 +182,6 @@ func (q *query) onset(at time.Time) string {
 		return q.w.Day(at)
 	}
 	return q.w.When(at)
-}
-
-func upperFirst(s string) string {
-	r, n := utf8.DecodeRuneInString(s)
-	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // quantity is a value with its unit.

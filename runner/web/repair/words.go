@@ -1,21 +1,12 @@
 package repair
 
 import (
-	"unicode"
-
 	"fullthrow/reports"
+	"fullthrow/reports/wording"
 )
 
 // sentence is a sentence of the product in the reader's language.
 func (b *Bench) sentence(q *request, s string) string { return b.c.Texts[q.page.Lang].T(s) }
-
-// capital begins a sentence with a capital letter, where there are such.
-func capital(s string) string {
-	for i, r := range s {
-		return s[:i] + string(unicode.ToUpper(r)) + s[i+len(string(r)):]
-	}
-	return s
-}
 
 // part is what people call a part of the handset.
 func (b *Bench) part(q *request, name string) string {
@@ -48,5 +39,5 @@ func (b *Bench) found(q *request, code string) string {
 	if k, ok := b.rules[code]; ok {
 		cause = &k
 	}
-	return capital(q.w.Finding(b.c.Texts[q.page.Lang], code, cause))
+	return wording.Capital(q.w.Finding(b.c.Texts[q.page.Lang], code, cause))
 }
