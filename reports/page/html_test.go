@@ -230,3 +230,21 @@ func TestPageShowsCauses(t *testing.T) {
 		t.Error("without ranked causes the page must say what the limit says")
 	}
 }
+
+// A report whose readings name no check of it, or whose words are no text, is
+// shown all the same: what is wrong with a file is no reason to stop a page.
+func TestHTMLOfAnyReport(t *testing.T) {
+	s := hostileSealed()
+	for _, outcome := range []reports.Outcome{reports.Passed, reports.Failed, reports.Errored, reports.Aborted} {
+		s.Report.Outcome = outcome
+		s.Report.Faults, s.Report.Unsafe = nil, nil
+		s.Report.Causes = []reports.Cause{{Cause: "\xff\xfe", Where: "\xff", Explains: []string{".z"}}}
+		page := render(t, s)
+		if outcome == reports.Failed && (!strings.Contains(page, "What to look at first") || !strings.Contains(page, `class="u-card fail"`)) {
+			t.Errorf("%s: what failed is not shown", outcome)
+		}
+		if strings.Contains(page, "<script") {
+			t.Errorf("%s: text of the report became markup", outcome)
+		}
+	}
+}

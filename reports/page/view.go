@@ -189,6 +189,14 @@ type reading struct {
 	Scale       template.HTML
 	Beside      Beside
 	Rows        []named
+	of          int // index of its check
+}
+
+// say adds a row, unless there is nothing to say.
+func (r *reading) say(name, text string) {
+	if text != "" {
+		r.Rows = append(r.Rows, named{Name: name, Text: text})
+	}
 }
 
 type prompt struct{ Text, Given, By string }
@@ -243,7 +251,14 @@ func New(s archive.Sealed, opts Options) (*View, error) {
 	v.causes()
 	v.readings(opts)
 	v.captures(opts)
-	v.First = v.first(opts)
+	of := -1
+	v.First, of = v.first(opts)
+	for i := range v.Missed {
+		if m := &v.Missed[i]; i != of { // of that one it stands above
+			m.say(v.T("report.label.cause"), v.own(m.Cause))
+			m.say(v.T("report.label.inspect"), v.own(m.Inspect))
+		}
+	}
 	v.Course = said.newCourse(r, v.Checks)
 	for _, q := range r.Prompts {
 		p := prompt{said.own(q.Text), said.T("report.not_answered"), q.By}
@@ -347,6 +362,7 @@ func (v *View) readings(opts Options) {
 		}
 		for n, rd := range c.Readings {
 			one := v.newReading(rd, fmt.Sprintf("s%d-%d", i, n))
+			one.of = i
 			if _, number := rd.Value.Number(); number && opts.Reading != nil {
 				one.Href = opts.Reading(one.Full)
 			}
@@ -364,21 +380,12 @@ func (v *View) readings(opts Options) {
 	}
 	for i := range v.Missed {
 		m := &v.Missed[i]
-		row := func(id, text string) {
-			if text != "" {
-				m.Rows = append(m.Rows, named{Name: v.T(id), Text: text})
-			}
-		}
-		row("report.head.first_other", v.Reason(m.Problem))
+		m.say(v.T("report.head.first_other"), v.Reason(m.Problem))
 		if m.Limit != nil {
-			row("report.label.why_limit", v.own(m.Limit.Why))
+			m.say(v.T("report.label.why_limit"), v.own(m.Limit.Why))
 		}
 		if explained[m.Full] {
 			m.Cause, m.Inspect = "", ""
-		}
-		if i > 0 { // of the first it stands above
-			row("report.label.cause", v.own(m.Cause))
-			row("report.label.inspect", v.own(m.Inspect))
 		}
 		if opts.Beside != nil {
 			m.Beside = opts.Beside(m.Reading)
@@ -420,15 +427,16 @@ func (w words) scaleOf(rd reports.Reading, id string) template.HTML {
 }
 
 // first finds what to look at first: for a failed unit the reading that missed
-// its limit and is explained best, for the others what stopped the run.
-func (v *View) first(opts Options) *finding {
+// its limit and is explained best, for the others what stopped the run. of is
+// the index of the reading among those that missed, -1 for none.
+func (v *View) first(opts Options) (f *finding, of int) {
 	r := v.Report
-	f := &finding{Shape: v.Shape, Heading: v.T("report.head.first_other"), Problem: v.Reason(r.Reason)}
+	f = &finding{Shape: v.Shape, Heading: v.T("report.head.first_other"), Problem: v.Reason(r.Reason)}
 	hint := v.Hint(r.Reason)
 	var bad func(reports.Verdict) bool
 	switch {
 	case r.Outcome == reports.Passed, r.Outcome == reports.Errored && v.Bench != nil: // there the faults say it
-		return nil
+		return nil, -1
 	case r.Outcome == reports.Failed:
 		bad, f.Heading = broken, v.T("report.head.first_failed")
 	case r.Outcome == reports.Errored:
@@ -437,16 +445,14 @@ func (v *View) first(opts Options) *finding {
 		bad = func(reports.Verdict) bool { return false }
 	}
 	inspect, blamed, part := "", "", ""
-	if i := slices.IndexFunc(v.Missed, func(m reading) bool { return bad(m.Verdict) }); i >= 0 {
-		m := v.Missed[i]
-		k := v.Checks[slices.IndexFunc(v.Checks, func(k check) bool { return k.Name == m.Check })]
+	if of = slices.IndexFunc(v.Missed, func(m reading) bool { return bad(m.Verdict) }); of >= 0 {
+		m := v.Missed[of]
+		k := v.Checks[m.of]
 		f.Name, f.About, f.Problem, part = m.Full, k.About, "", k.Part
 		if hint = cmp.Or(k.Hint, hint); broken(m.Verdict) {
 			f.Miss = v.Miss(m.Reading)
 		}
-		if i == 0 {
-			blamed, inspect = v.own(m.Cause), v.own(m.Inspect)
-		}
+		blamed, inspect = v.own(m.Cause), v.own(m.Inspect)
 	} else if i := slices.IndexFunc(v.Checks, func(k check) bool { return bad(k.Verdict) }); i >= 0 {
 		k := v.Checks[i]
 		f.Name, f.About, part, f.Problem = k.Name, k.About, k.Part, cmp.Or(k.Problem, f.Problem)
@@ -470,7 +476,7 @@ func (v *View) first(opts Options) *finding {
 			f.Rows = append(f.Rows, named{v.T(n.Name), n.Text, n.Class})
 		}
 	}
-	return f
+	return f, of
 }
 
 // toBlame reports whether an axis of a stick is: readings that failed name it,
