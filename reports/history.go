@@ -10,18 +10,19 @@ type HistoryRow struct {
 	At      time.Time
 	Run     string // of a repair: the run it answers
 	Station string
+	Nest    string
 	Outcome Outcome // of a run; "" where that is not known
 	Reason  *Reason // why the run did not pass
 	Cause   *Cause  // the likeliest of a failed run; of a repair, that which was found; nil none
 	By      string  // operator or technician
 	Repair  *Repair // nil for a run
 	Link    string  // where to read more; "" no link
+	Flagged bool    // the report is not as it was sealed: it counts nowhere
 }
 
 // RunRow is a run's row in the history of its unit.
 func RunRow(r Report) HistoryRow {
-	row := HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Outcome: r.Outcome, Reason: r.Reason,
-		By: r.Operator}
+	row := HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Nest: r.Nest, Outcome: r.Outcome, Reason: r.Reason, By: r.Operator}
 	if len(r.Causes) > 0 {
 		row.Cause = &r.Causes[0]
 	} else if r.Outcome == Failed {

@@ -130,8 +130,8 @@ func (a *app) report(file string, to reportFiles) error {
 	if err != nil {
 		return err
 	}
-	if o.Lang = to.language; o.Lang != "en" {
-		o.Texts = product.Texts(sealed.Report.Unit.Product, o.Lang)
+	if o.Words = book.Translator(to.language); to.language != "en" {
+		o.Texts = product.Texts(sealed.Report.Unit.Product, to.language)
 	}
 	for _, f := range []struct {
 		out   string
@@ -139,10 +139,8 @@ func (a *app) report(file string, to reportFiles) error {
 		note  string
 	}{
 		{to.html, func(w io.Writer, s archive.Sealed) error { return page.WriteHTML(w, s, o) }, ""},
-		{to.certificate, func(w io.Writer, s archive.Sealed) error { return page.WriteCertificate(w, s, o) },
-			" (one page; for a PDF, print it to a file from a browser)"},
-		{to.csv, func(w io.Writer, s archive.Sealed) error { return page.WriteCSV(w, s, book.Translator(to.language)) },
-			""},
+		{to.certificate, func(w io.Writer, s archive.Sealed) error { return page.WriteCertificate(w, s, o) }, " (one page; for a PDF, print it to a file from a browser)"},
+		{to.csv, func(w io.Writer, s archive.Sealed) error { return page.WriteCSV(w, s, o.Words) }, ""},
 	} {
 		var err error
 		switch f.out {
@@ -195,13 +193,13 @@ func (a *app) tellReport(r reports.Report, file string) {
 func writePage(file string, s archive.Sealed) error { return writeFile(file, s, htmlPage) }
 
 func htmlPage(w io.Writer, s archive.Sealed) error {
-	return page.WriteHTML(w, s, page.HTMLOptions{ProductTitle: product.Title(s.Report.Unit.Product)})
+	return page.WriteHTML(w, s, page.Options{ProductTitle: product.Title(s.Report.Unit.Product)})
 }
 
 // pageOptions is what is known here of a report beside itself: the title that
 // its product has, and what the archive around its file tells.
-func pageOptions(s archive.Sealed, file string) (page.HTMLOptions, error) {
-	o := page.HTMLOptions{ProductTitle: product.Title(s.Report.Unit.Product)}
+func pageOptions(s archive.Sealed, file string) (page.Options, error) {
+	o := page.Options{ProductTitle: product.Title(s.Report.Unit.Product)}
 	if dir, ok := archive.ArchiveOf(file); ok {
 		around, err := archive.Around(dir, s)
 		if err != nil {

@@ -87,8 +87,7 @@ func Around(dir string, s Sealed) (Surroundings, error) {
 		}
 		r, err := Load(filepath.Join(dir, filepath.FromSlash(name)))
 		if err != nil {
-			a.History = append(a.History, reports.HistoryRow{At: e.Started, Run: e.Run,
-				Reason: &reports.Reason{Code: reports.ReportChanged}})
+			a.History = append(a.History, reports.HistoryRow{At: e.Started, Run: e.Run, Reason: &reports.Reason{Code: reports.ReportChanged}, Flagged: true})
 			continue
 		}
 		causes[r.Report.Run] = r.Report.Causes

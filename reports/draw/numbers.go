@@ -1,7 +1,6 @@
 package draw
 
 import (
-	"html/template"
 	"math"
 	"strconv"
 	"strings"
@@ -118,9 +117,8 @@ type Table struct {
 type Cell struct {
 	Text   string
 	Href   string
-	Number bool          // stands to the right
-	Shape  string        // a state: pass, fail, doubt, error
-	SVG    template.HTML // a small drawing below the text
+	Number bool   // stands to the right
+	Shape  string // a state: pass, fail, doubt, error
 }
 
 // column is a head and what stands below it for each row of a table.

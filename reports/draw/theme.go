@@ -24,6 +24,13 @@ var Paper string
 //go:embed theme/plot.css
 var Style string
 
+// Shapes are the templates "shapes", the signs of states to stand once in a page,
+// and "shape", which shows one by its name: pass, fail, doubt, error, aborted,
+// repair, none, running, mark.
+//
+//go:embed theme/shapes.html
+var Shapes string
+
 // pattern makes a pattern when it is first needed: most commands draw nothing.
 func pattern(p string) func() *regexp.Regexp {
 	return sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(p) })

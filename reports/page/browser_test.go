@@ -150,7 +150,7 @@ func TestInBrowser(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		shot, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS(".sealed")))
+		shot, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS(".u-seal")))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -163,7 +163,7 @@ func TestInBrowser(t *testing.T) {
 
 	// Certificates on paper.
 	good := write("certificate.html", func(b *bytes.Buffer) error { return WriteCertificate(b, passed, o) })
-	wild := write("hostile.html", func(b *bytes.Buffer) error { return WriteCertificate(b, hostile, HTMLOptions{}) })
+	wild := write("hostile.html", func(b *bytes.Buffer) error { return WriteCertificate(b, hostile, Options{}) })
 	for _, paper := range []struct {
 		name string
 		size chromedp.PaperSize

@@ -36,7 +36,7 @@ const certificateRows = 10
 // report that is not as it was sealed, not a golden unit, and not a unit of
 // which opts.History knows a later run that failed. That of a simulated unit
 // says across the page that it is invented.
-func WriteCertificate(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
+func WriteCertificate(w io.Writer, s archive.Sealed, opts Options) error {
 	if err := certifiable(s, opts); err != nil {
 		return err
 	}
@@ -50,7 +50,7 @@ func WriteCertificate(w io.Writer, s archive.Sealed, opts HTMLOptions) error {
 	return nil
 }
 
-func certifiable(s archive.Sealed, opts HTMLOptions) error {
+func certifiable(s archive.Sealed, opts Options) error {
 	refuse := func(hint, format string, args ...any) error {
 		return &reports.HintedError{Err: fmt.Errorf("certificate: "+format, args...), Hint: hint}
 	}
@@ -113,14 +113,14 @@ type certificateRow struct {
 	Scale template.HTML
 }
 
-func newCertificate(s archive.Sealed, opts HTMLOptions, said words) certificate {
+func newCertificate(s archive.Sealed, opts Options, said words) certificate {
 	r := s.Report
 	c := certificate{
 		words: said,
 		Style: template.CSS(draw.Tokens + draw.Style + draw.Paper + certificateStyle), // our own file
 		Title: reports.Brief(opts.ProductTitle, 36), Serial: reports.Brief(r.Unit.SerialNumber, serial.MaxCodeSerial), Revision: reports.Brief(r.Unit.Revision, 14), Lot: reports.Brief(r.Unit.Lot, 14),
 		Station: reports.Brief(r.Station, 24), Simulated: r.Simulated, Software: reports.Brief(r.Software, 32), Run: r.Run,
-		Date:   said.When(r.Started) + " " + r.Started.In(said.zone).Format("MST"),
+		Date:   said.When(r.Started) + " " + r.Started.In(said.Location()).Format("MST"),
 		Number: s.Seal.Number, Key: archive.KeyName(s.Seal), Code: newCode(r.Unit.SerialNumber, s.Seal.SHA256),
 	}
 	if c.Title == "" {

@@ -2,11 +2,23 @@ package page
 
 import (
 	"testing"
+	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/recordtest"
+	"fullthrow/reports/wording"
 )
+
+// spoken is a language at a place.
+func spoken(t testing.TB, lang string, at *time.Location) *wording.Translator {
+	t.Helper()
+	b, err := wording.NewBook(at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b.Translator(lang)
+}
 
 func openTest(t testing.TB, dir string) *archive.Archive {
 	t.Helper()

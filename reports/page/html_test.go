@@ -41,7 +41,7 @@ func fullSealed(t testing.TB, outcome reports.Outcome) archive.Sealed {
 func render(t testing.TB, s archive.Sealed) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := WriteHTML(&b, s, HTMLOptions{Location: time.FixedZone("CET", 3600), ProductTitle: "Kittiwake K8"}); err != nil {
+	if err := WriteHTML(&b, s, Options{Words: spoken(t, "en", time.FixedZone("CET", 3600)), ProductTitle: "Kittiwake K8"}); err != nil {
 		t.Fatal(err)
 	}
 	return plain(b.String())
@@ -53,7 +53,7 @@ func plain(s string) string { return strings.ReplaceAll(s, "\u00a0", " ") }
 func TestWriteHTML(t *testing.T) {
 	for outcome, want := range map[reports.Outcome][]string{
 		reports.Passed:  {"<h1>Passed</h1>", "Every check of this unit passed.", recordtest.Sample},
-		reports.Failed:  {"<h1>Failed</h1>", "What failed first", "15.3 µA, above 12 µA", "Likely cause", "Look at first", "residue under the power switch", "Why this limit"},
+		reports.Failed:  {"<h1>Failed</h1>", "What to look at first", "15.3 µA, above 12 µA", "Likely cause", "Look at first", "residue under the power switch", "Why this limit"},
 		reports.Errored: {"<h1>Error</h1>", "not a failure of the unit", "The bench, not the unit", "no frame in 1 s", "USB plug"},
 	} {
 		page := render(t, fullSealed(t, outcome))
@@ -142,29 +142,28 @@ func TestHTMLHostileText(t *testing.T) {
 // A capture is drawn with its names and units, says what is left out, and says
 // when there is nothing to draw.
 func TestCaptureDrawing(t *testing.T) {
-	v := captureView{}
-	v.draw(reports.Plot{XLabel: "time / s", YLabel: "current / A", Series: []reports.Series{{Name: "unit", X: []float64{0, 2}, Y: []float64{8e-6, 31e-6}}}}, "x", english(t))
+	draw := func(p reports.Plot) capture { return english(t).newCapture(reports.Capture{Plot: &p}, nil, "x") }
+	v := draw(reports.Plot{XLabel: "time / s", YLabel: "current / A", Series: []reports.Series{{Name: "unit", X: []float64{0, 2}, Y: []float64{8e-6, 31e-6}}}})
 	for _, want := range []string{">current / µA<", ">time / s<", "time from 0 s to 2 s, current from 8 µA to 31 µA", ">unit<",
 		">0<", ">10<", ">30<", ">0.5<", ">2.0<"} {
-		if !strings.Contains(plain(string(v.Drawing)), want) {
-			t.Errorf("no %q in %s", want, v.Drawing)
+		if !strings.Contains(plain(string(v.SVG)), want) {
+			t.Errorf("no %q in %s", want, v.SVG)
 		}
 	}
 	if v.Title != "current / A over time / s" {
 		t.Errorf("title %q", v.Title)
 	}
 	for name, p := range map[string]reports.Plot{"nothing": {}, "no number": {Series: []reports.Series{{X: []float64{math.NaN(), 1}, Y: []float64{1, math.Inf(1)}}}}} {
-		v := captureView{}
-		if v.draw(p, "x", english(t)); v.Drawing != "" {
-			t.Errorf("%s is drawn: %s", name, v.Drawing)
+		if v := draw(p); v.SVG != "" {
+			t.Errorf("%s is drawn: %s", name, v.SVG)
 		}
 	}
 	many := reports.Plot{}
 	for i := range 9 {
 		many.Series = append(many.Series, reports.Series{Name: fmt.Sprint(i), X: []float64{0, 1}, Y: []float64{0, 1}})
 	}
-	if v.draw(many, "x", english(t)); v.Hidden != "and 3 more, not drawn" {
-		t.Errorf("%q, want 3 said to be hidden", v.Hidden)
+	if v := draw(many); len(v.Notes) != 1 || !strings.Contains(v.Notes[0], "6") || !strings.Contains(v.Notes[0], "9") {
+		t.Errorf("%q, want it said that 6 of 9 are drawn", v.Notes)
 	}
 }
 
@@ -208,10 +207,10 @@ func TestPageShowsCauses(t *testing.T) {
 		t.Fatal(err)
 	}
 	var b strings.Builder
-	if err := WriteHTML(&b, archive.Sealed{Report: r}, HTMLOptions{Location: time.UTC}); err != nil {
+	if err := WriteHTML(&b, archive.Sealed{Report: r}, Options{Words: spoken(t, "en", time.UTC)}); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"Likely causes", "leakage &lt;b&gt;here", "likely, some 70 %", "less likely, some 20 %", "the switch",
+	for _, want := range []string{"Likely causes", "Leakage &lt;b&gt;here", "likely, some 70 %", "less likely, some 20 %", "the switch",
 		"<li>standby.current −15.3 µA", "<dt>Against it</dt><dd><ul><li>running.current is normal (yes)", "never a certainty"} {
 		if !strings.Contains(plain(b.String()), want) {
 			t.Errorf("the page lacks %q", want)
@@ -224,10 +223,28 @@ func TestPageShowsCauses(t *testing.T) {
 	}
 	r.Causes = nil
 	b.Reset()
-	if err := WriteHTML(&b, archive.Sealed{Report: r}, HTMLOptions{Location: time.UTC}); err != nil {
+	if err := WriteHTML(&b, archive.Sealed{Report: r}, Options{Words: spoken(t, "en", time.UTC)}); err != nil {
 		t.Fatal(err)
 	}
 	if s := b.String(); strings.Contains(s, "Likely causes") || !strings.Contains(s, "what the limit says") {
 		t.Error("without ranked causes the page must say what the limit says")
+	}
+}
+
+// A report whose readings name no check of it, or whose words are no text, is
+// shown all the same: what is wrong with a file is no reason to stop a page.
+func TestHTMLOfAnyReport(t *testing.T) {
+	s := hostileSealed()
+	for _, outcome := range []reports.Outcome{reports.Passed, reports.Failed, reports.Errored, reports.Aborted} {
+		s.Report.Outcome = outcome
+		s.Report.Faults, s.Report.Unsafe = nil, nil
+		s.Report.Causes = []reports.Cause{{Cause: "\xff\xfe", Where: "\xff", Explains: []string{".z"}}}
+		page := render(t, s)
+		if outcome == reports.Failed && (!strings.Contains(page, "What to look at first") || !strings.Contains(page, `class="u-card fail"`)) {
+			t.Errorf("%s: what failed is not shown", outcome)
+		}
+		if strings.Contains(page, "<script") {
+			t.Errorf("%s: text of the report became markup", outcome)
+		}
 	}
 }

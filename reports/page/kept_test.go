@@ -109,7 +109,7 @@ func TestKeptReports(t *testing.T) {
 				require.NoError(t, err)
 				assert.True(t, around.Check.Own && around.Check.Chain, "%+v", around.Check)
 				for _, lang := range wording.Languages() {
-					showKept(t, s, HTMLOptions{Lang: lang.Tag, Location: time.UTC, History: around.History, Check: &around.Check})
+					showKept(t, s, Options{Words: spoken(t, lang.Tag, time.UTC), History: around.History, Check: &around.Check})
 				}
 			})
 		}
@@ -120,7 +120,7 @@ func TestKeptReports(t *testing.T) {
 }
 
 // showKept shows a report in every way that there is, in one language.
-func showKept(t *testing.T, s archive.Sealed, o HTMLOptions) {
+func showKept(t *testing.T, s archive.Sealed, o Options) {
 	t.Helper()
 	said, err := o.speak()
 	require.NoError(t, err)
@@ -128,11 +128,11 @@ func showKept(t *testing.T, s archive.Sealed, o HTMLOptions) {
 	var b bytes.Buffer
 	require.NoError(t, WriteHTML(&b, s, o))
 	page := b.String()
-	assert.Contains(t, page, `<html lang="`+o.Lang+`">`)
+	assert.Contains(t, page, `<html lang="`+o.Words.Lang+`">`)
 	_, word := said.shapeOf(r.Outcome)
 	assert.Contains(t, page, "<h1>"+word+"</h1>")
-	assert.NotContains(t, page, "[report.", o.Lang)
-	assert.NotContains(t, page, "[record.", o.Lang)
+	assert.NotContains(t, page, "[report.", o.Words.Lang)
+	assert.NotContains(t, page, "[record.", o.Words.Lang)
 	if r.Outcome != reports.Passed {
 		require.NotNil(t, r.Reason)
 		assert.NotEqual(t, string(r.Reason.Code), said.Reason(r.Reason), "the code has words")
@@ -155,7 +155,7 @@ func showKept(t *testing.T, s archive.Sealed, o HTMLOptions) {
 	if r.Outcome == reports.Passed {
 		require.NoError(t, err)
 		assert.Contains(t, b.String(), said.T("report.certificate.lead"))
-		assert.NotContains(t, b.String(), "[report.", o.Lang)
+		assert.NotContains(t, b.String(), "[report.", o.Words.Lang)
 	} else {
 		var refused *reports.HintedError
 		assert.True(t, errors.As(err, &refused), "%v", err)

@@ -55,13 +55,13 @@ func unitHistory(t testing.TB, dir string) map[string]archive.Sealed {
 	return all
 }
 
-func optionsAround(t testing.TB, dir string, s archive.Sealed) HTMLOptions {
+func optionsAround(t testing.TB, dir string, s archive.Sealed) Options {
 	t.Helper()
 	around, err := archive.Around(dir, s)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return HTMLOptions{Location: time.UTC, ProductTitle: "Kittiwake K8", History: around.History, Check: &around.Check}
+	return Options{Words: spoken(t, "en", time.UTC), ProductTitle: "Kittiwake K8", History: around.History, Check: &around.Check}
 }
 
 func TestAround(t *testing.T) {
@@ -180,7 +180,7 @@ func TestSortHistory(t *testing.T) {
 	}
 }
 
-func certify(s archive.Sealed, o HTMLOptions) (string, error) {
+func certify(s archive.Sealed, o Options) (string, error) {
 	var b bytes.Buffer
 	err := WriteCertificate(&b, s, o)
 	return plain(b.String()), err
@@ -220,7 +220,7 @@ func TestCertificate(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if page, err := certify(s, HTMLOptions{}); err != nil || strings.Contains(page, "invented") || !strings.Contains(page, "1 check, 1 reading") {
+	if page, err := certify(s, Options{}); err != nil || strings.Contains(page, "invented") || !strings.Contains(page, "1 check, 1 reading") {
 		t.Errorf("of a real unit: %v\n%s", err, page)
 	}
 }
@@ -243,7 +243,7 @@ func TestCertificateNearest(t *testing.T) {
 }
 
 func english(t *testing.T) words {
-	w, err := HTMLOptions{}.speak()
+	w, err := Options{}.speak()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -284,14 +284,14 @@ func TestCertificateRefuses(t *testing.T) {
 		{"failed later", passed, []reports.HistoryRow{this, {Run: "later", Outcome: reports.Failed}, {Run: "last", Outcome: reports.Errored}}, "failed later, in run later"},
 		{"later one unreadable", passed, []reports.HistoryRow{this, {Run: "later"}}, "not as it was sealed"},
 	} {
-		page, err := certify(tt.s, HTMLOptions{History: tt.history})
+		page, err := certify(tt.s, Options{History: tt.history})
 		var hint *reports.HintedError
 		if err == nil || !strings.Contains(err.Error(), tt.want) || !errors.As(err, &hint) || hint.Hint == "" || page != "" {
 			t.Errorf("%s: got %v and %d bytes, want %q", tt.name, err, len(page), tt.want)
 		}
 	}
 	for _, history := range [][]reports.HistoryRow{{{Run: "before", Outcome: reports.Failed}, this}, {this, {Run: "later", Outcome: reports.Failed}, {Run: "last", Outcome: reports.Passed}}, {this, {Run: "later", Outcome: reports.Aborted}}} {
-		if _, err := certify(passed, HTMLOptions{History: history}); err != nil {
+		if _, err := certify(passed, Options{History: history}); err != nil {
 			t.Errorf("%v: %v", history, err)
 		}
 	}
@@ -325,7 +325,7 @@ func hostileCertified(t testing.TB) archive.Sealed {
 }
 
 func TestCertificateHostileText(t *testing.T) {
-	page, err := certify(hostileCertified(t), HTMLOptions{ProductTitle: `</title><script>`})
+	page, err := certify(hostileCertified(t), Options{ProductTitle: `</title><script>`})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -65,10 +65,18 @@ func (t Texts) T(sentence string) string {
 		return sentence
 	}
 	if s, ok := t[string(unicode.ToLower(first))+sentence[size:]]; ok && unicode.IsUpper(first) {
-		f, n := utf8.DecodeRuneInString(s)
-		return string(unicode.ToUpper(f)) + s[n:]
+		return Capital(s)
 	}
 	return sentence
+}
+
+// Capital begins a sentence with a capital letter, where there are such.
+func Capital(s string) string {
+	first, size := utf8.DecodeRuneInString(s)
+	if first == utf8.RuneError {
+		return s
+	}
+	return string(unicode.ToUpper(first)) + s[size:]
 }
 
 // Missing lists those of some sentences that have no translation, each once, in

@@ -39,6 +39,9 @@ func newTranslator(b *Book, lang string) *Translator {
 // Words is the translator itself, so that it serves where a page does.
 func (t *Translator) Words() *Translator { return t }
 
+// Location is where times are shown as they are.
+func (t *Translator) Location() *time.Location { return t.location }
+
 // T is the message of an id, with values for its places given as name, value,
 // name, value: T("operator.units", "count", 3). Numbers are written in the
 // language's manner. The value named count chooses the plural form. A place

@@ -91,3 +91,9 @@ func TestMistakesInLanguageFilesAreNamed(t *testing.T) {
 		assert.ErrorContains(t, err, c.want, name)
 	}
 }
+
+func TestCapital(t *testing.T) {
+	for in, want := range map[string]string{"": "", "the set screw": "The set screw", "ölig": "Ölig", "焊点": "焊点", "\xffx": "\xffx"} {
+		assert.Equal(t, want, Capital(in))
+	}
+}

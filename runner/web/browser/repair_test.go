@@ -37,8 +37,8 @@ func TestRepair(t *testing.T) {
 	bench.until("a scan has a place to go", `document.activeElement.id === "scan"`)
 	bench.scan(serial)
 	bench.until("the unit is shown", `location.pathname === "/repair/unit" && document.querySelector("h1").innerText.includes("`+serial+`")`)
-	bench.shows(".rp-where", "ounder")
-	bench.until("its captures are drawn", `document.querySelectorAll(".rp-captures svg").length > 0`)
+	bench.shows(".u-where", "ounder")
+	bench.until("its captures are drawn", `document.querySelectorAll(".u-captures svg").length > 0`)
 	bench.shot("repair-unit")
 
 	// The likeliest cause is chosen already.
@@ -64,8 +64,8 @@ func TestRepair(t *testing.T) {
 	line.shows("#about", "Retest 2")
 
 	bench.openUntil("/repair/unit?serial="+serial, "the history tells it",
-		`/Ines/.test(document.querySelector(".rp-history").innerText) && document.querySelectorAll(".rp-history li").length >= 4`)
-	bench.shows(".rp-history", "a sounder of the wrong type <b onmouseover=alert(1)>")
+		`/Ines/.test(document.querySelector(".u-history").innerText) && document.querySelectorAll(".u-history li").length >= 4`)
+	bench.shows(".u-history", "a sounder of the wrong type <b onmouseover=alert(1)>")
 	bench.shot("repair-history")
 	bench.openUntil("/repair/", "it waits no more", loaded+" && !"+waits)
 }

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"fullthrow/reports/draw"
+	"fullthrow/reports/page"
 )
 
 // assets are the files below /look/, each under a name that changes with what
@@ -33,8 +34,9 @@ type asset struct {
 // sheets are the style sheets of every page, in order.
 var sheets = []string{"tokens.css", "base.css", "layout.css", "parts.css", "plot.css", "chart.css", "paper.css", "print.css"}
 
-// drawnSheets are those that drawings have with them.
-var drawnSheets = map[string]string{"tokens.css": draw.Tokens, "plot.css": draw.Style, "paper.css": "@media print {" + draw.Paper + "}"}
+// drawnSheets are those that drawings and the parts of a unit's page have with
+// them.
+var drawnSheets = map[string]string{"unit.css": page.Style, "tokens.css": draw.Tokens, "plot.css": draw.Style, "paper.css": "@media print {" + draw.Paper + "}"}
 
 func newAssets(l *Look) (*assets, error) {
 	a := &assets{look: l, files: map[string]asset{}, paths: map[string]string{}}
@@ -66,6 +68,7 @@ func newAssets(l *Look) (*assets, error) {
 		all.Write(data)
 	}
 	a.add("look.css", "text/css; charset=utf-8", all.Bytes())
+	a.add("unit.css", "text/css; charset=utf-8", []byte(drawnSheets["unit.css"]))
 	pages := map[string]bool{}
 	for id := range l.Messages["en"] {
 		page, _, _ := strings.Cut(id, ".")

@@ -45,6 +45,16 @@ func (d *Drawing) Part(name string) (Part, bool) {
 	return d.parts[i], true
 }
 
+// Title is what people call a part; d may be nil.
+func (d *Drawing) Title(texts wording.Texts, name string) string {
+	if d != nil {
+		if p, ok := d.Part(name); ok {
+			return texts.T(p.Title)
+		}
+	}
+	return strings.ReplaceAll(name, "-", " ")
+}
+
 // Box is the drawing's own measure: x, y, width and height of its viewBox.
 func (d *Drawing) Box() (x, y, width, height float64) { return d.box[0], d.box[1], d.box[2], d.box[3] }
 
@@ -193,13 +203,60 @@ func (d *Drawing) walk(f func(t xml.Token, inTitle bool)) {
 // HTML is the drawing to stand within a page, its titles in the language of the
 // texts.
 func (d *Drawing) HTML(texts wording.Texts) template.HTML {
+	return d.html(texts, func(string) string { return "" })
+}
+
+// Pointing is the drawing with a part pointed at, and the axes of sticks that
+// are to blame; where it has no such part, nothing is pointed at, and where there
+// is no drawing, it is empty.
+func (d *Drawing) Pointing(texts wording.Texts, part string, axis func(name string) bool) template.HTML {
+	if d == nil {
+		return ""
+	}
+	if _, ok := d.Part(part); !ok {
+		return d.HTML(texts)
+	}
+	return d.html(texts, func(id string) string {
+		name, isAxis := strings.CutPrefix(id, "axis-")
+		switch {
+		case id == "":
+			return "is-pointing "
+		case id == "part-"+part, isAxis && axis(name):
+			return "is-bad "
+		}
+		return ""
+	})
+}
+
+// html writes the drawing; state is the class that a group has besides its own,
+// by its id, and of the drawing itself by "".
+func (d *Drawing) html(texts wording.Texts, state func(id string) string) template.HTML {
 	var b strings.Builder
 	space := false
 	d.walk(func(t xml.Token, inTitle bool) {
 		switch t := t.(type) {
 		case xml.StartElement:
 			b.WriteString("<" + t.Name.Local)
+			id, class := "", ""
 			for _, a := range t.Attr {
+				switch a.Name.Local {
+				case "id":
+					id = a.Value
+				case "class":
+					class = a.Value
+				}
+			}
+			stated := ""
+			if id != "" || t.Name.Local == "svg" {
+				stated = state(id)
+			}
+			if class == "" && stated != "" {
+				fmt.Fprintf(&b, ` class="%s"`, strings.TrimSpace(stated))
+			}
+			for _, a := range t.Attr {
+				if a.Name.Local == "class" {
+					a.Value = stated + class
+				}
 				fmt.Fprintf(&b, ` %s="%s"`, a.Name.Local, html.EscapeString(a.Value))
 			}
 			b.WriteString(">")

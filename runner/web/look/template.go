@@ -7,12 +7,16 @@ import (
 	"net/url"
 	"strings"
 	"time"
+
+	"fullthrow/reports/draw"
+	"fullthrow/reports/page"
 )
 
 // Parse makes a page: the shell and the files of a page that match the
 // patterns, as html/template. Execute the template "page" with data that embeds
 // a [Page]. The files define "main" and may define "head" (more in the head of
-// the document) and "foot". Two pages that both define "main" are parsed apart.
+// the document) and "foot". The signs of [draw.Shapes] and the parts of a unit's
+// page ([page.Parts], whose style is unit.css) stand beside them. Two pages that both define "main" are parsed apart.
 //
 // Functions, whose first argument is the page's data ($ inside range and with):
 //
@@ -32,6 +36,11 @@ import (
 //	list a b ...                several values
 func (l *Look) Parse(files fs.FS, patterns ...string) (*template.Template, error) {
 	t, err := template.New("page").Funcs(l.functions()).ParseFS(shellFiles, "shell/*.html")
+	for _, parts := range []string{draw.Shapes, page.Parts} {
+		if err == nil {
+			_, err = t.New("parts").Parse(parts)
+		}
+	}
 	if err != nil {
 		return nil, fmt.Errorf("shell: %w", err)
 	}

@@ -116,12 +116,12 @@ func (q *query) sideChoice(sides []review.Side, readings []string) (block, error
 }
 
 // begun is a message that may begin with the name of a side.
-func (q *query) begun(id string, args ...any) string { return upperFirst(q.t(id, args...)) }
+func (q *query) begun(id string, args ...any) string { return wording.Capital(q.t(id, args...)) }
 
 // twoSides sets two groups side by side, reading by reading.
 func (q *query) twoSides(v *view, c yield.Comparison, sa, sb review.Side) {
 	c.A, c.B = q.sideName(sa), q.sideName(sb)
-	v.Answer = upperFirst(wording.Comparison(q.w, c))
+	v.Answer = wording.Capital(wording.Comparison(q.w, c))
 	for _, s := range []review.Side{sa, sb} {
 		if s.Kind == review.SideUnit {
 			v.About += " · " + q.t("manager.differs.run", "name", s.Value, "when", q.w.When(*s.Started))

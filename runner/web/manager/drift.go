@@ -237,7 +237,7 @@ func (q *query) fired(c yield.ControlChart, of func(i int) (label, href string))
 	if h := c.First; h != nil {
 		first, _ = of(h.First + lag(c, h.Panel))
 	}
-	x.Notes = append(wording.ChartMeans(q.w, c, first), upperFirst(wording.ChartLimits(q.w, c.Limits))+".")
+	x.Notes = append(wording.ChartMeans(q.w, c, first), wording.Capital(wording.ChartLimits(q.w, c.Limits))+".")
 	x.Notes = append(x.Notes, wording.Remarks(q.w, c.Cautions)...)
 	return block{Text: x}
 }

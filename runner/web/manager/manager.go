@@ -184,7 +184,7 @@ func (m *Manager) serve(w http.ResponseWriter, r *http.Request, to route) {
 		v, status = m.excuse(q, err)
 	}
 	v.Page = q.page
-	v.Nav, v.Styles, v.Style = m.nav(q), []string{"handset.css"}, m.style
+	v.Nav, v.Styles, v.Style = m.nav(q), []string{"handset.css", "unit.css"}, m.style
 	t := m.page
 	if v.Unit != nil {
 		t = m.unit
@@ -273,7 +273,7 @@ func (m *Manager) excuse(q *query, err error) (*view, int) {
 			status = http.StatusNotFound
 		}
 		id, args := "review.bad."+problem.Code, q.problemArgs(problem)
-		notice.Title = upperFirst(q.t(id, args...))
+		notice.Title = wording.Capital(q.t(id, args...))
 		if q.w.Has(id + "_hint") {
 			notice.Text = []string{q.t(id+"_hint", args...)}
 		}

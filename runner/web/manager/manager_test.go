@@ -357,12 +357,12 @@ func TestUnitPage(t *testing.T) {
 		c.Around = func(_ context.Context, s archive.Sealed) archive.SealCheck { return records.Check(s) }
 	})
 	newest := records.Entries()[len(records.Entries())-1]
-	assert.Contains(t, shown(pageOf(t, m, "/unit?run="+newest.Run)), "The seal holds, and the chain around it")
+	assert.Contains(t, shown(pageOf(t, m, "/unit?run="+newest.Run)), "its place between its neighbours fit")
 	body := pageOf(t, m, "/unit?serial="+shared.failedSerial)
 	text := shown(body)
 	assert.Contains(t, text, "It passed", "its retest did")
-	assert.Contains(t, text, "A faulty or wrong component · A part was replaced")
-	assert.Contains(t, text, "The seal holds, and the chain around it")
+	assert.Contains(t, text, "found: A faulty or wrong component; A part was replaced")
+	assert.Contains(t, text, "its place between its neighbours fit")
 	failed := pageOf(t, m, "/unit?serial="+shared.failedSerial+"&run="+shared.failedRun)
 	text = shown(failed)
 	assert.Contains(t, text, "left stick, sideways: play between shaft and potentiometer")

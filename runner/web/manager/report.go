@@ -141,7 +141,7 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	if err != nil {
 		return err
 	}
-	o := page.HTMLOptions{Location: m.zone, Lang: q.page.Lang, Texts: m.c.Texts[q.page.Lang], History: historyRows(runs, repairs)}
+	o := page.Options{Words: q.w, Texts: m.c.Texts[q.page.Lang], History: historyOf(runs, repairs, func(run string) string { return "/report/" + url.PathEscape(run) })}
 	if unit.Product == m.c.Product.Name {
 		o.ProductTitle = m.c.Product.Title
 	}
@@ -160,21 +160,13 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	return err
 }
 
-// historyRows are what happened to a unit, as a report lists it.
-func historyRows(runs []store.Run, repairs []reports.Repair) []reports.HistoryRow {
-	var rows []reports.HistoryRow
-	causes := map[string][]reports.Cause{}
-	for _, r := range runs {
-		var cause *reports.Cause
-		if r.Cause != "" {
-			cause = &reports.Cause{Cause: r.Cause, Rule: r.Rule}
-			causes[r.Run] = []reports.Cause{*cause}
+// historyOf is what happened to a unit, each run with the address that tells it.
+func historyOf(runs []store.Run, repairs []reports.Repair, link func(run string) string) []reports.HistoryRow {
+	rows := store.HistoryRows(runs, repairs)
+	for i, row := range rows {
+		if row.Repair == nil {
+			rows[i].Link = link(row.Run)
 		}
-		rows = append(rows, reports.HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Outcome: r.Outcome, Reason: r.Reason, Cause: cause, By: r.Operator, Link: "/report/" + url.PathEscape(r.Run)})
 	}
-	for _, r := range repairs {
-		rows = append(rows, reports.RepairRow(r, causes[r.Run]))
-	}
-	reports.SortHistory(rows)
 	return rows
 }

@@ -1,7 +1,6 @@
 package manager
 
 import (
-	"html/template"
 	"math"
 	"slices"
 	"time"
@@ -310,6 +309,3 @@ func (q *query) nothing(v *view) error {
 }
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
-
-// svg is a drawing of our own making.
-func svg(s string) template.HTML { return template.HTML(s) }

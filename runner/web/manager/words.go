@@ -5,8 +5,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
@@ -39,7 +37,7 @@ func (q *query) shareRange(s yield.Share) string {
 // term is a figure without its value, by the key of its term.
 func (q *query) term(key string) look.Figure {
 	name, meaning := wording.Term(q.w, key)
-	return look.Figure{Name: name, Explain: upperFirst(meaning)}
+	return look.Figure{Name: name, Explain: wording.Capital(meaning)}
 }
 
 // figure is a share as a figure of a page.
@@ -82,17 +80,7 @@ func (q *query) cause(s string) string {
 }
 
 // part is what people call a part of the handset.
-func (q *query) part(name string) string {
-	if name == "" {
-		return ""
-	}
-	if d := q.m.c.Drawing; d != nil {
-		if p, ok := d.Part(name); ok {
-			return q.sentence(p.Title)
-		}
-	}
-	return strings.ReplaceAll(name, "-", " ")
-}
+func (q *query) part(name string) string { return q.m.c.Drawing.Title(q.texts(), name) }
 
 // check is what a check is about, "" if that is not known.
 func (q *query) check(name string) string {
@@ -196,29 +184,12 @@ func (q *query) onset(at time.Time) string {
 	return q.w.When(at)
 }
 
-func upperFirst(s string) string {
-	r, n := utf8.DecodeRuneInString(s)
-	return string(unicode.ToUpper(r)) + s[n:]
-}
-
 // quantity is a value with its unit.
 func (q *query) quantity(x float64, unit string) string { return q.w.Quantity(x, unit) }
 
 // limits are those of a reading in words.
 func (q *query) limits(lower, upper *float64, unit string) string {
 	return wording.Limits(q.w, yield.Spec{Lower: lower, Upper: upper}, func(x float64) string { return q.quantity(x, unit) })
-}
-
-// evidence is what speaks for a cause, and last what speaks against it.
-func (q *query) evidence(c reports.Cause) (list []string) {
-	for _, e := range c.Evidence {
-		text := q.w.Evidence(e)
-		if e.Against {
-			text = q.t("record.against", "evidence", text)
-		}
-		list = append(list, text)
-	}
-	return list
 }
 
 // codeOf is a reason as a table to be worked on has it.

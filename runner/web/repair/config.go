@@ -85,14 +85,13 @@ func Patterns() []string { return []string{"/repair", "/repair/"} }
 
 // Bench is the pages. Make it with [New].
 type Bench struct {
-	c       Config
-	pages   map[string]*template.Template
-	files   map[string][]byte // by path
-	paths   map[string]string // by plain name
-	mux     *http.ServeMux
-	rules   map[string]reports.Cause
-	saving  sync.Mutex
-	drawing map[string]string // by language
+	c      Config
+	pages  map[string]*template.Template
+	files  map[string][]byte // by path
+	paths  map[string]string // by plain name
+	mux    *http.ServeMux
+	rules  map[string]reports.Cause
+	saving sync.Mutex
 }
 
 // New reads the templates that are built in.
@@ -110,7 +109,7 @@ func New(c Config) (*Bench, error) {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
 	b := &Bench{c: c, pages: map[string]*template.Template{}, files: map[string][]byte{}, paths: map[string]string{},
-		rules: map[string]reports.Cause{}, drawing: map[string]string{}, mux: http.NewServeMux()}
+		rules: map[string]reports.Cause{}, mux: http.NewServeMux()}
 	for _, name := range []string{"list", "unit", "hints", "record"} {
 		t, err := c.Look.Parse(pageFiles, "pages/parts.html", "pages/"+name+".html")
 		if err != nil {
@@ -130,11 +129,6 @@ func New(c Config) (*Bench, error) {
 	}
 	for _, k := range c.Causes {
 		b.rules[k.Rule] = k
-	}
-	if c.Drawing != nil {
-		for _, l := range wording.Languages() {
-			b.drawing[l.Tag] = string(c.Drawing.HTML(c.Texts[l.Tag]))
-		}
 	}
 	b.mux.HandleFunc("GET /repair", b.of)
 	b.mux.HandleFunc("GET /repair/{$}", func(w http.ResponseWriter, r *http.Request) {
@@ -195,7 +189,7 @@ type base struct {
 func (v *base) set(b *Bench, q *request) {
 	v.Page = q.page
 	v.Style, v.Product = b.paths["repair.css"], b.c.Product.Title
-	v.Page.Styles = []string{"handset.css"}
+	v.Page.Styles = []string{"handset.css", "unit.css"}
 	v.Page.Scripts = []string{b.paths["repair.js"]}
 	v.Page.Nav = []look.Link{
 		{Href: "/repair/", Text: q.t("repair.nav.waiting"), Current: q.URL.Path == "/repair/"},

@@ -14,6 +14,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -69,7 +70,7 @@ func (b *Bench) form(q *request, s standing, run store.Run, causes []reports.Cau
 	}
 	offered := map[string]bool{}
 	for _, c := range causes {
-		o := option{Value: c.Rule + "@" + c.Part, Text: capital(b.sentence(q, c.Cause))}
+		o := option{Value: c.Rule + "@" + c.Part, Text: wording.Capital(b.sentence(q, c.Cause))}
 		if c.Where != "" {
 			o.Text += " · " + b.sentence(q, c.Where)
 		}
@@ -104,7 +105,7 @@ func (b *Bench) form(q *request, s standing, run store.Run, causes []reports.Cau
 			}
 			f.Groups = append(f.Groups, group{Name: name})
 		}
-		f.Groups[i].Options = append(f.Groups[i].Options, option{Value: c.Rule, Text: capital(b.sentence(q, c.Cause))})
+		f.Groups[i].Options = append(f.Groups[i].Options, option{Value: c.Rule, Text: wording.Capital(b.sentence(q, c.Cause))})
 	}
 	f.Parts = b.parts(q)
 	chosen := ""

@@ -11,6 +11,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/store"
+	"fullthrow/reports/wording"
 	"fullthrow/runner/web/look"
 )
 
@@ -87,7 +88,7 @@ func (b *Bench) list(q *request) (*answer, error) {
 		if cause == "" && len(s.failed.Failed) > 0 {
 			cause = s.failed.Failed[0]
 		}
-		v.Waiting = append(v.Waiting, waitingRow{Serial: s.unit.SerialNumber, Href: unitPath(s.unit.SerialNumber), Part: b.part(q, s.failed.Part), Cause: capital(cause),
+		v.Waiting = append(v.Waiting, waitingRow{Serial: s.unit.SerialNumber, Href: unitPath(s.unit.SerialNumber), Part: b.part(q, s.failed.Part), Cause: wording.Capital(cause),
 			Lot: s.unit.Lot, Nest: s.failed.Nest, At: s.failed.Ended, Failures: s.failures, Again: s.repair != nil})
 	}
 	for part, n := range counts {

@@ -194,7 +194,7 @@ func TestFromFailureToRetest(t *testing.T) {
 		"Left stick, sideways", `id="part-left-stick" class="is-bad part"`, `id="axis-left_x" class="is-bad axis"`, `id="axis-left_y" class="axis"`, // where
 		"Comes back to one centre", "2.5", "allowed: −0.8\u00a0% to 0.8\u00a0%", "beyond it &lt;b&gt;nobody&lt;/b&gt; can aim", // what
 		"30 good units of lot 24A in nest A: 0.2\u00a0% to 0.49\u00a0%.", "This unit lies above every one of them.", // beside good ones
-		"Play between shaft and potentiometer", "likely, some 80 %", "right in 14 of 17 repairs", "Against it:", "The coupling", // why
+		"Play between shaft and potentiometer", "likely, some 80 %", "right in 14 of 17 repairs", "Against it", "the coupling", // why
 		"unplug the lithium cell",                                    // care
 		"channel 1</text>", `class="beside"`, "No other unit failed", // captures, others
 		`value="stick-play@left-stick" checked`, "Write it down",
@@ -463,20 +463,6 @@ func TestPagesInEveryLanguage(t *testing.T) {
 	}
 	code, _ := b.get("/repair/repair.css")
 	assert.Equal(t, 404, code, "only by the name that holds its content")
-}
-
-func TestApart(t *testing.T) {
-	s := func(name string, y ...float64) reports.Series {
-		return reports.Series{Name: name, X: []float64{0, 1, 2}[:len(y)], Y: y}
-	}
-	these := []reports.Series{s("a", 0, 1, 0), s("b", 0, 5, 0)}
-	good := []reports.Series{s("a", 0, 1, 0), s("b", 0, 10, 0)}
-	assert.Zero(t, apart(these[:1], good))
-	assert.InDelta(t, math.Sqrt(25.0/3)/10, apart(these, good), 1e-9) // by hand
-	assert.Equal(t, 1.0, apart(these, nil))
-	assert.Equal(t, 1.0, apart([]reports.Series{s("a", math.NaN())}, good))
-	assert.Equal(t, these[1:], differing(these, good))
-	assert.Equal(t, these[:1], differing(these[:1], good), "nothing differs: all are drawn")
 }
 
 func TestNoFileIsLeft(t *testing.T) {

@@ -4,31 +4,22 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
-	"html"
-	"html/template"
-	"math"
 	"net/http"
 	"net/url"
-	"path"
-	"regexp"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
-	"fullthrow/reports/draw"
+	"fullthrow/reports/page"
 	"fullthrow/reports/store"
 	"fullthrow/runner/web/look"
 )
 
 const (
-	// mostDrawn is how many readings are shown with good units beside them.
-	mostDrawn = 4
-	// mostCaptures is how many captures are drawn.
-	mostCaptures = 6
+	// mostCompared is how many readings are shown with good units beside them.
+	mostCompared = 4
 	// lateness is how long ago other units with the same failure are "lately".
 	lateness = 14 * 24 * time.Hour
 	// mostOthers is how many of them are looked at, and listed.
@@ -46,62 +37,21 @@ type unitView struct {
 	Simulated bool
 	Older     bool // the run shown is not the newest one that failed
 
-	Failed   *time.Time // of the run shown
-	Drawing  template.HTML
-	Where    string // part, or axis, as people call it
-	What     string // what the check that failed is about
-	Readings []readingView
-	Rest     []readingView
-	Causes   []causeView
-	Inspect  string // of the likeliest
-	Captures []captureView
-	Alike    []captureView // those that show what the good unit's show
-	Good     look.Link     // the good unit drawn in grey
-	Others   string
-	Lots     []string
-	Same     []sameRow
-	History  []historyRow
-	Links    []look.Link
-	Form     *formView
+	Run    *page.View // the failure that is shown, nil for none
+	Past   *page.View // what happened to the unit
+	Others string
+	Lots   []string
+	Same   []sameRow
+	Links  []look.Link
+	Form   *formView
 }
 
 type fact struct{ Name, Value string }
-
-type readingView struct {
-	Name, About    string
-	Value, Allowed string
-	Shape, Word    string
-	Strip          template.HTML
-	Good, Position string
-	Why            string
-}
-
-type causeView struct {
-	Text, Where, Likely, Inspect string
-	Percent                      int
-	For, Against                 []string
-}
-
-type captureView struct {
-	look.Chart
-	Sound string  // address of the sound
-	Raw   string  // of another file
-	off   float64 // how far it is from the good unit's; see apart
-}
 
 type sameRow struct {
 	Serial, Href, Lot string
 	At                time.Time
 	Found             string // what the repair bench found there, "" nothing yet
-}
-
-type historyRow struct {
-	At          time.Time
-	Shape, Word string
-	Text        string
-	By, Note    string
-	Href        string
-	This        bool
 }
 
 // unit is GET /repair/unit: one unit, by serial number.
@@ -137,7 +87,10 @@ func (b *Bench) show(q *request, serial, name string, form *formView) (*unitView
 	v := &unitView{Serial: serial, State: s.state}
 	q.page.Title = q.t("repair.unit.title", "serial", serial)
 	v.stand(b, q, s)
-	v.History = b.rows(q, runs, repairs)
+	opts := page.Options{Words: q.w, Texts: b.c.Texts[q.page.Lang], History: b.rows(runs, repairs)}
+	if v.Past, err = page.NewHistory(opts); err != nil {
+		return nil, err
+	}
 	if b.c.Unit != "" && s.state != unknown {
 		v.Links = append(v.Links, look.Link{Href: b.c.Unit + "?" + url.Values{"serial": {serial}, "product": {b.c.Product.Name}}.Encode(), Text: q.t("repair.unit.whole")})
 	}
@@ -156,14 +109,11 @@ func (b *Bench) show(q *request, serial, name string, form *formView) (*unitView
 		return v, nil
 	}
 	v.Older = s.failed != nil && shown.Run != s.failed.Run
-	for i := range v.History {
-		v.History[i].This = v.History[i].Href != "" && strings.HasSuffix(v.History[i].Href, url.QueryEscape(shown.Run))
-	}
 	sealed, err := b.c.Store.Report(ctx, shown.Run)
 	if err != nil {
 		return nil, err
 	}
-	if err := v.failure(b, q, *shown, sealed.Report); err != nil {
+	if err := v.failure(b, q, *shown, sealed, opts); err != nil {
 		return nil, err
 	}
 	if s.state == waiting || s.state == line || s.state == repaired && (form != nil || q.URL.Query().Get("again") == "1") {
@@ -225,265 +175,49 @@ func (v *unitView) stand(b *Bench, q *request, s standing) {
 
 // failure says where the unit failed, by how much, why perhaps, and what good
 // units show.
-func (v *unitView) failure(b *Bench, q *request, run store.Run, r reports.Report) error {
-	ctx := q.Context()
-	v.Failed = &r.Ended
+func (v *unitView) failure(b *Bench, q *request, run store.Run, s archive.Sealed, opts page.Options) error {
+	ctx, r := q.Context(), s.Report
 	v.Facts = append(v.Facts, fact{q.t("repair.fact.nest"), run.Station + " " + run.Nest}, fact{q.t("repair.fact.when"), q.w.When(r.Ended)})
 	if run.Operator != "" {
 		v.Facts = append(v.Facts, fact{q.t("repair.fact.operator"), run.Operator})
 	}
-	checks := map[string]reports.Check{}
-	var missed []reports.Reading
-	var first *reports.Check
-	for i, c := range r.Checks {
-		checks[c.Name] = c
-		if broken(c.Verdict) && first == nil {
-			first = &r.Checks[i]
-		}
-		for _, k := range c.Readings {
-			if broken(k.Verdict) {
-				missed = append(missed, k)
-			}
-		}
-	}
-	part := ""
-	explained := map[string]int{}
-	if len(r.Causes) > 0 {
-		part = r.Causes[0].Part
-		v.Where = capital(b.sentence(q, r.Causes[0].Where))
-		for _, n := range r.Causes[0].Explains {
-			explained[n] = 1
-		}
-	}
-	name := func(k reports.Reading) string { return k.Check + "." + k.Name }
-	slices.SortStableFunc(missed, func(x, y reports.Reading) int { // what the likeliest cause explains comes first
-		return cmp.Compare(explained[name(y)], explained[name(x)])
-	})
-	if len(missed) > 0 {
-		c := checks[missed[0].Check]
-		first = &c
-	}
-	if first != nil {
-		v.What = b.sentence(q, first.About)
-		if v.What == "" {
-			v.What = b.sentence(q, first.Name)
-		}
-		part = cmp.Or(part, first.Part)
-	}
-	if v.Where == "" {
-		v.Where = b.part(q, part)
-	}
-	v.Drawing = b.pointed(q, part, missed, explained)
-
 	g, err := b.goodUnits(ctx, run)
 	if err != nil {
 		return err
 	}
-	for i, k := range missed {
-		rv := readingView{Name: name(k), About: b.sentence(q, checks[k.Check].About), Value: q.w.Value(k), Allowed: allowed(q.w, k), Shape: "fail", Word: q.t("repair.word.failed")}
-		if k.Verdict == reports.Inconclusive {
-			rv.Shape, rv.Word = "doubt", q.t("repair.word.doubt")
+	opts.Handset, opts.FailedCaptures, opts.Attachments = b.c.Drawing, true, b.c.Attachments
+	compared := 0
+	opts.Beside = func(k reports.Reading) (beside page.Beside) {
+		if compared++; compared > mostCompared || err != nil {
+			return beside
 		}
-		if k.Limit != nil {
-			rv.Why = b.sentence(q, k.Limit.Why)
+		if beside.Values, err = b.values(ctx, g, k.Check+"."+k.Name); err == nil {
+			beside.Who, beside.Place = b.besideWords(q, k, beside.Values, g, run)
 		}
-		if i < mostDrawn {
-			values, err := b.values(ctx, g, rv.Name)
-			if err != nil {
-				return err
-			}
-			rv.Good, rv.Position = b.besideWords(q, k, values, g, run)
-			if scale, ok := draw.ScaleOf(k); ok {
-				scale.Others, scale.Said, scale.Width, scale.Tall = values, rv.Value, 640, 16
-				rv.Strip = scale.SVG(q.w, fmt.Sprint("strip-", i), rv.Name+": "+rv.Value, strings.TrimSpace(rv.Allowed+". "+rv.Good))
-			}
-			v.Readings = append(v.Readings, rv)
-		} else {
-			v.Rest = append(v.Rest, rv)
-		}
+		return beside
 	}
-	for _, c := range r.Causes {
-		cv := causeView{Text: capital(b.sentence(q, c.Cause)), Where: b.sentence(q, c.Where), Likely: q.w.Likelihood(c), Percent: c.Percent(), Inspect: b.sentence(q, c.Inspect)}
-		for _, e := range c.Evidence {
-			if e.Against {
-				cv.Against = append(cv.Against, q.w.Evidence(e))
-			} else {
-				cv.For = append(cv.For, q.w.Evidence(e))
-			}
+	if g.near != nil && len(r.Captures) > 0 {
+		near, err := b.c.Store.Report(ctx, g.near.Run)
+		if err != nil && !errors.Is(err, store.ErrUnknown) {
+			b.c.Log.Warn("the report of a good unit cannot be read", "run", g.near.Run, "error", err)
 		}
-		v.Causes = append(v.Causes, cv)
-	}
-	if len(v.Causes) == 0 { // what the limit itself says
-		for _, k := range missed {
-			if k.Cause != "" || k.Inspect != "" {
-				v.Causes = append(v.Causes, causeView{Text: capital(b.sentence(q, k.Cause)), Inspect: b.sentence(q, k.Inspect)})
-				break
+		if err == nil {
+			opts.Good = &near.Report
+			if b.c.Unit != "" {
+				asked := url.Values{"serial": {g.near.Unit.SerialNumber}, "product": {b.c.Product.Name}, "run": {g.near.Run}}
+				opts.GoodHref = b.c.Unit + "?" + asked.Encode()
 			}
 		}
 	}
-	if len(v.Causes) > 0 {
-		v.Inspect = capital(v.Causes[0].Inspect)
-	}
-	if err := v.captures(b, q, r, missed, g); err != nil {
+	shown, wrong := page.New(s, opts)
+	if err != nil {
 		return err
 	}
+	if wrong != nil {
+		return wrong
+	}
+	v.Run, v.Past = shown, shown
 	return v.others(b, q, run)
-}
-
-var axisID = sync.OnceValue(func() *regexp.Regexp {
-	return regexp.MustCompile(`<g\b[^>]*\bid="axis-([a-z0-9_]+)"[^>]*>`)
-})
-
-// pointed is the drawing with a part pointed at, and of a stick the direction
-// that readings name.
-func (b *Bench) pointed(q *request, part string, missed []reports.Reading, explained map[string]int) template.HTML {
-	d := b.drawing[q.page.Lang]
-	if d == "" || part == "" {
-		return template.HTML(d)
-	}
-	bad := func(tag string) string {
-		if strings.Contains(tag, `class="`) {
-			return strings.Replace(tag, `class="`, `class="is-bad `, 1)
-		}
-		return strings.TrimSuffix(tag, ">") + ` class="is-bad">`
-	}
-	group, err := regexp.Compile(`<g\b[^>]*\bid="part-` + regexp.QuoteMeta(html.EscapeString(part)) + `"[^>]*>`)
-	if err != nil {
-		return template.HTML(d)
-	}
-	d = group.ReplaceAllStringFunc(d, bad)
-	d = axisID().ReplaceAllStringFunc(d, func(tag string) string {
-		axis := axisID().FindStringSubmatch(tag)[1] + "_"
-		for _, k := range missed {
-			if strings.HasPrefix(k.Name, axis) && (len(explained) == 0 || explained[k.Check+"."+k.Name] > 0) {
-				return bad(tag)
-			}
-		}
-		return tag
-	})
-	return template.HTML(strings.Replace(d, `class="handset`, `class="is-pointing handset`, 1))
-}
-
-// captures draws those of the checks that failed, a good unit's behind them.
-func (v *unitView) captures(b *Bench, q *request, r reports.Report, missed []reports.Reading, g good) error {
-	checks := map[string]bool{}
-	for _, k := range missed {
-		checks[k.Check] = true
-	}
-	var beside *reports.Report
-	for _, c := range r.Captures {
-		if len(v.Captures) == 2*mostCaptures || !checks[c.Check] || c.Plot == nil || len(c.Plot.Series) == 0 {
-			continue
-		}
-		if beside == nil && g.near != nil {
-			sealed, err := b.c.Store.Report(q.Context(), g.near.Run)
-			if err != nil && !errors.Is(err, store.ErrUnknown) {
-				b.c.Log.Warn("the report of a good unit cannot be read", "run", g.near.Run, "error", err)
-			}
-			if err == nil {
-				beside = &sealed.Report
-				v.Good = look.Link{Text: g.near.Unit.SerialNumber}
-				if b.c.Unit != "" {
-					v.Good.Href = b.c.Unit + "?" + url.Values{"serial": {g.near.Unit.SerialNumber}, "product": {b.c.Product.Name}, "run": {g.near.Run}}.Encode()
-				}
-			} else {
-				g.near = nil
-			}
-		}
-		title := capital(b.sentence(q, c.Check)) + " · " + c.Name
-		k := draw.Capture{Frame: draw.Frame{ID: fmt.Sprint("capture-", len(v.Captures)), Title: title, Desc: b.sentence(q, c.Plot.Title), Width: 640, Height: 270}, Plot: *c.Plot}
-		k.Plot.XLabel, k.Plot.YLabel = q.w.Axis(c.Plot.XLabel), q.w.Axis(c.Plot.YLabel)
-		if beside != nil {
-			if i := slices.IndexFunc(beside.Captures, func(o reports.Capture) bool { return o.Check == c.Check && o.Name == c.Name && o.Plot != nil }); i >= 0 {
-				k.Beside = beside.Captures[i].Plot.Series
-				k.Plot.Series = differing(c.Plot.Series, k.Beside)
-			}
-		}
-		k.Plot.Series = slices.Clone(k.Plot.Series)
-		for i, line := range k.Plot.Series {
-			k.Plot.Series[i].Name = q.w.Axis(line.Name)
-		}
-		d := k.Draw(q.w)
-		cv := captureView{Chart: look.NewChart(title, "", d), off: apart(c.Plot.Series, k.Beside)}
-		if c.SHA256 != "" && b.c.Attachments != "" {
-			switch {
-			case c.Media == "audio/wav":
-				cv.Sound = b.c.Attachments + path.Clean(c.SHA256) + ".wav"
-			case c.Media == "text/csv":
-				cv.Raw = b.c.Attachments + path.Clean(c.SHA256) + ".csv"
-			}
-		}
-		v.Captures = append(v.Captures, cv)
-	}
-	// What differs most from the good unit comes first; what does not differ
-	// steps back, unless nothing does.
-	slices.SortStableFunc(v.Captures, func(x, y captureView) int { return cmp.Compare(y.off, x.off) })
-	if n := slices.IndexFunc(v.Captures, func(k captureView) bool { return k.off < alike }); n > 0 {
-		v.Captures, v.Alike = v.Captures[:n:n], v.Captures[n:]
-	}
-	if len(v.Captures) > mostCaptures {
-		v.Captures, v.Alike = v.Captures[:mostCaptures:mostCaptures], append(v.Captures[mostCaptures:], v.Alike...)
-	}
-	return nil
-}
-
-// differing are the lines that are not as the good unit's; all of them where
-// none differs.
-func differing(these, good []reports.Series) []reports.Series {
-	least := max(alike, apart(these, good)/4) // beside the line that is far off, the others are as they should be
-	list := slices.DeleteFunc(slices.Clone(these), func(s reports.Series) bool { return apart([]reports.Series{s}, good) < least })
-	if len(list) == 0 {
-		return these
-	}
-	return list
-}
-
-// alike is how far a capture may be from a good unit's and still show nothing.
-const alike = 0.01
-
-// apart is how far the lines of a capture are from those of the same name of a
-// good unit: the largest root mean square of the difference, in parts of the
-// range of both. 1 where there is nothing to compare with.
-func apart(these, good []reports.Series) float64 {
-	worst, compared := 0.0, false
-	for _, s := range these {
-		i := slices.IndexFunc(good, func(g reports.Series) bool { return g.Name == s.Name })
-		if i < 0 {
-			continue
-		}
-		g := good[i]
-		n := min(len(g.X), len(g.Y))
-		if n == 0 {
-			continue
-		}
-		low, high, sum, count := math.Inf(1), math.Inf(-1), 0.0, 0.0
-		k := 0
-		for j := range min(len(s.X), len(s.Y)) {
-			for k < n-1 && g.X[k+1] <= s.X[j] {
-				k++
-			}
-			y := g.Y[k]
-			if k < n-1 && g.X[k+1] > g.X[k] && s.X[j] > g.X[k] {
-				y += (g.Y[k+1] - y) * (s.X[j] - g.X[k]) / (g.X[k+1] - g.X[k])
-			}
-			d := s.Y[j] - y
-			if math.IsNaN(d) || math.IsInf(d, 0) {
-				continue
-			}
-			low, high = min(low, s.Y[j], y), max(high, s.Y[j], y)
-			sum, count = sum+d*d, count+1
-		}
-		if count > 0 {
-			compared = true
-			if high > low {
-				worst = max(worst, math.Sqrt(sum/count)/(high-low))
-			}
-		}
-	}
-	if !compared {
-		return 1
-	}
-	return worst
 }
 
 // others finds units that failed in the same way lately, and what was found
@@ -548,40 +282,26 @@ func (v *unitView) others(b *Bench, q *request, run store.Run) error {
 	return nil
 }
 
-// rows is what happened to the unit, oldest first.
-func (b *Bench) rows(q *request, runs []store.Run, repairs []reports.Repair) []historyRow {
-	var list []historyRow
-	for _, r := range runs {
-		row := historyRow{At: r.Ended, By: r.Operator}
-		switch r.Outcome {
-		case reports.Passed:
-			row.Shape, row.Word, row.Text = "pass", q.t("repair.word.passed"), ""
-		case reports.Failed:
-			row.Shape, row.Word = "fail", q.t("repair.word.failed")
-			row.Text = strings.Join(r.Failed[:min(len(r.Failed), 3)], ", ")
-			if k, ok := b.rules[r.Rule]; ok {
-				row.Text = capital(b.sentence(q, k.Cause))
-			} else if r.Cause != "" {
-				row.Text = capital(b.sentence(q, r.Cause))
-			}
-			if r.Flag == "" {
-				row.Href = unitPath(r.Unit.SerialNumber) + "&" + url.Values{"run": {r.Run}}.Encode()
-			}
-		case reports.Aborted:
-			row.Shape, row.Word, row.Text = "aborted", q.t("repair.word.aborted"), q.t("repair.word.aborted_text")
-		default:
-			row.Shape, row.Word, row.Text = "error", q.t("repair.word.error"), q.t("repair.word.error_text")
+// rows is what happened to the unit, oldest first, causes as the rules of today
+// name them.
+func (b *Bench) rows(runs []store.Run, repairs []reports.Repair) []reports.HistoryRow {
+	rows := store.HistoryRows(runs, repairs)
+	for i := range rows {
+		row := &rows[i]
+		rule := ""
+		if row.Repair != nil {
+			rule = row.Repair.Found
+		} else if row.Cause != nil {
+			rule = row.Cause.Rule
 		}
-		if r.Flag != "" {
-			row.Text = q.t("repair.word.flagged")
+		if k, ok := b.rules[rule]; ok {
+			row.Cause = &k
 		}
-		list = append(list, row)
+		if row.Repair == nil && row.Outcome == reports.Failed && !row.Flagged {
+			row.Link = unitPath(runs[0].Unit.SerialNumber) + "&" + url.Values{"run": {row.Run}}.Encode()
+		}
 	}
-	for _, p := range repairs {
-		list = append(list, historyRow{At: p.At, Shape: "repair", Word: q.t("repair.word.repair"), By: p.By, Text: b.found(q, p.Found) + " · " + q.w.Remedy(p.Done), Note: p.Text})
-	}
-	slices.SortStableFunc(list, func(x, y historyRow) int { return x.At.Compare(y.At) })
-	return list
+	return rows
 }
 
 // known finds a repair on record by its ID.

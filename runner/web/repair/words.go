@@ -1,9 +1,6 @@
 package repair
 
 import (
-	"strings"
-	"unicode"
-
 	"fullthrow/reports"
 	"fullthrow/reports/wording"
 )
@@ -11,25 +8,9 @@ import (
 // sentence is a sentence of the product in the reader's language.
 func (b *Bench) sentence(q *request, s string) string { return b.c.Texts[q.page.Lang].T(s) }
 
-// capital begins a sentence with a capital letter, where there are such.
-func capital(s string) string {
-	for i, r := range s {
-		return s[:i] + string(unicode.ToUpper(r)) + s[i+len(string(r)):]
-	}
-	return s
-}
-
 // part is what people call a part of the handset.
 func (b *Bench) part(q *request, name string) string {
-	if name == "" {
-		return ""
-	}
-	if b.c.Drawing != nil {
-		if p, ok := b.c.Drawing.Part(name); ok {
-			return b.sentence(q, p.Title)
-		}
-	}
-	return strings.ReplaceAll(name, "-", " ")
+	return b.c.Drawing.Title(b.c.Texts[q.page.Lang], name)
 }
 
 // parts are those that can be named in a repair.
@@ -58,15 +39,5 @@ func (b *Bench) found(q *request, code string) string {
 	if k, ok := b.rules[code]; ok {
 		cause = &k
 	}
-	return capital(q.w.Finding(b.c.Texts[q.page.Lang], code, cause))
-}
-
-func broken(v reports.Verdict) bool { return v == reports.Fail || v == reports.Inconclusive }
-
-// allowed is a limit in words, "" where there is none.
-func allowed(t *wording.Translator, r reports.Reading) string {
-	if r.Limit == nil {
-		return ""
-	}
-	return t.T("record.limit.allowed", "limit", t.Limit(r.Limit, r.Unit))
+	return wording.Capital(q.w.Finding(b.c.Texts[q.page.Lang], code, cause))
 }

@@ -1,0 +1,195 @@
+package page
+
+import (
+	"cmp"
+	"fmt"
+	"html/template"
+	"math"
+	"slices"
+	"strings"
+
+	"fullthrow/reports"
+	"fullthrow/reports/draw"
+)
+
+// capture is one with its drawing.
+type capture struct {
+	Title, About string
+	Full         string // "check.name"
+	SVG          template.HTML
+	Notes        []string
+	Kept         string // what became of its raw data
+	Hear, Save   string
+	Sound, File  string  // addresses of what can be heard, and of the raw data
+	off          float64 // how far it is from the good unit's; see apart
+}
+
+// extensions are those that captures are kept with, by their media type.
+var extensions = map[string]string{"audio/wav": ".wav", "text/csv": ".csv"}
+
+// captures draws them: of checks that failed first. Where there is a good unit,
+// what differs most from it comes first; what does not differ steps back,
+// unless nothing does.
+func (v *View) captures(opts Options) {
+	list := slices.Clone(v.Report.Captures)
+	failed := func(c reports.Capture) bool {
+		return slices.ContainsFunc(v.Missed, func(m reading) bool { return broken(m.Verdict) && m.Check == c.Check })
+	}
+	if opts.FailedCaptures {
+		list = slices.DeleteFunc(list, func(c reports.Capture) bool { return !failed(c) })
+	}
+	slices.SortStableFunc(list, func(a, b reports.Capture) int { return rank(failed(b)) - rank(failed(a)) })
+	v.NotKept = len(list) > 0 && !slices.ContainsFunc(list, func(c reports.Capture) bool { return c.SHA256 != "" })
+	for i, c := range list {
+		var beside []reports.Series
+		if opts.Good != nil && failed(c) {
+			if k := slices.IndexFunc(opts.Good.Captures, func(o reports.Capture) bool {
+				return o.Check == c.Check && o.Name == c.Name && o.Plot != nil
+			}); k >= 0 {
+				beside = opts.Good.Captures[k].Plot.Series
+			}
+		}
+		one := v.newCapture(c, beside, fmt.Sprint("capture-", i))
+		switch {
+		case c.SHA256 != "":
+			one.Kept = v.T("report.kept", "media", c.Media, "size", v.size(c.Size), "name", reports.Brief(c.SHA256, 17))
+			ext := extensions[c.Media]
+			if ext != "" && opts.Attachments != "" && strings.Trim(c.SHA256, "0123456789abcdef") == "" {
+				one.Hear, one.Save = v.T("report.hear"), v.T("report.save")
+				if one.File = opts.Attachments + c.SHA256 + ext; ext == ".wav" {
+					one.Sound = one.File
+				}
+			}
+		case !v.NotKept: // else it is said once
+			one.Kept = v.T("report.not_kept")
+		}
+		v.Captures = append(v.Captures, one)
+	}
+	if opts.Good == nil {
+		return
+	}
+	v.Good = &link{opts.GoodHref, opts.Good.Unit.SerialNumber}
+	slices.SortStableFunc(v.Captures, func(x, y capture) int { return cmp.Compare(y.off, x.off) })
+	if n := slices.IndexFunc(v.Captures, func(k capture) bool { return k.off < alike }); n > 0 {
+		v.Captures, v.Alike = v.Captures[:n:n], v.Captures[n:]
+	}
+}
+
+func rank(first bool) int {
+	if first {
+		return 1
+	}
+	return 0
+}
+
+// newCapture draws a capture, a good unit's lines behind it; where it has no
+// points there is no drawing.
+func (w words) newCapture(c reports.Capture, beside []reports.Series, id string) capture {
+	one := capture{Full: c.Check + "." + c.Name, Title: c.Name}
+	if c.Plot == nil {
+		return one
+	}
+	p := *c.Plot
+	one.off = apart(p.Series, beside)
+	if len(beside) > 0 {
+		p.Series = differing(p.Series, beside)
+	}
+	p.XLabel, p.YLabel, p.Series = w.Axis(p.XLabel), w.Axis(p.YLabel), slices.Clone(p.Series)
+	var xs, ys []float64
+	for i, s := range p.Series {
+		xs, ys = append(xs, s.X...), append(append(ys, s.Y...), s.Low...)
+		p.Series[i].Name = w.Axis(s.Name)
+	}
+	one.Title = cmp.Or(w.own(p.Title), w.T("report.over", "y", p.YLabel, "x", p.XLabel))
+	k := draw.Capture{Frame: draw.Frame{ID: id, Title: one.Title, Width: 660, Height: 240}, Plot: p, Beside: beside}
+	k.Desc = w.extent(p.XLabel, xs) + w.T("record.comma") + w.extent(p.YLabel, ys)
+	if f, _ := k.Figure(); f.Panels[0].Blank() {
+		one.Title = w.T("report.head.no_points", "title", one.Title)
+		return one
+	}
+	d := k.Draw(w.Translator)
+	one.SVG, one.Notes = d.SVG, d.Notes
+	return one
+}
+
+// extent says from where to where values of an axis "quantity / unit" reach.
+func (w words) extent(label string, values []float64) string {
+	values = slices.DeleteFunc(values, func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) })
+	a := draw.Named(label)
+	if len(values) == 0 {
+		return a.Name
+	}
+	return w.T("report.extent", "name", a.Name, "low", w.Quantity(slices.Min(values), a.Unit),
+		"high", w.Quantity(slices.Max(values), a.Unit))
+}
+
+func (w words) size(n int64) string {
+	switch {
+	case n < 1000:
+		return w.T("report.bytes", "size", n)
+	case n < 1e6:
+		return w.Fixed(float64(n)/1e3, 1) + " kB"
+	}
+	return w.Fixed(float64(n)/1e6, 1) + " MB"
+}
+
+// differing are the lines that are not as the good unit's; all of them where
+// none differs.
+func differing(these, good []reports.Series) []reports.Series {
+	least := max(alike, apart(these, good)/4) // beside the line that is far off, the others do not count
+	list := slices.DeleteFunc(slices.Clone(these), func(s reports.Series) bool {
+		return apart([]reports.Series{s}, good) < least
+	})
+	if len(list) == 0 {
+		return these
+	}
+	return list
+}
+
+// alike is how far a capture may be from a good unit's and still show nothing.
+const alike = 0.01
+
+// apart is how far the lines of a capture are from those of the same name of a
+// good unit: the largest root mean square of the difference, in parts of the
+// range of both. 1 where there is nothing to compare with.
+func apart(these, good []reports.Series) float64 {
+	worst, compared := 0.0, false
+	for _, s := range these {
+		i := slices.IndexFunc(good, func(g reports.Series) bool { return g.Name == s.Name })
+		if i < 0 {
+			continue
+		}
+		g := good[i]
+		n := min(len(g.X), len(g.Y))
+		if n == 0 {
+			continue
+		}
+		low, high, sum, count := math.Inf(1), math.Inf(-1), 0.0, 0.0
+		k := 0
+		for j := range min(len(s.X), len(s.Y)) {
+			for k < n-1 && g.X[k+1] <= s.X[j] {
+				k++
+			}
+			y := g.Y[k]
+			if k < n-1 && g.X[k+1] > g.X[k] && s.X[j] > g.X[k] {
+				y += (g.Y[k+1] - y) * (s.X[j] - g.X[k]) / (g.X[k+1] - g.X[k])
+			}
+			d := s.Y[j] - y
+			if math.IsNaN(d) || math.IsInf(d, 0) {
+				continue
+			}
+			low, high = min(low, s.Y[j], y), max(high, s.Y[j], y)
+			sum, count = sum+d*d, count+1
+		}
+		if count > 0 {
+			compared = true
+			if high > low {
+				worst = max(worst, math.Sqrt(sum/count)/(high-low))
+			}
+		}
+	}
+	if !compared {
+		return 1
+	}
+	return worst
+}
