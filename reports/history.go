@@ -22,7 +22,8 @@ type HistoryRow struct {
 
 // RunRow is a run's row in the history of its unit.
 func RunRow(r Report) HistoryRow {
-	row := HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Nest: r.Nest, Outcome: r.Outcome, Reason: r.Reason, By: r.Operator}
+	row := HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Nest: r.Nest, Outcome: r.Outcome, Reason: r.Reason,
+		By: r.Operator}
 	if len(r.Causes) > 0 {
 		row.Cause = &r.Causes[0]
 	} else if r.Outcome == Failed {

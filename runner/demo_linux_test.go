@@ -2,11 +2,12 @@ package main
 
 import (
 	"bytes"
-	"fullthrow/runner/input"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"testing"
+
+	"fullthrow/runner/input"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"

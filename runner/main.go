@@ -3,14 +3,15 @@ package main
 import (
 	"bytes"
 	"context"
-	"fullthrow/runner/crash"
-	"fullthrow/runner/input"
-	"fullthrow/runner/records"
 	"io"
 	"os"
 	"slices"
 	"strings"
 	"time"
+
+	"fullthrow/runner/crash"
+	"fullthrow/runner/input"
+	"fullthrow/runner/records"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"

@@ -139,7 +139,8 @@ func (a *app) report(file string, to reportFiles) error {
 		note  string
 	}{
 		{to.html, func(w io.Writer, s archive.Sealed) error { return page.WriteHTML(w, s, o) }, ""},
-		{to.certificate, func(w io.Writer, s archive.Sealed) error { return page.WriteCertificate(w, s, o) }, " (one page; for a PDF, print it to a file from a browser)"},
+		{to.certificate, func(w io.Writer, s archive.Sealed) error { return page.WriteCertificate(w, s, o) },
+			" (one page; for a PDF, print it to a file from a browser)"},
 		{to.csv, func(w io.Writer, s archive.Sealed) error { return page.WriteCSV(w, s, o.Words) }, ""},
 	} {
 		var err error

@@ -3,13 +3,14 @@ package main
 import (
 	"bytes"
 	"context"
+	"strings"
+	"testing"
+
 	"fullthrow/reports"
 	"fullthrow/runner/input"
 	"fullthrow/runner/records"
 	"fullthrow/runner/rehearsal"
 	"fullthrow/runner/station"
-	"strings"
-	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"

@@ -3,11 +3,12 @@ package main
 import (
 	"bytes"
 	"context"
+	"io"
+	"log/slog"
+
 	"fullthrow/runner/input"
 	"fullthrow/runner/records"
 	"fullthrow/runner/serve"
-	"io"
-	"log/slog"
 
 	"github.com/spf13/cobra"
 )

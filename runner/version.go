@@ -2,8 +2,9 @@ package main
 
 import (
 	"fmt"
-	"fullthrow/runner/bench"
 	"runtime"
+
+	"fullthrow/runner/bench"
 
 	"github.com/spf13/cobra"
 )

@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
 	"io/fs"
 	"os"
 	"path"
@@ -17,6 +16,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"fullthrow/reports"
 )
 
 // Archive is a station's directory of records, held by one process at a time:

@@ -8,8 +8,6 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/recordtest"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -19,6 +17,9 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/recordtest"
 )
 
 func TestNewRunID(t *testing.T) {

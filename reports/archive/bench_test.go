@@ -2,11 +2,12 @@ package archive
 
 import (
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/recordtest"
 	"os"
 	"path/filepath"
 	"testing"
+
+	"fullthrow/reports"
+	"fullthrow/reports/recordtest"
 )
 
 // BenchmarkFsync is what the disk itself takes to make one line last: the

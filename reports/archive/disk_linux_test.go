@@ -2,13 +2,14 @@ package archive
 
 import (
 	"bytes"
-	"fullthrow/reports"
-	"fullthrow/reports/recordtest"
 	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
+
+	"fullthrow/reports"
+	"fullthrow/reports/recordtest"
 )
 
 // A file system of 3 MB really fills up while a run is under way: the run ends

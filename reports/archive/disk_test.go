@@ -4,13 +4,14 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/recordtest"
 	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
+
+	"fullthrow/reports"
+	"fullthrow/reports/recordtest"
 )
 
 // fullAt makes a step at the paths that match fail as on a full disk.

@@ -4,13 +4,14 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
-	"fullthrow/reports"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+
+	"fullthrow/reports"
 )
 
 // reportFiles lists the files below the directories of years, with slashes;

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
 	"hash/crc32"
 	"io"
 	"os"
@@ -13,6 +12,8 @@ import (
 	"slices"
 	"strconv"
 	"sync"
+
+	"fullthrow/reports"
 )
 
 // A journal is a file of JSON Lines, one event per line, line n holding event

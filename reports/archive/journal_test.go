@@ -5,8 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/recordtest"
 	"math"
 	"os"
 	"path/filepath"
@@ -17,6 +15,9 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/recordtest"
 )
 
 func openTest(t testing.TB, dir string) *Archive {

@@ -8,10 +8,11 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"fullthrow/reports"
 )
 
 // The station's key, as PEM files that other programs read too: the private

@@ -3,8 +3,6 @@ package archive
 import (
 	"bufio"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/recordtest"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -13,6 +11,9 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/recordtest"
 )
 
 // TestMain lets the test binary be the station that is killed.

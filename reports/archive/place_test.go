@@ -2,11 +2,12 @@ package archive
 
 import (
 	"encoding/hex"
-	"fullthrow/reports"
 	"os"
 	"path/filepath"
 	"testing"
 	"time"
+
+	"fullthrow/reports"
 
 	"github.com/stretchr/testify/require"
 )

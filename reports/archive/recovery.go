@@ -3,12 +3,13 @@ package archive
 import (
 	"errors"
 	"fmt"
-	"fullthrow/reports"
 	"io/fs"
 	"os"
 	"path"
 	"path/filepath"
 	"strings"
+
+	"fullthrow/reports"
 )
 
 // loadChain finds the number and hash that the next report follows. The head

@@ -7,12 +7,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
 	"io/fs"
 	"maps"
 	"os"
 	"path/filepath"
 	"slices"
+
+	"fullthrow/reports"
 )
 
 // Repairs are kept as JSON Lines, one sealed repair a line, each naming the

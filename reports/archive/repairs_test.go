@@ -6,8 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/recordtest"
 	"os"
 	"path/filepath"
 	"slices"
@@ -15,6 +13,9 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/recordtest"
 )
 
 // testRepair is a repair of the unit of a run, invented.

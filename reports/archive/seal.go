@@ -8,8 +8,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
 	"os"
+
+	"fullthrow/reports"
 )
 
 // Seal ties a report to the station and to the report before it. All texts are

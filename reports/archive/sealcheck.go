@@ -6,12 +6,13 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
 	"os"
 	"path"
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"fullthrow/reports"
 )
 
 // SealCheck says how far a seal was checked.
@@ -87,7 +88,8 @@ func Around(dir string, s Sealed) (Surroundings, error) {
 		}
 		r, err := Load(filepath.Join(dir, filepath.FromSlash(name)))
 		if err != nil {
-			a.History = append(a.History, reports.HistoryRow{At: e.Started, Run: e.Run, Reason: &reports.Reason{Code: reports.ReportChanged}, Flagged: true})
+			a.History = append(a.History, reports.HistoryRow{At: e.Started, Run: e.Run,
+				Reason: &reports.Reason{Code: reports.ReportChanged}, Flagged: true})
 			continue
 		}
 		causes[r.Report.Run] = r.Report.Causes

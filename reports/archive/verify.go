@@ -6,8 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/serial"
 	"io"
 	"io/fs"
 	"os"
@@ -15,6 +13,9 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"fullthrow/reports"
+	"fullthrow/reports/serial"
 )
 
 // Verification is what [Verify] found. An archive is sound if Problems is

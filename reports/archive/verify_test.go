@@ -7,13 +7,14 @@ import (
 	"encoding/json"
 	"encoding/pem"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/recordtest"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+
+	"fullthrow/reports"
+	"fullthrow/reports/recordtest"
 )
 
 func TestVerifyFinds(t *testing.T) {

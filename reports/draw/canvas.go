@@ -3,13 +3,14 @@ package draw
 import (
 	"cmp"
 	"fmt"
-	"fullthrow/reports/statistics"
 	"html"
 	"math"
 	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"fullthrow/reports/statistics"
 )
 
 // Stops is the most marks of a drawing that the tab key stops at, besides those

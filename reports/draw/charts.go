@@ -2,10 +2,11 @@ package draw
 
 import (
 	"cmp"
-	"fullthrow/reports/statistics"
 	"math"
 	"slices"
 	"strings"
+
+	"fullthrow/reports/statistics"
 )
 
 // Frame is what every chart says of itself; zero sizes are the usual ones.

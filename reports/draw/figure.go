@@ -3,11 +3,12 @@ package draw
 import (
 	"cmp"
 	"fmt"
-	"fullthrow/reports/statistics"
 	"hash/crc32"
 	"html/template"
 	"math"
 	"slices"
+
+	"fullthrow/reports/statistics"
 )
 
 // Figure is a drawing: panels below each other, or side by side.

@@ -2,9 +2,10 @@ package draw
 
 import (
 	"cmp"
-	"fullthrow/reports/statistics"
 	"math"
 	"strings"
+
+	"fullthrow/reports/statistics"
 )
 
 // pixel is what points at the same half pixel come to.

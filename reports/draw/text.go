@@ -1,11 +1,12 @@
 package draw
 
 import (
-	"fullthrow/reports/statistics"
 	"math"
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"fullthrow/reports/statistics"
 )
 
 // Ruler draws where x lies between two limits: ├──────●────┤. Outside it the

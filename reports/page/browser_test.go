@@ -3,14 +3,15 @@ package page
 import (
 	"bytes"
 	"context"
-	"fullthrow/reports/recordtest"
-	"fullthrow/reports/serial"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
+
+	"fullthrow/reports/recordtest"
+	"fullthrow/reports/serial"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"

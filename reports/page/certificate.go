@@ -3,14 +3,15 @@ package page
 import (
 	_ "embed"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/archive"
-	"fullthrow/reports/draw"
-	"fullthrow/reports/serial"
 	"html/template"
 	"io"
 	"strings"
 	"sync"
+
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/draw"
+	"fullthrow/reports/serial"
 )
 
 //go:embed certificate.tmpl
@@ -61,13 +62,16 @@ func certifiable(s archive.Sealed, opts Options) error {
 	}
 	switch {
 	case r.Outcome != reports.Passed:
-		return refuse("only a unit that passed goes out with one; --html shows what was found", "run %.80s did not pass: it ended as %s", r.Run, r.Outcome)
+		return refuse("only a unit that passed goes out with one; --html shows what was found",
+			"run %.80s did not pass: it ended as %s", r.Run, r.Outcome)
 	case check.Text != "":
-		return refuse("fullthrow verify names every report that was touched; test the unit again", "run %.80s: %s", r.Run, check.Text)
+		return refuse("fullthrow verify names every report that was touched; test the unit again", "run %.80s: %s",
+			r.Run, check.Text)
 	case !check.Own:
 		return refuse("seal the run first", "run %.80s is not sealed", r.Run)
 	case r.Unit.Golden:
-		return refuse("a golden unit proves the bench and stays with it", "unit %.80s is a golden unit", r.Unit.SerialNumber)
+		return refuse("a golden unit proves the bench and stays with it", "unit %.80s is a golden unit",
+			r.Unit.SerialNumber)
 	}
 	after := false
 	var later *reports.HistoryRow
@@ -77,13 +81,15 @@ func certifiable(s archive.Sealed, opts Options) error {
 		case row.Run == r.Run:
 			after = true
 		case after && row.Outcome == "":
-			return refuse("fullthrow verify names it; test the unit again", "unit %.80s has a later run, %.80s, whose report is not as it was sealed", r.Unit.SerialNumber, row.Run)
+			return refuse("fullthrow verify names it; test the unit again",
+				"unit %.80s has a later run, %.80s, whose report is not as it was sealed", r.Unit.SerialNumber, row.Run)
 		case after && (row.Outcome == reports.Failed || row.Outcome == reports.Passed):
 			later = &opts.History[i]
 		}
 	}
 	if later != nil && later.Outcome == reports.Failed {
-		return refuse("repair the unit and test it again; the certificate is that of the newest run", "unit %.80s failed later, in run %.80s", r.Unit.SerialNumber, later.Run)
+		return refuse("repair the unit and test it again; the certificate is that of the newest run",
+			"unit %.80s failed later, in run %.80s", r.Unit.SerialNumber, later.Run)
 	}
 	return nil
 }
@@ -118,8 +124,10 @@ func newCertificate(s archive.Sealed, opts Options, said words) certificate {
 	c := certificate{
 		words: said,
 		Style: template.CSS(draw.Tokens + draw.Style + draw.Paper + certificateStyle), // our own file
-		Title: reports.Brief(opts.ProductTitle, 36), Serial: reports.Brief(r.Unit.SerialNumber, serial.MaxCodeSerial), Revision: reports.Brief(r.Unit.Revision, 14), Lot: reports.Brief(r.Unit.Lot, 14),
-		Station: reports.Brief(r.Station, 24), Simulated: r.Simulated, Software: reports.Brief(r.Software, 32), Run: r.Run,
+		Title: reports.Brief(opts.ProductTitle, 36), Serial: reports.Brief(r.Unit.SerialNumber, serial.MaxCodeSerial),
+		Revision: reports.Brief(r.Unit.Revision, 14), Lot: reports.Brief(r.Unit.Lot, 14),
+		Station: reports.Brief(r.Station, 24), Simulated: r.Simulated, Software: reports.Brief(r.Software, 32),
+		Run:    r.Run,
 		Date:   said.When(r.Started) + " " + r.Started.In(said.Location()).Format("MST"),
 		Number: s.Seal.Number, Key: archive.KeyName(s.Seal), Code: newCode(r.Unit.SerialNumber, s.Seal.SHA256),
 	}

@@ -3,21 +3,23 @@ package page
 import (
 	"encoding/csv"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/archive"
-	"fullthrow/reports/wording"
 	"io"
 	"math"
 	"strconv"
 	"strings"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/wording"
 )
 
 // csvHeader names the columns; units stand in brackets. Values, limits, guard
 // band and uncertainty are in the unit that the row's unit column names.
 var csvHeader = []string{
 	"run", "number", "product", "revision", "lot", "serial number", "attempt", "station", "nest", "operator",
-	"started [UTC]", "outcome", "check", "check verdict", "reading", "value [unit]", "bound", "unit", "uncertainty k=2 [unit]",
+	"started [UTC]", "outcome", "check", "check verdict", "reading", "value [unit]", "bound", "unit",
+	"uncertainty k=2 [unit]",
 	"lower limit [unit]", "upper limit [unit]", "equal", "one of", "decision rule", "guard band [unit]", "verdict",
 	"problem", "problem in words", "likely cause", "inspect", "simulated", "conformance probability",
 }
@@ -60,11 +62,14 @@ func WriteCSV(w io.Writer, s archive.Sealed, t *wording.Translator) error {
 			}
 			row := []string{
 				CSVText(r.Run), strconv.FormatInt(s.Seal.Number, 10), CSVText(r.Unit.Product), CSVText(r.Unit.Revision),
-				CSVText(r.Unit.Lot), CSVText(r.Unit.SerialNumber), strconv.Itoa(r.Attempt), CSVText(r.Station), CSVText(r.Nest),
+				CSVText(r.Unit.Lot), CSVText(r.Unit.SerialNumber), strconv.Itoa(r.Attempt), CSVText(r.Station),
+				CSVText(r.Nest),
 				CSVText(r.Operator), r.Started.UTC().Format(time.RFC3339), CSVText(string(r.Outcome)), CSVText(c.Name),
 				CSVText(string(c.Verdict)), CSVText(rd.Name), value, CSVText(rd.Bound), CSVText(rd.Unit),
-				csvOptional(rd.Uncertainty), csvLimit(l.Lower), csvLimit(l.Upper), equal, CSVText(strings.Join(oneOf, "; ")),
-				CSVText(l.Rule), csvOptional(l.Guard), CSVText(string(rd.Verdict)), CSVText(codeOf(rd.Problem)), CSVText(t.Reason(rd.Problem)), CSVText(rd.Cause),
+				csvOptional(rd.Uncertainty), csvLimit(l.Lower), csvLimit(l.Upper), equal,
+				CSVText(strings.Join(oneOf, "; ")),
+				CSVText(l.Rule), csvOptional(l.Guard), CSVText(string(rd.Verdict)), CSVText(codeOf(rd.Problem)),
+				CSVText(t.Reason(rd.Problem)), CSVText(rd.Cause),
 				CSVText(rd.Inspect), simulated, csvLimit(rd.Conformance),
 			}
 			if err := cw.Write(row); err != nil {

@@ -3,13 +3,14 @@ package page
 import (
 	"bytes"
 	"encoding/csv"
+	"slices"
+	"strings"
+	"testing"
+
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/recordtest"
 	"fullthrow/reports/wording"
-	"slices"
-	"strings"
-	"testing"
 )
 
 func TestWriteCSV(t *testing.T) {

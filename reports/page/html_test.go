@@ -4,15 +4,16 @@ import (
 	"bytes"
 	"encoding/xml"
 	"fmt"
-	"fullthrow/reports"
-	"fullthrow/reports/archive"
-	"fullthrow/reports/recordtest"
 	"io"
 	"math"
 	"regexp"
 	"strings"
 	"testing"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/recordtest"
 )
 
 func fullSealed(t testing.TB, outcome reports.Outcome) archive.Sealed {

@@ -3,11 +3,6 @@ package page
 import (
 	"bytes"
 	"errors"
-	"fullthrow/reports"
-	"fullthrow/reports/archive"
-	"fullthrow/reports/recordtest"
-	"fullthrow/reports/serial"
-	"fullthrow/reports/wording"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -15,6 +10,12 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"fullthrow/reports"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/recordtest"
+	"fullthrow/reports/serial"
+	"fullthrow/reports/wording"
 )
 
 // unitHistory is the archive of a unit that met a bench fault, failed, was

@@ -506,7 +506,8 @@ func NewHistory(opts Options) (*View, error) {
 
 func (v *View) history(opts Options) {
 	for _, row := range opts.History[max(0, len(opts.History)-longestPast):] {
-		p := past{When: v.When(row.At), Href: row.Link, By: row.By, Where: strings.TrimSpace(row.Station + " " + row.Nest),
+		p := past{When: v.When(row.At), Href: row.Link, By: row.By, Where: strings.TrimSpace(row.Station + " " +
+			row.Nest),
 			This: row.Repair == nil && row.Run == v.Report.Run}
 		say := func(what string) {
 			if what != "" {

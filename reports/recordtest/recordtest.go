@@ -2,10 +2,11 @@
 package recordtest
 
 import (
-	"fullthrow/reports"
 	"math"
 	"strings"
 	"time"
+
+	"fullthrow/reports"
 )
 
 // T0 is when the runs begin.

@@ -3,11 +3,12 @@ package serial
 import (
 	"errors"
 	"fmt"
-	"fullthrow/reports"
 	"regexp"
 	"slices"
 	"strings"
 	"sync"
+
+	"fullthrow/reports"
 )
 
 // CheckCharacter values of a [SerialFormat].

@@ -2,9 +2,10 @@ package serial
 
 import (
 	"errors"
-	"fullthrow/reports"
 	"strings"
 	"testing"
+
+	"fullthrow/reports"
 )
 
 func kittiwake() Format {

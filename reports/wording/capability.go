@@ -42,13 +42,16 @@ func CapabilityMeans(t *Translator, s *yield.CapabilityStudy) []string {
 	case yield.CapabilityByPercent:
 	default:
 		e := s.Expected
-		out = append(out, t.T("figures.capability.expected", "share", t.PerMillion(e.Value), "low", t.PerMillion(e.Low), "high", t.PerMillion(e.High)))
+		out = append(out, t.T("figures.capability.expected", "share", t.PerMillion(e.Value), "low", t.PerMillion(e.Low),
+			"high", t.PerMillion(e.High)))
 		if by, ok := s.Recentre(); ok {
-			out = append(out, t.T("figures.capability.off_centre", "by", t.Quantity(by, s.Unit), "value", t.Fixed(s.Cp.Value, 2)))
+			out = append(out, t.T("figures.capability.off_centre", "by", t.Quantity(by, s.Unit), "value",
+				t.Fixed(s.Cp.Value, 2)))
 		}
 	}
 	if o := s.Observed; o != nil {
-		out = append(out, t.T("figures.capability.observed", "part", o.Count, "all", s.N, "share", t.Share(o.Value), "low", t.Share(o.Low), "high", t.Share(o.High)))
+		out = append(out, t.T("figures.capability.observed", "part", o.Count, "all", s.N, "share", t.Share(o.Value),
+			"low", t.Share(o.Low), "high", t.Share(o.High)))
 	}
 	return out
 }

@@ -27,7 +27,8 @@ func Chart(t *Translator, c yield.ControlChart) string {
 	for _, p := range c.Panels {
 		points = max(points, len(p.Points))
 	}
-	return t.T("figures.state."+string(c.State), "what", ChartOf(t, c), "count", c.Signals, "points", points, "chance", t.Digits(c.Chance, 2))
+	return t.T("figures.state."+string(c.State), "what", ChartOf(t, c), "count", c.Signals, "points", points, "chance",
+		t.Digits(c.Chance, 2))
 }
 
 // ChartMeans is what that means, and what to do. where names the point at which

@@ -14,7 +14,8 @@ func YieldDifference(t *Translator, c yield.Comparison) string {
 	if y == nil || !y.A.Known() || !y.B.Known() {
 		return t.T("figures.yield.unknown")
 	}
-	both := t.T("figures.yield.both", "a", c.A, "b", c.B, "share_a", t.Share(y.A.Value), "part_a", y.A.Count, "all_a", y.A.Of,
+	both := t.T("figures.yield.both", "a", c.A, "b", c.B, "share_a", t.Share(y.A.Value), "part_a", y.A.Count, "all_a",
+		y.A.Of,
 		"share_b", t.Share(y.B.Value), "part_b", y.B.Count, "all_b", y.B.Of)
 	d := y.Difference
 	low, high := d.Low, d.High
@@ -28,7 +29,8 @@ func YieldDifference(t *Translator, c yield.Comparison) string {
 	case d.Value < 0:
 		id, low, high = "figures.yield.less", -high, -low
 	}
-	return sentences(t, both, t.T(id, "b", c.B, "size", points(math.Abs(d.Value)), "low", points(low), "high", points(high)))
+	return sentences(t, both, t.T(id, "b", c.B, "size", points(math.Abs(d.Value)), "low", points(low), "high",
+		points(high)))
 }
 
 // Comparison is what two groups have apart, as a whole.
@@ -90,7 +92,8 @@ func difference(t *Translator, c yield.Comparison, d yield.Difference) string {
 		parts = append(parts, spread(t, c, d))
 	}
 	if f := d.Failing; d.Has(yield.DiffersFailing) {
-		parts = append(parts, t.T("figures.compare.fails", "a", c.A, "b", c.B, "share_a", t.Share(f.A.Value), "part_a", f.A.Count, "all_a", f.A.Of,
+		parts = append(parts, t.T("figures.compare.fails", "a", c.A, "b", c.B, "share_a", t.Share(f.A.Value), "part_a",
+			f.A.Count, "all_a", f.A.Of,
 			"share_b", t.Share(f.B.Value), "part_b", f.B.Count, "all_b", f.B.Of))
 	}
 	if len(parts) > 0 {
@@ -116,7 +119,8 @@ func population(t *Translator, c yield.Comparison, d yield.Difference) string {
 	if e.Value < 0 {
 		id = "figures.compare.unit_less"
 	}
-	text := t.T(id, "a", c.A, "b", c.B, "size", t.Quantity(math.Abs(e.Value), d.Unit), "times", t.Digits(math.Abs(d.Level.Spreads.Value), 2),
+	text := t.T(id, "a", c.A, "b", c.B, "size", t.Quantity(math.Abs(e.Value), d.Unit), "times",
+		t.Digits(math.Abs(d.Level.Spreads.Value), 2),
 		"units", d.Level.Population, "share", t.Share(d.Level.Test.P))
 	return sentences(t, text, limitEffect(t, d))
 }
@@ -136,7 +140,8 @@ func level(t *Translator, c yield.Comparison, d yield.Difference) string {
 		id = "figures.compare.lower"
 	}
 	size := func(v float64) string { return t.Quantity(math.Abs(v), d.Unit) }
-	return sentences(t, t.T(id, "a", c.A, "b", c.B, "size", brackets(t, size(e.Value), sizes(t, e, d.Unit))), limitEffect(t, d))
+	return sentences(t, t.T(id, "a", c.A, "b", c.B, "size", brackets(t, size(e.Value), sizes(t, e, d.Unit))),
+		limitEffect(t, d))
 }
 
 // limitEffect is what a difference does against the limits.
@@ -165,14 +170,16 @@ func limitEffect(t *Translator, d yield.Difference) string {
 func spread(t *Translator, c yield.Comparison, d yield.Difference) string {
 	s := *d.Spread
 	if math.IsNaN(s.Ratio.Value) || s.Ratio.Value == 0 {
-		return t.T("figures.compare.scatter", "a", c.A, "b", c.B, "spread_a", t.Quantity(s.A, d.Unit), "spread_b", t.Quantity(s.B, d.Unit))
+		return t.T("figures.compare.scatter", "a", c.A, "b", c.B, "spread_a", t.Quantity(s.A, d.Unit), "spread_b",
+			t.Quantity(s.B, d.Unit))
 	}
 	more, less, ratio, low, high := c.B, c.A, s.Ratio.Value, s.Ratio.Low, s.Ratio.High
 	if ratio < 1 {
 		more, less, ratio, low, high = c.A, c.B, 1/ratio, 1/high, 1/low
 	}
 	two := func(v float64) string { return t.Digits(v, 2) }
-	return t.T("figures.compare.scatters", "more", more, "less", less, "times", brackets(t, two(ratio), Range(t, low, high, two)))
+	return t.T("figures.compare.scatters", "more", more, "less", less, "times", brackets(t, two(ratio),
+		Range(t, low, high, two)))
 }
 
 // Groups is one reading in several groups, in sentences.
@@ -194,7 +201,8 @@ func Groups(t *Translator, g yield.GroupComparison) string {
 			id = "figures.groups.below"
 		}
 		size := func(v float64) string { return t.Quantity(math.Abs(v), g.Unit) }
-		out = append(out, t.T(id, "first", first, "size", brackets(t, size(o.Offset.Value), sizes(t, o.Offset, g.Unit))))
+		out = append(out, t.T(id, "first", first, "size", brackets(t, size(o.Offset.Value),
+			sizes(t, o.Offset, g.Unit))))
 		if v := math.Abs(o.Share.Value); statistics.Finite(v) {
 			out = append(out, t.T("figures.groups.of_limits", "share", t.Share(v)))
 		}

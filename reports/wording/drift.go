@@ -28,7 +28,8 @@ func Drift(t *Translator, d yield.Drift) string {
 		}
 		return sentences(t, out...)
 	case yield.DriftStep:
-		add(map[bool]string{true: "jump_up", false: "jump_down"}[up(d.Step.Size)], "size", sized(d.Step.Size), "day", t.Day(d.Step.Time))
+		add(map[bool]string{true: "jump_up", false: "jump_down"}[up(d.Step.Size)], "size", sized(d.Step.Size), "day",
+			t.Day(d.Step.Time))
 	case yield.DriftSlope:
 		month := yield.Estimate{Value: 30 * d.Slope.Value, Low: 30 * d.Slope.Low, High: 30 * d.Slope.High}
 		add(map[bool]string{true: "up", false: "down"}[up(month)], "size", sized(month))

@@ -145,7 +145,8 @@ func (t *Translator) local(s string) string {
 }
 
 func superscript(n int) string {
-	return strings.NewReplacer("0", "⁰", "1", "¹", "2", "²", "3", "³", "4", "⁴", "5", "⁵", "6", "⁶", "7", "⁷", "8", "⁸", "9", "⁹", "-", "⁻").Replace(strconv.Itoa(n))
+	return strings.NewReplacer("0", "⁰", "1", "¹", "2", "²", "3", "³", "4", "⁴", "5", "⁵", "6", "⁶", "7", "⁷", "8", "⁸",
+		"9", "⁹", "-", "⁻").Replace(strconv.Itoa(n))
 }
 
 // When writes day and time of day at the station: "25 Nov 2026, 14:03". The
@@ -166,7 +167,8 @@ func (t *Translator) Day(at time.Time) string {
 		return "–"
 	}
 	at = at.In(t.location)
-	return t.T("shell.day", "day", strconv.Itoa(at.Day()), "month", t.T("shell.month_"+strconv.Itoa(int(at.Month()))), "year", strconv.Itoa(at.Year()))
+	return t.T("shell.day", "day", strconv.Itoa(at.Day()), "month", t.T("shell.month_"+strconv.Itoa(int(at.Month()))),
+		"year", strconv.Itoa(at.Year()))
 }
 
 // ShortDay writes the day without its year, for axes: "25 Nov", "11月25日".
@@ -175,7 +177,8 @@ func (t *Translator) ShortDay(at time.Time) string {
 		return "–"
 	}
 	at = at.In(t.location)
-	return t.T("shell.short_day", "day", strconv.Itoa(at.Day()), "month", t.T("shell.month_"+strconv.Itoa(int(at.Month()))))
+	return t.T("shell.short_day", "day", strconv.Itoa(at.Day()), "month",
+		t.T("shell.month_"+strconv.Itoa(int(at.Month()))))
 }
 
 // Clock writes the time of day at the station: "14:03".

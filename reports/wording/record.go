@@ -71,7 +71,8 @@ func (t *Translator) reason(r *reports.Reason) string {
 		kind = t.T(sort)
 	}
 	return t.T(id, "nest", r.Nest, "check", r.Check, "readings", t.list(r.Readings), "text", r.Text, "unit", r.Unit,
-		"limit_unit", r.LimitUnit, "kind", kind, "time", t.Quantity(r.Seconds, "s"), "size", t.mebibytes(r.Size), "count", r.Count)
+		"limit_unit", r.LimitUnit, "kind", kind, "time", t.Quantity(r.Seconds, "s"), "size", t.mebibytes(r.Size),
+		"count", r.Count)
 }
 
 // reasons joins reasons; devices that failed alike are told together.
@@ -154,7 +155,8 @@ func (t *Translator) Evidence(e reports.Evidence) string {
 	if e.Relation == reports.Outside {
 		rd.Verdict = reports.Fail
 	}
-	args := []any{"reading", strings.ReplaceAll(e.Reading, "*", "…"), "value", t.Value(rd), "right", e.Right, "count", e.Count}
+	args := []any{"reading", strings.ReplaceAll(e.Reading, "*", "…"), "value", t.Value(rd), "right", e.Right, "count",
+		e.Count}
 	if l := e.Limit; l != nil {
 		args = append(args, "limit", t.Limit(l, e.Unit))
 		if l.Lower != nil {

@@ -17,9 +17,11 @@ func Cycle(t *Translator, c yield.CycleTime) string {
 	if c.N == 0 {
 		return t.T("figures.cycle.none")
 	}
-	out := []string{t.T("figures.cycle.times", "median", t.Seconds(c.Median.Value), "p", t.Seconds(c.P95.Value), "longest", t.Seconds(c.Max))}
+	out := []string{t.T("figures.cycle.times", "median", t.Seconds(c.Median.Value), "p", t.Seconds(c.P95.Value),
+		"longest", t.Seconds(c.Max))}
 	if c.Intended > 0 {
-		out = append(out, t.T("figures.cycle.over", "intended", t.Seconds(c.Intended), "share", Share(t, c.Over, OfRuns)))
+		out = append(out, t.T("figures.cycle.over", "intended", t.Seconds(c.Intended), "share",
+			Share(t, c.Over, OfRuns)))
 	}
 	if c.Takt > 0 {
 		rate := func(v float64) string {
@@ -28,7 +30,8 @@ func Cycle(t *Translator, c yield.CycleTime) string {
 			}
 			return t.Fixed(v, 1)
 		}
-		out = append(out, t.T("figures.cycle.rate", "takt", t.Seconds(c.Takt), "needed", rate(c.Needed), "possible", rate(c.Possible.Value)))
+		out = append(out, t.T("figures.cycle.rate", "takt", t.Seconds(c.Takt), "needed", rate(c.Needed), "possible",
+			rate(c.Possible.Value)))
 	}
 	return sentences(t, out...)
 }
@@ -41,8 +44,10 @@ func Lost(t *Translator, l yield.LostTime) string {
 	case l.ErrorRuns.Count == 0 && l.AbortedRuns.Count == 0:
 		return t.T("figures.lost.none")
 	}
-	text := t.T("figures.lost.time", "time", t.Span(l.Total), "share", t.Share(float64(l.Share)), "errors", t.Span(l.Errors),
-		"error_runs", l.ErrorRuns.Count, "runs", l.ErrorRuns.Of, "aborted", t.Span(l.Aborted), "aborted_runs", l.AbortedRuns.Count)
+	text := t.T("figures.lost.time", "time", t.Span(l.Total), "share", t.Share(float64(l.Share)), "errors",
+		t.Span(l.Errors),
+		"error_runs", l.ErrorRuns.Count, "runs", l.ErrorRuns.Of, "aborted", t.Span(l.Aborted), "aborted_runs",
+		l.AbortedRuns.Count)
 	if l.Units.Known() && l.Units.Value >= 1 {
 		text = sentences(t, text, t.T("figures.lost.units", "count", int(math.Round(l.Units.Value))))
 	}
@@ -69,7 +74,8 @@ func Trend(t *Translator, r yield.TrendResult) string {
 		case p.Differs < 0:
 			id = "lower_"
 		}
-		out = append(out, t.T("figures.trend."+id+against, "name", p.Key, "share", t.Share(p.FirstPass.Value), "other", t.Share(p.Other.Value)))
+		out = append(out, t.T("figures.trend."+id+against, "name", p.Key, "share", t.Share(p.FirstPass.Value), "other",
+			t.Share(p.Other.Value)))
 	}
 	return sentences(t, out...)
 }

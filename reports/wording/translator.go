@@ -26,7 +26,8 @@ type Translator struct {
 }
 
 func newTranslator(b *Book, lang string) *Translator {
-	t := &Translator{Lang: lang, localizer: i18n.NewLocalizer(b.bundle, lang), location: b.location, space: nbsp, minus: minus, decimal: ".", group: "\u202f", percent: nbsp}
+	t := &Translator{Lang: lang, localizer: i18n.NewLocalizer(b.bundle, lang), location: b.location, space: nbsp,
+		minus: minus, decimal: ".", group: "\u202f", percent: nbsp}
 	switch lang {
 	case "es":
 		t.decimal = ","

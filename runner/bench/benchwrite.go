@@ -5,6 +5,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"maps"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
 	"fullthrow/drivers"
 	"fullthrow/drivers/sim"
 	"fullthrow/drivers/wav"
@@ -13,12 +20,6 @@ import (
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
 	"fullthrow/runner/station"
-	"io"
-	"maps"
-	"os"
-	"slices"
-	"strings"
-	"time"
 )
 
 // NestConfig is what a nest of this program is made of, whatever its hardware.

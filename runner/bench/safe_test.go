@@ -1,8 +1,9 @@
 package bench
 
 import (
-	"fullthrow/drivers"
 	"testing"
+
+	"fullthrow/drivers"
 
 	"github.com/stretchr/testify/assert"
 )

@@ -4,13 +4,14 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"fullthrow/runner/input"
 	"math"
 	"path"
 	"regexp"
 	"slices"
 	"strings"
 	"sync"
+
+	"fullthrow/runner/input"
 
 	"github.com/pelletier/go-toml/v2"
 )

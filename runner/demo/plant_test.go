@@ -2,15 +2,16 @@ package demo
 
 import (
 	"bytes"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
-	"strings"
-	"sync"
-	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"

@@ -2,9 +2,10 @@ package demo
 
 import (
 	"fmt"
-	"fullthrow/drivers/sim"
 	"math/rand/v2"
 	"strings"
+
+	"fullthrow/drivers/sim"
 )
 
 // SimulateOptions say what lies on the simulated fixture.

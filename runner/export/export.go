@@ -5,16 +5,17 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
 	"fullthrow/reports"
 	"fullthrow/reports/page"
 	"fullthrow/reports/review"
 	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
-	"io"
-	"strconv"
-	"strings"
-	"time"
 )
 
 // Exporter makes rows of the records.

@@ -2,11 +2,12 @@ package limits
 
 import (
 	"fmt"
-	"fullthrow/runner/input"
 	"math"
 	"sort"
 	"strconv"
 	"strings"
+
+	"fullthrow/runner/input"
 )
 
 // unit is a way to state a quantity: a value in it times mult times 10^exp,

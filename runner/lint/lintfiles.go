@@ -4,15 +4,16 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io/fs"
+	"maps"
+	"slices"
+	"strings"
+
 	"fullthrow/drivers"
 	"fullthrow/runner/bench"
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
 	"fullthrow/runner/script"
-	"io/fs"
-	"maps"
-	"slices"
-	"strings"
 )
 
 // Benches loads the bench files that lint is to check: the one given, or all

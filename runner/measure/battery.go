@@ -2,8 +2,9 @@ package measure
 
 import (
 	"fmt"
-	"fullthrow/reports/statistics"
 	"math"
+
+	"fullthrow/reports/statistics"
 )
 
 // DutyPhase is one part of what a unit does again and again.

@@ -2,8 +2,9 @@ package measure
 
 import (
 	"fmt"
-	"fullthrow/reports/statistics"
 	"math"
+
+	"fullthrow/reports/statistics"
 )
 
 // VoltageStep is one moment of a brown-out sweep: the supply's voltage, and

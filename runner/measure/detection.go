@@ -3,9 +3,10 @@ package measure
 import (
 	"cmp"
 	"fmt"
-	"fullthrow/reports/statistics"
 	"math"
 	"slices"
+
+	"fullthrow/reports/statistics"
 )
 
 // Tried is how often something was detected at one strength of it.

@@ -1,8 +1,9 @@
 package measure
 
 import (
-	"fullthrow/reports/statistics"
 	"math"
+
+	"fullthrow/reports/statistics"
 )
 
 // DistanceOptions says over which path an attenuation is to be turned into a

@@ -2,6 +2,7 @@ package measure
 
 import (
 	"fmt"
+
 	"fullthrow/reports/statistics"
 )
 

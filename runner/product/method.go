@@ -6,6 +6,11 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/runner/causes"
@@ -13,10 +18,6 @@ import (
 	"fullthrow/runner/limits"
 	"fullthrow/runner/script"
 	"fullthrow/scripts"
-	"os"
-	"path/filepath"
-	"slices"
-	"strings"
 )
 
 // Stock is the product that stands where no other is named: the invented one.

@@ -2,12 +2,13 @@ package rehearsal
 
 import (
 	"errors"
+	"io/fs"
+	"path/filepath"
+
 	"fullthrow/drivers/sim"
 	"fullthrow/runner/bench"
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
-	"io/fs"
-	"path/filepath"
 )
 
 // Options say what is rehearsed and what is asked of it.

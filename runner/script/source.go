@@ -2,8 +2,9 @@ package script
 
 import (
 	"fmt"
-	"fullthrow/runner/input"
 	"strconv"
+
+	"fullthrow/runner/input"
 
 	"github.com/yuin/gopher-lua/ast"
 )

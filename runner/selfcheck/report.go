@@ -2,10 +2,11 @@ package selfcheck
 
 import (
 	"fmt"
-	"fullthrow/reports/wording"
 	"io"
 	"strconv"
 	"strings"
+
+	"fullthrow/reports/wording"
 )
 
 // Report is what --json writes.

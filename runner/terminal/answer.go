@@ -4,13 +4,14 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"slices"
+	"strings"
+
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/product"
-	"slices"
-	"strings"
 )
 
 // Answer shows what was found out about many units to people at a terminal.

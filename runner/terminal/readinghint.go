@@ -2,9 +2,10 @@ package terminal
 
 import (
 	"fmt"
-	"fullthrow/runner/input"
 	"slices"
 	"strings"
+
+	"fullthrow/runner/input"
 )
 
 // ReadingHint says which reading was perhaps meant.

@@ -2,12 +2,13 @@ package terminal
 
 import (
 	"fmt"
-	"fullthrow/reports/wording"
 	"io"
 	"os"
 	"strings"
 	"sync"
 	"unicode/utf8"
+
+	"fullthrow/reports/wording"
 
 	"golang.org/x/term"
 )

@@ -4,11 +4,12 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"math"
+
 	"fullthrow/reports/review"
 	"fullthrow/reports/statistics"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"math"
 )
 
 // TellGroups shows every lot, station, ... against the others.

@@ -3,6 +3,7 @@ package terminal
 import (
 	"context"
 	"fmt"
+
 	"fullthrow/reports/review"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"

@@ -3,12 +3,13 @@ package terminal
 import (
 	"context"
 	"fmt"
+	"slices"
+
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"slices"
 )
 
 func (q *Answer) TellFails(ctx context.Context, x *review.Fails, most int) error {

@@ -3,14 +3,15 @@ package terminal
 import (
 	"context"
 	"fmt"
+	"math"
+	"slices"
+	"strconv"
+
 	"fullthrow/reports"
 	"fullthrow/reports/review"
 	"fullthrow/reports/statistics"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"math"
-	"slices"
-	"strconv"
 )
 
 // TellStudy shows a study.

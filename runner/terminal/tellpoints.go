@@ -2,9 +2,10 @@ package terminal
 
 import (
 	"fmt"
+	"strings"
+
 	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
-	"strings"
 )
 
 // pointsWords says what a series is made of: "500 first runs".

@@ -3,13 +3,14 @@ package terminal
 import (
 	"cmp"
 	"fmt"
+	"path/filepath"
+	"strings"
+
 	"fullthrow/reports"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/product"
-	"path/filepath"
-	"strings"
 )
 
 func (q *Answer) Unit(x *review.Unit) {

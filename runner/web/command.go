@@ -37,7 +37,8 @@ func (e badCommand) Error() string { return string(e) }
 // at most maxBody bytes, no field that C has not.
 func command[C any](s *Server, do func(r *http.Request, w http.ResponseWriter, c C) (answer, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != "application/json" {
+		if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil ||
+			media != "application/json" {
 			http.Error(w, "a command is application/json", http.StatusUnsupportedMediaType)
 			return
 		}
@@ -332,7 +333,8 @@ func (s *Server) postAcknowledge(_ *http.Request, _ http.ResponseWriter, c ackno
 // picture is GET /picture/NAME: a file that a prompt shows.
 func (s *Server) picture(w http.ResponseWriter, r *http.Request) {
 	name := r.PathValue("name")
-	media := map[string]string{"svg": "image/svg+xml", "png": "image/png", "jpg": "image/jpeg"}[name[strings.LastIndexByte(name, '.')+1:]]
+	media := map[string]string{"svg": "image/svg+xml", "png": "image/png",
+		"jpg": "image/jpeg"}[name[strings.LastIndexByte(name, '.')+1:]]
 	if media == "" || strings.ContainsAny(name, `/\`) {
 		http.NotFound(w, r)
 		return

@@ -12,7 +12,8 @@ import (
 
 // policy is what a page may load: this server's own files, and nothing that is
 // written into the page itself.
-const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; connect-src 'self'; " +
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; " +
+	"connect-src 'self'; " +
 	"frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
 
 // guard stands before every handler: headers, limits, who may ask, the log.
@@ -36,7 +37,8 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			if rec.status >= 500 {
 				level = slog.LevelWarn
 			}
-			s.c.Log.Log(r.Context(), level, "request", "method", r.Method, "path", clip(r.URL.Path), "status", rec.status,
+			s.c.Log.Log(r.Context(), level, "request", "method", r.Method, "path", clip(r.URL.Path), "status",
+				rec.status,
 				"took", time.Since(began).Seconds(), "from", r.RemoteAddr)
 		}()
 		h := rec.Header()
@@ -49,7 +51,8 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		switch {
 		case s.loopback.Load() && !loopbackHost(r.Host):
 			// A name that an attacker's name server points at this computer.
-			http.Error(rec, "this station is asked for under a name that is not its own; use http://localhost", http.StatusMisdirectedRequest)
+			http.Error(rec, "this station is asked for under a name that is not its own; use http://localhost",
+				http.StatusMisdirectedRequest)
 			return
 		case len(r.URL.RequestURI()) > 8<<10:
 			http.Error(rec, "the address is too long", http.StatusRequestURITooLong)

@@ -36,7 +36,8 @@ func (s *Server) health(w http.ResponseWriter, r *http.Request) {
 	for _, n := range s.nests {
 		why := n.runner.InService()
 		some = some || why == nil
-		h := nestHealth{Nest: n.Name, InService: why == nil, Why: wording.English().Reason(why), Running: n.phase == phaseRunning}
+		h := nestHealth{Nest: n.Name, InService: why == nil, Why: wording.English().Reason(why),
+			Running: n.phase == phaseRunning}
 		if why != nil {
 			h.Code = why.Code
 		}

@@ -52,7 +52,8 @@ func newOperatorPage(s *Server) (*operatorPage, error) {
 	if err != nil {
 		return nil, err
 	}
-	if p.files, err = newFiles("/operator/", dir, "operator.js", "operator.css", "fixture.js", "fixture.css"); err != nil {
+	if p.files, err = newFiles("/operator/", dir, "operator.js", "operator.css", "fixture.js",
+		"fixture.css"); err != nil {
 		return nil, err
 	}
 	if p.template, err = s.c.Look.Parse(dir, "operator.html"); err != nil {
@@ -71,8 +72,10 @@ func (p *operatorPage) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	page.Bare, page.Class = true, "op-body"
 	page.Styles = []string{"handset.css"}
 	page.Scripts = []string{p.files.path["operator.js"]}
-	d := operatorData{Page: page, Product: p.s.c.Product.Title, Station: p.s.c.Station, Style: p.files.path["operator.css"],
-		Drawing: p.drawings[page.Lang], Operator: operatorOf(r), Operators: p.s.prefs.names(), Simulated: p.s.fixture != nil}
+	d := operatorData{Page: page, Product: p.s.c.Product.Title, Station: p.s.c.Station,
+		Style:   p.files.path["operator.css"],
+		Drawing: p.drawings[page.Lang], Operator: operatorOf(r), Operators: p.s.prefs.names(),
+		Simulated: p.s.fixture != nil}
 	if len(d.Operators) > 8 {
 		d.Operators = d.Operators[:8]
 	}
@@ -133,7 +136,8 @@ func (f files) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		http.NotFound(w, r)
 		return
 	}
-	media := map[string]string{".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8"}[path.Ext(r.URL.Path)]
+	media := map[string]string{".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8"}[path.Ext(
+		r.URL.Path)]
 	w.Header().Set("Content-Type", media)
 	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(data))

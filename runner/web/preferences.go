@@ -186,5 +186,6 @@ func setCookie(w http.ResponseWriter, name, value string) {
 	if value == "" {
 		age = -1
 	}
-	http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: "/", MaxAge: age, HttpOnly: true, SameSite: http.SameSiteLaxMode})
+	http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: "/", MaxAge: age, HttpOnly: true,
+		SameSite: http.SameSiteLaxMode})
 }

@@ -59,7 +59,8 @@ func (s *Server) scanned(text, chosen, by string) answer {
 		s.setNotice(nil)
 		s.tellStation()
 	default:
-		s.setNotice(&notice{level: "refused", code: a.code, text: a.text, detail: say("operator.scan.then_" + strings.ReplaceAll(a.code, "-", "_"))})
+		s.setNotice(&notice{level: "refused", code: a.code, text: a.text, detail: say("operator.scan.then_" +
+			strings.ReplaceAll(a.code, "-", "_"))})
 	}
 	s.c.Log.Info("scan", "text", clip(text), "result", a.code, "nest", a.nest, "operator", by)
 	return a
@@ -112,7 +113,8 @@ func (s *Server) read(text string) (reports.Unit, answer) {
 		}
 	}
 	if try(serial.Format{Product: other.Product}) {
-		return reports.Unit{}, refused(codeForeign, say("operator.scan.foreign", "text", clip(text), "product", s.c.Product.Title))
+		return reports.Unit{}, refused(codeForeign, say("operator.scan.foreign", "text", clip(text), "product",
+			s.c.Product.Title))
 	}
 	return reports.Unit{}, refused(codeMalformed, say("operator.scan.malformed"))
 }
@@ -141,7 +143,8 @@ func (s *Server) admit(j job, sure bool) answer {
 		case n.phase == phaseHeld && n.job.unit.SerialNumber == number:
 			// Scanned once more where it lies: that is the hand it waits for.
 			s.begin(n, n.job)
-			return answer{code: codeStarted, ok: true, nest: n.Name, text: say("operator.scan.started", "serial", number, "nest", n.Name)}
+			return answer{code: codeStarted, ok: true, nest: n.Name, text: say("operator.scan.started", "serial",
+				number, "nest", n.Name)}
 		}
 	}
 	if slices.ContainsFunc(s.queue, func(q job) bool { return q.unit.SerialNumber == number }) {
@@ -163,14 +166,16 @@ func (s *Server) admit(j job, sure bool) answer {
 	for _, n := range s.nests {
 		if n.ready() && (chosen == nil || chosen == n) {
 			s.begin(n, j)
-			return answer{code: codeStarted, ok: true, nest: n.Name, text: say("operator.scan.started", "serial", number, "nest", n.Name)}
+			return answer{code: codeStarted, ok: true, nest: n.Name,
+				text: say("operator.scan.started", "serial", number, "nest", n.Name)}
 		}
 	}
 	if len(s.queue) >= maxQueue {
 		return refused(codeQueueFull, say("operator.scan.queue_full", "count", maxQueue))
 	}
 	s.queue = append(s.queue, j)
-	return answer{code: codeQueued, ok: true, text: say("operator.scan.queued", "serial", number, "count", len(s.queue))}
+	return answer{code: codeQueued, ok: true, text: say("operator.scan.queued", "serial", number, "count",
+		len(s.queue))}
 }
 
 // doubt asks whether a unit is really to be tested: one that has passed, or one
@@ -215,7 +220,8 @@ func clip(text string) string {
 			b.WriteRune('…')
 			break
 		}
-		if r < ' ' || r == 0x7f || r >= 0x80 && r < 0xa0 || r == 0x2028 || r == 0x2029 || r >= 0x200b && r <= 0x200f || r >= 0x202a && r <= 0x202e || r >= 0x2066 && r <= 0x2069 || r == 0xfeff || r == 0xfffd {
+		if r < ' ' || r == 0x7f || r >= 0x80 && r < 0xa0 || r == 0x2028 || r == 0x2029 || r >= 0x200b && r <= 0x200f ||
+			r >= 0x202a && r <= 0x202e || r >= 0x2066 && r <= 0x2069 || r == 0xfeff || r == 0xfffd {
 			r = '·'
 		}
 		b.WriteRune(r)

@@ -133,8 +133,9 @@ type endJSON struct {
 	Step     step          `json:"step"`
 	Unsafe   string        `json:"unsafe,omitempty"`   // what may happen at the fixture and what to do, before all else
 	NotSafe  string        `json:"not_safe,omitempty"` // the devices it is about
-	Bench    string        `json:"bench,omitempty"`    // what is wrong with the bench after a run that this did not spoil
-	Detail   string        `json:"detail,omitempty"`   // for the engineer, as the bench said it
+	// what is wrong with the bench after a run that this did not spoil
+	Bench  string `json:"bench,omitempty"`
+	Detail string `json:"detail,omitempty"` // for the engineer, as the bench said it
 }
 
 type causeJSON struct {
@@ -207,7 +208,8 @@ func (s *Server) nestBuilder(n *nest) func(*wording.Translator) nestJSON {
 		c.phase = phaseFree
 	}
 	return func(t *wording.Translator) nestJSON {
-		j := nestJSON{Nest: c.name, Phase: c.phase, Checks: []checkJSON{}, Parts: map[string]string{}, CycleTime: s.c.CycleTime.Seconds()}
+		j := nestJSON{Nest: c.name, Phase: c.phase, Checks: []checkJSON{}, Parts: map[string]string{},
+			CycleTime: s.c.CycleTime.Seconds()}
 		if c.out {
 			j.Out = t.T("operator.nest.out_of_service", "nest", c.name)
 		}
@@ -220,7 +222,8 @@ func (s *Server) nestBuilder(n *nest) func(*wording.Translator) nestJSON {
 				j.Serial = c.job.unit.SerialNumber
 			}
 			for _, k := range s.c.Checks {
-				j.Checks = append(j.Checks, s.checkJSON(t, checkView{name: k.Name, about: k.About, part: k.Part, state: checkTodo}))
+				j.Checks = append(j.Checks, s.checkJSON(t, checkView{name: k.Name, about: k.About, part: k.Part,
+					state: checkTodo}))
 			}
 			return j
 		}
@@ -255,7 +258,8 @@ func (s *Server) nestBuilder(n *nest) func(*wording.Translator) nestJSON {
 
 // stationBuilder is nestBuilder for what belongs to no nest. s.mu is held.
 func (s *Server) stationBuilder() func(*wording.Translator) stationJSON {
-	queue, notice, question, today, stopping := append([]job(nil), s.queue...), s.notice, s.question, s.today, s.stopping
+	queue, notice, question, today, stopping := append([]job(nil), s.queue...), s.notice, s.question, s.today,
+		s.stopping
 	return func(t *wording.Translator) stationJSON {
 		j := stationJSON{Queue: []queuedJSON{}, Today: todayIn(t, today), Stopping: stopping}
 		for _, q := range queue {
@@ -265,7 +269,8 @@ func (s *Server) stationBuilder() func(*wording.Translator) stationJSON {
 			j.Notice = &noticeJSON{notice.id, notice.level, notice.code, s.say(t, notice.text), s.say(t, notice.detail)}
 		}
 		if question != nil {
-			j.Question = &questionJSON{question.id, question.code, question.job.unit.SerialNumber, s.say(t, question.text), s.say(t, question.detail),
+			j.Question = &questionJSON{question.id, question.code, question.job.unit.SerialNumber,
+				s.say(t, question.text), s.say(t, question.detail),
 				t.T("operator.question.yes"), t.T("operator.question.no")}
 		}
 		return j

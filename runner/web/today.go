@@ -32,7 +32,8 @@ func todayIn(t *wording.Translator, d today) todayJSON {
 	j := todayJSON{Known: true, Units: t.T("operator.today.units", "count", d.units)}
 	if d.yield.Known() {
 		j.Yield = t.Percent(d.yield.Value)
-		j.Range = t.T("operator.today.range", "low", t.Percent(round(d.yield.Low)), "high", t.Percent(round(d.yield.High)))
+		j.Range = t.T("operator.today.range", "low", t.Percent(round(d.yield.Low)), "high",
+			t.Percent(round(d.yield.High)))
 	}
 	return j
 }
@@ -65,7 +66,8 @@ func (s *Server) countDay(ctx context.Context) {
 	defer cancel()
 	now := time.Now()
 	midnight := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, now.Location())
-	c, err := s.c.Store.Counts(ctx, store.Selection{Since: midnight, Product: s.c.Product.Name, Station: s.c.Station, Zone: now.Location()})
+	c, err := s.c.Store.Counts(ctx, store.Selection{Since: midnight, Product: s.c.Product.Name, Station: s.c.Station,
+		Zone: now.Location()})
 	if err != nil {
 		if ctx.Err() == nil {
 			s.c.Log.Warn("the day cannot be counted", "error", err)

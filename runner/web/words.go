@@ -79,7 +79,8 @@ func (s *Server) part(t *wording.Translator, part string) string {
 // holdJSON says what a hand has to do before the run can begin.
 func (s *Server) holdJSON(t *wording.Translator, nest, why string, j job, before *runView) *holdJSON {
 	serial := j.unit.SerialNumber
-	h := &holdJSON{Why: why, Serial: serial, Text: t.T("operator.hold."+why, "nest", nest, "serial", serial), Detail: t.T("operator.hold.start")}
+	h := &holdJSON{Why: why, Serial: serial, Text: t.T("operator.hold."+why, "nest", nest, "serial", serial),
+		Detail: t.T("operator.hold.start")}
 	if why == heldLoad && before != nil {
 		h.Text = t.T("operator.hold.change", "nest", nest, "serial", serial, "before", before.start.Unit.SerialNumber)
 	}
@@ -194,7 +195,8 @@ func (s *Server) notSafe(t *wording.Translator, list []reports.Unsafe) (warning,
 	if more := len(names) - shownDevices; more > 0 {
 		names = append(names[:shownDevices], t.T("operator.end.more", "count", more))
 	}
-	return t.UnsafeWarning(list), t.T("operator.unsafe.who", "devices", strings.Join(names, t.T("operator.unsafe.comma")))
+	return t.UnsafeWarning(list), t.T("operator.unsafe.who", "devices",
+		strings.Join(names, t.T("operator.unsafe.comma")))
 }
 
 // planFault tells whether the plan is what ended the run: it will end the next

@@ -5,6 +5,9 @@ package demotest
 import (
 	"context"
 	"fmt"
+	"testing"
+	"time"
+
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
@@ -13,8 +16,6 @@ import (
 	"fullthrow/runner/demo"
 	"fullthrow/runner/product"
 	"fullthrow/runner/station"
-	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 )

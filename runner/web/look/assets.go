@@ -6,13 +6,14 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
-	"fullthrow/reports/wording"
 	"io/fs"
 	"net/http"
 	"path"
 	"sort"
 	"strings"
 	"time"
+
+	"fullthrow/reports/wording"
 
 	"fullthrow/reports/draw"
 	"fullthrow/reports/page"
@@ -32,11 +33,13 @@ type asset struct {
 }
 
 // sheets are the style sheets of every page, in order.
-var sheets = []string{"tokens.css", "base.css", "layout.css", "parts.css", "plot.css", "chart.css", "paper.css", "print.css"}
+var sheets = []string{"tokens.css", "base.css", "layout.css", "parts.css", "plot.css", "chart.css", "paper.css",
+	"print.css"}
 
 // drawnSheets are those that drawings and the parts of a unit's page have with
 // them.
-var drawnSheets = map[string]string{"unit.css": page.Style, "tokens.css": draw.Tokens, "plot.css": draw.Style, "paper.css": "@media print {" + draw.Paper + "}"}
+var drawnSheets = map[string]string{"unit.css": page.Style, "tokens.css": draw.Tokens, "plot.css": draw.Style,
+	"paper.css": "@media print {" + draw.Paper + "}"}
 
 func newAssets(l *Look) (*assets, error) {
 	a := &assets{look: l, files: map[string]asset{}, paths: map[string]string{}}
@@ -49,7 +52,8 @@ func newAssets(l *Look) (*assets, error) {
 		if err != nil {
 			return nil, err
 		}
-		media := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}[path.Ext(e.Name())]
+		media := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8",
+			".svg": "image/svg+xml"}[path.Ext(e.Name())]
 		if media == "" {
 			return nil, fmt.Errorf("look: styles/%s: neither a style sheet, a script nor a drawing", e.Name())
 		}

@@ -5,7 +5,6 @@ import (
 	"encoding/xml"
 	"errors"
 	"fmt"
-	"fullthrow/reports/wording"
 	"html"
 	"html/template"
 	"io"
@@ -14,6 +13,8 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+
+	"fullthrow/reports/wording"
 )
 
 // Drawing is the line drawing of a handset, drawing.svg beside the plan: for
@@ -71,9 +72,12 @@ func (d *Drawing) Titles() []string {
 
 // drawn are the elements that a drawing may have, and the attributes of any.
 var (
-	drawn = []string{"svg", "g", "path", "rect", "circle", "ellipse", "line", "polyline", "polygon", "text", "tspan", "title", "desc", "defs", "use", "symbol"}
+	drawn = []string{"svg", "g", "path", "rect", "circle", "ellipse", "line", "polyline", "polygon", "text", "tspan",
+		"title", "desc", "defs", "use", "symbol"}
 	given = sync.OnceValue(func() *regexp.Regexp {
-		return regexp.MustCompile(`^(id|class|role|aria-[a-z]+|data-[a-z]+|viewBox|d|x|y|x1|y1|x2|y2|cx|cy|r|rx|ry|dx|dy|width|height|points|transform|fill|stroke|stroke-[a-z]+|fill-rule|opacity|visibility|text-anchor|font-size|font-weight|href|paint-order|vector-effect)$`)
+		return regexp.MustCompile(`^(id|class|role|aria-[a-z]+|data-[a-z]+|viewBox|d|x|y|x1|y1|x2|y2|cx|cy|r|rx|ry|dx|` +
+			`dy|width|height|points|transform|fill|stroke|stroke-[a-z]+|fill-rule|opacity|visibility|text-anchor|` +
+			`font-size|font-weight|href|paint-order|vector-effect)$`)
 	})
 )
 

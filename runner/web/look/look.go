@@ -2,10 +2,11 @@ package look
 
 import (
 	"embed"
-	"fullthrow/reports/wording"
 	"net/http"
 	"strings"
 	"time"
+
+	"fullthrow/reports/wording"
 )
 
 //go:embed styles
@@ -65,7 +66,8 @@ func (l *Look) choose(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	keep := func(name, value string) {
-		http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: "/", MaxAge: int(cookieLife.Seconds()), HttpOnly: true, SameSite: http.SameSiteLaxMode})
+		http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: "/", MaxAge: int(cookieLife.Seconds()),
+			HttpOnly: true, SameSite: http.SameSiteLaxMode})
 	}
 	if lang := r.PostForm.Get("lang"); l.Speaks(lang) {
 		keep(LanguageCookie, lang)

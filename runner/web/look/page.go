@@ -1,8 +1,9 @@
 package look
 
 import (
-	"fullthrow/reports/wording"
 	"net/http"
+
+	"fullthrow/reports/wording"
 )
 
 // Page is what every page's data embeds: by it the shell and the template's
@@ -36,7 +37,8 @@ func (l *Look) Page(r *http.Request, title string) Page {
 		}
 		return ""
 	}
-	p := Page{Lang: wording.Match(cookie(LanguageCookie), r.Header.Get("Accept-Language")), Title: title, Path: r.URL.RequestURI()}
+	p := Page{Lang: wording.Match(cookie(LanguageCookie), r.Header.Get("Accept-Language")), Title: title,
+		Path: r.URL.RequestURI()}
 	if theme := cookie(ThemeCookie); knownTheme(theme) {
 		p.Theme = theme
 	}

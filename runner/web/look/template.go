@@ -96,7 +96,8 @@ func stamp(at time.Time, text string) template.HTML {
 	if at.IsZero() {
 		return template.HTML(template.HTMLEscapeString(text))
 	}
-	return template.HTML(`<time datetime="` + at.UTC().Format(time.RFC3339) + `">` + template.HTMLEscapeString(text) + `</time>`)
+	return template.HTML(`<time datetime="` + at.UTC().Format(time.RFC3339) + `">` + template.HTMLEscapeString(text) +
+		`</time>`)
 }
 
 // link is a path with a query made of names and values; empty values are left

@@ -49,7 +49,8 @@ func (m *Manager) differs(q *query) (*view, error) {
 	}
 	var links []look.Link
 	for _, b := range sidesBy {
-		links = append(links, look.Link{Href: q.same("by", string(b)), Text: q.t("manager.differs.by_" + string(b)), Current: b == a.By})
+		links = append(links, look.Link{Href: q.same("by", string(b)), Text: q.t("manager.differs.by_" + string(b)),
+			Current: b == a.By})
 	}
 	v.add(block{Links: links})
 	if a.GroupsOf == 0 || a.Groups != nil && len(a.Groups.Groups) == 0 {
@@ -86,7 +87,8 @@ func (q *query) sideChoice(sides []review.Side, readings []string) (block, error
 	}
 	for i, param := range []string{"a", "b"} {
 		now := q.values[param]
-		f := selectField{Name: param, Label: q.t("manager.differs.field_" + param), Options: []option{{"", q.t("manager.differs.none"), now == ""}}}
+		f := selectField{Name: param, Label: q.t("manager.differs.field_" + param),
+			Options: []option{{"", q.t("manager.differs.none"), now == ""}}}
 		found := now == ""
 		for _, g := range groups {
 			own := optionGroup{Label: g.Label}
@@ -102,7 +104,8 @@ func (q *query) sideChoice(sides []review.Side, readings []string) (block, error
 		}
 		c.Fields = append(c.Fields, f)
 	}
-	reading := selectField{Name: "reading", Label: q.field("reading"), Options: []option{{"", q.t("manager.differs.every"), q.values["reading"] == ""}}}
+	reading := selectField{Name: "reading", Label: q.field("reading"),
+		Options: []option{{"", q.t("manager.differs.every"), q.values["reading"] == ""}}}
 	for _, n := range readings {
 		reading.Options = append(reading.Options, option{n, n, n == q.values["reading"]})
 	}
@@ -145,7 +148,8 @@ func (q *query) yieldPair(y *yield.ShareDifference, a, b string, sa, sb review.S
 		f.Href = q.units(of.Kind, of.Value, "first-runs", "1")
 		return f
 	}
-	d := look.Figure{Name: q.t("manager.differs.difference"), Value: q.points(y.Difference.Value), Interval: q.t("figures.between", "low", q.points(y.Difference.Low), "high", q.points(y.Difference.High))}
+	d := look.Figure{Name: q.t("manager.differs.difference"), Value: q.points(y.Difference.Value),
+		Interval: q.t("figures.between", "low", q.points(y.Difference.Low), "high", q.points(y.Difference.High))}
 	switch {
 	case y.Test == nil:
 		d.Meaning = q.t("manager.differs.no_test")
@@ -182,9 +186,13 @@ func (q *query) signed(x float64, unit string) string {
 // differences draws the readings, those that differ most first, and lists them
 // all.
 func (q *query) differences(v *view, c yield.Comparison) []block {
-	s := sheet{name: "readings", head: []string{"reading", "unit", "a_n", "a_mean", "a_sd", "a_failed", "b_n", "b_mean", "b_sd", "b_failed", "difference", "low", "high", "of_limits", "of_limits_low", "of_limits_high", "level_p", "level_p_corrected", "spread_ratio", "differs"}}
-	t := look.Table{Head: []look.Cell{{Text: q.t("manager.head.reading")}, {Text: c.A, Number: true}, {Text: c.B, Number: true}, {Text: q.t("manager.differs.difference"), Number: true},
-		{Text: q.t("manager.head.interval"), Number: true}, {Text: q.t("manager.head.of_limits"), Number: true}, {Text: q.t("manager.head.verdict")}}}
+	s := sheet{name: "readings", head: []string{"reading", "unit", "a_n", "a_mean", "a_sd", "a_failed", "b_n", "b_mean",
+		"b_sd", "b_failed", "difference", "low", "high", "of_limits", "of_limits_low", "of_limits_high", "level_p",
+		"level_p_corrected", "spread_ratio", "differs"}}
+	t := look.Table{Head: []look.Cell{{Text: q.t("manager.head.reading")}, {Text: c.A, Number: true},
+		{Text: c.B, Number: true}, {Text: q.t("manager.differs.difference"), Number: true},
+		{Text: q.t("manager.head.interval"), Number: true}, {Text: q.t("manager.head.of_limits"), Number: true},
+		{Text: q.t("manager.head.verdict")}}}
 	var rows []draw.Mark
 	for _, d := range c.Readings {
 		href := q.same("reading", d.Name)
@@ -196,8 +204,10 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 		if d.Limit != nil {
 			if share = d.Limit.Share; finite(share.Value) {
 				ofLimits = q.points(share.Value)
-				rows = append(rows, draw.Mark{Label: d.Name, Value: share.Value, Low: share.Low, High: share.High, Href: href,
-					Title: q.t("manager.differs.mark", "name", d.Name, "a", q.quantity(d.A.Mean, d.Unit), "b", q.quantity(d.B.Mean, d.Unit))})
+				rows = append(rows, draw.Mark{Label: d.Name, Value: share.Value, Low: share.Low, High: share.High,
+					Href: href,
+					Title: q.t("manager.differs.mark", "name", d.Name, "a", q.quantity(d.A.Mean, d.Unit), "b",
+						q.quantity(d.B.Mean, d.Unit))})
 			}
 		}
 		e := d.Level.Difference
@@ -206,8 +216,10 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 		if finite(e.Low) && finite(e.High) {
 			between = q.t("figures.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
 		}
-		t.Rows = append(t.Rows, []look.Cell{{Text: d.Name, Href: href}, {Text: q.quantity(d.A.Mean, d.Unit), Number: true}, {Text: q.quantity(d.B.Mean, d.Unit), Number: true},
-			{Text: q.signed(e.Value, d.Unit), Number: true}, {Text: between, Number: true}, {Text: ofLimits, Number: true}, {Text: words, Shape: shape}})
+		t.Rows = append(t.Rows, []look.Cell{{Text: d.Name, Href: href}, {Text: q.quantity(d.A.Mean, d.Unit),
+			Number: true}, {Text: q.quantity(d.B.Mean, d.Unit), Number: true},
+			{Text: q.signed(e.Value, d.Unit), Number: true}, {Text: between, Number: true},
+			{Text: ofLimits, Number: true}, {Text: words, Shape: shape}})
 		var p, corrected, ratio any
 		if x := d.Level.Test; x != nil {
 			p, corrected = x.P, x.Adjusted
@@ -215,9 +227,12 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 		if d.Spread != nil {
 			ratio = d.Spread.Ratio.Value
 		}
-		s.row(d.Name, d.Unit, d.A.N, d.A.Mean, d.A.SD, d.A.Failed, d.B.N, d.B.Mean, d.B.SD, d.B.Failed, e.Value, e.Low, e.High, share.Value, share.Low, share.High, p, corrected, ratio, differing(d))
+		s.row(d.Name, d.Unit, d.A.N, d.A.Mean, d.A.SD, d.A.Failed, d.B.N, d.B.Mean, d.B.SD, d.B.Failed, e.Value, e.Low,
+			e.High, share.Value, share.Low, share.High, p, corrected, ratio, differing(d))
 	}
-	k := draw.Comparison{Frame: draw.Frame{ID: "readings", Title: q.begun("manager.differs.chart", "a", c.A, "b", c.B), Desc: q.t("manager.differs.caption"), Unit: draw.Percent, Label: q.t("manager.differs.label"), Of: q.t("manager.head.reading")}, Rows: rows, Matter: 0.1, Most: mostRows}
+	k := draw.Comparison{Frame: draw.Frame{ID: "readings", Title: q.begun("manager.differs.chart", "a", c.A, "b", c.B),
+		Desc: q.t("manager.differs.caption"), Unit: draw.Percent, Label: q.t("manager.differs.label"),
+		Of: q.t("manager.head.reading")}, Rows: rows, Matter: 0.1, Most: mostRows}
 	drawn := look.NewChart(k.Title, k.Desc, k.Draw(q.w))
 	b := q.chart(v, drawn, s)
 	t.Caption = k.Title

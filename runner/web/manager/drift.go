@@ -52,17 +52,20 @@ func (m *Manager) drift(q *query) (*view, error) {
 func (q *query) driftChoice(names []string, a review.Drift) block {
 	reading, by := q.asked.Reading, string(a.By)
 	c := &choice{Label: q.t("manager.drift.choose"), Action: q.path, Button: q.t("manager.filter.show")}
-	what := selectField{Name: "reading", Label: q.t("manager.drift.what"), Options: []option{{"", q.t("figures.term.first_pass"), reading == ""}}}
+	what := selectField{Name: "reading", Label: q.t("manager.drift.what"),
+		Options: []option{{"", q.t("figures.term.first_pass"), reading == ""}}}
 	for _, n := range names {
 		what.Options = append(what.Options, option{n, n, n == reading})
 	}
 	chart := selectField{Name: "chart", Label: q.t("manager.drift.chart")}
 	for _, k := range review.ChartNames {
 		if k.Kind.Counts() == (reading == "") {
-			chart.Options = append(chart.Options, option{k.Name, wording.ChartKind(q.w, k.Kind), k.Kind == a.Chart.Kind})
+			chart.Options = append(chart.Options, option{k.Name, wording.ChartKind(q.w, k.Kind),
+				k.Kind == a.Chart.Kind})
 		}
 	}
-	point := selectField{Name: "by", Label: q.t("manager.drift.point"), Options: []option{{"", q.t("manager.drift.usual"), q.asked.By == ""}}}
+	point := selectField{Name: "by", Label: q.t("manager.drift.point"),
+		Options: []option{{"", q.t("manager.drift.usual"), q.asked.By == ""}}}
 	for _, b := range []string{"hour", "shift", "day", "week", "lot", "nest"} {
 		point.Options = append(point.Options, option{b, q.t("manager.by." + b), q.asked.By != "" && b == by})
 	}
@@ -127,13 +130,16 @@ func (q *query) readingChart(v *view, a review.Drift) {
 			p := s.Points[g.Members[0]]
 			return named[i], unitOf("", p.SerialNumber, p.Run)
 		}
-		return named[i], q.behind(yield.Group{Key: g.Label, Start: g.Start}, store.By(by), "first-runs", "1", "reading", "")
+		return named[i], q.behind(yield.Group{Key: g.Label, Start: g.Start}, store.By(by), "first-runs", "1", "reading",
+			"")
 	}, q.t("manager.by."+by), notes)
-	v.add(block{Links: []look.Link{{Href: q.link("/hold", "reading", s.Name), Text: q.t("manager.drift.to_hold")}, {Href: q.link("/differs", "reading", s.Name), Text: q.t("manager.hold.to_differs")}}})
+	v.add(block{Links: []look.Link{{Href: q.link("/hold", "reading", s.Name), Text: q.t("manager.drift.to_hold")},
+		{Href: q.link("/differs", "reading", s.Name), Text: q.t("manager.hold.to_differs")}}})
 }
 
 // controlChart draws the panels of a chart and says which rules fired.
-func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (label, href string), point string, notes []string) {
+func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (label, href string), point string,
+	notes []string) {
 	v.Answer = wording.Chart(q.w, c)
 	for k, p := range c.Panels {
 		name := "panel"
@@ -155,7 +161,8 @@ func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (labe
 		}
 		for i, x := range p.Points {
 			label, href := of(i + lag(c, k))
-			mark := draw.ControlPoint{Mark: draw.Mark{Label: label, Value: x.Value, Href: href}, Centre: x.Centre, Lower: x.Lower, Upper: x.Upper}
+			mark := draw.ControlPoint{Mark: draw.Mark{Label: label, Value: x.Value, Href: href}, Centre: x.Centre,
+				Lower: x.Lower, Upper: x.Upper}
 			if x.Lower == x.Centre && x.Upper == x.Centre {
 				mark.Lower, mark.Upper = math.NaN(), math.NaN()
 			}
@@ -250,10 +257,13 @@ func (q *query) golden(v *view, g *review.Golden) {
 	}
 	s, d := g.Series, g.Drift
 	line := wording.Drift(q.w, d)
-	sh := sheet{name: "golden", head: []string{"time", "run", "serial_number", "station", "nest", "value", "unit", "lower", "upper"}}
-	t := draw.Control{Frame: draw.Frame{ID: "golden", Title: q.t("manager.golden.title"), Desc: line, Unit: s.Unit, Label: s.Name, Of: q.t("manager.by.run"), Height: 260}}
+	sh := sheet{name: "golden", head: []string{"time", "run", "serial_number", "station", "nest", "value", "unit",
+		"lower", "upper"}}
+	t := draw.Control{Frame: draw.Frame{ID: "golden", Title: q.t("manager.golden.title"), Desc: line, Unit: s.Unit,
+		Label: s.Name, Of: q.t("manager.by.run"), Height: 260}}
 	for _, p := range s.Points {
-		t.Points = append(t.Points, draw.ControlPoint{Mark: draw.Mark{Label: q.shortDay(p.Time), Value: p.Value, Href: unitOf("", p.SerialNumber, p.Run)},
+		t.Points = append(t.Points, draw.ControlPoint{Mark: draw.Mark{Label: q.shortDay(p.Time), Value: p.Value,
+			Href: unitOf("", p.SerialNumber, p.Run)},
 			Centre: d.Reference, Lower: math.NaN(), Upper: math.NaN()})
 		sh.row(p.Time, p.Run, p.SerialNumber, p.Station, p.Nest, p.Value, s.Unit, s.Lower, s.Upper)
 	}

@@ -28,7 +28,8 @@ func (m *Manager) fails(q *query) (*view, error) {
 	v.add(block{Links: links})
 	if p.Failed == 0 {
 		v.Answer = q.t("manager.fails.nothing", "count", p.Units)
-		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high", q.w.Share(*a.UnseenAtMost))}})
+		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high",
+			q.w.Share(*a.UnseenAtMost))}})
 	} else {
 		v.Answer = q.failsAnswer(p, kind)
 		v.add(q.pareto(v, p, kind))
@@ -61,7 +62,8 @@ func (q *query) failsAnswer(p yield.ParetoChart, kind string) string {
 }
 
 func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
-	s := sheet{name: "pareto", head: []string{kind, "part", "rule", "units", "runs", "of_tested", "of_tested_low", "of_tested_high", "of_failed", "cumulative", "first_pass_without"}}
+	s := sheet{name: "pareto", head: []string{kind, "part", "rule", "units", "runs", "of_tested", "of_tested_low",
+		"of_tested_high", "of_failed", "cumulative", "first_pass_without"}}
 	t := look.Table{Head: []look.Cell{{Text: q.t("manager.kind." + kind)}}}
 	if kind != "check" {
 		t.Head = append(t.Head, look.Cell{Text: q.t("manager.head.part")})
@@ -74,8 +76,10 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 		href := q.units(kind, b.Name, "first-runs", "1")
 		label := q.failureName(kind, b.Name)
 		if b.Units > 0 {
-			marks = append(marks, draw.Mark{Label: label, Value: float64(b.Units), Low: b.OfTested.Low * float64(p.Units), High: b.OfTested.High * float64(p.Units), Href: href,
-				Title: q.t("manager.fails.bar", "label", label, "count", b.Units, "share", q.share(b.OfTested), "interval", q.interval(b.OfTested))})
+			marks = append(marks, draw.Mark{Label: label, Value: float64(b.Units),
+				Low: b.OfTested.Low * float64(p.Units), High: b.OfTested.High * float64(p.Units), Href: href,
+				Title: q.t("manager.fails.bar", "label", label, "count", b.Units, "share", q.share(b.OfTested),
+					"interval", q.interval(b.OfTested))})
 		} else {
 			href = q.units(kind, b.Name) // in retests only
 		}
@@ -83,13 +87,19 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 		if kind != "check" {
 			row = append(row, look.Cell{Text: q.part(b.Part)})
 		}
-		row = append(row, look.Cell{Text: q.w.Number(float64(b.Units)), Number: true}, look.Cell{Text: q.column(b.OfTested.Value), Number: true},
-			look.Cell{Text: q.shareRange(b.OfTested), Number: true}, look.Cell{Text: q.column(b.OfFailed.Value), Number: true},
-			look.Cell{Text: q.column(b.Cumulative), Number: true}, look.Cell{Text: q.column(p.WouldBe(b)), Number: true})
+		row = append(row, look.Cell{Text: q.w.Number(float64(b.Units)), Number: true},
+			look.Cell{Text: q.column(b.OfTested.Value), Number: true},
+			look.Cell{Text: q.shareRange(b.OfTested), Number: true}, look.Cell{Text: q.column(b.OfFailed.Value),
+				Number: true},
+			look.Cell{Text: q.column(b.Cumulative), Number: true}, look.Cell{Text: q.column(p.WouldBe(b)),
+				Number: true})
 		t.Rows = append(t.Rows, row)
-		s.row(b.Name, b.Part, b.Rule, b.Units, b.Runs, b.OfTested.Value, b.OfTested.Low, b.OfTested.High, b.OfFailed.Value, b.Cumulative, p.WouldBe(b))
+		s.row(b.Name, b.Part, b.Rule, b.Units, b.Runs, b.OfTested.Value, b.OfTested.Low, b.OfTested.High,
+			b.OfFailed.Value, b.Cumulative, p.WouldBe(b))
 	}
-	d := draw.Pareto{Frame: draw.Frame{ID: "pareto", Title: q.t("manager.fails.chart_" + kind), Desc: q.t("manager.fails.caption"), Label: q.t("manager.head.units"), Of: q.t("manager.kind." + kind)}, Bars: marks, Total: float64(p.Findings)}
+	d := draw.Pareto{Frame: draw.Frame{ID: "pareto", Title: q.t("manager.fails.chart_" + kind),
+		Desc: q.t("manager.fails.caption"), Label: q.t("manager.head.units"), Of: q.t("manager.kind." + kind)},
+		Bars: marks, Total: float64(p.Findings)}
 	c := look.NewChart(d.Title, d.Desc, d.Draw(q.w))
 	if p.Unnamed > 0 {
 		c.Notes = append(c.Notes, q.t("manager.fails.unnamed", "count", p.Unnamed))
@@ -107,12 +117,18 @@ func (q *query) rolled(v *view, r yield.RolledYield) block {
 	t := &table{Title: q.t("manager.fails.checks"), CSV: q.csvOf("checks")}
 	t.Caption = t.Title
 	if r.Yield.Known() {
-		t.Intro = q.t("manager.fails.rolled", "yield", q.w.Share(r.Yield.Value), "interval", wording.Between(q.w, r.Yield.Low, r.Yield.High))
+		t.Intro = q.t("manager.fails.rolled", "yield", q.w.Share(r.Yield.Value), "interval",
+			wording.Between(q.w, r.Yield.Low, r.Yield.High))
 	}
-	t.Head = []look.Cell{{Text: q.t("manager.kind.check")}, {Text: q.t("manager.head.about")}, {Text: q.t("manager.head.judged"), Number: true}, {Text: q.t("manager.head.failed"), Number: true}, {Text: q.t("manager.head.passed"), Number: true}, {Text: q.t("manager.head.interval"), Number: true}}
+	t.Head = []look.Cell{{Text: q.t("manager.kind.check")}, {Text: q.t("manager.head.about")},
+		{Text: q.t("manager.head.judged"), Number: true}, {Text: q.t("manager.head.failed"), Number: true},
+		{Text: q.t("manager.head.passed"), Number: true}, {Text: q.t("manager.head.interval"), Number: true}}
 	for _, c := range r.Checks {
-		t.Rows = append(t.Rows, []look.Cell{{Text: c.Check}, {Text: q.check(c.Check)}, {Text: q.w.Number(float64(c.Share.Of)), Number: true},
-			{Text: q.w.Number(float64(c.Share.Of - c.Share.Count)), Number: true, Href: q.units("check", c.Check, "first-runs", "1")}, {Text: q.column(c.Share.Value), Number: true}, {Text: q.shareRange(c.Share), Number: true}})
+		t.Rows = append(t.Rows, []look.Cell{{Text: c.Check}, {Text: q.check(c.Check)},
+			{Text: q.w.Number(float64(c.Share.Of)), Number: true},
+			{Text: q.w.Number(float64(c.Share.Of - c.Share.Count)), Number: true, Href: q.units("check", c.Check,
+				"first-runs", "1")}, {Text: q.column(c.Share.Value), Number: true}, {Text: q.shareRange(c.Share),
+				Number: true}})
 		s.row(c.Check, c.Share.Of, c.Share.Count, c.Share.Value, c.Share.Low, c.Share.High)
 	}
 	v.sheets = append(v.sheets, s)

@@ -20,9 +20,12 @@ func (q *query) yieldGroups(v *view, a review.Differs) {
 	if len(r.Points) == 1 {
 		v.Answer = q.t("manager.differs.group_one")
 	}
-	s := sheet{name: "groups", head: []string{string(by), "units", "first_passed", "first_pass", "low", "high", "rest", "difference", "difference_low", "difference_high", "p", "p_corrected", "differs"}}
-	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true}, {Text: q.t("figures.term.first_pass"), Number: true}, {Text: q.t("manager.head.interval"), Number: true},
-		{Text: q.t("manager.differs.rest"), Number: true}, {Text: q.t("manager.differs.difference"), Number: true}, {Text: q.t("manager.head.verdict")}}}
+	s := sheet{name: "groups", head: []string{string(by), "units", "first_passed", "first_pass", "low", "high", "rest",
+		"difference", "difference_low", "difference_high", "p", "p_corrected", "differs"}}
+	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true},
+		{Text: q.t("figures.term.first_pass"), Number: true}, {Text: q.t("manager.head.interval"), Number: true},
+		{Text: q.t("manager.differs.rest"), Number: true}, {Text: q.t("manager.differs.difference"), Number: true},
+		{Text: q.t("manager.head.verdict")}}}
 	var rows []draw.Mark
 	for _, p := range r.Points {
 		href := q.units(string(by), p.Key, "first-runs", "1")
@@ -37,11 +40,17 @@ func (q *query) yieldGroups(v *view, a review.Differs) {
 		if d.Known() {
 			rows = append(rows, draw.Mark{Label: p.Key, Value: d.Value, Low: d.Low, High: d.High, Href: href})
 		}
-		t.Rows = append(t.Rows, []look.Cell{{Text: p.Key, Href: href}, {Text: q.w.Number(float64(p.FirstPass.Of)), Number: true}, {Text: q.column(p.FirstPass.Value), Number: true}, {Text: q.shareRange(p.FirstPass), Number: true},
-			{Text: q.column(p.Other.Value), Number: true}, {Text: q.points(d.Value), Number: true}, {Text: words, Shape: shape}})
-		s.row(p.Key, p.FirstPass.Of, p.FirstPass.Count, p.FirstPass.Value, p.FirstPass.Low, p.FirstPass.High, p.Other.Value, d.Value, d.Low, d.High, p.Chance, p.Corrected, p.Differs)
+		t.Rows = append(t.Rows, []look.Cell{{Text: p.Key, Href: href}, {Text: q.w.Number(float64(p.FirstPass.Of)),
+			Number: true}, {Text: q.column(p.FirstPass.Value), Number: true}, {Text: q.shareRange(p.FirstPass),
+			Number: true},
+			{Text: q.column(p.Other.Value), Number: true}, {Text: q.points(d.Value), Number: true},
+			{Text: words, Shape: shape}})
+		s.row(p.Key, p.FirstPass.Of, p.FirstPass.Count, p.FirstPass.Value, p.FirstPass.Low, p.FirstPass.High,
+			p.Other.Value, d.Value, d.Low, d.High, p.Chance, p.Corrected, p.Differs)
 	}
-	k := draw.Comparison{Frame: draw.Frame{ID: "groups", Title: q.t("manager.differs.groups_chart"), Desc: q.t("manager.differs.groups_caption"), Unit: draw.Percent, Label: q.t("manager.differs.groups_label"), Of: q.field(string(by))}, Rows: rows}
+	k := draw.Comparison{Frame: draw.Frame{ID: "groups", Title: q.t("manager.differs.groups_chart"),
+		Desc: q.t("manager.differs.groups_caption"), Unit: draw.Percent, Label: q.t("manager.differs.groups_label"),
+		Of: q.field(string(by))}, Rows: rows}
 	b := q.chart(v, look.NewChart(k.Title, k.Desc, k.Draw(q.w)), s)
 	t.Caption = k.Title
 	b.Chart.Table, b.Chart.Open = t, true
@@ -56,12 +65,16 @@ func (q *query) readingGroups(v *view, a review.Differs) {
 		note = q.t("manager.differs.newest", "shown", n, "count", a.GroupsOf)
 	}
 	v.Answer = wording.Groups(q.w, c)
-	s := sheet{name: "groups", head: []string{string(by), "n", "mean", "sd", "median", "min", "max", "failed", "offset", "low", "high", "of_limits", "p_corrected", "unit"}}
-	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true}, {Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.sd"), Number: true},
-		{Text: q.t("manager.differs.offset"), Number: true}, {Text: q.t("manager.head.interval"), Number: true}, {Text: q.t("manager.head.of_limits"), Number: true}}}
+	s := sheet{name: "groups", head: []string{string(by), "n", "mean", "sd", "median", "min", "max", "failed", "offset",
+		"low", "high", "of_limits", "p_corrected", "unit"}}
+	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true},
+		{Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.sd"), Number: true},
+		{Text: q.t("manager.differs.offset"), Number: true}, {Text: q.t("manager.head.interval"), Number: true},
+		{Text: q.t("manager.head.of_limits"), Number: true}}}
 	var rows []draw.Mark
 	for _, g := range c.Groups {
-		href := q.units(string(by), g.Key, "reading", reading, "low", exact(g.Min), "high", exact(math.Nextafter(g.Max, math.Inf(1))))
+		href := q.units(string(by), g.Key, "reading", reading, "low", exact(g.Min), "high",
+			exact(math.Nextafter(g.Max, math.Inf(1))))
 		mark := draw.Mark{Label: g.Key, Value: g.Offset.Value, Low: g.Offset.Low, High: g.Offset.High, Href: href}
 		rows = append(rows, mark)
 		var spread, ofLimits, between string
@@ -74,15 +87,19 @@ func (q *query) readingGroups(v *view, a review.Differs) {
 		if finite(g.Offset.Low) {
 			between = q.t("figures.range", "low", q.signed(g.Offset.Low, unit), "high", q.signed(g.Offset.High, unit))
 		}
-		t.Rows = append(t.Rows, []look.Cell{{Text: g.Key, Href: href}, {Text: q.w.Number(float64(g.N)), Number: true}, {Text: q.quantity(g.Mean, unit), Number: true}, {Text: spread, Number: true},
-			{Text: q.signed(g.Offset.Value, unit), Number: true}, {Text: between, Number: true}, {Text: ofLimits, Number: true}})
+		t.Rows = append(t.Rows, []look.Cell{{Text: g.Key, Href: href}, {Text: q.w.Number(float64(g.N)), Number: true},
+			{Text: q.quantity(g.Mean, unit), Number: true}, {Text: spread, Number: true},
+			{Text: q.signed(g.Offset.Value, unit), Number: true}, {Text: between, Number: true},
+			{Text: ofLimits, Number: true}})
 		var p any
 		if g.Test != nil {
 			p = g.Test.Adjusted
 		}
-		s.row(g.Key, g.N, g.Mean, g.SD, g.Median, g.Min, g.Max, g.Failed, g.Offset.Value, g.Offset.Low, g.Offset.High, g.Share.Value, p, unit)
+		s.row(g.Key, g.N, g.Mean, g.SD, g.Median, g.Min, g.Max, g.Failed, g.Offset.Value, g.Offset.Low, g.Offset.High,
+			g.Share.Value, p, unit)
 	}
-	k := draw.Comparison{Frame: draw.Frame{ID: "groups", Title: reading, Desc: q.t("manager.differs.offset_caption"), Unit: unit, Label: q.t("manager.differs.offset"), Of: q.field(string(by))}, Rows: rows}
+	k := draw.Comparison{Frame: draw.Frame{ID: "groups", Title: reading, Desc: q.t("manager.differs.offset_caption"),
+		Unit: unit, Label: q.t("manager.differs.offset"), Of: q.field(string(by))}, Rows: rows}
 	drawn := look.NewChart(k.Title, k.Desc, k.Draw(q.w))
 	if note != "" {
 		drawn.Notes = append(drawn.Notes, note)

@@ -48,7 +48,8 @@ func (m *Manager) hold(q *query) (*view, error) {
 	var rows []roomRow
 	var others []review.Room
 	tight := 0
-	s := sheet{name: "readings", head: []string{"reading", "unit", "n", "mean", "standard_deviation", "min", "max", "lower", "upper", "failed",
+	s := sheet{name: "readings", head: []string{"reading", "unit", "n", "mean", "standard_deviation", "min", "max",
+		"lower", "upper", "failed",
 		"room", "room_low", "room_high", "ppk", "ppk_low", "ppk_high", "problem"}}
 	for _, r := range a.Readings {
 		room, of := estimate(r.Bulk), estimate(r.Ppk)
@@ -74,7 +75,8 @@ func (m *Manager) hold(q *query) (*view, error) {
 	}
 	v.sheets = append(v.sheets, s)
 	if len(rows) > 0 {
-		r := &rooms{Title: q.t("manager.hold.ranked"), Intro: q.t("manager.hold.ranked_intro"), CSV: q.csvOf("readings"), Rows: rows}
+		r := &rooms{Title: q.t("manager.hold.ranked"), Intro: q.t("manager.hold.ranked_intro"),
+			CSV: q.csvOf("readings"), Rows: rows}
 		for i, h := range []string{"reading", "room", "index", "interval", "ppk", "mean", "limits", "failed"} {
 			r.Head = append(r.Head, look.Cell{Text: q.t("manager.head." + h), Number: i >= 2})
 		}
@@ -83,10 +85,16 @@ func (m *Manager) hold(q *query) (*view, error) {
 	if len(others) > 0 {
 		t := &table{Title: q.t("manager.hold.others"), Intro: q.t("manager.hold.others_intro")}
 		t.Caption = t.Title
-		t.Head = []look.Cell{{Text: q.t("manager.head.reading")}, {Text: q.t("manager.head.values"), Number: true}, {Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.min"), Number: true}, {Text: q.t("manager.head.max"), Number: true}, {Text: q.t("manager.head.limits"), Number: true}, {Text: q.t("manager.head.failed"), Number: true}}
+		t.Head = []look.Cell{{Text: q.t("manager.head.reading")}, {Text: q.t("manager.head.values"), Number: true},
+			{Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.min"), Number: true},
+			{Text: q.t("manager.head.max"), Number: true}, {Text: q.t("manager.head.limits"), Number: true},
+			{Text: q.t("manager.head.failed"), Number: true}}
 		for _, n := range others {
-			t.Rows = append(t.Rows, []look.Cell{{Text: n.Name, Href: q.same("reading", n.Name)}, {Text: q.w.Number(float64(n.N)), Number: true}, {Text: q.quantity(n.Mean, n.Unit), Number: true},
-				{Text: q.quantity(n.Min, n.Unit), Number: true}, {Text: q.quantity(n.Max, n.Unit), Number: true}, {Text: q.limits(n.Lower, n.Upper, n.Unit), Number: true}, {Text: q.w.Number(float64(n.Failed)), Number: true}})
+			t.Rows = append(t.Rows, []look.Cell{{Text: n.Name, Href: q.same("reading", n.Name)},
+				{Text: q.w.Number(float64(n.N)), Number: true}, {Text: q.quantity(n.Mean, n.Unit), Number: true},
+				{Text: q.quantity(n.Min, n.Unit), Number: true}, {Text: q.quantity(n.Max, n.Unit), Number: true},
+				{Text: q.limits(n.Lower, n.Upper, n.Unit), Number: true}, {Text: q.w.Number(float64(n.Failed)),
+					Number: true}})
 		}
 		v.add(block{Table: t})
 	}
@@ -107,10 +115,13 @@ func (q *query) roomRow(n review.Room, least float64) roomRow {
 	if n.Bulk == nil {
 		e = estimate(n.Ppk)
 	}
-	r := roomRow{Name: n.Name, About: q.readingAbout(n.Name), Href: q.same("reading", n.Name), Ppk: q.w.Fixed(n.Ppk.Value, 2),
-		Mean: q.quantity(n.Mean, n.Unit), Limits: q.limits(n.Lower, n.Upper, n.Unit), Failed: q.w.Number(float64(n.Failed))}
+	r := roomRow{Name: n.Name, About: q.readingAbout(n.Name), Href: q.same("reading", n.Name),
+		Ppk:  q.w.Fixed(n.Ppk.Value, 2),
+		Mean: q.quantity(n.Mean, n.Unit), Limits: q.limits(n.Lower, n.Upper, n.Unit),
+		Failed: q.w.Number(float64(n.Failed))}
 	if r.Index = q.t("manager.hold.any"); !math.IsInf(least, 0) {
-		r.Index, r.Interval = q.w.Fixed(e.Value, 2), q.t("figures.range", "low", q.w.Fixed(e.Low, 2), "high", q.w.Fixed(e.High, 2))
+		r.Index, r.Interval = q.w.Fixed(e.Value, 2), q.t("figures.range", "low", q.w.Fixed(e.Low, 2), "high",
+			q.w.Fixed(e.High, 2))
 	}
 	if n.Failed > 0 {
 		r.FailedHref = q.units("reading", n.Name, "first-runs", "1")
@@ -130,14 +141,17 @@ func (q *query) roomRow(n review.Room, least float64) roomRow {
 func (q *query) room(n yield.Moments, sigma float64) template.HTML {
 	s := draw.Scale{Unit: n.Unit, Value: n.Mean, Lower: n.Lower, Upper: n.Upper, Width: 240, Tall: 8}
 	s.From, s.To = max(n.Mean-3*sigma, n.Min), min(n.Mean+3*sigma, n.Max)
-	return s.SVG(q.w, "room-"+n.Name, n.Name, q.t("manager.hold.room", "name", n.Name, "from", q.quantity(s.From, n.Unit),
+	return s.SVG(q.w, "room-"+n.Name, n.Name, q.t("manager.hold.room", "name", n.Name, "from",
+		q.quantity(s.From, n.Unit),
 		"to", q.quantity(s.To, n.Unit), "limits", q.limits(n.Lower, n.Upper, n.Unit)))
 }
 
 // holdOne studies one reading.
 func (q *query) holdOne(v *view, a review.Hold) error {
 	reading, s, study := a.Reading, *a.Series, *a.Study
-	v.add(block{Links: []look.Link{{Href: q.same("reading", ""), Text: q.t("manager.hold.back")}, {Href: q.link("/drift", "reading", reading), Text: q.t("manager.hold.to_drift")}, {Href: q.link("/differs", "reading", reading), Text: q.t("manager.hold.to_differs")}}})
+	v.add(block{Links: []look.Link{{Href: q.same("reading", ""), Text: q.t("manager.hold.back")},
+		{Href: q.link("/drift", "reading", reading), Text: q.t("manager.hold.to_drift")},
+		{Href: q.link("/differs", "reading", reading), Text: q.t("manager.hold.to_differs")}}})
 	q.page.Title = q.t("manager.hold.title_one", "name", reading)
 	if len(s.Points) == 0 {
 		return q.nothing(v)
@@ -154,12 +168,14 @@ func (q *query) holdOne(v *view, a review.Hold) error {
 	v.add(q.histogram(v, s, study))
 	v.add(q.studyWords(study))
 	q.studySheet(v, study)
-	values := sheet{name: "values", head: []string{"time", "run", "serial_number", "lot", "station", "nest", "value", "unit", "verdict"}}
+	values := sheet{name: "values", head: []string{"time", "run", "serial_number", "lot", "station", "nest", "value",
+		"unit", "verdict"}}
 	for _, p := range s.Points {
 		values.row(p.Time, p.Run, p.SerialNumber, p.Lot, p.Station, p.Nest, p.Value, s.Unit, p.Verdict)
 	}
 	v.sheets = append(v.sheets, values)
-	v.add(block{Links: []look.Link{{Href: q.csvOf("study"), Text: q.t("manager.hold.csv_study")}, {Href: q.csvOf("values"), Text: q.t("manager.hold.csv_values")}}})
+	v.add(block{Links: []look.Link{{Href: q.csvOf("study"), Text: q.t("manager.hold.csv_study")},
+		{Href: q.csvOf("values"), Text: q.t("manager.hold.csv_values")}}})
 	return nil
 }
 
@@ -169,7 +185,8 @@ func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, se
 		if e == nil {
 			return look.Figure{}, false
 		}
-		return look.Figure{Name: name, Explain: q.term(strings.ToLower(name)).Explain, Value: q.w.Fixed(e.Value, 2), Interval: q.fixedBetween(e.Low, e.High, 2)}, true
+		return look.Figure{Name: name, Explain: q.term(strings.ToLower(name)).Explain, Value: q.w.Fixed(e.Value, 2),
+			Interval: q.fixedBetween(e.Low, e.High, 2)}, true
 	}
 	moot := t.State == yield.CapabilityMoot
 	if t.State == yield.CapabilityByPercent && t.Percentile != nil {
@@ -196,17 +213,23 @@ func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, se
 		}
 	}
 	if t.Observed != nil {
-		f := look.Figure{Name: q.t("manager.term.outside"), Explain: q.t("manager.explain.outside"), Value: q.share(*t.Observed), Interval: q.interval(*t.Observed),
-			Meaning: q.t("manager.hold.outside", "count", t.Observed.Count, "of", t.N), Href: q.units("reading", reading, "first-runs", "1")}
+		f := look.Figure{Name: q.t("manager.term.outside"), Explain: q.t("manager.explain.outside"),
+			Value: q.share(*t.Observed), Interval: q.interval(*t.Observed),
+			Meaning: q.t("manager.hold.outside", "count", t.Observed.Count, "of", t.N), Href: q.units("reading",
+				reading, "first-runs", "1")}
 		first = append(first, f)
 	}
 	if t.Expected != nil && !moot && t.State != yield.CapabilityByPercent && t.State != yield.CapabilityNone {
-		first = append(first, look.Figure{Name: q.t("manager.term.expected"), Explain: q.t("manager.explain.expected"), Value: q.w.PerMillion(t.Expected.Value),
-			Interval: q.t("figures.between", "low", q.w.PerMillion(t.Expected.Low), "high", q.w.PerMillion(t.Expected.High)), Meaning: q.t("manager.hold.expected")})
+		first = append(first, look.Figure{Name: q.t("manager.term.expected"), Explain: q.t("manager.explain.expected"),
+			Value: q.w.PerMillion(t.Expected.Value),
+			Interval: q.t("figures.between", "low", q.w.PerMillion(t.Expected.Low), "high",
+				q.w.PerMillion(t.Expected.High)), Meaning: q.t("manager.hold.expected")})
 	}
 	mean := q.term("mean")
-	mean.Value, mean.Interval, mean.Meaning = q.quantity(t.Mean, t.Unit), q.t("manager.hold.sigma", "sigma", q.quantity(t.Overall, t.Unit)), q.t("manager.hold.of_values", "count", t.N)
-	room := look.Figure{Name: q.t("manager.head.limits"), Value: q.limits(t.Spec.Lower, t.Spec.Upper, t.Unit), Interval: q.t("manager.hold.seen", "low", q.quantity(t.Min, t.Unit), "high", q.quantity(t.Max, t.Unit))}
+	mean.Value, mean.Interval, mean.Meaning = q.quantity(t.Mean, t.Unit), q.t("manager.hold.sigma", "sigma",
+		q.quantity(t.Overall, t.Unit)), q.t("manager.hold.of_values", "count", t.N)
+	room := look.Figure{Name: q.t("manager.head.limits"), Value: q.limits(t.Spec.Lower, t.Spec.Upper, t.Unit),
+		Interval: q.t("manager.hold.seen", "low", q.quantity(t.Min, t.Unit), "high", q.quantity(t.Max, t.Unit))}
 	if t.Normality.N == 0 { // nothing could be worked out
 		return first, nil
 	}
@@ -220,7 +243,8 @@ func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) bloc
 		bins[i].Href = q.units("reading", s.Name, "low", exact(b.From), "high", exact(b.To))
 		sh.row(b.From, b.To, b.Count, s.Unit)
 	}
-	d := draw.Histogram{Frame: draw.Frame{ID: "histogram", Title: q.t("manager.hold.histogram"), Unit: s.Unit, Label: s.Name}, Bins: bins, Lower: s.Lower, Upper: s.Upper}
+	d := draw.Histogram{Frame: draw.Frame{ID: "histogram", Title: q.t("manager.hold.histogram"), Unit: s.Unit,
+		Label: s.Name}, Bins: bins, Lower: s.Lower, Upper: s.Upper}
 	d.Desc = q.t("manager.hold.histogram_caption")
 	if t.Normality.Shape == yield.ShapeNormal || t.Normality.Shape == yield.ShapeDoubt {
 		d.Mean, d.SD = t.Mean, t.Overall
@@ -235,7 +259,8 @@ func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) bloc
 
 // studyWords says what the verdict means, and what it rests on.
 func (q *query) studyWords(t yield.CapabilityStudy) block {
-	x := &text{Title: q.t("manager.hold.why"), NotesTitle: q.t("manager.notes"), Notes: wording.Remarks(q.w, t.Cautions)}
+	x := &text{Title: q.t("manager.hold.why"), NotesTitle: q.t("manager.notes"), Notes: wording.Remarks(q.w,
+		t.Cautions)}
 	x.Lines = append(wording.CapabilityMeans(q.w, &t), wording.CapabilityBasis(q.w, &t)...)
 	return block{Text: x}
 }

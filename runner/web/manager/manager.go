@@ -298,7 +298,8 @@ func (m *Manager) excuse(q *query, err error) (*view, int) {
 }
 
 // nowhere are the codes of problems with what does not exist.
-var nowhere = []string{review.BadNone, review.BadReading, review.BadUnit, review.BadRun, review.BadSide, review.BadNoRuns}
+var nowhere = []string{review.BadNone, review.BadReading, review.BadUnit, review.BadRun, review.BadSide,
+	review.BadNoRuns}
 
 // problemArgs are a problem's arguments in the reader's language.
 func (q *query) problemArgs(p *review.Problem) []any {

@@ -38,19 +38,22 @@ var others = []string{"was", "format", "table"}
 // plainWord reports whether one of those is of letters, digits and a few signs.
 func plainWord(s string) bool {
 	return len(s) <= 120 && !strings.ContainsFunc(s, func(c rune) bool {
-		return !(c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z' || c >= '0' && c <= '9' || strings.ContainsRune(" .:_-", c))
+		return !(c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z' || c >= '0' && c <= '9' || strings.ContainsRune(" .:_-",
+			c))
 	})
 }
 
 // presets are the periods of the menu, in its order.
-var presets = []string{review.PeriodShift, review.PeriodToday, "yesterday", "7d", "30d", "90d", "365d", review.PeriodAll}
+var presets = []string{review.PeriodShift, review.PeriodToday, "yesterday", "7d", "30d", "90d", "365d",
+	review.PeriodAll}
 
 // read takes an address apart. The query is good for an excuse even with an
 // error.
 func (m *Manager) read(r *http.Request, path string) (*query, error) {
 	now := m.c.Now().In(m.zone)
 	q := &query{m: m, ctx: r.Context(), path: path, now: now, values: map[string]string{}}
-	q.review = &review.Review{Records: m.c.Store, Now: func() time.Time { return now }, Shifts: m.c.Shifts, Serials: m.c.Serials}
+	q.review = &review.Review{Records: m.c.Store, Now: func() time.Time { return now }, Shifts: m.c.Shifts,
+		Serials: m.c.Serials}
 	q.page = m.look.Page(r, "")
 	q.w = q.page.Words()
 	given, err := url.ParseQuery(r.URL.RawQuery)
@@ -94,7 +97,8 @@ func (q *query) tidy(was string) {
 
 // wrong refuses a value that is none of those that are understood.
 func (q *query) wrong(name, value string, allowed ...string) error {
-	return &review.Problem{Code: review.BadChoice, Args: []any{"name", name, "value", brief(value), "allowed", strings.Join(allowed, ", ")}}
+	return &review.Problem{Code: review.BadChoice, Args: []any{"name", name, "value", brief(value), "allowed",
+		strings.Join(allowed, ", ")}}
 }
 
 // brief cuts what somebody else wrote to what a sentence bears.
@@ -157,7 +161,8 @@ func encode(path string, v url.Values, more []string) string {
 
 // span are the parameters of a period, for [query.link].
 func (q *query) span(from, until time.Time) []string {
-	return []string{"period", "", "since", from.In(q.m.zone).Format(momentLayout), "until", until.In(q.m.zone).Format(momentLayout)}
+	return []string{"period", "", "since", from.In(q.m.zone).Format(momentLayout), "until",
+		until.In(q.m.zone).Format(momentLayout)}
 }
 
 // units leads to the runs behind a mark.

@@ -141,7 +141,8 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	if err != nil {
 		return err
 	}
-	o := page.Options{Words: q.w, Texts: m.c.Texts[q.page.Lang], History: historyOf(runs, repairs, func(run string) string { return "/report/" + url.PathEscape(run) })}
+	o := page.Options{Words: q.w, Texts: m.c.Texts[q.page.Lang], History: historyOf(runs, repairs,
+		func(run string) string { return "/report/" + url.PathEscape(run) })}
 	if unit.Product == m.c.Product.Name {
 		o.ProductTitle = m.c.Product.Title
 	}
@@ -155,7 +156,9 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	err = page.WriteCertificate(b, sealed, o)
 	var hinted *reports.HintedError
 	if errors.As(err, &hinted) {
-		return &refusal{status: http.StatusConflict, id: "manager.bad.no_certificate", args: []any{"serial", unit.SerialNumber}, back: unitOf(unit.Product, unit.SerialNumber, run), backText: "manager.bad.to_unit"}
+		return &refusal{status: http.StatusConflict, id: "manager.bad.no_certificate",
+			args: []any{"serial", unit.SerialNumber}, back: unitOf(unit.Product, unit.SerialNumber, run),
+			backText: "manager.bad.to_unit"}
 	}
 	return err
 }

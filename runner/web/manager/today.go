@@ -33,7 +33,8 @@ func (m *Manager) today(q *query) (*view, error) {
 		return v, q.nothing(v)
 	}
 	v.Answer = q.todayAnswer(counts, sum, a.Before)
-	v.add(block{Figures: q.todayFigures(counts, sum, cycle, lost, a.Pace)}, block{Figures: q.todaySecond(counts, sum, cycle), Small: true})
+	v.add(block{Figures: q.todayFigures(counts, sum, cycle, lost, a.Pace)},
+		block{Figures: q.todaySecond(counts, sum, cycle), Small: true})
 	v.add(q.byLinks(a.By))
 	v.add(q.yieldTrend(v, a.Trend, a.Groups, a.By))
 	v.add(q.output(v, a.Groups, a.By, cycle))
@@ -42,7 +43,8 @@ func (m *Manager) today(q *query) (*view, error) {
 	for _, f := range []struct {
 		name string
 		s    yield.Share
-	}{{"first_pass", sum.FirstPass}, {"final", sum.Final}, {"retested", sum.Retested}, {"no_fault_found", sum.NoFaultFound}, {"repaired", sum.Repaired}} {
+	}{{"first_pass", sum.FirstPass}, {"final", sum.Final}, {"retested", sum.Retested},
+		{"no_fault_found", sum.NoFaultFound}, {"repaired", sum.Repaired}} {
 		s2.row(f.name, f.s.Value, f.s.Low, f.s.High, f.s.Count, f.s.Of)
 	}
 	s2.row("bench_time_lost_s", lost.Total, nil, nil, nil, lost.BenchTime)
@@ -64,21 +66,25 @@ func (q *query) todayAnswer(c yield.Counts, sum yield.Summary, before *review.Be
 	return text + " " + q.t(id, "yield", q.share(before.FirstPass), "count", before.Days)
 }
 
-func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.CycleTime, lost yield.LostTime, pace review.Pace) []look.Figure {
+func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.CycleTime, lost yield.LostTime,
+	pace review.Pace) []look.Figure {
 	first := q.figure("first_pass", sum.FirstPass)
 	first.Meaning = q.t("manager.today.first_meaning", "count", c.FirstFailed(), "of", c.Units)
 	first.Href = q.units("first-runs", "1", "outcome", "failed")
-	rate := look.Figure{Name: q.t("manager.term.per_hour"), Explain: q.t("manager.explain.per_hour"), Value: "–", Href: q.units("first-runs", "1")}
+	rate := look.Figure{Name: q.t("manager.term.per_hour"), Explain: q.t("manager.explain.per_hour"), Value: "–",
+		Href: q.units("first-runs", "1")}
 	meaning := "manager.today.rate_meaning"
 	if pace.Of == store.ByDay {
-		rate.Name, rate.Explain, meaning = q.t("manager.term.per_day"), q.t("manager.explain.per_day"), "manager.today.rate_days"
+		rate.Name, rate.Explain, meaning = q.t("manager.term.per_day"), q.t("manager.explain.per_day"),
+			"manager.today.rate_days"
 	}
 	if pace.Worked > 0 {
 		rate.Value = q.w.Fixed(pace.Units, 1)
 		rate.Meaning = q.t(meaning, "count", pace.Worked, "units", c.Units)
 	}
 	if cycle.Needed > 0 && pace.Of == store.ByHour {
-		rate.Interval = q.t("manager.today.rate_takt", "needed", cycle.Needed, "capacity", cycle.Capacity, "count", cycle.Nests)
+		rate.Interval = q.t("manager.today.rate_takt", "needed", cycle.Needed, "capacity", cycle.Capacity, "count",
+			cycle.Nests)
 	}
 	final := q.figure("final", sum.Final)
 	final.Meaning = q.t("manager.today.final_meaning", "count", c.Units-c.FinalPassed)
@@ -87,9 +93,11 @@ func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.Cycl
 	}
 	gone := q.term("lost")
 	gone.Value, gone.Meaning = q.duration(lost.Total), q.t("manager.today.lost_none")
-	gone.Interval = q.t("manager.today.lost_of", "share", q.w.Share(float64(lost.Share)), "time", q.duration(lost.BenchTime))
+	gone.Interval = q.t("manager.today.lost_of", "share", q.w.Share(float64(lost.Share)), "time",
+		q.duration(lost.BenchTime))
 	if c.Errors+c.Aborted > 0 {
-		gone.Meaning = q.t("manager.today.lost_errors", "count", c.Errors) + ", " + q.t("manager.today.lost_aborted", "count", c.Aborted)
+		gone.Meaning = q.t("manager.today.lost_errors", "count", c.Errors) + ", " + q.t("manager.today.lost_aborted",
+			"count", c.Aborted)
 		if lost.Units.Known() && lost.Units.Value >= 1 {
 			gone.Meaning += "; " + q.t("manager.today.lost_units", "count", int64(lost.Units.Value+0.5))
 		}
@@ -120,7 +128,8 @@ func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.Cycle
 		time.Value = q.duration(cycle.Median.Value)
 		time.Interval = q.t("manager.today.cycle_p95", "time", q.duration(cycle.P95.Value))
 		if cycle.Over.Known() {
-			time.Meaning = q.t("manager.today.cycle_over", "intended", q.duration(cycle.Intended), "share", q.share(cycle.Over))
+			time.Meaning = q.t("manager.today.cycle_over", "intended", q.duration(cycle.Intended), "share",
+				q.share(cycle.Over))
 		}
 	}
 	return []look.Figure{time, again, nff, fixed}
@@ -133,7 +142,8 @@ func (q *query) byLinks(now store.By) block {
 		if by == store.ByHour && (q.sel.Since.IsZero() || q.now.Sub(q.sel.Since) > 9*24*time.Hour) {
 			continue // hundreds of points
 		}
-		links = append(links, look.Link{Href: q.same("by", string(by)), Text: q.t("manager.by." + string(by)), Current: by == now})
+		links = append(links, look.Link{Href: q.same("by", string(by)), Text: q.t("manager.by." + string(by)),
+			Current: by == now})
 	}
 	return block{Links: links}
 }
@@ -141,14 +151,17 @@ func (q *query) byLinks(now store.By) block {
 // yieldTrend draws first-pass yield over time.
 func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, by store.By) block {
 	labels := q.groupLabels(groups, by)
-	s := sheet{name: "trend", head: []string{"period", "start", "units", "first_passed", "first_pass", "low", "high", "rest", "difference", "corrected_p", "differs", "runs", "errors", "aborted"}}
+	s := sheet{name: "trend", head: []string{"period", "start", "units", "first_passed", "first_pass", "low", "high",
+		"rest", "difference", "corrected_p", "differs", "runs", "errors", "aborted"}}
 	var marks []draw.Mark
 	worse, better, empty := 0, 0, 0
 	for i, p := range r.Points {
 		f := p.FirstPass
-		mark := draw.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by, "first-runs", "1")}
+		mark := draw.Mark{Label: labels[i], Value: f.Value, Low: f.Low, High: f.High, Href: q.behind(groups[i], by,
+			"first-runs", "1")}
 		if f.Known() {
-			mark.Title = q.t("manager.today.point", "label", labels[i], "yield", q.share(f), "interval", wording.Between(q.w, f.Low, f.High), "count", f.Of)
+			mark.Title = q.t("manager.today.point", "label", labels[i], "yield", q.share(f), "interval",
+				wording.Between(q.w, f.Low, f.High), "count", f.Of)
 		} else {
 			mark.Low, mark.High = 0, 0
 			empty++
@@ -160,7 +173,8 @@ func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, b
 		case p.Differs > 0:
 			better++
 		}
-		s.row(p.Key, p.Start, f.Of, f.Count, f.Value, f.Low, f.High, p.Other.Value, p.Difference.Value, p.Corrected, p.Differs, p.Counts.Runs, p.Counts.Errors, p.Counts.Aborted)
+		s.row(p.Key, p.Start, f.Of, f.Count, f.Value, f.Low, f.High, p.Other.Value, p.Difference.Value, p.Corrected,
+			p.Differs, p.Counts.Runs, p.Counts.Errors, p.Counts.Aborted)
 	}
 	caption := q.t("manager.today.trend_steady")
 	if worse+better > 0 {
@@ -169,7 +183,9 @@ func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, b
 	if len(groups) < 2 {
 		caption = q.t("manager.today.trend_one")
 	}
-	d := draw.Trend{Frame: draw.Frame{ID: "trend", Title: q.t("manager.today.trend"), Desc: caption, Unit: draw.Percent, Label: q.t("figures.term.first_pass"), Of: q.t("manager.by." + string(by))}, Points: marks, Target: &r.Whole.Value, TargetLabel: q.t("manager.today.whole")}
+	d := draw.Trend{Frame: draw.Frame{ID: "trend", Title: q.t("manager.today.trend"), Desc: caption, Unit: draw.Percent,
+		Label: q.t("figures.term.first_pass"), Of: q.t("manager.by." + string(by))}, Points: marks,
+		Target: &r.Whole.Value, TargetLabel: q.t("manager.today.whole")}
 	if !r.Whole.Known() {
 		d.Target = nil
 	}
@@ -184,11 +200,13 @@ func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, b
 // output draws what was done in each period against the takt.
 func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.CycleTime) block {
 	labels := q.groupLabels(groups, by)
-	s := sheet{name: "output", head: []string{"period", "start", "runs", "judged_no_unit", "units", "retests", "takt_asks_for"}}
+	s := sheet{name: "output", head: []string{"period", "start", "runs", "judged_no_unit", "units", "retests",
+		"takt_asks_for"}}
 	var bars []draw.HoursBar
 	for i, g := range groups {
 		c := g.Counts
-		b := draw.HoursBar{Mark: draw.Mark{Label: labels[i], Value: float64(c.Runs), Href: q.behind(g, by)}, Lost: float64(c.Errors + c.Aborted)}
+		b := draw.HoursBar{Mark: draw.Mark{Label: labels[i], Value: float64(c.Runs), Href: q.behind(g, by)},
+			Lost: float64(c.Errors + c.Aborted)}
 		if by == store.ByHour && c.Runs > 0 {
 			b.Target = cycle.Needed
 		}
@@ -197,9 +215,12 @@ func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.C
 	}
 	caption := q.t("manager.today.output_caption")
 	if by == store.ByHour && cycle.Needed > 0 {
-		caption = q.t("manager.today.output_takt", "takt", q.duration(cycle.Takt), "needed", cycle.Needed, "capacity", cycle.Capacity, "count", cycle.Nests)
+		caption = q.t("manager.today.output_takt", "takt", q.duration(cycle.Takt), "needed", cycle.Needed, "capacity",
+			cycle.Capacity, "count", cycle.Nests)
 	}
-	d := draw.Hours{Frame: draw.Frame{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption, Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by))}, Bars: bars, TargetLabel: q.t("manager.term.takt")}
+	d := draw.Hours{Frame: draw.Frame{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption,
+		Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by))}, Bars: bars, TargetLabel: q.t(
+		"manager.term.takt")}
 	return q.chart(v, look.NewChart(d.Title, caption, d.Draw(q.w)), s)
 }
 
@@ -213,12 +234,16 @@ func (q *query) stops(v *view, stopped []store.Run) []block {
 		}
 		name := string(outcome)
 		s := sheet{name: name, head: []string{"started", "ended", "station", "nest", "serial_number", "run", "reason"}}
-		t := &table{Title: q.t("manager.today." + name), Intro: q.t("manager.today." + name + "_intro"), CSV: q.csvOf(name)}
+		t := &table{Title: q.t("manager.today." + name), Intro: q.t("manager.today." + name + "_intro"),
+			CSV: q.csvOf(name)}
 		t.Caption = t.Title
-		t.Head = []look.Cell{{Text: q.t("manager.head.when")}, {Text: q.t("manager.head.nest")}, {Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.took"), Number: true}, {Text: q.t("manager.head.reason")}}
+		t.Head = []look.Cell{{Text: q.t("manager.head.when")}, {Text: q.t("manager.head.nest")},
+			{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.took"), Number: true},
+			{Text: q.t("manager.head.reason")}}
 		for _, r := range runs {
 			t.Rows = append(t.Rows, []look.Cell{{Text: q.when(r.Started)}, {Text: unbroken(r.Station + " " + r.Nest)},
-				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)}, {Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: q.w.Reason(r.Reason)}})
+				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)},
+				{Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: q.w.Reason(r.Reason)}})
 			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, codeOf(r.Reason))
 		}
 		if len(runs) == review.MostStopped {
@@ -258,7 +283,8 @@ func (q *query) flagged(v *view, flags []store.Flag) {
 		n.Text = append(n.Text, q.t(kind, "name", brief(name), "station", f.Station))
 	}
 	n.Text = append(n.Text, q.t("manager.flags.hint"))
-	v.add(block{Notice: &n}, block{Links: []look.Link{{Href: q.units("flagged", "1"), Text: q.t("manager.flags.list")}}})
+	v.add(block{Notice: &n}, block{Links: []look.Link{{Href: q.units("flagged", "1"),
+		Text: q.t("manager.flags.list")}}})
 	s := sheet{name: "flags", head: []string{"run", "station", "file", "kind", "text"}}
 	for _, f := range flags {
 		s.row(f.Run, f.Station, f.File, f.Kind, f.Text)

@@ -69,11 +69,14 @@ func (q *query) unitFacts(v *view, a review.Unit) {
 	}
 	last := runs[len(runs)-1]
 	v.Simulated = last.Simulated
-	u.Facts = append(u.Facts, fact{q.field("product"), strings.TrimSpace(q.m.product(last.Unit.Product) + " " + last.Unit.Revision), ""})
+	u.Facts = append(u.Facts, fact{q.field("product"), strings.TrimSpace(q.m.product(last.Unit.Product) + " " +
+		last.Unit.Revision), ""})
 	if last.Unit.Lot != "" {
-		u.Facts = append(u.Facts, fact{q.field("lot"), last.Unit.Lot, encode("/today", url.Values{}, []string{"lot", last.Unit.Lot, "period", "all"})})
+		u.Facts = append(u.Facts, fact{q.field("lot"), last.Unit.Lot, encode("/today", url.Values{},
+			[]string{"lot", last.Unit.Lot, "period", "all"})})
 	}
-	u.Facts = append(u.Facts, fact{q.t("manager.unit.runs"), q.t("manager.unit.runs_repairs", "runs", len(runs), "repairs", len(a.Repairs)), ""})
+	u.Facts = append(u.Facts, fact{q.t("manager.unit.runs"), q.t("manager.unit.runs_repairs", "runs", len(runs),
+		"repairs", len(a.Repairs)), ""})
 	for _, p := range a.Also {
 		u.Facts = append(u.Facts, fact{q.t("manager.unit.also"), q.m.product(p), unitOf(p, u.Serial, "")})
 	}
@@ -95,10 +98,12 @@ func (q *query) unitFacts(v *view, a review.Unit) {
 
 // historySheet lists runs and repairs, the newest first.
 func (q *query) historySheet(v *view, a review.Unit) {
-	s := sheet{name: "history", head: []string{"time", "kind", "run", "outcome", "found", "done", "by", "station", "nest", "text"}}
+	s := sheet{name: "history", head: []string{"time", "kind", "run", "outcome", "found", "done", "by", "station",
+		"nest", "text"}}
 	for _, h := range slices.Backward(a.Happened()) {
 		if r := h.Run; r != nil {
-			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest, codeOf(r.Reason))
+			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest,
+				codeOf(r.Reason))
 		} else {
 			r := h.Repair
 			s.row(r.At, "repair", r.Run, "", r.Found, r.Done, r.By, "", "", r.Text)
@@ -161,7 +166,8 @@ func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 
 // readingSheet lists all that was measured.
 func (v *view) readingSheet(p reports.Report) {
-	s := sheet{name: "readings", head: []string{"check", "reading", "value", "unit", "lower", "upper", "verdict", "uncertainty"}}
+	s := sheet{name: "readings", head: []string{"check", "reading", "value", "unit", "lower", "upper", "verdict",
+		"uncertainty"}}
 	for _, c := range p.Checks {
 		for _, r := range c.Readings {
 			var lower, upper *float64

@@ -42,24 +42,34 @@ func (m *Manager) units(q *query) (*view, error) {
 	v.Answer = q.listed(f)
 	if len(runs) == 0 {
 		if q.values["after"] != "" {
-			v.add(block{Empty: &look.Empty{Title: q.t("manager.list.end"), Link: look.Link{Href: q.same("after", ""), Text: q.t("manager.list.first")}}})
+			v.add(block{Empty: &look.Empty{Title: q.t("manager.list.end"), Link: look.Link{Href: q.same("after", ""),
+				Text: q.t("manager.list.first")}}})
 			return v, nil
 		}
 		if q.narrowed() {
-			v.add(block{Empty: &look.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"), Link: look.Link{Href: q.link("/units"), Text: q.t("manager.list.all")}}})
+			v.add(block{Empty: &look.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"),
+				Link: look.Link{Href: q.link("/units"), Text: q.t("manager.list.all")}}})
 			return v, nil
 		}
 		return v, q.nothing(v)
 	}
 	t := &table{CSV: q.csvOf("runs")}
 	t.Caption = q.t("manager.list.caption")
-	t.Head = []look.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")}, {Text: q.t("manager.head.outcome")}, {Text: q.t("manager.head.found")}, {Text: q.t("manager.head.lot")}, {Text: q.t("manager.head.nest")}, {Text: q.t("manager.head.attempt"), Number: true}}
-	s := sheet{name: "runs", head: []string{"serial_number", "product", "revision", "lot", "golden", "started", "ended", "station", "nest", "operator", "attempt", "first", "outcome", "failed", "cause", "rule", "part", "reason", "simulated", "flag", "number", "run", "sha256"}}
+	t.Head = []look.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")},
+		{Text: q.t("manager.head.outcome")}, {Text: q.t("manager.head.found")}, {Text: q.t("manager.head.lot")},
+		{Text: q.t("manager.head.nest")}, {Text: q.t("manager.head.attempt"), Number: true}}
+	s := sheet{name: "runs", head: []string{"serial_number", "product", "revision", "lot", "golden", "started", "ended",
+		"station", "nest", "operator", "attempt", "first", "outcome", "failed", "cause", "rule", "part", "reason",
+		"simulated", "flag", "number", "run", "sha256"}}
 	for _, r := range runs {
 		shape, word := q.outcome(r.Outcome)
-		t.Rows = append(t.Rows, []look.Cell{{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)}, {Text: q.when(r.Started)}, {Text: word, Shape: shape},
-			{Text: q.found(r)}, {Text: r.Unit.Lot}, {Text: unbroken(r.Station + " " + r.Nest)}, {Text: q.w.Number(float64(r.Attempt)), Number: true}})
-		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended, r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), strings.Join(r.Failed, " "), r.Cause, r.Rule, r.Part, codeOf(r.Reason), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
+		t.Rows = append(t.Rows, []look.Cell{{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product,
+			r.Unit.SerialNumber, r.Run)}, {Text: q.when(r.Started)}, {Text: word, Shape: shape},
+			{Text: q.found(r)}, {Text: r.Unit.Lot}, {Text: unbroken(r.Station + " " + r.Nest)},
+			{Text: q.w.Number(float64(r.Attempt)), Number: true}})
+		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended,
+			r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), strings.Join(r.Failed, " "), r.Cause,
+			r.Rule, r.Part, codeOf(r.Reason), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
 	}
 	if a.After != "" {
 		t.Next = q.same("after", a.After)
@@ -127,7 +137,8 @@ func (q *query) listed(f store.RunFilter) string {
 		id = "manager.list.firsts"
 	}
 	text := q.t(id)
-	for _, x := range []struct{ id, value string }{{"manager.list.of_check", f.Check}, {"manager.list.of_reading", f.Reading}, {"manager.list.of_cause", f.Cause}, {"manager.list.of_serial", f.SerialNumber}} {
+	for _, x := range []struct{ id, value string }{{"manager.list.of_check", f.Check}, {"manager.list.of_reading",
+		f.Reading}, {"manager.list.of_cause", f.Cause}, {"manager.list.of_serial", f.SerialNumber}} {
 		if x.value != "" {
 			value := x.value
 			if x.id == "manager.list.of_cause" {
@@ -154,11 +165,15 @@ func (q *query) ruleName(s string) string {
 // newest that a study takes.
 func (q *query) valued(v *view, a review.Units) {
 	reading, series, low, high := q.asked.Reading, *a.Values, q.asked.Low, q.asked.High
-	v.Answer = q.t("manager.list.valued", "name", reading, "low", q.quantity(low, series.Unit), "high", q.quantity(high, series.Unit))
+	v.Answer = q.t("manager.list.valued", "name", reading, "low", q.quantity(low, series.Unit), "high",
+		q.quantity(high, series.Unit))
 	t := &table{CSV: q.csvOf("values")}
 	t.Caption = q.t("manager.list.caption")
-	t.Head = []look.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")}, {Text: reading, Number: true}, {Text: q.t("manager.head.verdict")}, {Text: q.t("manager.head.lot")}, {Text: q.t("manager.head.nest")}}
-	s := sheet{name: "values", head: []string{"serial_number", "time", "value", "unit", "verdict", "lot", "station", "nest", "run"}}
+	t.Head = []look.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")},
+		{Text: reading, Number: true}, {Text: q.t("manager.head.verdict")}, {Text: q.t("manager.head.lot")},
+		{Text: q.t("manager.head.nest")}}
+	s := sheet{name: "values", head: []string{"serial_number", "time", "value", "unit", "verdict", "lot", "station",
+		"nest", "run"}}
 	hidden := 0
 	for i := len(series.Points) - 1; i >= 0; i-- {
 		p := series.Points[i]
@@ -168,11 +183,13 @@ func (q *query) valued(v *view, a review.Units) {
 			continue
 		}
 		shape, word := q.verdict(reports.Verdict(p.Verdict))
-		t.Rows = append(t.Rows, []look.Cell{{Text: p.SerialNumber, Href: unitOf("", p.SerialNumber, p.Run)}, {Text: q.when(p.Time)}, {Text: q.quantity(p.Value, series.Unit), Number: true},
+		t.Rows = append(t.Rows, []look.Cell{{Text: p.SerialNumber, Href: unitOf("", p.SerialNumber, p.Run)},
+			{Text: q.when(p.Time)}, {Text: q.quantity(p.Value, series.Unit), Number: true},
 			{Text: word, Shape: shape}, {Text: p.Lot}, {Text: unbroken(p.Station + " " + p.Nest)}})
 	}
 	if len(t.Rows) == 0 {
-		v.add(block{Empty: &look.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"), Link: look.Link{Href: q.link("/hold", "reading", reading), Text: q.t("manager.drift.to_hold")}}})
+		v.add(block{Empty: &look.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"),
+			Link: look.Link{Href: q.link("/hold", "reading", reading), Text: q.t("manager.drift.to_hold")}}})
 		return
 	}
 	if hidden > 0 {

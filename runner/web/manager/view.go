@@ -152,7 +152,8 @@ func (q *query) begin(answer any, about review.About) (*view, error) {
 		if len(values) < 2 && given[by] == "" {
 			continue // nothing to choose from
 		}
-		field := selectField{Name: string(by), Label: q.field(string(by)), Options: []option{{"", q.t("manager.field.all"), given[by] == ""}}}
+		field := selectField{Name: string(by), Label: q.field(string(by)),
+			Options: []option{{"", q.t("manager.field.all"), given[by] == ""}}}
 		for _, value := range values[:min(len(values), mostOptions)] {
 			name := value
 			if by == store.ByProduct {
@@ -160,7 +161,8 @@ func (q *query) begin(answer any, about review.About) (*view, error) {
 			}
 			field.Options = append(field.Options, option{value, name, value == given[by]})
 		}
-		if now := given[by]; now != "" && !slices.ContainsFunc(field.Options, func(o option) bool { return o.Selected }) {
+		if now := given[by]; now != "" && !slices.ContainsFunc(field.Options,
+			func(o option) bool { return o.Selected }) {
 			field.Options = append(field.Options, option{now, now, true})
 		}
 		f.Selects = append(f.Selects, field)
@@ -228,7 +230,8 @@ func (q *query) about() string {
 		station = ""
 	}
 	for _, f := range []struct{ id, value string }{
-		{"manager.about.revision", s.Revision}, {"manager.about.lot", s.Lot}, {"manager.about.station", station}, {"manager.about.nest", nest}, {"manager.about.operator", s.Operator},
+		{"manager.about.revision", s.Revision}, {"manager.about.lot", s.Lot}, {"manager.about.station", station},
+		{"manager.about.nest", nest}, {"manager.about.operator", s.Operator},
 	} {
 		if f.value != "" {
 			parts = append(parts, q.t(f.id, "value", f.value))
@@ -296,7 +299,8 @@ func (q *query) nothing(v *view) error {
 		at := newest.Started.In(q.m.zone)
 		e.Text = q.t("manager.empty.newest", "at", q.w.When(at))
 		day := at.Format(dayLayout)
-		e.Link = look.Link{Href: q.same("period", day, "since", "", "until", ""), Text: q.t("manager.empty.newest_link", "day", q.w.Day(at))}
+		e.Link = look.Link{Href: q.same("period", day, "since", "", "until", ""), Text: q.t("manager.empty.newest_link",
+			"day", q.w.Day(at))}
 	case review.EmptyChoice:
 		e.Text = q.t("manager.empty.choice")
 		e.Link = look.Link{Href: q.path + "?period=all", Text: q.t("manager.empty.choice_link")}

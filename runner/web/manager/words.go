@@ -113,7 +113,8 @@ func (q *query) outcome(o reports.Outcome) (shape, word string) {
 // shortDay is a day without its year.
 func (q *query) shortDay(at time.Time) string {
 	at = at.In(q.m.zone)
-	return q.t("manager.day_short", "day", strconv.Itoa(at.Day()), "month", q.w.T("shell.month_"+strconv.Itoa(int(at.Month()))))
+	return q.t("manager.day_short", "day", strconv.Itoa(at.Day()), "month",
+		q.w.T("shell.month_"+strconv.Itoa(int(at.Month()))))
 }
 
 // periodLabel is how a chart calls the period that begins at a time.
@@ -126,7 +127,8 @@ func (q *query) periodLabel(by store.By, at, before time.Time) string {
 		return q.w.Clock(at)
 	case store.ByMonth:
 		at = at.In(q.m.zone)
-		return q.t("manager.month", "month", q.w.T("shell.month_"+strconv.Itoa(int(at.Month()))), "year", strconv.Itoa(at.Year()))
+		return q.t("manager.month", "month", q.w.T("shell.month_"+strconv.Itoa(int(at.Month()))), "year",
+			strconv.Itoa(at.Year()))
 	}
 	return q.shortDay(at)
 }
@@ -189,7 +191,10 @@ func (q *query) quantity(x float64, unit string) string { return q.w.Quantity(x,
 
 // limits are those of a reading in words.
 func (q *query) limits(lower, upper *float64, unit string) string {
-	return wording.Limits(q.w, yield.Spec{Lower: lower, Upper: upper}, func(x float64) string { return q.quantity(x, unit) })
+	return wording.Limits(q.w, yield.Spec{Lower: lower, Upper: upper}, func(x float64) string {
+		return q.quantity(x,
+			unit)
+	})
 }
 
 // codeOf is a reason as a table to be worked on has it.

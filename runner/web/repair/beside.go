@@ -91,7 +91,8 @@ func (b *Bench) values(ctx context.Context, g good, reading string) ([]float64, 
 
 // besideWords say where this unit's value lies among those of good units, the
 // latter ascending.
-func (b *Bench) besideWords(q *request, r reports.Reading, values []float64, g good, run store.Run) (who, where string) {
+func (b *Bench) besideWords(q *request, r reports.Reading, values []float64, g good, run store.Run) (who,
+	where string) {
 	x, isNumber := r.Value.Number()
 	n := len(values)
 	if !isNumber || n == 0 {

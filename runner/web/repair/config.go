@@ -294,7 +294,8 @@ func (b *Bench) asset(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	h := w.Header()
-	h.Set("Content-Type", map[string]string{".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8"}[path.Ext(r.URL.Path)])
+	h.Set("Content-Type", map[string]string{".js": "text/javascript; charset=utf-8",
+		".css": "text/css; charset=utf-8"}[path.Ext(r.URL.Path)])
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Cache-Control", "public, max-age=31536000, immutable")
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(data))

@@ -105,7 +105,8 @@ func (b *Bench) form(q *request, s standing, run store.Run, causes []reports.Cau
 			}
 			f.Groups = append(f.Groups, group{Name: name})
 		}
-		f.Groups[i].Options = append(f.Groups[i].Options, option{Value: c.Rule, Text: wording.Capital(b.sentence(q, c.Cause))})
+		f.Groups[i].Options = append(f.Groups[i].Options,
+			option{Value: c.Rule, Text: wording.Capital(b.sentence(q, c.Cause))})
 	}
 	f.Parts = b.parts(q)
 	chosen := ""
@@ -193,7 +194,8 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 		return &answer{template: "unit", status: status, data: v}, nil
 	}
 	saved := func(r reports.Repair) (*answer, error) {
-		http.SetCookie(w, &http.Cookie{Name: WhoCookie, Value: url.QueryEscape(r.By), Path: "/repair", MaxAge: 400 * 24 * 3600, HttpOnly: true, SameSite: http.SameSiteLaxMode})
+		http.SetCookie(w, &http.Cookie{Name: WhoCookie, Value: url.QueryEscape(r.By), Path: "/repair",
+			MaxAge: 400 * 24 * 3600, HttpOnly: true, SameSite: http.SameSiteLaxMode})
 		http.Redirect(w, q.Request, unitPath(unit.SerialNumber)+"#scan", http.StatusSeeOther)
 		return nil, nil
 	}
@@ -204,10 +206,13 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 			return saved(before) // sent twice: it is on record once
 		}
 		f.ID = ""
-		return back(http.StatusConflict, &look.Notice{Shape: "doubt", Title: q.t("repair.save.twice"), Text: []string{q.t("repair.save.twice_hint", "found", b.found(q, before.Found), "done", q.w.Remedy(before.Done))}})
+		return back(http.StatusConflict, &look.Notice{Shape: "doubt", Title: q.t("repair.save.twice"),
+			Text: []string{q.t("repair.save.twice_hint", "found", b.found(q, before.Found), "done",
+				q.w.Remedy(before.Done))}})
 	}
 	if len(f.Mistakes) > 0 {
-		return back(http.StatusUnprocessableEntity, &look.Notice{Shape: "doubt", Title: q.t("repair.save.mistakes", "count", len(f.Mistakes))})
+		return back(http.StatusUnprocessableEntity, &look.Notice{Shape: "doubt", Title: q.t("repair.save.mistakes",
+			"count", len(f.Mistakes))})
 	}
 	switch s := stand(runs, repairs, b.c.Retests); {
 	case s.state == golden:
@@ -219,20 +224,24 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 	case s.failed == nil || s.failed.Run != sealed.Report.Run:
 		return nil, refuse(http.StatusConflict, saving+"newer")
 	case s.repair != nil && s.repair.ID != get("known"):
-		return back(http.StatusConflict, &look.Notice{Shape: "doubt", Title: q.t("repair.save.meanwhile", "by", s.repair.By, "when", s.repair.At),
-			Text: []string{b.found(q, s.repair.Found) + " · " + q.w.Remedy(s.repair.Done), q.t("repair.save.meanwhile_hint")}})
+		return back(http.StatusConflict, &look.Notice{Shape: "doubt", Title: q.t("repair.save.meanwhile", "by",
+			s.repair.By, "when", s.repair.At),
+			Text: []string{b.found(q, s.repair.Found) + " · " + q.w.Remedy(s.repair.Done),
+				q.t("repair.save.meanwhile_hint")}})
 	}
 	kept, err := b.c.Archive.RepairOf(repair, sealed)
 	if err != nil {
 		b.c.Log.Error("a repair could not be written down", "run", repair.Run, "error", err)
-		n := &look.Notice{Shape: "error", Title: q.t("repair.save.failed"), Text: []string{q.t("repair.save.failed_hint"), err.Error()}}
+		n := &look.Notice{Shape: "error", Title: q.t("repair.save.failed"),
+			Text: []string{q.t("repair.save.failed_hint"), err.Error()}}
 		var hinted *reports.HintedError
 		if errors.As(err, &hinted) {
 			n.Text = append(n.Text, hinted.Hint)
 		}
 		return back(http.StatusServiceUnavailable, n)
 	}
-	b.c.Log.Info("repair", "serial", unit.SerialNumber, "run", repair.Run, "found", repair.Found, "done", repair.Done, "by", repair.By)
+	b.c.Log.Info("repair", "serial", unit.SerialNumber, "run", repair.Run, "found", repair.Found, "done", repair.Done,
+		"by", repair.By)
 	b.told(q.Context(), kept.Repair)
 	return saved(kept.Repair)
 }
@@ -241,7 +250,8 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 // that it says.
 func (b *Bench) filled(q *request, of reports.Report) (*formView, reports.Repair) {
 	get := func(name string) string { return strings.TrimSpace(q.PostForm.Get(name)) }
-	f := &formView{ID: get("id"), Found: get("found"), Else: get("else"), Part: get("part"), By: clipTo(get("by"), mostName+1), Text: get("text"), Mistakes: map[string]string{}}
+	f := &formView{ID: get("id"), Found: get("found"), Else: get("else"), Part: get("part"),
+		By: clipTo(get("by"), mostName+1), Text: get("text"), Mistakes: map[string]string{}}
 	done := get("done")
 	f.Done = []option{{Value: done, Chosen: true}}
 	wrong := func(field, id string, args ...any) { f.Mistakes[field] = q.t(id, args...) }
@@ -252,7 +262,8 @@ func (b *Bench) filled(q *request, of reports.Report) (*formView, reports.Repair
 	if !at.After(of.Ended) {
 		at = of.Ended.Add(time.Millisecond)
 	}
-	r := reports.Repair{ID: f.ID, Run: of.Run, Unit: of.Unit, At: at.UTC().Truncate(time.Millisecond), By: f.By, Done: done}
+	r := reports.Repair{ID: f.ID, Run: of.Run, Unit: of.Unit, At: at.UTC().Truncate(time.Millisecond), By: f.By,
+		Done: done}
 	if !r.At.After(of.Ended) {
 		r.At = r.At.Add(time.Millisecond)
 	}
@@ -273,7 +284,8 @@ func (b *Bench) filled(q *request, of reports.Report) (*formView, reports.Repair
 		}
 	case ofRule && rule(name) && part(where):
 		r.Found, r.Part = name, where
-	case f.Found == "else" && (rule(f.Else) || slices.Contains(reports.Findings(), f.Else) && f.Else != reports.NoFaultFound):
+	case f.Found == "else" && (rule(f.Else) || slices.Contains(reports.Findings(), f.Else) &&
+		f.Else != reports.NoFaultFound):
 		if r.Found, r.Part = f.Else, f.Part; !part(f.Part) {
 			wrong("part", "repair.mistake.part")
 		} else if r.Part == "" {

@@ -85,36 +85,44 @@ func (b *Bench) hints(q *request) (*answer, error) {
 	v := &hintsView{Days: int(hintPeriod.Hours() / 24)}
 	q.page.Title = q.t("repair.hints.title")
 	q.page.Question = q.t("repair.hints.question")
-	repairs, err := b.c.Store.Repairs(q.Context(), store.Selection{Product: b.c.Product.Name, Since: q.now.Add(-hintPeriod)}, mostRepairs)
+	repairs, err := b.c.Store.Repairs(q.Context(), store.Selection{Product: b.c.Product.Name,
+		Since: q.now.Add(-hintPeriod)}, mostRepairs)
 	if err != nil {
 		return nil, err
 	}
 	s := yield.StudyHints(b.hintRows(repairs), 0)
 	if s.Repairs == 0 {
-		v.Empty = &look.Empty{Title: q.t("repair.hints.none"), Text: q.t("repair.hints.none_text"), Link: look.Link{Href: "/repair/", Text: q.t("repair.nav.waiting")}}
+		v.Empty = &look.Empty{Title: q.t("repair.hints.none"), Text: q.t("repair.hints.none_text"),
+			Link: look.Link{Href: "/repair/", Text: q.t("repair.nav.waiting")}}
 		return &answer{template: "hints", data: v}, nil
 	}
 	share := look.Figure{Name: q.t("repair.hints.right"), Value: "–", Meaning: q.t("repair.hints.right_none")}
 	if s.Right.Known() {
 		share.Value = q.w.Percent(tenth(s.Right.Value))
-		share.Interval = q.t("repair.hints.between", "low", q.w.Percent(tenth(s.Right.Low)), "high", q.w.Percent(tenth(s.Right.High)))
+		share.Interval = q.t("repair.hints.between", "low", q.w.Percent(tenth(s.Right.Low)), "high",
+			q.w.Percent(tenth(s.Right.High)))
 		share.Meaning = q.t("repair.hints.right_text", "right", s.Right.Count, "count", s.Right.Of)
 	}
 	v.Figures = []look.Figure{share,
-		{Name: q.t("repair.hints.repairs"), Value: q.w.Number(float64(s.Repairs)), Meaning: q.t("repair.hints.repairs_text", "days", v.Days), Href: "/repair/record"},
-		{Name: b.found(q, reports.NoFaultFound), Value: q.w.Number(float64(s.NoFaultFound)), Meaning: q.t("repair.hints.nff_text"), Href: recordPath("", reports.NoFaultFound)},
+		{Name: q.t("repair.hints.repairs"), Value: q.w.Number(float64(s.Repairs)),
+			Meaning: q.t("repair.hints.repairs_text", "days", v.Days), Href: "/repair/record"},
+		{Name: b.found(q, reports.NoFaultFound), Value: q.w.Number(float64(s.NoFaultFound)),
+			Meaning: q.t("repair.hints.nff_text"), Href: recordPath("", reports.NoFaultFound)},
 	}
 	for _, r := range s.Rules {
-		row := ruleRow{Text: b.found(q, r.Rule), Right: r.Right.Count, Of: r.Right.Of, Found: r.Found, Missed: r.Missed, FoundHref: recordPath("", r.Rule)}
+		row := ruleRow{Text: b.found(q, r.Rule), Right: r.Right.Count, Of: r.Right.Of, Found: r.Found, Missed: r.Missed,
+			FoundHref: recordPath("", r.Rule)}
 		if r.Right.Known() {
 			row.SuggestedHref = recordPath(r.Rule, "")
-			row.Share, row.Between = q.w.Percent(tenth(r.Right.Value)), q.t("repair.hints.short", "low", q.w.PercentFixed(r.Right.Low, 0), "high", q.w.PercentFixed(r.Right.High, 0))
+			row.Share, row.Between = q.w.Percent(tenth(r.Right.Value)), q.t("repair.hints.short", "low",
+				q.w.PercentFixed(r.Right.Low, 0), "high", q.w.PercentFixed(r.Right.High, 0))
 			row.Low, row.High, row.At = 100*r.Right.Low, 100*r.Right.High, 100*r.Right.Value
 		}
 		v.Rules = append(v.Rules, row)
 	}
 	for _, c := range s.Confused {
-		v.Confused = append(v.Confused, confusedRow{b.found(q, c.Suggested), b.found(q, c.Found), c.Count, recordPath(c.Suggested, c.Found)})
+		v.Confused = append(v.Confused, confusedRow{b.found(q, c.Suggested), b.found(q, c.Found), c.Count,
+			recordPath(c.Suggested, c.Found)})
 	}
 	for _, n := range s.NoRule {
 		v.NoRule = append(v.NoRule, countRow{b.found(q, n.Found), n.Count, recordPath("", n.Found)})
@@ -160,9 +168,10 @@ func (b *Bench) record(q *request) (*answer, error) {
 		v.About = append(v.About, q.t("repair.record.found", "cause", b.found(q, found)))
 	}
 	var err error
-	v.Done, err = b.lately(q, store.Selection{Product: b.c.Product.Name, Since: q.now.Add(-hintPeriod)}, mostRecord, func(r reports.Repair) bool {
-		return (suggested == "" || r.Suggested == suggested) && (found == "" || r.Found == found)
-	})
+	v.Done, err = b.lately(q, store.Selection{Product: b.c.Product.Name, Since: q.now.Add(-hintPeriod)}, mostRecord,
+		func(r reports.Repair) bool {
+			return (suggested == "" || r.Suggested == suggested) && (found == "" || r.Found == found)
+		})
 	v.Full = len(v.Done) == mostRecord
 	return &answer{template: "record", data: v}, err
 }

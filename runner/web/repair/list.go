@@ -88,7 +88,8 @@ func (b *Bench) list(q *request) (*answer, error) {
 		if cause == "" && len(s.failed.Failed) > 0 {
 			cause = s.failed.Failed[0]
 		}
-		v.Waiting = append(v.Waiting, waitingRow{Serial: s.unit.SerialNumber, Href: unitPath(s.unit.SerialNumber), Part: b.part(q, s.failed.Part), Cause: wording.Capital(cause),
+		v.Waiting = append(v.Waiting, waitingRow{Serial: s.unit.SerialNumber, Href: unitPath(s.unit.SerialNumber),
+			Part: b.part(q, s.failed.Part), Cause: wording.Capital(cause),
 			Lot: s.unit.Lot, Nest: s.failed.Nest, At: s.failed.Ended, Failures: s.failures, Again: s.repair != nil})
 	}
 	for part, n := range counts {
@@ -96,9 +97,13 @@ func (b *Bench) list(q *request) (*answer, error) {
 		if part == "" {
 			name = q.t("repair.list.no_part")
 		}
-		v.Parts = append(v.Parts, option{Value: part, Text: name, Count: n, Href: "/repair/?" + url.Values{"part": {part}}.Encode(), Chosen: part == chosen && chosen != ""})
+		v.Parts = append(v.Parts, option{Value: part, Text: name, Count: n, Href: "/repair/?" +
+			url.Values{"part": {part}}.Encode(), Chosen: part == chosen && chosen != ""})
 	}
-	slices.SortFunc(v.Parts, func(x, y option) int { return cmp.Or(cmp.Compare(y.Count, x.Count), cmp.Compare(x.Text, y.Text)) })
+	slices.SortFunc(v.Parts, func(x, y option) int {
+		return cmp.Or(cmp.Compare(y.Count, x.Count),
+			cmp.Compare(x.Text, y.Text))
+	})
 	if len(v.Parts) < 2 {
 		v.Parts = nil
 	}
@@ -153,7 +158,8 @@ func (b *Bench) lately(q *request, sel store.Selection, limit int, want func(rep
 	}
 	sealed := b.c.Archive.Repairs()
 	for i := len(sealed) - 1; i >= 0 && i >= len(sealed)-fresh; i-- {
-		if r := sealed[i].Repair; r.Unit.Product == b.c.Product.Name && !slices.ContainsFunc(repairs, func(k reports.Repair) bool { return k.ID == r.ID }) {
+		if r := sealed[i].Repair; r.Unit.Product == b.c.Product.Name && !slices.ContainsFunc(repairs,
+			func(k reports.Repair) bool { return k.ID == r.ID }) {
 			repairs = append(repairs, r)
 		}
 	}
@@ -170,13 +176,15 @@ func (b *Bench) lately(q *request, sel store.Selection, limit int, want func(rep
 		if err != nil {
 			return nil, err
 		}
-		row := doneRow{Serial: r.Unit.SerialNumber, Href: unitPath(r.Unit.SerialNumber), At: r.At, By: r.By, Found: b.found(q, r.Found), Done: q.w.Remedy(r.Done)}
+		row := doneRow{Serial: r.Unit.SerialNumber, Href: unitPath(r.Unit.SerialNumber), At: r.At, By: r.By,
+			Found: b.found(q, r.Found), Done: q.w.Remedy(r.Done)}
 		row.Shape, row.Then = "running", q.t("repair.then.waits")
 		if r.Done == reports.Scrapped {
 			row.Shape, row.Then = "aborted", q.t("repair.then.scrapped")
 		}
 		for _, run := range runs { // oldest first: the first judged one after it
-			if run.Ended.After(r.At) && run.Flag == "" && (run.Outcome == reports.Passed || run.Outcome == reports.Failed) {
+			if run.Ended.After(r.At) && run.Flag == "" && (run.Outcome == reports.Passed ||
+				run.Outcome == reports.Failed) {
 				row.ThenAt = run.Ended
 				row.Shape, row.Then = "pass", q.t("repair.then.passed")
 				if run.Outcome == reports.Failed {
@@ -213,7 +221,8 @@ func (b *Bench) scan(w http.ResponseWriter, r *http.Request) {
 		}
 		v := a.data.(*listView)
 		v.Scan = clip(text)
-		v.Notices = append(v.Notices, look.Notice{Shape: "doubt", Title: q.t("repair.scan.bad", "product", b.c.Product.Title), Text: []string{q.t("repair.scan.bad_hint")}})
+		v.Notices = append(v.Notices, look.Notice{Shape: "doubt", Title: q.t("repair.scan.bad", "product",
+			b.c.Product.Title), Text: []string{q.t("repair.scan.bad_hint")}})
 		a.status = http.StatusUnprocessableEntity
 		return a, nil
 	})(w, r)
@@ -231,7 +240,8 @@ func (b *Bench) of(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			return nil, err
 		}
-		http.Redirect(w, r, unitPath(run.Unit.SerialNumber)+"&"+url.Values{"run": {run.Run}}.Encode(), http.StatusSeeOther)
+		http.Redirect(w, r, unitPath(run.Unit.SerialNumber)+"&"+url.Values{"run": {run.Run}}.Encode(),
+			http.StatusSeeOther)
 		return nil, nil
 	})(w, r)
 }

@@ -56,7 +56,10 @@ func stand(runs []store.Run, repairs []reports.Repair, retests int) standing {
 		if s.newest != nil {
 			since = s.newest.Ended
 		}
-		between := slices.ContainsFunc(repairs, func(p reports.Repair) bool { return p.At.After(since) && p.At.Before(r.Ended) })
+		between := slices.ContainsFunc(repairs, func(p reports.Repair) bool {
+			return p.At.After(since) &&
+				p.At.Before(r.Ended)
+		})
 		if r.Outcome == reports.Passed || between {
 			s.failures = 0
 		}

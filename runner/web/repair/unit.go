@@ -92,11 +92,15 @@ func (b *Bench) show(q *request, serial, name string, form *formView) (*unitView
 		return nil, err
 	}
 	if b.c.Unit != "" && s.state != unknown {
-		v.Links = append(v.Links, look.Link{Href: b.c.Unit + "?" + url.Values{"serial": {serial}, "product": {b.c.Product.Name}}.Encode(), Text: q.t("repair.unit.whole")})
+		v.Links = append(v.Links, look.Link{Href: b.c.Unit + "?" + url.Values{"serial": {serial},
+			"product": {b.c.Product.Name}}.Encode(), Text: q.t("repair.unit.whole")})
 	}
 	shown := s.failed
 	if name != "" {
-		i := slices.IndexFunc(runs, func(r store.Run) bool { return r.Run == name && r.Outcome == reports.Failed && r.Flag == "" })
+		i := slices.IndexFunc(runs, func(r store.Run) bool {
+			return r.Run == name && r.Outcome == reports.Failed &&
+				r.Flag == ""
+		})
 		if i < 0 && (s.failed == nil || s.failed.Run != name) {
 			if !slices.ContainsFunc(runs, func(r store.Run) bool { return r.Run == name }) {
 				return nil, refuse(http.StatusNotFound, "repair.unit.no_run")
@@ -116,7 +120,8 @@ func (b *Bench) show(q *request, serial, name string, form *formView) (*unitView
 	if err := v.failure(b, q, *shown, sealed, opts); err != nil {
 		return nil, err
 	}
-	if s.state == waiting || s.state == line || s.state == repaired && (form != nil || q.URL.Query().Get("again") == "1") {
+	if s.state == waiting || s.state == line || s.state == repaired &&
+		(form != nil || q.URL.Query().Get("again") == "1") {
 		if !v.Older {
 			v.Form = b.form(q, s, *shown, sealed.Report.Causes, form)
 		}
@@ -177,7 +182,8 @@ func (v *unitView) stand(b *Bench, q *request, s standing) {
 // units show.
 func (v *unitView) failure(b *Bench, q *request, run store.Run, s archive.Sealed, opts page.Options) error {
 	ctx, r := q.Context(), s.Report
-	v.Facts = append(v.Facts, fact{q.t("repair.fact.nest"), run.Station + " " + run.Nest}, fact{q.t("repair.fact.when"), q.w.When(r.Ended)})
+	v.Facts = append(v.Facts, fact{q.t("repair.fact.nest"), run.Station + " " + run.Nest}, fact{q.t("repair.fact.when"),
+		q.w.When(r.Ended)})
 	if run.Operator != "" {
 		v.Facts = append(v.Facts, fact{q.t("repair.fact.operator"), run.Operator})
 	}
@@ -204,7 +210,8 @@ func (v *unitView) failure(b *Bench, q *request, run store.Run, s archive.Sealed
 		if err == nil {
 			opts.Good = &near.Report
 			if b.c.Unit != "" {
-				asked := url.Values{"serial": {g.near.Unit.SerialNumber}, "product": {b.c.Product.Name}, "run": {g.near.Run}}
+				asked := url.Values{"serial": {g.near.Unit.SerialNumber}, "product": {b.c.Product.Name},
+					"run": {g.near.Run}}
 				opts.GoodHref = b.c.Unit + "?" + asked.Encode()
 			}
 		}
@@ -233,7 +240,8 @@ func (v *unitView) others(b *Bench, q *request, run store.Run) error {
 		}
 	}
 	since := run.Started.Add(-lateness)
-	list, err := b.c.Store.Runs(q.Context(), store.Selection{Product: run.Unit.Product, Since: since, Until: run.Started.Add(after)}, f, "", mostOthers)
+	list, err := b.c.Store.Runs(q.Context(), store.Selection{Product: run.Unit.Product, Since: since,
+		Until: run.Started.Add(after)}, f, "", mostOthers)
 	if err != nil {
 		return err
 	}
