@@ -17,15 +17,25 @@ import (
 //go:embed languages/*.toml
 var languageFiles embed.FS
 
-// Language is one that the pages speak.
+// Language is one that the program speaks: a row here, its words in
+// languages/*.<tag>.toml, and how it writes numbers and joins texts.
 type Language struct {
 	Tag  string // BCP 47: "en", "es", "zh-Hans"
 	Name string // in that language
+
+	decimal string // between whole and fraction
+	percent string // between number and %
+	comma   string // between a day and the time of day
+	join    string // between sentences
 }
 
 // Languages lists what the pages speak, English first.
 func Languages() []Language {
-	return []Language{{"en", "English"}, {"es", "Español"}, {"zh-Hans", "简体中文"}}
+	return []Language{
+		{"en", "English", ".", nbsp, ", ", " "},
+		{"es", "Español", ",", nbsp, ", ", " "},
+		{"zh-Hans", "简体中文", ".", "", " ", ""},
+	}
 }
 
 // Book is all words in all languages.
@@ -96,7 +106,7 @@ func newBook(words fs.FS, at *time.Location) (*Book, error) {
 		}
 	}
 	for _, lang := range Languages() {
-		b.translators[lang.Tag] = newTranslator(b, lang.Tag)
+		b.translators[lang.Tag] = newTranslator(b, lang)
 	}
 	return b, nil
 }

@@ -85,10 +85,7 @@ func sentences(t *Translator, list ...string) string {
 			out = append(out, s)
 		}
 	}
-	if t.Lang == "zh-Hans" {
-		return strings.Join(out, "")
-	}
-	return strings.Join(out, " ")
+	return strings.Join(out, t.join)
 }
 
 func brackets(t *Translator, text, more string) string {

@@ -155,10 +155,7 @@ func (t *Translator) When(at time.Time) string {
 	if at.IsZero() {
 		return "–"
 	}
-	if t.Lang == "zh-Hans" {
-		return t.Day(at) + " " + t.Clock(at)
-	}
-	return t.Day(at) + ", " + t.Clock(at)
+	return t.Day(at) + t.comma + t.Clock(at)
 }
 
 // Day writes the day at the station: "25 Nov 2026", "2026年11月25日".

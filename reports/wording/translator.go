@@ -23,18 +23,15 @@ type Translator struct {
 	decimal   string // between whole and fraction
 	group     string // between thousands
 	percent   string // between number and %
+	comma     string // between a day and the time of day
+	join      string // between sentences
 }
 
-func newTranslator(b *Book, lang string) *Translator {
-	t := &Translator{Lang: lang, localizer: i18n.NewLocalizer(b.bundle, lang), location: b.location, space: nbsp,
-		minus: minus, decimal: ".", group: "\u202f", percent: nbsp}
-	switch lang {
-	case "es":
-		t.decimal = ","
-	case "zh-Hans":
-		t.percent = ""
+func newTranslator(b *Book, l Language) *Translator {
+	return &Translator{
+		Lang: l.Tag, localizer: i18n.NewLocalizer(b.bundle, l.Tag), location: b.location, space: nbsp, minus: minus,
+		decimal: l.decimal, group: "\u202f", percent: l.percent, comma: l.comma, join: l.join,
 	}
-	return t
 }
 
 // Words is the translator itself, so that it serves where a page does.
