@@ -23,7 +23,7 @@ import (
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
 	"fullthrow/runner/records"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 	"fullthrow/runner/web/manager"
 )
 
@@ -95,7 +95,7 @@ func TestBothWays(t *testing.T) {
 	index, err := store.OpenIndex(context.Background(), a.records, store.IndexOptions{})
 	require.NoError(t, err)
 	defer index.Close()
-	l, err := look.New()
+	l, err := shell.New()
 	require.NoError(t, err)
 	a.pages, err = manager.New(manager.Config{Look: l, Store: index, Serials: product.Serials})
 	require.NoError(t, err)

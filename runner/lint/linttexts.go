@@ -14,7 +14,7 @@ import (
 	"fullthrow/reports/wording"
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // Texts checks what the pages show of a product besides its readings: the
@@ -49,7 +49,7 @@ func Texts(m *product.Method, home product.Folder, asked []string) (problems, no
 
 // lintDrawing reads the product's drawing and looks in it for the part of each
 // check.
-func lintDrawing(m *product.Method, home product.Folder) (*look.Drawing, []input.Problem) {
+func lintDrawing(m *product.Method, home product.Folder) (*shell.Drawing, []input.Problem) {
 	const name = "drawing.svg"
 	if !home.Has(name) {
 		return nil, nil
@@ -58,7 +58,7 @@ func lintDrawing(m *product.Method, home product.Folder) (*look.Drawing, []input
 	if err != nil {
 		return nil, []input.Problem{input.At(home.Path(name), 0, err.Error(), "")}
 	}
-	drawing, err := look.ParseDrawing(home.Path(name), data)
+	drawing, err := shell.ParseDrawing(home.Path(name), data)
 	if err != nil {
 		return nil, []input.Problem{placed(home.Path(name), err)}
 	}

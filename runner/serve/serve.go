@@ -27,7 +27,7 @@ import (
 	"fullthrow/runner/station"
 	"fullthrow/runner/terminal"
 	"fullthrow/runner/web"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // Options say what is served where.
@@ -214,7 +214,7 @@ func (s *Station) files() (err error) {
 // config is what the server is made of.
 func (s *Station) config(ctx context.Context) (web.Config, error) {
 	m := s.method
-	l, err := look.New()
+	l, err := shell.New()
 	if err != nil {
 		return web.Config{}, err
 	}
@@ -265,7 +265,7 @@ func (s *Station) config(ctx context.Context) (web.Config, error) {
 
 // pageFiles reads what stands beside a plan for people: texts and drawing, as
 // far as there are any.
-func pageFiles(home product.Folder) (map[string]wording.Texts, *look.Drawing, error) {
+func pageFiles(home product.Folder) (map[string]wording.Texts, *shell.Drawing, error) {
 	texts, err := home.Texts()
 	if err != nil {
 		return nil, nil, err
@@ -277,7 +277,7 @@ func pageFiles(home product.Folder) (map[string]wording.Texts, *look.Drawing, er
 	if err != nil {
 		return nil, nil, err
 	}
-	d, err := look.ParseDrawing(home.Path("drawing.svg"), data)
+	d, err := shell.ParseDrawing(home.Path("drawing.svg"), data)
 	if err != nil {
 		return nil, nil, input.Usage("%w", err)
 	}

@@ -6,7 +6,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/runner/web"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 	"fullthrow/runner/web/repair"
 )
 
@@ -26,8 +26,8 @@ func (s *Station) repairPages(c *web.Config) (tell func(*web.Server), err error)
 		Look: c.Look, Texts: c.Texts, Drawing: c.Drawing, Causes: s.method.Causes.Causes(), Retests: c.Policy.Retests,
 		Log:  s.Log,
 		Unit: "/unit", Attachments: "/attachment/",
-		Nav: func(p look.Page) []look.Link {
-			return []look.Link{{Href: "/", Text: p.T("operator.title")},
+		Nav: func(p shell.Page) []shell.Link {
+			return []shell.Link{{Href: "/", Text: p.T("operator.title")},
 				{Href: "/today", Text: p.T("manager.nav.today")}}
 		},
 		Recorded: func(ctx context.Context, r reports.Repair) {

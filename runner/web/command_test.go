@@ -19,7 +19,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 func get(t testing.TB, address string, cookies ...*http.Cookie) (int, string) {
@@ -292,7 +292,7 @@ func TestHostileInput(t *testing.T) {
 			assert.NotContains(t, string(body), "<img", "%s %.40q", c.path, h)
 		}
 		status, page := get(t, g.http.URL+"/?q="+url.QueryEscape(h), &http.Cookie{Name: OperatorCookie, Value: url.QueryEscape(h)},
-			&http.Cookie{Name: look.LanguageCookie, Value: url.QueryEscape(h)})
+			&http.Cookie{Name: shell.LanguageCookie, Value: url.QueryEscape(h)})
 		assert.Equal(t, 200, status, "%.40q", h)
 		assert.NotContains(t, page, "alert(1)</script>")
 		assert.NotContains(t, page, "<img src=x")
@@ -313,7 +313,7 @@ func TestHostileInput(t *testing.T) {
 func TestOperatorPage(t *testing.T) {
 	g := newRig(t)
 	for _, l := range wording.Languages() {
-		status, page := get(t, g.http.URL+"/", &http.Cookie{Name: look.LanguageCookie, Value: l.Tag}, &http.Cookie{Name: OperatorCookie, Value: url.QueryEscape("<b>Mei & Co</b>")})
+		status, page := get(t, g.http.URL+"/", &http.Cookie{Name: shell.LanguageCookie, Value: l.Tag}, &http.Cookie{Name: OperatorCookie, Value: url.QueryEscape("<b>Mei & Co</b>")})
 		require.Equal(t, 200, status)
 		assert.Contains(t, page, `<html lang="`+l.Tag+`"`)
 		assert.NotRegexp(t, `<script[^>]*>[^<]`, page, "no script in the page")
@@ -354,7 +354,7 @@ func TestOperatorsLanguage(t *testing.T) {
 		set[c.Name] = c
 		assert.True(t, c.HttpOnly, c.Name)
 	}
-	assert.Equal(t, "es", set[look.LanguageCookie].Value)
+	assert.Equal(t, "es", set[shell.LanguageCookie].Value)
 	assert.Equal(t, "Rosa", set[OperatorCookie].Value)
 }
 

@@ -17,7 +17,7 @@ import (
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
 	"fullthrow/runner/station"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // Counter counts what was tested, as the index of the records does.
@@ -36,11 +36,11 @@ type Config struct {
 	Serial    serial.Format
 	// Unit is the unit under test for a serial number that Serial accepted.
 	Unit   func(number string) reports.Unit
-	Look   *look.Look
+	Look   *shell.Look
 	Policy Policy
 	// Drawing is the line drawing of the handset, optional: without it a list
 	// of the checks stands in its place.
-	Drawing *look.Drawing
+	Drawing *shell.Drawing
 	// Pictures holds the files that prompts show; optional.
 	Pictures fs.FS
 	// Texts are the product's own sentences by language; optional.

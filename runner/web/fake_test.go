@@ -23,7 +23,7 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/serial"
 	"fullthrow/runner/station"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // fakeRunner is a nest whose runs a test writes: real journals in a real
@@ -152,7 +152,7 @@ type rig struct {
 	cookies []*http.Cookie
 }
 
-var testLook = sync.OnceValues(look.New)
+var testLook = sync.OnceValues(shell.New)
 
 func newRig(t testing.TB, change ...func(*Config)) *rig { return newRigIn(t, t.TempDir(), change...) }
 

@@ -4,7 +4,7 @@ import (
 	"html/template"
 	"net/http"
 
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // fixturePage is GET /fixture: by it a simulated fixture is worked by hand. A
@@ -15,7 +15,7 @@ type fixturePage struct {
 }
 
 type fixtureData struct {
-	look.Page
+	shell.Page
 	Style   string
 	Nests   []string
 	Devices []string

@@ -13,7 +13,7 @@ import (
 	"time"
 
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 //go:embed operator
@@ -29,14 +29,14 @@ type operatorPage struct {
 
 // operatorData is what its template gets.
 type operatorData struct {
-	look.Page
+	shell.Page
 	Product, Station string
 	Style            string
 	Drawing          template.HTML
 	Nests            []nestKey
 	Operator         string
 	Operators        []string
-	Links            []look.Link
+	Links            []shell.Link
 	Simulated        bool
 }
 
@@ -88,7 +88,7 @@ func (p *operatorPage) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	for _, l := range p.s.c.Pages {
 		if l.Link != "" {
-			d.Links = append(d.Links, look.Link{Href: l.Link, Text: page.T(l.Title)})
+			d.Links = append(d.Links, shell.Link{Href: l.Link, Text: page.T(l.Title)})
 		}
 	}
 	render(w, p.template, d, p.s)

@@ -15,7 +15,7 @@ import (
 	"unicode"
 
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // OperatorCookie says who is at a browser.
@@ -152,7 +152,7 @@ func (s *Server) postOperator(r *http.Request, w http.ResponseWriter, c operator
 	if name != "" {
 		lang := s.prefs.language(name)
 		if lang != "" {
-			setCookie(w, look.LanguageCookie, lang)
+			setCookie(w, shell.LanguageCookie, lang)
 		} else {
 			lang = s.c.Look.Page(r, "").Lang
 		}
@@ -172,7 +172,7 @@ func (s *Server) postLanguage(r *http.Request, w http.ResponseWriter, c language
 	if !slices.ContainsFunc(wording.Languages(), func(l wording.Language) bool { return l.Tag == c.Language }) {
 		return answer{}, badCommand("no such language")
 	}
-	setCookie(w, look.LanguageCookie, c.Language)
+	setCookie(w, shell.LanguageCookie, c.Language)
 	if name := operatorOf(r); name != "" {
 		if err := s.prefs.keep(name, c.Language); err != nil {
 			s.c.Log.Warn("an operator's language could not be kept", "error", err)

@@ -19,7 +19,7 @@ import (
 	"fullthrow/reports/page"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 	"fullthrow/runner/web/manager"
 	"fullthrow/runner/web/repair"
 )
@@ -68,7 +68,7 @@ func TestEveryReaderFindsTheSame(t *testing.T) {
 	_, err = index.Add(t.Context(), item)
 	require.NoError(t, err)
 
-	l, err := look.New()
+	l, err := shell.New()
 	require.NoError(t, err)
 	l = l.In(time.UTC)
 	unit := sealed.Report.Unit
@@ -81,7 +81,7 @@ func TestEveryReaderFindsTheSame(t *testing.T) {
 	require.NoError(t, err)
 	get := func(h http.Handler, path, lang string) string {
 		r := httptest.NewRequest("GET", path, nil)
-		r.AddCookie(&http.Cookie{Name: look.LanguageCookie, Value: lang})
+		r.AddCookie(&http.Cookie{Name: shell.LanguageCookie, Value: lang})
 		w := httptest.NewRecorder()
 		h.ServeHTTP(w, r)
 		require.Equal(t, http.StatusOK, w.Code, w.Body)

@@ -13,7 +13,7 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 //go:embed inspect.js
@@ -38,13 +38,13 @@ func (p *page) everywhere(name, path, ready string) {
 	p.t.Helper()
 	var english []string
 	for _, l := range wording.Languages() {
-		p.cookie(look.LanguageCookie, l.Tag)
+		p.cookie(shell.LanguageCookie, l.Tag)
 		p.calm()
 		p.open(path)
 		p.until(name+" is shown", ready)
 		p.stands(name, l.Tag, &english)
 	}
-	p.cookie(look.LanguageCookie, "en")
+	p.cookie(shell.LanguageCookie, "en")
 }
 
 // stands is everywhere for a page that is shown already, in its language;
@@ -196,7 +196,7 @@ func TestOperatorLook(t *testing.T) {
 	var others []*page
 	for _, l := range wording.Languages() {
 		q := browse(t, s, "looks on, "+l.Tag)
-		q.cookie(look.LanguageCookie, l.Tag)
+		q.cookie(shell.LanguageCookie, l.Tag)
 		q.calm()
 		q.operator()
 		q.keys(kb.F1)

@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 func newRand() *rand.Rand { return rand.New(rand.NewPCG(1, 2)) }
@@ -29,7 +29,7 @@ func BenchmarkFirstPaint(b *testing.B) {
 	index, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: true})
 	require.NoError(b, err)
 	defer index.Close()
-	l, err := look.New()
+	l, err := shell.New()
 	require.NoError(b, err)
 	newest, err := index.Runs(ctx, store.Selection{}, store.RunFilter{}, "", 1)
 	require.NoError(b, err)

@@ -10,7 +10,7 @@ import (
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // sidesBy are the fields that two sides may be chosen from, and groups be
@@ -47,9 +47,9 @@ func (m *Manager) differs(q *query) (*view, error) {
 		v.Answer = q.t("manager.differs.just_one")
 		return v, nil
 	}
-	var links []look.Link
+	var links []shell.Link
 	for _, b := range sidesBy {
-		links = append(links, look.Link{Href: q.same("by", string(b)), Text: q.t("manager.differs.by_" + string(b)),
+		links = append(links, shell.Link{Href: q.same("by", string(b)), Text: q.t("manager.differs.by_" + string(b)),
 			Current: b == a.By})
 	}
 	v.add(block{Links: links})
@@ -140,15 +140,15 @@ func (q *query) twoSides(v *view, c yield.Comparison, sa, sb review.Side) {
 	}
 }
 
-func (q *query) yieldPair(y *yield.ShareDifference, a, b string, sa, sb review.Side) []look.Figure {
-	one := func(name string, s yield.Share, of review.Side) look.Figure {
+func (q *query) yieldPair(y *yield.ShareDifference, a, b string, sa, sb review.Side) []shell.Figure {
+	one := func(name string, s yield.Share, of review.Side) shell.Figure {
 		f := q.figure("first_pass", s)
 		f.Name = q.t("manager.differs.yield_of", "name", name)
 		f.Meaning = q.t("manager.differs.units", "count", s.Of)
 		f.Href = q.units(of.Kind, of.Value, "first-runs", "1")
 		return f
 	}
-	d := look.Figure{Name: q.t("manager.differs.difference"), Value: q.points(y.Difference.Value),
+	d := shell.Figure{Name: q.t("manager.differs.difference"), Value: q.points(y.Difference.Value),
 		Interval: q.t("figures.between", "low", q.points(y.Difference.Low), "high", q.points(y.Difference.High))}
 	switch {
 	case y.Test == nil:
@@ -158,7 +158,7 @@ func (q *query) yieldPair(y *yield.ShareDifference, a, b string, sa, sb review.S
 	default:
 		d.Meaning = q.t("manager.differs.chance")
 	}
-	return []look.Figure{one(a, y.A, sa), one(b, y.B, sb), d}
+	return []shell.Figure{one(a, y.A, sa), one(b, y.B, sb), d}
 }
 
 // points is a difference of shares, with its sign.
@@ -189,7 +189,7 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 	s := sheet{name: "readings", head: []string{"reading", "unit", "a_n", "a_mean", "a_sd", "a_failed", "b_n", "b_mean",
 		"b_sd", "b_failed", "difference", "low", "high", "of_limits", "of_limits_low", "of_limits_high", "level_p",
 		"level_p_corrected", "spread_ratio", "differs"}}
-	t := look.Table{Head: []look.Cell{{Text: q.t("manager.head.reading")}, {Text: c.A, Number: true},
+	t := shell.Table{Head: []shell.Cell{{Text: q.t("manager.head.reading")}, {Text: c.A, Number: true},
 		{Text: c.B, Number: true}, {Text: q.t("manager.differs.difference"), Number: true},
 		{Text: q.t("manager.head.interval"), Number: true}, {Text: q.t("manager.head.of_limits"), Number: true},
 		{Text: q.t("manager.head.verdict")}}}
@@ -216,7 +216,7 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 		if finite(e.Low) && finite(e.High) {
 			between = q.t("figures.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
 		}
-		t.Rows = append(t.Rows, []look.Cell{{Text: d.Name, Href: href}, {Text: q.quantity(d.A.Mean, d.Unit),
+		t.Rows = append(t.Rows, []shell.Cell{{Text: d.Name, Href: href}, {Text: q.quantity(d.A.Mean, d.Unit),
 			Number: true}, {Text: q.quantity(d.B.Mean, d.Unit), Number: true},
 			{Text: q.signed(e.Value, d.Unit), Number: true}, {Text: between, Number: true},
 			{Text: ofLimits, Number: true}, {Text: words, Shape: shape}})
@@ -233,7 +233,7 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 	k := draw.Comparison{Frame: draw.Frame{ID: "readings", Title: q.begun("manager.differs.chart", "a", c.A, "b", c.B),
 		Desc: q.t("manager.differs.caption"), Unit: draw.Percent, Label: q.t("manager.differs.label"),
 		Of: q.t("manager.head.reading")}, Rows: rows, Matter: 0.1, Most: mostRows}
-	drawn := look.NewChart(k.Title, k.Desc, k.Draw(q.w))
+	drawn := shell.NewChart(k.Title, k.Desc, k.Draw(q.w))
 	b := q.chart(v, drawn, s)
 	t.Caption = k.Title
 	b.Chart.Table, b.Chart.Open = t, true

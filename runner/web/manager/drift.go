@@ -10,7 +10,7 @@ import (
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // drift answers: is it drifting?
@@ -133,7 +133,7 @@ func (q *query) readingChart(v *view, a review.Drift) {
 		return named[i], q.behind(yield.Group{Key: g.Label, Start: g.Start}, store.By(by), "first-runs", "1", "reading",
 			"")
 	}, q.t("manager.by."+by), notes)
-	v.add(block{Links: []look.Link{{Href: q.link("/hold", "reading", s.Name), Text: q.t("manager.drift.to_hold")},
+	v.add(block{Links: []shell.Link{{Href: q.link("/hold", "reading", s.Name), Text: q.t("manager.drift.to_hold")},
 		{Href: q.link("/differs", "reading", s.Name), Text: q.t("manager.hold.to_differs")}}})
 }
 
@@ -178,7 +178,7 @@ func (q *query) controlChart(v *view, c yield.ControlChart, of func(i int) (labe
 		if k > 0 {
 			d.Desc = q.t("manager.drift.caption_spread")
 		}
-		drawn := look.NewChart(title, d.Desc, d.Draw(q.w))
+		drawn := shell.NewChart(title, d.Desc, d.Draw(q.w))
 		if k == 0 {
 			drawn.Notes = append(drawn.Notes, notes...)
 		}
@@ -267,7 +267,7 @@ func (q *query) golden(v *view, g *review.Golden) {
 			Centre: d.Reference, Lower: math.NaN(), Upper: math.NaN()})
 		sh.row(p.Time, p.Run, p.SerialNumber, p.Station, p.Nest, p.Value, s.Unit, s.Lower, s.Upper)
 	}
-	c := look.NewChart(t.Title, line, t.Draw(q.w))
+	c := shell.NewChart(t.Title, line, t.Draw(q.w))
 	c.Notes = append(c.Notes, q.t("manager.golden.about"))
 	b := q.chart(v, c, sh)
 	v.add(b)

@@ -4,7 +4,7 @@ import (
 	"fullthrow/reports/draw"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // fails answers: what fails?
@@ -21,14 +21,14 @@ func (m *Manager) fails(q *query) (*view, error) {
 	if p.Units == 0 {
 		return v, q.nothing(v)
 	}
-	var links []look.Link
+	var links []shell.Link
 	for _, k := range []string{"cause", "check", "reading"} {
-		links = append(links, look.Link{Href: q.same("by", k), Text: q.t("manager.fails.by_" + k), Current: k == kind})
+		links = append(links, shell.Link{Href: q.same("by", k), Text: q.t("manager.fails.by_" + k), Current: k == kind})
 	}
 	v.add(block{Links: links})
 	if p.Failed == 0 {
 		v.Answer = q.t("manager.fails.nothing", "count", p.Units)
-		v.add(block{Empty: &look.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high",
+		v.add(block{Empty: &shell.Empty{Title: q.t("manager.fails.none"), Text: q.t("manager.fails.none_text", "high",
 			q.w.Share(*a.UnseenAtMost))}})
 	} else {
 		v.Answer = q.failsAnswer(p, kind)
@@ -64,12 +64,12 @@ func (q *query) failsAnswer(p yield.ParetoChart, kind string) string {
 func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 	s := sheet{name: "pareto", head: []string{kind, "part", "rule", "units", "runs", "of_tested", "of_tested_low",
 		"of_tested_high", "of_failed", "cumulative", "first_pass_without"}}
-	t := look.Table{Head: []look.Cell{{Text: q.t("manager.kind." + kind)}}}
+	t := shell.Table{Head: []shell.Cell{{Text: q.t("manager.kind." + kind)}}}
 	if kind != "check" {
-		t.Head = append(t.Head, look.Cell{Text: q.t("manager.head.part")})
+		t.Head = append(t.Head, shell.Cell{Text: q.t("manager.head.part")})
 	}
 	for _, h := range []string{"units", "of_tested", "interval", "of_failed", "cumulative", "would_be"} {
-		t.Head = append(t.Head, look.Cell{Text: q.t("manager.head." + h), Number: true})
+		t.Head = append(t.Head, shell.Cell{Text: q.t("manager.head." + h), Number: true})
 	}
 	var marks []draw.Mark
 	for _, b := range p.Bars {
@@ -83,15 +83,15 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 		} else {
 			href = q.units(kind, b.Name) // in retests only
 		}
-		row := []look.Cell{{Text: label, Href: href}}
+		row := []shell.Cell{{Text: label, Href: href}}
 		if kind != "check" {
-			row = append(row, look.Cell{Text: q.part(b.Part)})
+			row = append(row, shell.Cell{Text: q.part(b.Part)})
 		}
-		row = append(row, look.Cell{Text: q.w.Number(float64(b.Units)), Number: true},
-			look.Cell{Text: q.column(b.OfTested.Value), Number: true},
-			look.Cell{Text: q.shareRange(b.OfTested), Number: true}, look.Cell{Text: q.column(b.OfFailed.Value),
+		row = append(row, shell.Cell{Text: q.w.Number(float64(b.Units)), Number: true},
+			shell.Cell{Text: q.column(b.OfTested.Value), Number: true},
+			shell.Cell{Text: q.shareRange(b.OfTested), Number: true}, shell.Cell{Text: q.column(b.OfFailed.Value),
 				Number: true},
-			look.Cell{Text: q.column(b.Cumulative), Number: true}, look.Cell{Text: q.column(p.WouldBe(b)),
+			shell.Cell{Text: q.column(b.Cumulative), Number: true}, shell.Cell{Text: q.column(p.WouldBe(b)),
 				Number: true})
 		t.Rows = append(t.Rows, row)
 		s.row(b.Name, b.Part, b.Rule, b.Units, b.Runs, b.OfTested.Value, b.OfTested.Low, b.OfTested.High,
@@ -100,7 +100,7 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 	d := draw.Pareto{Frame: draw.Frame{ID: "pareto", Title: q.t("manager.fails.chart_" + kind),
 		Desc: q.t("manager.fails.caption"), Label: q.t("manager.head.units"), Of: q.t("manager.kind." + kind)},
 		Bars: marks, Total: float64(p.Findings)}
-	c := look.NewChart(d.Title, d.Desc, d.Draw(q.w))
+	c := shell.NewChart(d.Title, d.Desc, d.Draw(q.w))
 	if p.Unnamed > 0 {
 		c.Notes = append(c.Notes, q.t("manager.fails.unnamed", "count", p.Unnamed))
 	}
@@ -120,11 +120,11 @@ func (q *query) rolled(v *view, r yield.RolledYield) block {
 		t.Intro = q.t("manager.fails.rolled", "yield", q.w.Share(r.Yield.Value), "interval",
 			wording.Between(q.w, r.Yield.Low, r.Yield.High))
 	}
-	t.Head = []look.Cell{{Text: q.t("manager.kind.check")}, {Text: q.t("manager.head.about")},
+	t.Head = []shell.Cell{{Text: q.t("manager.kind.check")}, {Text: q.t("manager.head.about")},
 		{Text: q.t("manager.head.judged"), Number: true}, {Text: q.t("manager.head.failed"), Number: true},
 		{Text: q.t("manager.head.passed"), Number: true}, {Text: q.t("manager.head.interval"), Number: true}}
 	for _, c := range r.Checks {
-		t.Rows = append(t.Rows, []look.Cell{{Text: c.Check}, {Text: q.check(c.Check)},
+		t.Rows = append(t.Rows, []shell.Cell{{Text: c.Check}, {Text: q.check(c.Check)},
 			{Text: q.w.Number(float64(c.Share.Of)), Number: true},
 			{Text: q.w.Number(float64(c.Share.Of - c.Share.Count)), Number: true, Href: q.units("check", c.Check,
 				"first-runs", "1")}, {Text: q.column(c.Share.Value), Number: true}, {Text: q.shareRange(c.Share),

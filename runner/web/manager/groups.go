@@ -6,7 +6,7 @@ import (
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // yieldGroups sets the first-pass yield of every lot, station, ... against that
@@ -22,7 +22,7 @@ func (q *query) yieldGroups(v *view, a review.Differs) {
 	}
 	s := sheet{name: "groups", head: []string{string(by), "units", "first_passed", "first_pass", "low", "high", "rest",
 		"difference", "difference_low", "difference_high", "p", "p_corrected", "differs"}}
-	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true},
+	t := shell.Table{Head: []shell.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true},
 		{Text: q.t("figures.term.first_pass"), Number: true}, {Text: q.t("manager.head.interval"), Number: true},
 		{Text: q.t("manager.differs.rest"), Number: true}, {Text: q.t("manager.differs.difference"), Number: true},
 		{Text: q.t("manager.head.verdict")}}}
@@ -40,7 +40,7 @@ func (q *query) yieldGroups(v *view, a review.Differs) {
 		if d.Known() {
 			rows = append(rows, draw.Mark{Label: p.Key, Value: d.Value, Low: d.Low, High: d.High, Href: href})
 		}
-		t.Rows = append(t.Rows, []look.Cell{{Text: p.Key, Href: href}, {Text: q.w.Number(float64(p.FirstPass.Of)),
+		t.Rows = append(t.Rows, []shell.Cell{{Text: p.Key, Href: href}, {Text: q.w.Number(float64(p.FirstPass.Of)),
 			Number: true}, {Text: q.column(p.FirstPass.Value), Number: true}, {Text: q.shareRange(p.FirstPass),
 			Number: true},
 			{Text: q.column(p.Other.Value), Number: true}, {Text: q.points(d.Value), Number: true},
@@ -51,7 +51,7 @@ func (q *query) yieldGroups(v *view, a review.Differs) {
 	k := draw.Comparison{Frame: draw.Frame{ID: "groups", Title: q.t("manager.differs.groups_chart"),
 		Desc: q.t("manager.differs.groups_caption"), Unit: draw.Percent, Label: q.t("manager.differs.groups_label"),
 		Of: q.field(string(by))}, Rows: rows}
-	b := q.chart(v, look.NewChart(k.Title, k.Desc, k.Draw(q.w)), s)
+	b := q.chart(v, shell.NewChart(k.Title, k.Desc, k.Draw(q.w)), s)
 	t.Caption = k.Title
 	b.Chart.Table, b.Chart.Open = t, true
 	v.add(b)
@@ -67,7 +67,7 @@ func (q *query) readingGroups(v *view, a review.Differs) {
 	v.Answer = wording.Groups(q.w, c)
 	s := sheet{name: "groups", head: []string{string(by), "n", "mean", "sd", "median", "min", "max", "failed", "offset",
 		"low", "high", "of_limits", "p_corrected", "unit"}}
-	t := look.Table{Head: []look.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true},
+	t := shell.Table{Head: []shell.Cell{{Text: q.field(string(by))}, {Text: q.t("manager.head.units"), Number: true},
 		{Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.sd"), Number: true},
 		{Text: q.t("manager.differs.offset"), Number: true}, {Text: q.t("manager.head.interval"), Number: true},
 		{Text: q.t("manager.head.of_limits"), Number: true}}}
@@ -87,7 +87,7 @@ func (q *query) readingGroups(v *view, a review.Differs) {
 		if finite(g.Offset.Low) {
 			between = q.t("figures.range", "low", q.signed(g.Offset.Low, unit), "high", q.signed(g.Offset.High, unit))
 		}
-		t.Rows = append(t.Rows, []look.Cell{{Text: g.Key, Href: href}, {Text: q.w.Number(float64(g.N)), Number: true},
+		t.Rows = append(t.Rows, []shell.Cell{{Text: g.Key, Href: href}, {Text: q.w.Number(float64(g.N)), Number: true},
 			{Text: q.quantity(g.Mean, unit), Number: true}, {Text: spread, Number: true},
 			{Text: q.signed(g.Offset.Value, unit), Number: true}, {Text: between, Number: true},
 			{Text: ofLimits, Number: true}})
@@ -100,7 +100,7 @@ func (q *query) readingGroups(v *view, a review.Differs) {
 	}
 	k := draw.Comparison{Frame: draw.Frame{ID: "groups", Title: reading, Desc: q.t("manager.differs.offset_caption"),
 		Unit: unit, Label: q.t("manager.differs.offset"), Of: q.field(string(by))}, Rows: rows}
-	drawn := look.NewChart(k.Title, k.Desc, k.Draw(q.w))
+	drawn := shell.NewChart(k.Title, k.Desc, k.Draw(q.w))
 	if note != "" {
 		drawn.Notes = append(drawn.Notes, note)
 	}

@@ -9,13 +9,13 @@ import (
 	"fullthrow/reports/review"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // rooms is how much room every reading has between its limits.
 type rooms struct {
 	Title, Intro, CSV string
-	Head              []look.Cell
+	Head              []shell.Cell
 	Rows              []roomRow
 }
 
@@ -78,19 +78,19 @@ func (m *Manager) hold(q *query) (*view, error) {
 		r := &rooms{Title: q.t("manager.hold.ranked"), Intro: q.t("manager.hold.ranked_intro"),
 			CSV: q.csvOf("readings"), Rows: rows}
 		for i, h := range []string{"reading", "room", "index", "interval", "ppk", "mean", "limits", "failed"} {
-			r.Head = append(r.Head, look.Cell{Text: q.t("manager.head." + h), Number: i >= 2})
+			r.Head = append(r.Head, shell.Cell{Text: q.t("manager.head." + h), Number: i >= 2})
 		}
 		v.add(block{Rooms: r})
 	}
 	if len(others) > 0 {
 		t := &table{Title: q.t("manager.hold.others"), Intro: q.t("manager.hold.others_intro")}
 		t.Caption = t.Title
-		t.Head = []look.Cell{{Text: q.t("manager.head.reading")}, {Text: q.t("manager.head.values"), Number: true},
+		t.Head = []shell.Cell{{Text: q.t("manager.head.reading")}, {Text: q.t("manager.head.values"), Number: true},
 			{Text: q.t("manager.head.mean"), Number: true}, {Text: q.t("manager.head.min"), Number: true},
 			{Text: q.t("manager.head.max"), Number: true}, {Text: q.t("manager.head.limits"), Number: true},
 			{Text: q.t("manager.head.failed"), Number: true}}
 		for _, n := range others {
-			t.Rows = append(t.Rows, []look.Cell{{Text: n.Name, Href: q.same("reading", n.Name)},
+			t.Rows = append(t.Rows, []shell.Cell{{Text: n.Name, Href: q.same("reading", n.Name)},
 				{Text: q.w.Number(float64(n.N)), Number: true}, {Text: q.quantity(n.Mean, n.Unit), Number: true},
 				{Text: q.quantity(n.Min, n.Unit), Number: true}, {Text: q.quantity(n.Max, n.Unit), Number: true},
 				{Text: q.limits(n.Lower, n.Upper, n.Unit), Number: true}, {Text: q.w.Number(float64(n.Failed)),
@@ -149,7 +149,7 @@ func (q *query) room(n yield.Moments, sigma float64) template.HTML {
 // holdOne studies one reading.
 func (q *query) holdOne(v *view, a review.Hold) error {
 	reading, s, study := a.Reading, *a.Series, *a.Study
-	v.add(block{Links: []look.Link{{Href: q.same("reading", ""), Text: q.t("manager.hold.back")},
+	v.add(block{Links: []shell.Link{{Href: q.same("reading", ""), Text: q.t("manager.hold.back")},
 		{Href: q.link("/drift", "reading", reading), Text: q.t("manager.hold.to_drift")},
 		{Href: q.link("/differs", "reading", reading), Text: q.t("manager.hold.to_differs")}}})
 	q.page.Title = q.t("manager.hold.title_one", "name", reading)
@@ -174,18 +174,18 @@ func (q *query) holdOne(v *view, a review.Hold) error {
 		values.row(p.Time, p.Run, p.SerialNumber, p.Lot, p.Station, p.Nest, p.Value, s.Unit, p.Verdict)
 	}
 	v.sheets = append(v.sheets, values)
-	v.add(block{Links: []look.Link{{Href: q.csvOf("study"), Text: q.t("manager.hold.csv_study")},
+	v.add(block{Links: []shell.Link{{Href: q.csvOf("study"), Text: q.t("manager.hold.csv_study")},
 		{Href: q.csvOf("values"), Text: q.t("manager.hold.csv_values")}}})
 	return nil
 }
 
 // studyFigures are the figures that the verdict goes by, and the others.
-func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, second []look.Figure) {
-	index := func(name string, e *yield.Estimate) (look.Figure, bool) {
+func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, second []shell.Figure) {
+	index := func(name string, e *yield.Estimate) (shell.Figure, bool) {
 		if e == nil {
-			return look.Figure{}, false
+			return shell.Figure{}, false
 		}
-		return look.Figure{Name: name, Explain: q.term(strings.ToLower(name)).Explain, Value: q.w.Fixed(e.Value, 2),
+		return shell.Figure{Name: name, Explain: q.term(strings.ToLower(name)).Explain, Value: q.w.Fixed(e.Value, 2),
 			Interval: q.fixedBetween(e.Low, e.High, 2)}, true
 	}
 	moot := t.State == yield.CapabilityMoot
@@ -213,14 +213,14 @@ func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, se
 		}
 	}
 	if t.Observed != nil {
-		f := look.Figure{Name: q.t("manager.term.outside"), Explain: q.t("manager.explain.outside"),
+		f := shell.Figure{Name: q.t("manager.term.outside"), Explain: q.t("manager.explain.outside"),
 			Value: q.share(*t.Observed), Interval: q.interval(*t.Observed),
 			Meaning: q.t("manager.hold.outside", "count", t.Observed.Count, "of", t.N), Href: q.units("reading",
 				reading, "first-runs", "1")}
 		first = append(first, f)
 	}
 	if t.Expected != nil && !moot && t.State != yield.CapabilityByPercent && t.State != yield.CapabilityNone {
-		first = append(first, look.Figure{Name: q.t("manager.term.expected"), Explain: q.t("manager.explain.expected"),
+		first = append(first, shell.Figure{Name: q.t("manager.term.expected"), Explain: q.t("manager.explain.expected"),
 			Value: q.w.PerMillion(t.Expected.Value),
 			Interval: q.t("figures.between", "low", q.w.PerMillion(t.Expected.Low), "high",
 				q.w.PerMillion(t.Expected.High)), Meaning: q.t("manager.hold.expected")})
@@ -228,12 +228,12 @@ func (q *query) studyFigures(t yield.CapabilityStudy, reading string) (first, se
 	mean := q.term("mean")
 	mean.Value, mean.Interval, mean.Meaning = q.quantity(t.Mean, t.Unit), q.t("manager.hold.sigma", "sigma",
 		q.quantity(t.Overall, t.Unit)), q.t("manager.hold.of_values", "count", t.N)
-	room := look.Figure{Name: q.t("manager.head.limits"), Value: q.limits(t.Spec.Lower, t.Spec.Upper, t.Unit),
+	room := shell.Figure{Name: q.t("manager.head.limits"), Value: q.limits(t.Spec.Lower, t.Spec.Upper, t.Unit),
 		Interval: q.t("manager.hold.seen", "low", q.quantity(t.Min, t.Unit), "high", q.quantity(t.Max, t.Unit))}
 	if t.Normality.N == 0 { // nothing could be worked out
 		return first, nil
 	}
-	return first, append([]look.Figure{mean, room}, second...)
+	return first, append([]shell.Figure{mean, room}, second...)
 }
 
 func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) block {
@@ -250,7 +250,7 @@ func (q *query) histogram(v *view, s yield.Series, t yield.CapabilityStudy) bloc
 		d.Mean, d.SD = t.Mean, t.Overall
 		d.Desc += " " + q.t("manager.hold.histogram_curve")
 	}
-	c := look.NewChart(d.Title, d.Desc, d.Draw(q.w))
+	c := shell.NewChart(d.Title, d.Desc, d.Draw(q.w))
 	if s.Total > int64(len(s.Points)) {
 		c.Notes = append(c.Notes, q.t("figures.remark.newest", "shown", len(s.Points), "count", s.Total))
 	}

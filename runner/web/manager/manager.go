@@ -21,7 +21,7 @@ import (
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 //go:embed pages
@@ -31,13 +31,13 @@ var pageFiles embed.FS
 type Config struct {
 	// Store answers; optional: while it is nil, pages say that it is not open.
 	Store review.Records
-	Look  *look.Look
+	Look  *shell.Look
 	// Files holds the captures that reports refer to; optional.
 	Files   Files
 	Product Product
 	Checks  []Check                  // of the plan, in order; optional
 	Texts   map[string]wording.Texts // the product's own sentences by language; optional
-	Drawing *look.Drawing            // of the handset; optional
+	Drawing *shell.Drawing            // of the handset; optional
 	// Zone is where the plant is, nil the machine's; Shifts are when its shifts
 	// begin, as in [store.Selection].
 	Zone   *time.Location
@@ -72,7 +72,7 @@ type Files interface {
 // Manager is the pages. Make it with [New].
 type Manager struct {
 	c     Config
-	look  *look.Look
+	look  *shell.Look
 	page  *template.Template
 	unit  *template.Template
 	style string // path of the style sheet
@@ -221,14 +221,14 @@ func (m *Manager) asset(w http.ResponseWriter, r *http.Request) {
 }
 
 // nav leads to the other questions, about the same choice of units.
-func (m *Manager) nav(q *query) []look.Link {
-	var links []look.Link
+func (m *Manager) nav(q *query) []shell.Link {
+	var links []shell.Link
 	for _, name := range review.Names() {
 		href := q.link("/" + name)
 		if name == "unit" {
 			href = "/unit"
 		}
-		links = append(links, look.Link{Href: href, Text: q.t("manager.nav." + name), Current: "/"+name == q.path})
+		links = append(links, shell.Link{Href: href, Text: q.t("manager.nav." + name), Current: "/"+name == q.path})
 	}
 	return links
 }
@@ -253,10 +253,10 @@ var errClosed = errors.New("the store is not open")
 // excuse is the page that stands where an answer cannot.
 func (m *Manager) excuse(q *query, err error) (*view, int) {
 	var no *refusal
-	notice := look.Notice{Shape: "doubt"}
+	notice := shell.Notice{Shape: "doubt"}
 	status := http.StatusServiceUnavailable
 	var problem *review.Problem
-	link := look.Link{Href: "/today", Text: q.t("manager.excuse.today")}
+	link := shell.Link{Href: "/today", Text: q.t("manager.excuse.today")}
 	switch {
 	case errors.As(err, &no):
 		status = no.status
@@ -265,7 +265,7 @@ func (m *Manager) excuse(q *query, err error) (*view, int) {
 			notice.Text = []string{q.t(hint, no.args...)}
 		}
 		if no.back != "" {
-			link = look.Link{Href: no.back, Text: q.t(no.backText)}
+			link = shell.Link{Href: no.back, Text: q.t(no.backText)}
 		}
 	case errors.As(err, &problem):
 		status = http.StatusBadRequest
@@ -293,7 +293,7 @@ func (m *Manager) excuse(q *query, err error) (*view, int) {
 	}
 	q.page.Title = q.t("manager.title." + q.name())
 	v := &view{}
-	v.add(block{Notice: &notice}, block{Links: []look.Link{link}})
+	v.add(block{Notice: &notice}, block{Links: []shell.Link{link}})
 	return v, status
 }
 
@@ -318,14 +318,14 @@ func (q *query) problemArgs(p *review.Problem) []any {
 }
 
 // wayOut is where to go instead.
-func (q *query) wayOut(p *review.Problem, otherwise look.Link) look.Link {
+func (q *query) wayOut(p *review.Problem, otherwise shell.Link) shell.Link {
 	switch p.Code {
 	case review.BadNone, review.BadOption:
-		return look.Link{Href: q.same(p.Arg("name"), ""), Text: q.t("manager.bad.none_back")}
+		return shell.Link{Href: q.same(p.Arg("name"), ""), Text: q.t("manager.bad.none_back")}
 	case review.BadReading:
-		return look.Link{Href: q.same("reading", ""), Text: q.t("manager.bad.all_readings")}
+		return shell.Link{Href: q.same("reading", ""), Text: q.t("manager.bad.all_readings")}
 	case review.BadUnit:
-		return look.Link{Href: "/unit", Text: q.t("manager.bad.other_unit")}
+		return shell.Link{Href: "/unit", Text: q.t("manager.bad.other_unit")}
 	}
 	return otherwise
 }

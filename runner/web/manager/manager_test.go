@@ -31,7 +31,7 @@ import (
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 func get(t testing.TB, m *Manager, address, lang string) (int, string, http.Header) {
@@ -41,7 +41,7 @@ func get(t testing.TB, m *Manager, address, lang string) (int, string, http.Head
 	require.NoError(t, err, address)
 	r.URL, r.RequestURI = u, address
 	if lang != "" {
-		r.AddCookie(&http.Cookie{Name: look.LanguageCookie, Value: lang})
+		r.AddCookie(&http.Cookie{Name: shell.LanguageCookie, Value: lang})
 	}
 	w := httptest.NewRecorder()
 	m.ServeHTTP(w, r)

@@ -6,7 +6,7 @@ import (
 
 	"fullthrow/reports/review"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // mostMoved is how many readings that moved are listed.
@@ -21,7 +21,7 @@ func (q *query) moved(v *view, m review.Moved) {
 	t := &table{Title: q.t("manager.moved.title"), Intro: q.t("manager.moved.intro", "since", q.onset(split), "count",
 		len(c.Readings)), CSV: q.csvOf("moved")}
 	t.Caption = t.Title
-	t.Head = []look.Cell{{Text: q.t("manager.head.reading")}, {Text: q.t("manager.moved.before"), Number: true},
+	t.Head = []shell.Cell{{Text: q.t("manager.head.reading")}, {Text: q.t("manager.moved.before"), Number: true},
 		{Text: q.t("manager.moved.since"), Number: true}, {Text: q.t("manager.moved.shift"), Number: true},
 		{Text: q.t("manager.head.interval"), Number: true}, {Text: q.t("manager.head.of_limits"), Number: true}}
 	for _, d := range c.Readings {
@@ -48,7 +48,7 @@ func (q *query) moved(v *view, m review.Moved) {
 		if finite(share) {
 			of = q.points(share)
 		}
-		t.Rows = append(t.Rows, []look.Cell{{Text: d.Name, Href: q.link("/drift", "reading", d.Name)},
+		t.Rows = append(t.Rows, []shell.Cell{{Text: d.Name, Href: q.link("/drift", "reading", d.Name)},
 			{Text: q.quantity(d.A.Mean, d.Unit), Number: true}, {Text: q.quantity(d.B.Mean, d.Unit), Number: true},
 			{Text: q.signed(e.Value, d.Unit), Number: true}, {Text: between, Number: true}, {Text: of, Number: true,
 				Shape: shape}})

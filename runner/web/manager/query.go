@@ -11,14 +11,14 @@ import (
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // query is an address, read and found good.
 type query struct {
 	m      *Manager
 	ctx    context.Context
-	page   look.Page
+	page   shell.Page
 	w      *wording.Translator
 	path   string
 	now    time.Time

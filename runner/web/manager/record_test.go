@@ -14,7 +14,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // The plant of the tests lies 8 hours east; its clock stands at this moment.
@@ -201,7 +201,7 @@ func (r *record) run(records *archive.Archive, rng *rand.Rand, unit reports.Unit
 // pages serves the shared record.
 func pages(t testing.TB, change ...func(*Config)) *Manager {
 	t.Helper()
-	l, err := look.New()
+	l, err := shell.New()
 	require.NoError(t, err)
 	c := Config{Store: shared.index, Look: l, Files: Directory(shared.dir), Product: Product{Name: "kittiwake-k8", Title: "Kittiwake K8"},
 		Checks: []Check{{"standby", "Draws next to nothing when switched off", "power"}, {"centre", "Both sticks come back to one centre", "left-stick"}},

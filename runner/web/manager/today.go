@@ -10,7 +10,7 @@ import (
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // today answers: how good is today?
@@ -67,11 +67,11 @@ func (q *query) todayAnswer(c yield.Counts, sum yield.Summary, before *review.Be
 }
 
 func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.CycleTime, lost yield.LostTime,
-	pace review.Pace) []look.Figure {
+	pace review.Pace) []shell.Figure {
 	first := q.figure("first_pass", sum.FirstPass)
 	first.Meaning = q.t("manager.today.first_meaning", "count", c.FirstFailed(), "of", c.Units)
 	first.Href = q.units("first-runs", "1", "outcome", "failed")
-	rate := look.Figure{Name: q.t("manager.term.per_hour"), Explain: q.t("manager.explain.per_hour"), Value: "–",
+	rate := shell.Figure{Name: q.t("manager.term.per_hour"), Explain: q.t("manager.explain.per_hour"), Value: "–",
 		Href: q.units("first-runs", "1")}
 	meaning := "manager.today.rate_meaning"
 	if pace.Of == store.ByDay {
@@ -106,10 +106,10 @@ func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.Cycl
 			gone.Href = q.units("outcome", "aborted")
 		}
 	}
-	return []look.Figure{first, rate, final, gone}
+	return []shell.Figure{first, rate, final, gone}
 }
 
-func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.CycleTime) []look.Figure {
+func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.CycleTime) []shell.Figure {
 	again := q.figure("retested", sum.Retested)
 	again.Meaning = q.t("manager.today.retests", "count", c.Retests)
 	nff := q.figure("no_fault_found", sum.NoFaultFound)
@@ -132,17 +132,17 @@ func (q *query) todaySecond(c yield.Counts, sum yield.Summary, cycle yield.Cycle
 				q.share(cycle.Over))
 		}
 	}
-	return []look.Figure{time, again, nff, fixed}
+	return []shell.Figure{time, again, nff, fixed}
 }
 
 // byLinks choose what a point of the trend is.
 func (q *query) byLinks(now store.By) block {
-	var links []look.Link
+	var links []shell.Link
 	for _, by := range []store.By{store.ByHour, store.ByShift, store.ByDay, store.ByWeek, store.ByMonth} {
 		if by == store.ByHour && (q.sel.Since.IsZero() || q.now.Sub(q.sel.Since) > 9*24*time.Hour) {
 			continue // hundreds of points
 		}
-		links = append(links, look.Link{Href: q.same("by", string(by)), Text: q.t("manager.by." + string(by)),
+		links = append(links, shell.Link{Href: q.same("by", string(by)), Text: q.t("manager.by." + string(by)),
 			Current: by == now})
 	}
 	return block{Links: links}
@@ -189,7 +189,7 @@ func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, b
 	if !r.Whole.Known() {
 		d.Target = nil
 	}
-	c := look.NewChart(d.Title, caption, d.Draw(q.w))
+	c := shell.NewChart(d.Title, caption, d.Draw(q.w))
 	if empty > 0 { // gaps are no mistake
 		lost := q.t("charts.missing", "count", empty)
 		c.Notes = slices.DeleteFunc(c.Notes, func(n string) bool { return n == lost })
@@ -221,7 +221,7 @@ func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.C
 	d := draw.Hours{Frame: draw.Frame{ID: "output", Title: q.t("manager.today.output_" + string(by)), Desc: caption,
 		Label: q.t("manager.today.runs"), Of: q.t("manager.by." + string(by))}, Bars: bars, TargetLabel: q.t(
 		"manager.term.takt")}
-	return q.chart(v, look.NewChart(d.Title, caption, d.Draw(q.w)), s)
+	return q.chart(v, shell.NewChart(d.Title, caption, d.Draw(q.w)), s)
 }
 
 // stops lists what took time and judged no unit.
@@ -237,11 +237,11 @@ func (q *query) stops(v *view, stopped []store.Run) []block {
 		t := &table{Title: q.t("manager.today." + name), Intro: q.t("manager.today." + name + "_intro"),
 			CSV: q.csvOf(name)}
 		t.Caption = t.Title
-		t.Head = []look.Cell{{Text: q.t("manager.head.when")}, {Text: q.t("manager.head.nest")},
+		t.Head = []shell.Cell{{Text: q.t("manager.head.when")}, {Text: q.t("manager.head.nest")},
 			{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.took"), Number: true},
 			{Text: q.t("manager.head.reason")}}
 		for _, r := range runs {
-			t.Rows = append(t.Rows, []look.Cell{{Text: q.when(r.Started)}, {Text: unbroken(r.Station + " " + r.Nest)},
+			t.Rows = append(t.Rows, []shell.Cell{{Text: q.when(r.Started)}, {Text: unbroken(r.Station + " " + r.Nest)},
 				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)},
 				{Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: q.w.Reason(r.Reason)}})
 			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, codeOf(r.Reason))
@@ -263,7 +263,7 @@ func (q *query) flagged(v *view, flags []store.Flag) {
 	if len(flags) == 0 {
 		return
 	}
-	n := look.Notice{Shape: "error", Title: q.t("manager.flags.title", "count", len(flags))}
+	n := shell.Notice{Shape: "error", Title: q.t("manager.flags.title", "count", len(flags))}
 	for i, f := range flags {
 		if i == namedFlags {
 			n.Text = append(n.Text, q.t("manager.flags.more", "count", len(flags)-namedFlags))
@@ -283,7 +283,7 @@ func (q *query) flagged(v *view, flags []store.Flag) {
 		n.Text = append(n.Text, q.t(kind, "name", brief(name), "station", f.Station))
 	}
 	n.Text = append(n.Text, q.t("manager.flags.hint"))
-	v.add(block{Notice: &n}, block{Links: []look.Link{{Href: q.units("flagged", "1"),
+	v.add(block{Notice: &n}, block{Links: []shell.Link{{Href: q.units("flagged", "1"),
 		Text: q.t("manager.flags.list")}}})
 	s := sheet{name: "flags", head: []string{"run", "station", "file", "kind", "text"}}
 	for _, f := range flags {

@@ -13,7 +13,7 @@ import (
 	"fullthrow/reports/page"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // unitView is what became of one unit.
@@ -21,14 +21,14 @@ type unitView struct {
 	Asked   string // the serial number that was asked for
 	Serial  string
 	Product string
-	State   look.Notice
+	State   shell.Notice
 	Facts   []fact
 	CSV     string
 
 	Title, Shape, Word string // of the run that is told
-	Links              []look.Link
+	Links              []shell.Link
 	Run                *page.View   // nil where its report cannot be read
-	Unreadable         *look.Notice // and that it cannot
+	Unreadable         *shell.Notice // and that it cannot
 	Past               *page.View   // what happened to the unit
 }
 
@@ -93,7 +93,7 @@ func (q *query) unitFacts(v *view, a review.Unit) {
 		id, shape = "manager.unit.state_golden", "none"
 	}
 	v.Answer = q.t(id, "when", q.w.When(state.Started), "station", state.Station)
-	u.State = look.Notice{Shape: shape}
+	u.State = shell.Notice{Shape: shape}
 }
 
 // historySheet lists runs and repairs, the newest first.
@@ -124,7 +124,7 @@ func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 			return err
 		}
 		q.m.c.Log.Warn("a report cannot be read", "run", r.Run, "error", err)
-		u.Unreadable = &look.Notice{Shape: "error", Title: q.t("manager.unit.unreadable"),
+		u.Unreadable = &shell.Notice{Shape: "error", Title: q.t("manager.unit.unreadable"),
 			Text: []string{q.t("manager.unit.unreadable_hint")}}
 		if why := q.w.Reason(r.Reason); why != "" {
 			u.Unreadable.Text = append(u.Unreadable.Text, why)
@@ -148,7 +148,7 @@ func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 	u.Past = u.Run
 	v.readingSheet(sealed.Report)
 	link := func(href, id string, args ...any) {
-		u.Links = append(u.Links, look.Link{Href: href, Text: q.t(id, args...)})
+		u.Links = append(u.Links, shell.Link{Href: href, Text: q.t(id, args...)})
 	}
 	link("/report/"+r.Run, "manager.unit.report")
 	if r.Outcome == reports.Passed && !r.Unit.Golden {

@@ -7,7 +7,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // perPage is how many runs a list shows at once; as CSV it goes on to
@@ -42,20 +42,20 @@ func (m *Manager) units(q *query) (*view, error) {
 	v.Answer = q.listed(f)
 	if len(runs) == 0 {
 		if q.values["after"] != "" {
-			v.add(block{Empty: &look.Empty{Title: q.t("manager.list.end"), Link: look.Link{Href: q.same("after", ""),
+			v.add(block{Empty: &shell.Empty{Title: q.t("manager.list.end"), Link: shell.Link{Href: q.same("after", ""),
 				Text: q.t("manager.list.first")}}})
 			return v, nil
 		}
 		if q.narrowed() {
-			v.add(block{Empty: &look.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"),
-				Link: look.Link{Href: q.link("/units"), Text: q.t("manager.list.all")}}})
+			v.add(block{Empty: &shell.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"),
+				Link: shell.Link{Href: q.link("/units"), Text: q.t("manager.list.all")}}})
 			return v, nil
 		}
 		return v, q.nothing(v)
 	}
 	t := &table{CSV: q.csvOf("runs")}
 	t.Caption = q.t("manager.list.caption")
-	t.Head = []look.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")},
+	t.Head = []shell.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")},
 		{Text: q.t("manager.head.outcome")}, {Text: q.t("manager.head.found")}, {Text: q.t("manager.head.lot")},
 		{Text: q.t("manager.head.nest")}, {Text: q.t("manager.head.attempt"), Number: true}}
 	s := sheet{name: "runs", head: []string{"serial_number", "product", "revision", "lot", "golden", "started", "ended",
@@ -63,7 +63,7 @@ func (m *Manager) units(q *query) (*view, error) {
 		"simulated", "flag", "number", "run", "sha256"}}
 	for _, r := range runs {
 		shape, word := q.outcome(r.Outcome)
-		t.Rows = append(t.Rows, []look.Cell{{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product,
+		t.Rows = append(t.Rows, []shell.Cell{{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product,
 			r.Unit.SerialNumber, r.Run)}, {Text: q.when(r.Started)}, {Text: word, Shape: shape},
 			{Text: q.found(r)}, {Text: r.Unit.Lot}, {Text: unbroken(r.Station + " " + r.Nest)},
 			{Text: q.w.Number(float64(r.Attempt)), Number: true}})
@@ -169,7 +169,7 @@ func (q *query) valued(v *view, a review.Units) {
 		q.quantity(high, series.Unit))
 	t := &table{CSV: q.csvOf("values")}
 	t.Caption = q.t("manager.list.caption")
-	t.Head = []look.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")},
+	t.Head = []shell.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.when")},
 		{Text: reading, Number: true}, {Text: q.t("manager.head.verdict")}, {Text: q.t("manager.head.lot")},
 		{Text: q.t("manager.head.nest")}}
 	s := sheet{name: "values", head: []string{"serial_number", "time", "value", "unit", "verdict", "lot", "station",
@@ -183,13 +183,13 @@ func (q *query) valued(v *view, a review.Units) {
 			continue
 		}
 		shape, word := q.verdict(reports.Verdict(p.Verdict))
-		t.Rows = append(t.Rows, []look.Cell{{Text: p.SerialNumber, Href: unitOf("", p.SerialNumber, p.Run)},
+		t.Rows = append(t.Rows, []shell.Cell{{Text: p.SerialNumber, Href: unitOf("", p.SerialNumber, p.Run)},
 			{Text: q.when(p.Time)}, {Text: q.quantity(p.Value, series.Unit), Number: true},
 			{Text: word, Shape: shape}, {Text: p.Lot}, {Text: unbroken(p.Station + " " + p.Nest)}})
 	}
 	if len(t.Rows) == 0 {
-		v.add(block{Empty: &look.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"),
-			Link: look.Link{Href: q.link("/hold", "reading", reading), Text: q.t("manager.drift.to_hold")}}})
+		v.add(block{Empty: &shell.Empty{Title: q.t("manager.list.none"), Text: q.t("manager.list.none_hint"),
+			Link: shell.Link{Href: q.link("/hold", "reading", reading), Text: q.t("manager.drift.to_hold")}}})
 		return
 	}
 	if hidden > 0 {

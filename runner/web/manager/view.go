@@ -7,12 +7,12 @@ import (
 
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // view is what a template gets.
 type view struct {
-	look.Page
+	shell.Page
 	Style     string
 	Answer    string // the answer to the question, in a sentence or two
 	About     string // which runs it is about
@@ -27,22 +27,22 @@ type view struct {
 
 // block is one part of a page, in its order; one of its fields is set.
 type block struct {
-	Figures []look.Figure
+	Figures []shell.Figure
 	Small   bool // figures of the second rank
-	Notice  *look.Notice
-	Chart   *look.Chart
+	Notice  *shell.Notice
+	Chart   *shell.Chart
 	Table   *table
-	Empty   *look.Empty
+	Empty   *shell.Empty
 	Pair    []block // side by side
 	Rooms   *rooms
-	Links   []look.Link
+	Links   []shell.Link
 	Choice  *choice
 	Text    *text
 }
 
 // table is rows with what stands around them.
 type table struct {
-	look.Table
+	shell.Table
 	Title string
 	Intro string
 	CSV   string
@@ -108,7 +108,7 @@ type filter struct {
 func (v *view) add(b ...block) { v.Blocks = append(v.Blocks, b...) }
 
 // chart adds a drawing, its numbers as a sheet of that name.
-func (q *query) chart(v *view, c look.Chart, s sheet) block {
+func (q *query) chart(v *view, c shell.Chart, s sheet) block {
 	c.ID, c.CSV = s.name, q.csvOf(s.name)
 	c.Table.Caption = c.Title
 	v.sheets = append(v.sheets, s)
@@ -287,26 +287,27 @@ func (q *query) timeSpan(since, until time.Time) string {
 
 // nothing says that there are no units, and where there are some.
 func (q *query) nothing(v *view) error {
-	e := look.Empty{Title: q.t("manager.empty.title"), Text: q.t("manager.empty.judged")}
+	e := shell.Empty{Title: q.t("manager.empty.title"), Text: q.t("manager.empty.judged")}
 	why, newest, err := q.review.Empty(q.ctx, &q.asked)
 	if err != nil {
 		return err
 	}
 	switch why {
 	case review.EmptyUnjudged:
-		e.Link = look.Link{Href: q.units(), Text: q.t("manager.empty.units")}
+		e.Link = shell.Link{Href: q.units(), Text: q.t("manager.empty.units")}
 	case review.EmptyPeriod:
 		at := newest.Started.In(q.m.zone)
 		e.Text = q.t("manager.empty.newest", "at", q.w.When(at))
 		day := at.Format(dayLayout)
-		e.Link = look.Link{Href: q.same("period", day, "since", "", "until", ""), Text: q.t("manager.empty.newest_link",
-			"day", q.w.Day(at))}
+		e.Link = shell.Link{Href: q.same("period", day, "since", "", "until", ""),
+			Text: q.t("manager.empty.newest_link",
+				"day", q.w.Day(at))}
 	case review.EmptyChoice:
 		e.Text = q.t("manager.empty.choice")
-		e.Link = look.Link{Href: q.path + "?period=all", Text: q.t("manager.empty.choice_link")}
+		e.Link = shell.Link{Href: q.path + "?period=all", Text: q.t("manager.empty.choice_link")}
 	default:
 		e.Title, e.Text = q.t("manager.empty.none"), q.t("manager.empty.none_hint")
-		e.Link = look.Link{Href: "/", Text: q.t("manager.empty.none_link")}
+		e.Link = shell.Link{Href: "/", Text: q.t("manager.empty.none_link")}
 	}
 	v.add(block{Empty: &e})
 	return nil

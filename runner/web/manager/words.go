@@ -10,7 +10,7 @@ import (
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // share is a share of 1 as a percentage, "–" where it is not known.
@@ -35,13 +35,13 @@ func (q *query) shareRange(s yield.Share) string {
 }
 
 // term is a figure without its value, by the key of its term.
-func (q *query) term(key string) look.Figure {
+func (q *query) term(key string) shell.Figure {
 	name, meaning := wording.Term(q.w, key)
-	return look.Figure{Name: name, Explain: wording.Capital(meaning)}
+	return shell.Figure{Name: name, Explain: wording.Capital(meaning)}
 }
 
 // figure is a share as a figure of a page.
-func (q *query) figure(name string, s yield.Share) look.Figure {
+func (q *query) figure(name string, s yield.Share) shell.Figure {
 	f := q.term(name)
 	f.Value, f.Interval = q.share(s), q.interval(s)
 	return f

@@ -22,7 +22,7 @@ import (
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 //go:embed pages
@@ -53,17 +53,17 @@ type Config struct {
 	// Scan reads what a scanner gave and returns the serial number; its error is
 	// for the log only.
 	Scan func(text string) (serial string, err error)
-	Look *look.Look
+	Look *shell.Look
 	// Causes are those of the product's rules, each once; optional.
 	Causes  []reports.Cause
 	Texts   map[string]wording.Texts // the product's own sentences by language; optional
-	Drawing *look.Drawing            // of the handset; optional
+	Drawing *shell.Drawing            // of the handset; optional
 	// Retests is how often the line tests a failed unit again by itself.
 	Retests int
 	// Unit is the page of a unit's history, to which ?serial= is added;
 	// Attachments where captures are served, by <sha256>.<ext>; optional.
 	Unit, Attachments string
-	Nav               func(look.Page) []look.Link // to other pages; optional
+	Nav               func(shell.Page) []shell.Link // to other pages; optional
 	Patience          time.Duration               // how long one page may ask the store; 0 means 10 s
 	Now               func() time.Time            // optional
 	Log               *slog.Logger                // optional
@@ -153,7 +153,7 @@ func (b *Bench) ServeHTTP(w http.ResponseWriter, r *http.Request) { b.mux.ServeH
 // request is one question to the pages.
 type request struct {
 	*http.Request
-	page look.Page
+	page shell.Page
 	w    *wording.Translator
 	now  time.Time
 }
@@ -179,10 +179,10 @@ type viewer interface{ set(*Bench, *request) }
 
 // base is what every page's data embeds.
 type base struct {
-	look.Page
+	shell.Page
 	Style   string
 	Scan    string // what was scanned last, to be put right
-	Notices []look.Notice
+	Notices []shell.Notice
 	Product string
 }
 
@@ -191,7 +191,7 @@ func (v *base) set(b *Bench, q *request) {
 	v.Style, v.Product = b.paths["repair.css"], b.c.Product.Title
 	v.Page.Styles = []string{"handset.css", "unit.css"}
 	v.Page.Scripts = []string{b.paths["repair.js"]}
-	v.Page.Nav = []look.Link{
+	v.Page.Nav = []shell.Link{
 		{Href: "/repair/", Text: q.t("repair.nav.waiting"), Current: q.URL.Path == "/repair/"},
 		{Href: "/repair/hints", Text: q.t("repair.nav.hints"), Current: q.URL.Path == "/repair/hints"},
 	}
@@ -241,7 +241,7 @@ func (b *Bench) page(make func(*Bench, *request) (*answer, error)) http.HandlerF
 func (b *Bench) excuse(q *request, err error) *answer {
 	var no *refusal
 	a := &answer{template: "list", status: http.StatusServiceUnavailable}
-	n := look.Notice{Shape: "doubt"}
+	n := shell.Notice{Shape: "doubt"}
 	switch {
 	case errors.As(err, &no):
 		a.status = no.status
@@ -263,7 +263,7 @@ func (b *Bench) excuse(q *request, err error) *answer {
 	}
 	v := &listView{Bare: true}
 	q.page.Title = q.t("repair.title")
-	v.Notices = []look.Notice{n}
+	v.Notices = []shell.Notice{n}
 	a.data = v
 	return a
 }

@@ -15,7 +15,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // WhoCookie keeps who wrote the last repair at this browser.
@@ -43,7 +43,7 @@ type formView struct {
 	Done            []option
 	By, Text        string
 	Mistakes        map[string]string // by field
-	Notice          *look.Notice
+	Notice          *shell.Notice
 	Line            bool // the line tests the unit again first
 }
 
@@ -181,7 +181,7 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 	if err != nil {
 		return nil, err
 	}
-	back := func(status int, n *look.Notice) (*answer, error) {
+	back := func(status int, n *shell.Notice) (*answer, error) {
 		v, err := b.show(q, unit.SerialNumber, sealed.Report.Run, f)
 		if err != nil {
 			return nil, err
@@ -206,12 +206,12 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 			return saved(before) // sent twice: it is on record once
 		}
 		f.ID = ""
-		return back(http.StatusConflict, &look.Notice{Shape: "doubt", Title: q.t("repair.save.twice"),
+		return back(http.StatusConflict, &shell.Notice{Shape: "doubt", Title: q.t("repair.save.twice"),
 			Text: []string{q.t("repair.save.twice_hint", "found", b.found(q, before.Found), "done",
 				q.w.Remedy(before.Done))}})
 	}
 	if len(f.Mistakes) > 0 {
-		return back(http.StatusUnprocessableEntity, &look.Notice{Shape: "doubt", Title: q.t("repair.save.mistakes",
+		return back(http.StatusUnprocessableEntity, &shell.Notice{Shape: "doubt", Title: q.t("repair.save.mistakes",
 			"count", len(f.Mistakes))})
 	}
 	switch s := stand(runs, repairs, b.c.Retests); {
@@ -224,7 +224,7 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 	case s.failed == nil || s.failed.Run != sealed.Report.Run:
 		return nil, refuse(http.StatusConflict, saving+"newer")
 	case s.repair != nil && s.repair.ID != get("known"):
-		return back(http.StatusConflict, &look.Notice{Shape: "doubt", Title: q.t("repair.save.meanwhile", "by",
+		return back(http.StatusConflict, &shell.Notice{Shape: "doubt", Title: q.t("repair.save.meanwhile", "by",
 			s.repair.By, "when", s.repair.At),
 			Text: []string{b.found(q, s.repair.Found) + " · " + q.w.Remedy(s.repair.Done),
 				q.t("repair.save.meanwhile_hint")}})
@@ -232,7 +232,7 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 	kept, err := b.c.Archive.RepairOf(repair, sealed)
 	if err != nil {
 		b.c.Log.Error("a repair could not be written down", "run", repair.Run, "error", err)
-		n := &look.Notice{Shape: "error", Title: q.t("repair.save.failed"),
+		n := &shell.Notice{Shape: "error", Title: q.t("repair.save.failed"),
 			Text: []string{q.t("repair.save.failed_hint"), err.Error()}}
 		var hinted *reports.HintedError
 		if errors.As(err, &hinted) {

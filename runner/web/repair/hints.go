@@ -11,7 +11,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/store"
 	"fullthrow/reports/yield"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // hintPeriod is how far back the comparison looks, and mostRepairs how many
@@ -25,11 +25,11 @@ const (
 // was found.
 type hintsView struct {
 	base
-	Figures  []look.Figure
+	Figures  []shell.Figure
 	Rules    []ruleRow
 	Confused []confusedRow
 	NoRule   []countRow
-	Empty    *look.Empty
+	Empty    *shell.Empty
 	Days     int
 }
 
@@ -92,18 +92,18 @@ func (b *Bench) hints(q *request) (*answer, error) {
 	}
 	s := yield.StudyHints(b.hintRows(repairs), 0)
 	if s.Repairs == 0 {
-		v.Empty = &look.Empty{Title: q.t("repair.hints.none"), Text: q.t("repair.hints.none_text"),
-			Link: look.Link{Href: "/repair/", Text: q.t("repair.nav.waiting")}}
+		v.Empty = &shell.Empty{Title: q.t("repair.hints.none"), Text: q.t("repair.hints.none_text"),
+			Link: shell.Link{Href: "/repair/", Text: q.t("repair.nav.waiting")}}
 		return &answer{template: "hints", data: v}, nil
 	}
-	share := look.Figure{Name: q.t("repair.hints.right"), Value: "–", Meaning: q.t("repair.hints.right_none")}
+	share := shell.Figure{Name: q.t("repair.hints.right"), Value: "–", Meaning: q.t("repair.hints.right_none")}
 	if s.Right.Known() {
 		share.Value = q.w.Percent(tenth(s.Right.Value))
 		share.Interval = q.t("repair.hints.between", "low", q.w.Percent(tenth(s.Right.Low)), "high",
 			q.w.Percent(tenth(s.Right.High)))
 		share.Meaning = q.t("repair.hints.right_text", "right", s.Right.Count, "count", s.Right.Of)
 	}
-	v.Figures = []look.Figure{share,
+	v.Figures = []shell.Figure{share,
 		{Name: q.t("repair.hints.repairs"), Value: q.w.Number(float64(s.Repairs)),
 			Meaning: q.t("repair.hints.repairs_text", "days", v.Days), Href: "/repair/record"},
 		{Name: b.found(q, reports.NoFaultFound), Value: q.w.Number(float64(s.NoFaultFound)),

@@ -12,7 +12,7 @@ import (
 	"fullthrow/reports"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 const (
@@ -221,7 +221,7 @@ func (b *Bench) scan(w http.ResponseWriter, r *http.Request) {
 		}
 		v := a.data.(*listView)
 		v.Scan = clip(text)
-		v.Notices = append(v.Notices, look.Notice{Shape: "doubt", Title: q.t("repair.scan.bad", "product",
+		v.Notices = append(v.Notices, shell.Notice{Shape: "doubt", Title: q.t("repair.scan.bad", "product",
 			b.c.Product.Title), Text: []string{q.t("repair.scan.bad_hint")}})
 		a.status = http.StatusUnprocessableEntity
 		return a, nil

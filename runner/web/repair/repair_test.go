@@ -23,7 +23,7 @@ import (
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 // A repair bench over a real archive and index, whose product has two rules and
@@ -57,9 +57,9 @@ func newBench(t *testing.T, change func(*Config)) *bench {
 	index, err := store.OpenIndex(context.Background(), dir, store.IndexOptions{})
 	require.NoError(t, err)
 	t.Cleanup(func() { index.Close() })
-	l, err := look.New()
+	l, err := shell.New()
 	require.NoError(t, err)
-	drawing, err := look.ParseDrawing("drawing.svg", []byte(testDrawing))
+	drawing, err := shell.ParseDrawing("drawing.svg", []byte(testDrawing))
 	require.NoError(t, err)
 	b := &bench{t: t, archive: records, index: index, now: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)}
 	format := serial.Format{Product: "kite", Pattern: `K(?P<lot>[0-9]{2}[A-Z])[0-9]{4}`, CheckCharacter: serial.NoCheckCharacter}
@@ -442,7 +442,7 @@ func TestPagesInEveryLanguage(t *testing.T) {
 	for _, l := range wording.Languages() {
 		for _, path := range []string{"/repair/", "/repair/unit?serial=K24A0001", "/repair/unit?serial=K24A0002", "/repair/unit?serial=K24A0002&again=1", "/repair/hints", "/repair/record"} {
 			r := httptest.NewRequest("GET", path, nil)
-			r.AddCookie(&http.Cookie{Name: look.LanguageCookie, Value: l.Tag})
+			r.AddCookie(&http.Cookie{Name: shell.LanguageCookie, Value: l.Tag})
 			w := b.do(r)
 			page := w.Body.String()
 			assert.Equal(t, 200, w.Code, path)

@@ -14,7 +14,7 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/page"
 	"fullthrow/reports/store"
-	"fullthrow/runner/web/look"
+	"fullthrow/runner/web/shell"
 )
 
 const (
@@ -31,7 +31,7 @@ type unitView struct {
 	base
 	Serial    string
 	State     state
-	Stand     look.Notice // how the unit stands, unless it waits
+	Stand     shell.Notice // how the unit stands, unless it waits
 	Back      bool        // it goes back to the line
 	Facts     []fact
 	Simulated bool
@@ -42,7 +42,7 @@ type unitView struct {
 	Others string
 	Lots   []string
 	Same   []sameRow
-	Links  []look.Link
+	Links  []shell.Link
 	Form   *formView
 }
 
@@ -92,7 +92,7 @@ func (b *Bench) show(q *request, serial, name string, form *formView) (*unitView
 		return nil, err
 	}
 	if b.c.Unit != "" && s.state != unknown {
-		v.Links = append(v.Links, look.Link{Href: b.c.Unit + "?" + url.Values{"serial": {serial},
+		v.Links = append(v.Links, shell.Link{Href: b.c.Unit + "?" + url.Values{"serial": {serial},
 			"product": {b.c.Product.Name}}.Encode(), Text: q.t("repair.unit.whole")})
 	}
 	shown := s.failed
@@ -133,7 +133,7 @@ func (b *Bench) show(q *request, serial, name string, form *formView) (*unitView
 func (v *unitView) stand(b *Bench, q *request, s standing) {
 	put := func(shape string, args ...any) {
 		id := "repair.stand." + string(s.state)
-		v.Stand = look.Notice{Shape: shape, Title: q.t(id, args...)}
+		v.Stand = shell.Notice{Shape: shape, Title: q.t(id, args...)}
 		if q.w.Has(id + "_hint") {
 			v.Stand.Text = []string{q.t(id+"_hint", args...)}
 		}

@@ -1,4 +1,4 @@
-package look
+package shell
 
 import (
 	"bytes"
@@ -75,9 +75,10 @@ var (
 	drawn = []string{"svg", "g", "path", "rect", "circle", "ellipse", "line", "polyline", "polygon", "text", "tspan",
 		"title", "desc", "defs", "use", "symbol"}
 	given = sync.OnceValue(func() *regexp.Regexp {
-		return regexp.MustCompile(`^(id|class|role|aria-[a-z]+|data-[a-z]+|viewBox|d|x|y|x1|y1|x2|y2|cx|cy|r|rx|ry|dx|` +
-			`dy|width|height|points|transform|fill|stroke|stroke-[a-z]+|fill-rule|opacity|visibility|text-anchor|` +
-			`font-size|font-weight|href|paint-order|vector-effect)$`)
+		return regexp.MustCompile(
+			`^(id|class|role|aria-[a-z]+|data-[a-z]+|viewBox|d|x|y|x1|y1|x2|y2|cx|cy|r|rx|ry|dx|` +
+				`dy|width|height|points|transform|fill|stroke|stroke-[a-z]+|fill-rule|opacity|visibility|text-anchor|` +
+				`font-size|font-weight|href|paint-order|vector-effect)$`)
 	})
 )
 

@@ -1,4 +1,4 @@
-package look
+package shell
 
 import (
 	"encoding/xml"
@@ -25,7 +25,7 @@ import (
 
 // gallery shows every part and every chart, for people who change the look:
 //
-//	GALLERY=/tmp/gallery go test ./runner/web/look -run Gallery
+//	GALLERY=/tmp/gallery go test ./runner/web/shell -run Gallery
 //
 // writes gallery-en-light.html and so on there, each complete in itself.
 const gallery = `{{define "main"}}{{template "title" .}}

@@ -1,4 +1,4 @@
-// Package look is what all pages of the station have in common: the shell
+// Package shell is what all pages of the station have in common: the shell
 // around a page, style sheets, languages, and how numbers, quantities and times
 // are written in each language.
 //
@@ -19,4 +19,4 @@
 //
 // Times are shown in the location of the Look (the station's), fractions as
 // percentages; values with a unit are SI without prefix, as in a report.
-package look
+package shell

@@ -1,4 +1,4 @@
-package look
+package shell
 
 import (
 	"html/template"

@@ -1,4 +1,4 @@
-package look
+package shell
 
 import (
 	"embed"
@@ -12,7 +12,7 @@ import (
 //go:embed styles
 var styleFiles embed.FS
 
-//go:embed shell/*.html
+//go:embed pages/*.html
 var shellFiles embed.FS
 
 // Look is what the pages have in common.

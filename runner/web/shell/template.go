@@ -1,4 +1,4 @@
-package look
+package shell
 
 import (
 	"fmt"
@@ -35,7 +35,7 @@ import (
 //	words $ "operator."         the path of the page's words as JSON, for its script
 //	list a b ...                several values
 func (l *Look) Parse(files fs.FS, patterns ...string) (*template.Template, error) {
-	t, err := template.New("page").Funcs(l.functions()).ParseFS(shellFiles, "shell/*.html")
+	t, err := template.New("page").Funcs(l.functions()).ParseFS(shellFiles, "pages/*.html")
 	for _, parts := range []string{draw.Shapes, page.Parts} {
 		if err == nil {
 			_, err = t.New("parts").Parse(parts)
