@@ -23,8 +23,8 @@ import (
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
 	"fullthrow/runner/records"
-	"fullthrow/runner/web/shell"
 	"fullthrow/runner/web/manager"
+	"fullthrow/runner/web/shell"
 )
 
 type (

@@ -6,8 +6,8 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/runner/web"
-	"fullthrow/runner/web/shell"
 	"fullthrow/runner/web/repair"
+	"fullthrow/runner/web/shell"
 )
 
 // repairPages adds the pages of the repair bench to what is served. The line is

@@ -19,9 +19,9 @@ import (
 	"fullthrow/reports/page"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
-	"fullthrow/runner/web/shell"
 	"fullthrow/runner/web/manager"
 	"fullthrow/runner/web/repair"
+	"fullthrow/runner/web/shell"
 )
 
 // unrepaired is an archive in which nothing was repaired.

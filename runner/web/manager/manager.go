@@ -37,7 +37,7 @@ type Config struct {
 	Product Product
 	Checks  []Check                  // of the plan, in order; optional
 	Texts   map[string]wording.Texts // the product's own sentences by language; optional
-	Drawing *shell.Drawing            // of the handset; optional
+	Drawing *shell.Drawing           // of the handset; optional
 	// Zone is where the plant is, nil the machine's; Shifts are when its shifts
 	// begin, as in [store.Selection].
 	Zone   *time.Location

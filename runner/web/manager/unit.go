@@ -27,9 +27,9 @@ type unitView struct {
 
 	Title, Shape, Word string // of the run that is told
 	Links              []shell.Link
-	Run                *page.View   // nil where its report cannot be read
+	Run                *page.View    // nil where its report cannot be read
 	Unreadable         *shell.Notice // and that it cannot
-	Past               *page.View   // what happened to the unit
+	Past               *page.View    // what happened to the unit
 }
 
 type fact struct{ Name, Value, Href string }

@@ -57,16 +57,16 @@ type Config struct {
 	// Causes are those of the product's rules, each once; optional.
 	Causes  []reports.Cause
 	Texts   map[string]wording.Texts // the product's own sentences by language; optional
-	Drawing *shell.Drawing            // of the handset; optional
+	Drawing *shell.Drawing           // of the handset; optional
 	// Retests is how often the line tests a failed unit again by itself.
 	Retests int
 	// Unit is the page of a unit's history, to which ?serial= is added;
 	// Attachments where captures are served, by <sha256>.<ext>; optional.
 	Unit, Attachments string
 	Nav               func(shell.Page) []shell.Link // to other pages; optional
-	Patience          time.Duration               // how long one page may ask the store; 0 means 10 s
-	Now               func() time.Time            // optional
-	Log               *slog.Logger                // optional
+	Patience          time.Duration                 // how long one page may ask the store; 0 means 10 s
+	Now               func() time.Time              // optional
+	Log               *slog.Logger                  // optional
 }
 
 // Product is what the pages call the product.

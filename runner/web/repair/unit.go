@@ -32,7 +32,7 @@ type unitView struct {
 	Serial    string
 	State     state
 	Stand     shell.Notice // how the unit stands, unless it waits
-	Back      bool        // it goes back to the line
+	Back      bool         // it goes back to the line
 	Facts     []fact
 	Simulated bool
 	Older     bool // the run shown is not the newest one that failed
