@@ -84,7 +84,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 			return err
 		}
 	}
-	records, err := a.OpenArchive(a.Data, "records", b.Station)
+	records, err := a.OpenArchive(a.Data, "records", b.Station, true)
 	if err != nil {
 		return err
 	}

@@ -106,7 +106,7 @@ func (a *app) test(ctx context.Context, serial string, from product.Sources, nes
 			return err
 		}
 	}
-	archive, err := a.OpenArchive(a.Data, "", b.Station)
+	archive, err := a.OpenArchive(a.Data, "", b.Station, b.Simulated(i))
 	if err != nil {
 		return err
 	}

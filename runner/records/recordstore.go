@@ -223,8 +223,9 @@ func StateDir() (string, error) {
 }
 
 // OpenArchive opens the station's records in dir, or begins them in its folder
-// below, and says what had to be put right.
-func (a *Place) OpenArchive(dir, below, station string) (*archive.Archive, error) {
+// below, and says what had to be put right. Simulated units are not added to the
+// records of real ones.
+func (a *Place) OpenArchive(dir, below, station string, simulated bool) (*archive.Archive, error) {
 	dir, err := RecordsToKeep(dir, below)
 	if err != nil {
 		return nil, err
@@ -232,6 +233,11 @@ func (a *Place) OpenArchive(dir, below, station string) (*archive.Archive, error
 	records, err := archive.Open(dir, station)
 	if err != nil {
 		return nil, err
+	}
+	if simulated {
+		if err := onlySimulated(records); err != nil {
+			return nil, errors.Join(err, records.Close())
+		}
 	}
 	for _, s := range records.Recovered() {
 		fmt.Fprintf(a.Errs, "note: the run of %s that began %s was cut short; its report says %s\n",
@@ -241,4 +247,18 @@ func (a *Place) OpenArchive(dir, below, station string) (*archive.Archive, error
 		fmt.Fprintf(a.Errs, "note: records: %s\n", p.Error())
 	}
 	return records, nil
+}
+
+// onlySimulated refuses to add simulated units to the records of real ones.
+func onlySimulated(records *archive.Archive) error {
+	entries := records.Entries()
+	if len(entries) == 0 {
+		return nil
+	}
+	newest, err := records.Load(entries[len(entries)-1].Run)
+	if err != nil || newest.Report.Simulated {
+		return nil // what cannot be read is for verify to say
+	}
+	return input.Usage("the records in %s are of real units: simulated ones do not go with them", records.Dir()).
+		Hint("give another folder with --data")
 }

@@ -93,7 +93,7 @@ func (s *Station) Run(ctx context.Context) (err error) {
 	if s.units != nil {
 		below = "records"
 	}
-	if s.archive, err = s.Place.OpenArchive(s.Place.Data, below, s.bench.Station); err != nil {
+	if s.archive, err = s.Place.OpenArchive(s.Place.Data, below, s.bench.Station, s.units != nil); err != nil {
 		return err
 	}
 	defer s.archive.Close()
