@@ -2,17 +2,14 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/sim"
-	"fullthrow/runner/bench"
 	"fullthrow/runner/demo"
 	"fullthrow/runner/input"
 	"fullthrow/runner/terminal"
@@ -110,22 +107,8 @@ func (a *app) simulate(ctx context.Context, o demo.SimulateOptions) error {
 	}
 	s.Say("\nIt runs until it is stopped: Ctrl-C.")
 	for drivers.System.Sleep(ctx, 250*time.Millisecond) == nil {
-		s.Now("%s", fixtureLine(b, fixtures))
+		s.Now("%s", demo.FixtureLine(b, fixtures))
 	}
 	s.Now("")
 	return nil
-}
-
-// fixtureLine says what the fixtures are doing.
-func fixtureLine(b *bench.File, fixtures []*sim.Bench) string {
-	var parts []string
-	for k, f := range fixtures {
-		st := f.State()
-		does := "at rest"
-		if !st.Safe() {
-			does = "at work"
-		}
-		parts = append(parts, fmt.Sprintf("nest %s %s, handset %s", b.Nests[k].Name, does, st.Handset))
-	}
-	return strings.Join(parts, "; ")
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"fullthrow/drivers/sim"
+	"fullthrow/runner/bench"
 )
 
 // SimulateOptions say what lies on the simulated fixture.
@@ -54,4 +55,18 @@ func (o SimulateOptions) Handsets(people *sim.Population) ([]simulatedUnit, erro
 		list = append(list, u)
 	}
 	return list, nil
+}
+
+// FixtureLine says what the fixtures are doing.
+func FixtureLine(b *bench.File, fixtures []*sim.Bench) string {
+	var parts []string
+	for k, f := range fixtures {
+		st := f.State()
+		does := "at rest"
+		if !st.Safe() {
+			does = "at work"
+		}
+		parts = append(parts, fmt.Sprintf("nest %s %s, handset %s", b.Nests[k].Name, does, st.Handset))
+	}
+	return strings.Join(parts, "; ")
 }

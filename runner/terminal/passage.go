@@ -358,3 +358,25 @@ func NonEmpty(list ...string) []string {
 	}
 	return out
 }
+
+// Report shows a report as it was shown while it ran.
+func (s *Screen) Report(r reports.Report, file string) {
+	p := &Passage{Full: true, S: s, Started: r.Started, CycleTime: r.CycleTime,
+		Ranked: len(r.Causes) > 0}
+	p.S.Say("%s\n%s", p.Head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))
+	for _, c := range r.Checks {
+		p.Tell(reports.Event{Kind: reports.CheckStarted, Time: c.Started, Check: &c})
+		for _, x := range c.Readings {
+			p.Reading(x)
+		}
+		for _, n := range c.Notes {
+			p.Tell(reports.Event{Kind: reports.NoteMade, Text: n})
+		}
+		p.Tell(reports.Event{Kind: reports.CheckEnded, Check: &c})
+	}
+	for _, f := range r.Faults {
+		p.Tell(reports.Event{Kind: reports.BenchFault, Fault: &f})
+	}
+	p.S.Now("")
+	p.Finish(r, file)
+}
