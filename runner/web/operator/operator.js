@@ -24,7 +24,7 @@ function text(id, value) {
   if (e.textContent !== s) e.textContent = s;
 }
 const show = (id, on) => { $(id).hidden = !on; };
-const fill = (words, values) => words.replace(/\{([a-z]+)\}/g, (all, name) => (name in values ? values[name] : all));
+const fill = (words, values) => words.replace(/\{([a-z_]+)\}/g, (all, name) => (name in values ? values[name] : all));
 const sign = (id, shape) => $(id).setAttribute("href", "#shape-" + shape);
 
 // key is a key cap with a word behind it.
