@@ -260,7 +260,7 @@ func (e *ending) stream(w io.Writer) io.Writer {
 	s := &stream{w: w}
 	s.file, _ = w.(*os.File)
 	s.gone = func(err error) {
-		if s.file != nil && errors.Is(err, terminal.TerminalGone) {
+		if s.file != nil && errors.Is(err, terminal.Gone) {
 			e.abort("the end of its terminal")
 		}
 	}

@@ -105,7 +105,7 @@ func (a *app) rehearse(ctx context.Context, o rehearsal.Options) error {
 		return err
 	}
 	if o.Plot != "" {
-		if err := os.WriteFile(o.Plot, r.Svg(), 0o644); err != nil {
+		if err := os.WriteFile(o.Plot, r.SVG(), 0o644); err != nil {
 			return fmt.Errorf("plot: %w", err)
 		}
 	}

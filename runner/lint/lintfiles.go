@@ -30,7 +30,7 @@ func Benches(s product.Sources, keep func(error) error) ([]*bench.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	names, err := fs.Glob(home.Fs, "bench*.toml")
+	names, err := fs.Glob(home.Files, "bench*.toml")
 	if err != nil {
 		return nil, err
 	}

@@ -28,7 +28,7 @@ func Texts(m *product.Method, home product.Folder, asked []string) (problems, no
 	if drawing != nil {
 		sentences = append(sentences, drawing.Titles()...)
 	}
-	names, _ := fs.Glob(home.Fs, wording.TextsFile("*")) // the pattern is a good one
+	names, _ := fs.Glob(home.Files, wording.TextsFile("*")) // the pattern is a good one
 	for _, name := range names {
 		at := home.Path(name)
 		data, err := home.Read(name)

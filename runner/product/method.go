@@ -114,7 +114,7 @@ func (s Sources) Load(product string) (*Method, error) {
 	if _, err = at.Read(name); err != nil {
 		return nil, err
 	}
-	if m.Plan, err = script.Load(at.Fs, name, scripts.Lib()); err != nil {
+	if m.Plan, err = script.Load(at.Files, name, scripts.Lib()); err != nil {
 		problems = append(problems, LuaProblem(m.PlanAt, err))
 	}
 	if len(problems) == 0 {

@@ -32,8 +32,8 @@ type serialNumber struct {
 // Folder is where a product's files are: a directory, or the stock folder that
 // is built into the program.
 type Folder struct {
-	Fs   fs.FS
-	Name string // for messages: the directory, or "stock:kittiwake-k8"
+	Files fs.FS
+	Name  string // for messages: the directory, or "stock:kittiwake-k8"
 }
 
 // stock is the prefix of a folder that is built in.
@@ -61,12 +61,12 @@ func (f Folder) Path(name string) string {
 }
 
 func (f Folder) Has(name string) bool {
-	_, err := fs.Stat(f.Fs, name)
+	_, err := fs.Stat(f.Files, name)
 	return err == nil
 }
 
 func (f Folder) Read(name string) ([]byte, error) {
-	data, err := fs.ReadFile(f.Fs, name)
+	data, err := fs.ReadFile(f.Files, name)
 	if err != nil {
 		return nil, input.MissingFile("", f.Path(name), err)
 	}

@@ -52,7 +52,7 @@ func Bench(s product.Sources) (*bench.File, int, error) {
 	if err != nil {
 		return nil, 0, err
 	}
-	names, err := fs.Glob(home.Fs, "bench*.toml")
+	names, err := fs.Glob(home.Files, "bench*.toml")
 	if err != nil {
 		return nil, 0, err
 	}

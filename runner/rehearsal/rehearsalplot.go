@@ -11,7 +11,7 @@ import (
 // Svg draws the share caught against severity, one panel a kind of defect. It
 // is one text without anything from outside; each panel says in words what it
 // shows, and nothing is told by colour alone.
-func (r *rehearsalResult) Svg() []byte {
+func (r *rehearsalResult) SVG() []byte {
 	about := fmt.Sprintf("%d simulated units of the population and %d with one defect each, seed %d. Invented data.",
 		r.Population.Units, r.swept(), r.Seed)
 	f := draw.Figure{

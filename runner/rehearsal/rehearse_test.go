@@ -193,7 +193,7 @@ func TestSweepAlone(t *testing.T) {
 	assert.Equal(t, sweepGood, r.FalseRejects.Of, "good units to compare with")
 
 	// The drawing is XML whose panels say in words what they show.
-	dec := xml.NewDecoder(bytes.NewReader(r.Svg()))
+	dec := xml.NewDecoder(bytes.NewReader(r.SVG()))
 	labels := 0
 	for {
 		token, err := dec.Token()
@@ -262,7 +262,7 @@ func TestStoppedRehearsal(t *testing.T) {
 			var text, js bytes.Buffer
 			r.WriteText(terminal.NewScreen(&text))
 			require.NoError(t, r.WriteJSON(&js))
-			assert.NotEmpty(t, r.Svg())
+			assert.NotEmpty(t, r.SVG())
 			assert.NotContains(t, text.String()+js.String(), "NaN")
 		})
 	}

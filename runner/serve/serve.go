@@ -231,7 +231,7 @@ func (s *Station) config(ctx context.Context) (web.Config, error) {
 			}
 			return u
 		},
-		Look: l, Policy: web.StockPolicy(), Pictures: s.home.Fs, Pace: s.O.Pace,
+		Look: l, Policy: web.StockPolicy(), Pictures: s.home.Files, Pace: s.O.Pace,
 		Metrics:     s.metrics.Handler(),
 		Health:      s.health,
 		Sealed:      func(r archive.Sealed) { s.index.sealed(r); s.nudge() },

@@ -59,7 +59,7 @@ func (f foreground) Read(p []byte) (int, error) {
 	for {
 		n, err := f.Reader.Read(p)
 		file, ok := f.Reader.(*os.File)
-		if err == nil || !ok || !errors.Is(err, TerminalGone) || !term.IsTerminal(int(file.Fd())) {
+		if err == nil || !ok || !errors.Is(err, Gone) || !term.IsTerminal(int(file.Fd())) {
 			return n, err
 		}
 		time.Sleep(time.Second / 4)

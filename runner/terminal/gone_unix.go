@@ -4,5 +4,5 @@ package terminal
 
 import "syscall"
 
-// TerminalGone is what writing to a terminal that has hung up returns.
-const TerminalGone = syscall.EIO
+// Gone is what writing to a terminal that has hung up returns.
+const Gone = syscall.EIO

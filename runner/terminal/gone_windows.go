@@ -2,5 +2,5 @@ package terminal
 
 import "syscall"
 
-// TerminalGone is nothing that this system returns.
-const TerminalGone = syscall.Errno(1<<29 - 1)
+// Gone is nothing that this system returns.
+const Gone = syscall.Errno(1<<29 - 1)
