@@ -255,7 +255,10 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (made Safety, planErr er
 	// cut short by it.
 	if cause := context.Cause(runCtx); cause != nil && !errors.Is(cause, errPlanEnded) {
 		var at *script.Error
-		if !errors.Is(cause, errMemory) || !errors.Is(planErr, cause) || !errors.As(planErr, &at) || at.File == "" {
+		var stop *script.Stop
+		// The plan's own budget and the watch may find it at the same moment.
+		same := errors.Is(planErr, cause) || errors.As(planErr, &stop) && stop.Kind == script.StopMemory
+		if !errors.Is(cause, errMemory) || !same || !errors.As(planErr, &at) || at.File == "" {
 			planErr = cause
 		} // else it is the same, with the line of the plan
 	}
