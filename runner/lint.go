@@ -61,7 +61,7 @@ func (a *app) lint(ctx context.Context, from product.Sources) error {
 		var played *[]script.Reading // of one run, where a bench is a simulated one
 		var asked []string
 		for _, b := range benches {
-			found, err := lint.Devices(m, ctx, b)
+			found, err := lint.Devices(ctx, m, b)
 			if keep(err) != nil {
 				return err
 			}
@@ -69,7 +69,7 @@ func (a *app) lint(ctx context.Context, from product.Sources) error {
 			if played != nil || len(found) > 0 || err != nil || !b.Simulated(0) {
 				continue
 			}
-			taken, questions, found, complete, err := lint.RunOnce(m, ctx, b, 0)
+			taken, questions, found, complete, err := lint.RunOnce(ctx, m, b, 0)
 			if keep(err) != nil {
 				return err
 			}

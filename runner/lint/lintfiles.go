@@ -137,7 +137,7 @@ func meantReading(full string, among []string) string {
 
 // Devices compares what the plan asks of the bench with what its drivers can
 // do, for each nest.
-func Devices(m *product.Method, ctx context.Context, b *bench.File) (problems []input.Problem, err error) {
+func Devices(ctx context.Context, m *product.Method, b *bench.File) (problems []input.Problem, err error) {
 	if b.Product != m.Product.Product {
 		problems = append(problems, input.At(b.Name, b.At.At("product"), fmt.Sprintf("the bench is for product %q, "+
 			"the plan for %q", b.Product, m.Product.Product), ""))

@@ -28,7 +28,7 @@ type lintRun struct {
 // RunOnce runs the plan on nest i, which is a simulated one, and returns the
 // readings it took and the questions it asked. What it finds wrong is in
 // problems; complete is false when the plan did not get to its end.
-func RunOnce(m *product.Method, ctx context.Context, b *bench.File, i int) (taken []script.Reading, asked []string,
+func RunOnce(ctx context.Context, m *product.Method, b *bench.File, i int) (taken []script.Reading, asked []string,
 	problems []input.Problem, complete bool, err error) {
 	ctx, cancel := context.WithTimeoutCause(ctx, time.Minute, fmt.Errorf("running the plan took more than a minute"))
 	defer cancel()
