@@ -40,6 +40,55 @@ type Meter interface {
 	Current(ctx context.Context, rng, rate float64, over time.Duration) (Samples, error)
 }
 
+// Quantity is what an instrument indicates or a bench sets, in its SI unit.
+type Quantity string
+
+// The quantities.
+const (
+	Voltage     Quantity = "voltage"
+	Current     Quantity = "current"
+	Resistance  Quantity = "resistance"
+	Frequency   Quantity = "frequency"
+	Temperature Quantity = "temperature"
+	ActivePower Quantity = "power"
+)
+
+// Unit is the symbol of the quantity's unit, as limits write it.
+func (q Quantity) Unit() string {
+	return map[Quantity]string{Voltage: "V", Current: "A", Resistance: "Ohm", Frequency: "Hz", Temperature: "Cel",
+		ActivePower: "W"}[q]
+}
+
+// Indication is one thing that an [Indicator] can be asked for.
+type Indication struct {
+	Quantity Quantity
+	Channel  int     // 1 first
+	Max      float64 // largest magnitude, in the quantity's unit; 0: not known
+}
+
+// Indicator gives single values: a multimeter, a monitor of a rail, an analogue
+// input.
+type Indicator interface {
+	Device
+	// Indications lists what it can give.
+	Indications() []Indication
+	// Indicate returns one value of q at a channel. rng is the largest magnitude
+	// expected, which selects the range (0: the widest, or the instrument's own
+	// choice). A value beyond the range is an OutOfRange error, never a clipped
+	// value.
+	Indicate(ctx context.Context, q Quantity, channel int, rng float64) (float64, error)
+}
+
+// AnalogueOutput is a voltage that the bench applies: in place of a
+// potentiometer, a cell, a sensor.
+type AnalogueOutput interface {
+	Device
+	// SetLevel applies a voltage, at most [AnalogueOutput.MaxLevel]; more, less than
+	// none and what is no number are an OutOfRange error, and nothing is sent.
+	SetLevel(ctx context.Context, volts float64) error
+	MaxLevel() float64
+}
+
 // Attenuator is a programmable step attenuator in the radio path.
 type Attenuator interface {
 	Device
