@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/drivers/gpio"
+	"fullthrow/drivers/i2c"
 	"fullthrow/drivers/serialport"
 	"fullthrow/drivers/sound"
 	"fullthrow/reports/wording"
@@ -19,16 +20,16 @@ import (
 // portsCommand lists what a bench file can name on this computer.
 func (a *app) portsCommand() *cobra.Command {
 	return &cobra.Command{
-		Use: "ports", Short: "List this computer's serial ports, GPIO lines and sound inputs",
-		Long: `List this computer's serial ports, GPIO lines and sound inputs, as a bench file
-names them. It opens no serial port, and changes nothing.`,
+		Use: "ports", Short: "List this computer's serial ports, GPIO lines, I2C buses and sound inputs",
+		Long: `List this computer's serial ports, GPIO lines, I2C buses and sound inputs, as a
+bench file names them. It opens no serial port, and changes nothing.`,
 		Args: takes(),
 		RunE: func(*cobra.Command, []string) error { return a.ports() },
 	}
 }
 
 func (a *app) ports() error {
-	for i, list := range []func(io.Writer) error{listSerial, listGPIO, listSound} {
+	for i, list := range []func(io.Writer) error{listSerial, listGPIO, listI2C, listSound} {
 		if i > 0 {
 			fmt.Fprintln(a.out)
 		}
@@ -88,6 +89,18 @@ func listGPIO(w io.Writer) error {
 	}
 	if len(chips) == 0 {
 		fmt.Fprintln(w, "  none: this kernel has no GPIO character device (/dev/gpiochip*)")
+	}
+	return err
+}
+
+func listI2C(w io.Writer) error {
+	fmt.Fprintln(w, "I2C buses")
+	names, err := i2c.List()
+	for _, n := range names {
+		portLine(w, "i2c:"+n.Number, n.About)
+	}
+	if len(names) == 0 {
+		fmt.Fprintln(w, "  none: this kernel shows no I2C bus (/dev/i2c-*)")
 	}
 	return err
 }

@@ -96,7 +96,8 @@ func (c *converter) value(in Input, r Range, raw uint16) (float64, error) {
 	edge := math.Abs(float64(v)) * r.LSB
 	if in.Overflow != 0 && raw&in.Overflow != 0 || in.Low != in.High && (v <= in.Low || v >= in.High) ||
 		in.Low == in.High && edge >= r.Full-1.5*r.LSB {
-		return 0, c.errorf(drivers.OutOfRange, "%.4g %s is beyond the range of %.4g", x, in.Quantity.Unit(), r.Full/c.per(in)).
+		return 0, c.errorf(drivers.OutOfRange, "%.4g %s is beyond the range of %.4g", x,
+			in.Quantity.Unit(), r.Full/c.per(in)).
 			WithHint("Ask for a wider range, or use a smaller shunt.")
 	}
 	if in.Quantity == drivers.Current || len(c.model.Inputs) > 0 && in.Quantity == c.model.Inputs[0].Quantity {
@@ -168,7 +169,8 @@ func (c *converter) start(ctx context.Context, config uint16) error {
 
 // Current samples the current through the shunt. Each sample is the mean over
 // the longest conversion that the rate leaves room for.
-func (c currentConverter) Current(ctx context.Context, rng, rate float64, over time.Duration) (s drivers.Samples, err error) {
+func (c currentConverter) Current(ctx context.Context, rng, rate float64,
+	over time.Duration) (s drivers.Samples, err error) {
 	const op = "read current"
 	in, r, err := c.input(drivers.Current, 1, rng)
 	if err != nil {

@@ -100,7 +100,8 @@ func (l *line) Set(ctx context.Context, on bool) error {
 
 // Safe drives the line to its safe level.
 func (l *line) Safe(ctx context.Context) error {
-	return drivers.Wrap(l.name, "make safe", l.e.makeSafe(ctx, func(ctx context.Context) error { return l.drive(ctx, l.safe) }))
+	return drivers.Wrap(l.name, "make safe",
+		l.e.makeSafe(ctx, func(ctx context.Context) error { return l.drive(ctx, l.safe) }))
 }
 
 func (l *line) drive(ctx context.Context, on bool) error {

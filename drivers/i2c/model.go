@@ -95,7 +95,8 @@ func Models() []Model {
 	// off); conversion register 0x00. The oscillator is good to 10 %.
 	ads := Model{Name: "ads1115", About: "four voltages against ground, 16 bit", Function: Converter,
 		Drives: drivers.Nothing, Address: 0x48, LastAddress: 0x4B,
-		Known:  []Known{{Register: 0x01, Bytes: 2, Mask: 0x0003, Value: 0x0003}, {Register: 0x03, Bytes: 2, Mask: 0xFFFF, Value: 0x7FFF}},
+		Known: []Known{{Register: 0x01, Bytes: 2, Mask: 0x0003, Value: 0x0003},
+			{Register: 0x03, Bytes: 2, Mask: 0xFFFF, Value: 0x7FFF}},
 		Config: 0x01, Ready: Known{Register: 0x01, Bytes: 2, Mask: 0x8000, Value: 0x8000}}
 	for ch := range 4 {
 		ads.Inputs = append(ads.Inputs, Input{Quantity: drivers.Voltage, Channel: ch + 1,
@@ -111,7 +112,8 @@ func Models() []Model {
 	// 15:3, CNVR 1, OVF 0. Conversion times at most 586 us a sample.
 	ina219 := Model{Name: "ina219", About: "current through a shunt and voltage, 26 V, 12 bit", Function: Converter,
 		Drives: drivers.Nothing, Address: 0x40, LastAddress: 0x4F,
-		Known:  []Known{{Register: 0x00, Bytes: 2, Mask: 0xC000, Value: 0x0000}, {Register: 0x02, Bytes: 2, Mask: 0x0004, Value: 0}},
+		Known: []Known{{Register: 0x00, Bytes: 2, Mask: 0xC000, Value: 0x0000},
+			{Register: 0x02, Bytes: 2, Mask: 0x0004, Value: 0}},
 		Config: 0x00, Ready: Known{Register: 0x02, Bytes: 2, Mask: 0x0002, Value: 0x0002},
 		Inputs: []Input{
 			{Quantity: drivers.Current, Channel: 1, Start: 0x2000 | 0xF<<7 | 0xC<<3 | 1, Result: 0x01, Signed: true,
@@ -131,7 +133,8 @@ func Models() []Model {
 	// CVRF 3; manufacturer 0xFE "TI", die 0xFF 0x226_.
 	ina226 := Model{Name: "ina226", About: "current through a shunt and voltage, 36 V, 16 bit", Function: Converter,
 		Drives: drivers.Nothing, Address: 0x40, LastAddress: 0x4F,
-		Known:  []Known{{Register: 0xFE, Bytes: 2, Mask: 0xFFFF, Value: 0x5449}, {Register: 0xFF, Bytes: 2, Mask: 0xFFF0, Value: 0x2260}},
+		Known: []Known{{Register: 0xFE, Bytes: 2, Mask: 0xFFFF, Value: 0x5449},
+			{Register: 0xFF, Bytes: 2, Mask: 0xFFF0, Value: 0x2260}},
 		Config: 0x00, Ready: Known{Register: 0x06, Bytes: 2, Mask: 0x0008, Value: 0x0008},
 		Inputs: []Input{
 			{Quantity: drivers.Current, Channel: 1, Start: 0x4000 | 2<<9 | 4<<6 | 4<<3 | 1, Result: 0x01, Signed: true,
@@ -161,8 +164,9 @@ func Models() []Model {
 		// LED0_ON_L 0x06, four registers an output, OFF_H bit 4: full off; ALL_LED_OFF_H
 		// 0xFD; PRE_SCALE 0xFE, only while asleep.
 		{Name: "pca9685", About: "16 servos", Function: Servo, Drives: drivers.Motion, Address: 0x40, LastAddress: 0x7F,
-			Known: []Known{{Register: 0xFE, Bytes: 1, Mask: 0, Value: 0}, {Register: 0x01, Bytes: 1, Mask: 0xE0, Value: 0}},
-			Mode:  0x00, Prescale: 0xFE, First: 0x06, Stop: 0xFD, Oscillator: 25e6, Pulses: 16},
+			Known: []Known{{Register: 0xFE, Bytes: 1, Mask: 0, Value: 0},
+				{Register: 0x01, Bytes: 1, Mask: 0xE0, Value: 0}},
+			Mode: 0x00, Prescale: 0xFE, First: 0x06, Stop: 0xFD, Oscillator: 25e6, Pulses: 16},
 		// Microchip MCP4725 data sheet DS22039 (from memory): fast write of two bytes,
 		// PD 13:12, value 11:0; read of five, the first three status and value.
 		{Name: "mcp4725", About: "one voltage, 0 to its supply, 12 bit", Function: DAC, Drives: drivers.Power,

@@ -137,6 +137,19 @@ local Meter = {}
 ---@return Samples
 function Meter:current(options) end
 
+---@class Indicator
+local Indicator = {}
+---Reads one value.
+---@param quantity "voltage"|"current"|"resistance"|"frequency"|"temperature"|"power"
+---@param options? { range?: number, channel?: integer } the largest magnitude expected (0: automatic); 1 if not given
+---@return number value in V, A, Ohm, Hz, Cel, W
+function Indicator:read(quantity, options) end
+
+---@class Analogue
+local Analogue = {}
+---@param level number V
+function Analogue:set(level) end
+
 ---@class Recorder
 local Recorder = {}
 ---@param options { over: number } s

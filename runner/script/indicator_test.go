@@ -1,0 +1,53 @@
+package script
+
+import (
+	"context"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"fullthrow/drivers"
+)
+
+type fakeIndicator struct{ part }
+
+func (fakeIndicator) Indications() []drivers.Indication {
+	return []drivers.Indication{{Quantity: drivers.Voltage, Channel: 1}, {Quantity: drivers.Voltage, Channel: 2},
+		{Quantity: drivers.Current, Channel: 1}}
+}
+
+func (f fakeIndicator) Indicate(_ context.Context, q drivers.Quantity, channel int, rng float64) (float64, error) {
+	f.did("%s %d in %g", q, channel, rng)
+	return 3.7, nil
+}
+
+type fakeAnalogue struct{ part }
+
+func (fakeAnalogue) MaxLevel() float64 { return 3.3 }
+func (f fakeAnalogue) SetLevel(_ context.Context, volts float64) error {
+	f.did("%g V", volts)
+	return nil
+}
+
+func TestSingleValues(t *testing.T) {
+	s := newStage()
+	s.host.Devices["rail"] = fakeIndicator{part{"rail", s.clock, &s.log}}
+	s.host.Devices["knob"] = fakeAnalogue{part{"knob", s.clock, &s.log}}
+	require.NoError(t, s.run(t, body(`
+		reading("a", bench.rail:read("voltage"), "V")
+		reading("b", bench.rail:read("voltage", { channel = 2, range = 5 }), "V")
+		bench.knob:set(1.5)`)))
+	require.Equal(t, []string{"rail voltage 1 in 0", "rail voltage 2 in 5", "knob 1.5 V"}, s.log)
+	for lua, want := range map[string]string{
+		`bench.rail:read()`:                             "the quantity",
+		`bench.rail:read("volts")`:                      "no volts at channel 1",
+		`bench.rail:read("current", { channel = 2 })`:   "no current at channel 2",
+		`bench.rail:read("current", { channel = 1.5 })`: "no current at channel 1.5",
+		`bench.rail:read("current", { ch = 2 })`:        "ch",
+		`bench.knob:set(3.4)`:                           "the level",
+		`bench.knob:set(0/0)`:                           "the level",
+		`bench.knob:set("1")`:                           "the level",
+	} {
+		require.ErrorContains(t, s.run(t, body(lua)), want, lua)
+	}
+}
