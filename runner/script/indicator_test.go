@@ -4,7 +4,7 @@ import (
 	"context"
 	"testing"
 
-	"github.com/stretchr/testify/require"
+	must "github.com/stretchr/testify/require"
 
 	"fullthrow/drivers"
 )
@@ -33,11 +33,11 @@ func TestSingleValues(t *testing.T) {
 	s := newStage()
 	s.host.Devices["rail"] = fakeIndicator{part{"rail", s.clock, &s.log}}
 	s.host.Devices["knob"] = fakeAnalogue{part{"knob", s.clock, &s.log}}
-	require.NoError(t, s.run(t, body(`
+	must.NoError(t, s.run(t, body(`
 		reading("a", bench.rail:read("voltage"), "V")
 		reading("b", bench.rail:read("voltage", { channel = 2, range = 5 }), "V")
 		bench.knob:set(1.5)`)))
-	require.Equal(t, []string{"rail voltage 1 in 0", "rail voltage 2 in 5", "knob 1.5 V"}, s.log)
+	must.Equal(t, []string{"rail voltage 1 in 0", "rail voltage 2 in 5", "knob 1.5 V"}, s.log)
 	for lua, want := range map[string]string{
 		`bench.rail:read()`:                             "the quantity",
 		`bench.rail:read("volts")`:                      "no volts at channel 1",
@@ -48,6 +48,6 @@ func TestSingleValues(t *testing.T) {
 		`bench.knob:set(0/0)`:                           "the level",
 		`bench.knob:set("1")`:                           "the level",
 	} {
-		require.ErrorContains(t, s.run(t, body(lua)), want, lua)
+		must.ErrorContains(t, s.run(t, body(lua)), want, lua)
 	}
 }
