@@ -11,6 +11,7 @@ import (
 
 	"fullthrow/drivers/gpio"
 	"fullthrow/drivers/i2c"
+	"fullthrow/drivers/joystick"
 	"fullthrow/drivers/serialport"
 	"fullthrow/drivers/sound"
 	"fullthrow/reports/wording"
@@ -20,16 +21,16 @@ import (
 // portsCommand lists what a bench file can name on this computer.
 func (a *app) portsCommand() *cobra.Command {
 	return &cobra.Command{
-		Use: "ports", Short: "List this computer's serial ports, GPIO lines, I2C buses and sound inputs",
-		Long: `List this computer's serial ports, GPIO lines, I2C buses and sound inputs, as a
-bench file names them. It opens no serial port, and changes nothing.`,
+		Use: "ports", Short: "List what a bench file can name on this computer",
+		Long: `List this computer's serial ports, GPIO lines, I2C buses, game controllers and
+sound inputs, as a bench file names them. It opens no serial port, and changes nothing.`,
 		Args: takes(),
 		RunE: func(*cobra.Command, []string) error { return a.ports() },
 	}
 }
 
 func (a *app) ports() error {
-	for i, list := range []func(io.Writer) error{listSerial, listGPIO, listI2C, listSound} {
+	for i, list := range []func(io.Writer) error{listSerial, listGPIO, listI2C, listControllers, listSound} {
 		if i > 0 {
 			fmt.Fprintln(a.out)
 		}
@@ -101,6 +102,18 @@ func listI2C(w io.Writer) error {
 	}
 	if len(names) == 0 {
 		fmt.Fprintln(w, "  none: this kernel shows no I2C bus (/dev/i2c-*)")
+	}
+	return err
+}
+
+func listControllers(w io.Writer) error {
+	fmt.Fprintln(w, "game controllers")
+	list, err := joystick.List()
+	for _, c := range list {
+		portLine(w, strings.TrimRight(fmt.Sprintf("input:%04x:%04x:%s", c.Vendor, c.Product, c.Serial), ":"), c.Path, c.Name)
+	}
+	if len(list) == 0 {
+		fmt.Fprintln(w, "  none: none is plugged in")
 	}
 	return err
 }

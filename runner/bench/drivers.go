@@ -12,6 +12,7 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/drivers/gpio"
 	"fullthrow/drivers/i2c"
+	"fullthrow/drivers/joystick"
 	"fullthrow/drivers/modbus"
 	"fullthrow/drivers/motion"
 	"fullthrow/drivers/receiver"
@@ -177,6 +178,13 @@ func driverRows() []driverRow {
 			name: "ppm", ports: []string{"gpio"}, example: "gpio:gpiochip0",
 			keys: []string{"line", "active_low"}, drives: drivers.Nothing,
 			open: openPulses,
+		},
+		{
+			name: "controller", ports: []string{"input"}, example: "input:1209:4f54", drives: drivers.Nothing,
+			open: func(o opening) (drivers.Device, error) {
+				id, err := joystick.ParseIdentity(o.at.Rest)
+				return joystick.Open(o.role, id, o.clock), err
+			},
 		},
 		{
 			name: "sound", ports: []string{"sound"}, example: "sound:hw:1,0",

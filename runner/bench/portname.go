@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+
+	"fullthrow/drivers/joystick"
 )
 
 // Port is a port as a bench file writes it.
@@ -27,7 +29,7 @@ func (p PortName) String() string {
 
 // isStream reports whether bytes go in and out; the others are opened by their
 // driver itself.
-func (p PortName) isStream() bool { return !slices.Contains([]string{"gpio", "i2c", "sound"}, p.kind) }
+func (p PortName) isStream() bool { return !slices.Contains([]string{"gpio", "i2c", "input", "sound"}, p.kind) }
 
 var usbIdentity = sync.OnceValue(func() *regexp.Regexp {
 	return regexp.MustCompile(`^[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(:[^:]+)?$`)
@@ -43,7 +45,7 @@ func ParsePort(s string) (PortName, error) {
 		return PortName{"serial", s}, nil
 	case !found:
 		return PortName{}, fmt.Errorf("port %q is neither a path (/dev/ttyUSB0) nor of a kind (usb:, tcp:, gpio:, "+
-			"i2c:, sound:, sim:)", s)
+			"i2c:, input:, sound:, sim:)", s)
 	case Rest == "":
 		return PortName{}, fmt.Errorf("port %q ends after the colon", s)
 	}
@@ -62,6 +64,10 @@ func ParsePort(s string) (PortName, error) {
 	case "i2c":
 		if n, err := strconv.Atoi(Rest); !strings.HasPrefix(Rest, "/") && (err != nil || n < 0) {
 			return p, fmt.Errorf("port %q: after i2c: comes the number of the bus: i2c:1", s)
+		}
+	case "input":
+		if _, err := joystick.ParseIdentity(Rest); err != nil {
+			return p, fmt.Errorf("port %q: %w", s, err)
 		}
 	case "sim", "gpio", "sound":
 	default:
