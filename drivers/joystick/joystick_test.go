@@ -138,7 +138,7 @@ func TestDevice(t *testing.T) {
 
 func TestIdentity(t *testing.T) {
 	for s, want := range map[string]Identity{"1209:4f54": {Vendor: 0x1209, Product: 0x4f54},
-		"1209:4F54:LQ:7": {Vendor: 0x1209, Product: 0x4f54, Serial: "LQ:7"},
+		"1209:4F54:LQ:7":    {Vendor: 0x1209, Product: 0x4f54, Serial: "LQ:7"},
 		"/dev/input/event3": {Path: "/dev/input/event3"}} {
 		got, err := ParseIdentity(s)
 		require.NoError(t, err)

@@ -29,7 +29,9 @@ func (p PortName) String() string {
 
 // isStream reports whether bytes go in and out; the others are opened by their
 // driver itself.
-func (p PortName) isStream() bool { return !slices.Contains([]string{"gpio", "i2c", "input", "sound"}, p.kind) }
+func (p PortName) isStream() bool {
+	return !slices.Contains([]string{"gpio", "i2c", "input", "sound"}, p.kind)
+}
 
 var usbIdentity = sync.OnceValue(func() *regexp.Regexp {
 	return regexp.MustCompile(`^[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(:[^:]+)?$`)
