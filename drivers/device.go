@@ -89,6 +89,31 @@ type AnalogueOutput interface {
 	MaxLevel() float64
 }
 
+// Ran is what came of a run of a [Program].
+type Ran struct {
+	Exit   int    // its exit code; -1 where a signal ended it
+	Signal string // that signal, as the system names it
+	// Out and Err are what it wrote, as UTF-8 with what is none of it replaced;
+	// Cut says that there was more than is kept.
+	Out, Err string
+	Cut      bool
+	Took     time.Duration
+	// Output is the file that it was to write, nil where the bench file names none.
+	Output []byte
+}
+
+// Program is an external program of the bench file: a flasher, a tool of a
+// camera.
+type Program interface {
+	Device
+	// Values names the places in its arguments that a run fills.
+	Values() []string
+	// Run runs it once, its arguments filled with values, and waits for its end. An
+	// exit code is a result; not started, not ended in time or without the output it
+	// was to write are errors. Whatever it left running is ended.
+	Run(ctx context.Context, values map[string]string) (Ran, error)
+}
+
 // Attenuator is a programmable step attenuator in the radio path.
 type Attenuator interface {
 	Device

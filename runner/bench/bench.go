@@ -68,6 +68,10 @@ type deviceFile struct {
 	ActiveLow   bool                `toml:"active_low"`
 	Shunt       float64             `toml:"shunt"`     // ohm, that a part measures a current through
 	Reference   float64             `toml:"reference"` // V, supply of a DAC
+	Arguments   []string            `toml:"arguments"` // of a program, with places {name} that plans fill
+	Directory   string              `toml:"directory"` // where a program runs
+	Environment []string            `toml:"environment"`
+	Timeout     float64             `toml:"timeout"` // s, of a program
 	Axes        map[string]axisFile `toml:"axis"`
 	Calibration *calibrationFile    `toml:"calibration"`
 }

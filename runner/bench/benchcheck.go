@@ -181,7 +181,8 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	}{
 		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0},
 		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0},
-		{"calibration", d.Calibration != nil}, {"shunt", d.Shunt != 0}, {"reference", d.Reference != 0},
+		{"calibration", d.Calibration != nil}, {"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0},
+		{"directory", d.Directory != ""}, {"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
 	} {
 		if g.given && !slices.Contains(row.keys, g.key) {
 			c.add("it takes "+strings.Join(append([]string{"port"}, row.keys...), ", "), line(g.key),
@@ -194,6 +195,9 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	if !(d.Shunt >= 0) || !(d.Reference >= 0) || !finite(d.Shunt, d.Reference) {
 		c.add("write ohm (shunt = 0.1) and volts (reference = 3.3)", line(), "device %q: shunt %g, reference %g", name,
 			d.Shunt, d.Reference)
+	}
+	if !(d.Timeout >= 0 && d.Timeout <= 3600) {
+		c.add("write seconds: timeout = 60", line("timeout"), "device %q: a timeout of %g s", name, d.Timeout)
 	}
 	if d.Line < 0 {
 		c.add("", line("line"), "device %q: line %d", name, d.Line)
@@ -229,7 +233,7 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 		return
 	}
 	// A GPIO chip has many lines; the kernel gives out each of them once.
-	if p.kind != "sim" && p.kind != "gpio" {
+	if p.kind != "sim" && p.kind != "gpio" && p.kind != "program" {
 		key := p.String()
 		if p.kind == "i2c" { // parts share a bus, each with its own address
 			key += fmt.Sprintf(", address 0x%02X", row.address(d))

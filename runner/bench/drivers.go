@@ -5,6 +5,7 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"time"
 
 	periph "periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/physic"
@@ -15,6 +16,7 @@ import (
 	"fullthrow/drivers/joystick"
 	"fullthrow/drivers/modbus"
 	"fullthrow/drivers/motion"
+	"fullthrow/drivers/program"
 	"fullthrow/drivers/receiver"
 	"fullthrow/drivers/scpi"
 	"fullthrow/drivers/sound"
@@ -184,6 +186,17 @@ func driverRows() []driverRow {
 			open: func(o opening) (drivers.Device, error) {
 				id, err := joystick.ParseIdentity(o.at.Rest)
 				return joystick.Open(o.role, id, o.clock), err
+			},
+		},
+		{
+			// What a program does is not known: it counts as able to hurt, unless its
+			// outputs are named so.
+			name: "program", ports: []string{"program"}, example: "program:/opt/flash/flash", drives: drivers.Power,
+			keys: []string{"arguments", "directory", "environment", "timeout"},
+			open: func(o opening) (drivers.Device, error) {
+				return program.Open(o.role, o.clock, program.Options{Path: o.at.Rest, Args: o.file.Arguments,
+					Directory: o.file.Directory, Environment: o.file.Environment,
+					Timeout: time.Duration(o.file.Timeout * float64(time.Second))})
 			},
 		},
 		{

@@ -3,6 +3,7 @@ package bench
 import (
 	"fmt"
 	"net"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
@@ -30,7 +31,7 @@ func (p PortName) String() string {
 // isStream reports whether bytes go in and out; the others are opened by their
 // driver itself.
 func (p PortName) isStream() bool {
-	return !slices.Contains([]string{"gpio", "i2c", "input", "sound"}, p.kind)
+	return !slices.Contains([]string{"gpio", "i2c", "input", "program", "sound"}, p.kind)
 }
 
 var usbIdentity = sync.OnceValue(func() *regexp.Regexp {
@@ -47,7 +48,7 @@ func ParsePort(s string) (PortName, error) {
 		return PortName{"serial", s}, nil
 	case !found:
 		return PortName{}, fmt.Errorf("port %q is neither a path (/dev/ttyUSB0) nor of a kind (usb:, tcp:, gpio:, "+
-			"i2c:, input:, sound:, sim:)", s)
+			"i2c:, input:, program:, sound:, sim:)", s)
 	case Rest == "":
 		return PortName{}, fmt.Errorf("port %q ends after the colon", s)
 	}
@@ -70,6 +71,10 @@ func ParsePort(s string) (PortName, error) {
 	case "input":
 		if _, err := joystick.ParseIdentity(Rest); err != nil {
 			return p, fmt.Errorf("port %q: %w", s, err)
+		}
+	case "program":
+		if !filepath.IsAbs(Rest) {
+			return p, fmt.Errorf("port %q: after program: comes the whole path: program:/opt/flash/flash", s)
 		}
 	case "sim", "gpio", "sound":
 	default:

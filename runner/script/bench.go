@@ -66,6 +66,7 @@ func capabilities() []capability {
 		{"timer", is[drivers.Timer], []method{{"interval", timerInterval}}},
 		{"attenuator", is[drivers.Attenuator], []method{{"set", attenuatorSet}}},
 		{"indicator", is[drivers.Indicator], []method{{"read", indicatorRead}}},
+		{"program", is[drivers.Program], []method{{"run", programRun}}},
 		{"analogue", is[drivers.AnalogueOutput], []method{{"set", analogueSet}}},
 	}
 }
@@ -317,4 +318,29 @@ func analogueSet(c call) int {
 	volts := c.t.number(c.L, c.what+": the level (in V)", c.arg(1), 0, out.MaxLevel())
 	c.t.device(c.L, func(ctx context.Context) error { return out.SetLevel(ctx, volts) })
 	return 0
+}
+
+// programRun runs a program of the bench file with values for the places in its
+// arguments.
+func programRun(c call) int {
+	p := c.dev.(drivers.Program)
+	o := c.t.options(c.L, c.what, c.arg(1), p.Values()...)
+	values := map[string]string{}
+	for _, name := range p.Values() {
+		if !o.has(name) {
+			c.t.raisef(c.L, "its arguments in the bench file have a place {"+name+"}", "%s: no %s", c.what, name)
+		}
+		values[name] = o.text(name)
+	}
+	var r drivers.Ran
+	c.t.device(c.L, func(ctx context.Context) (err error) { r, err = p.Run(ctx, values); return })
+	result := c.L.CreateTable(0, 6)
+	result.RawSetString("exit", lua.LNumber(r.Exit))
+	result.RawSetString("signal", lua.LString(r.Signal))
+	result.RawSetString("out", lua.LString(r.Out))
+	result.RawSetString("err", lua.LString(r.Err))
+	result.RawSetString("cut", lua.LBool(r.Cut))
+	result.RawSetString("took", lua.LNumber(r.Took.Seconds()))
+	c.L.Push(result)
+	return 1
 }

@@ -51,3 +51,23 @@ func TestSingleValues(t *testing.T) {
 		must.ErrorContains(t, s.run(t, body(lua)), want, lua)
 	}
 }
+
+type fakeProgram struct{ part }
+
+func (fakeProgram) Values() []string { return []string{"serial"} }
+func (f fakeProgram) Run(_ context.Context, values map[string]string) (drivers.Ran, error) {
+	f.did("ran with %s", values["serial"])
+	return drivers.Ran{Exit: 2, Out: "version 1.4\n"}, nil
+}
+
+func TestPrograms(t *testing.T) {
+	s := newStage()
+	s.host.Devices["flasher"] = fakeProgram{part{"flasher", s.clock, &s.log}}
+	must.NoError(t, s.run(t, body(`
+		local r = bench.flasher:run { serial = "K8" }
+		assert(r.exit == 2 and r.out:match("version (%S+)") == "1.4" and not r.cut)`)))
+	must.Equal(t, []string{"flasher ran with K8"}, s.log)
+	must.ErrorContains(t, s.run(t, body(`bench.flasher:run()`)), "no serial")
+	must.ErrorContains(t, s.run(t, body(`bench.flasher:run { serial = "x", other = 1 }`)), "other")
+	must.ErrorContains(t, s.run(t, body(`bench.flasher:run { serial = 1 }`)), "serial")
+}
