@@ -86,12 +86,13 @@ var failures = []struct {
 	{syscall.ENXIO, drivers.NoReply, "nothing answers at address 0x%02X", noPart},
 	{syscall.EREMOTEIO, drivers.NoReply, "nothing answers at address 0x%02X", noPart},
 	{syscall.EIO, drivers.NoReply, "nothing answers at address 0x%02X", noPart},
+	{syscall.ENODEV, drivers.NoReply, "nothing answers at address 0x%02X", noPart}, // some SMBus adapters
 	{syscall.ETIMEDOUT, drivers.Fault, "the bus of address 0x%02X is stuck",
 		"A line of the bus is held low: switch the fixture off and on; then look for a short, a part without " +
 			"power, a missing pull-up."},
 	{syscall.EAGAIN, drivers.Busy, "another master has the bus of address 0x%02X",
 		"Only one computer may drive this bus."},
-	{syscall.ENODEV, drivers.Gone, "the bus of address 0x%02X is gone", "Is the adapter plugged in?"},
+	{syscall.ESHUTDOWN, drivers.Gone, "the bus of address 0x%02X is gone", "Is the adapter plugged in?"},
 	{syscall.EBADF, drivers.Closed, "the bus of address 0x%02X is closed", ""},
 	{fs.ErrClosed, drivers.Closed, "the bus of address 0x%02X is closed", ""},
 	{syscall.EOPNOTSUPP, drivers.Refused, "the adapter cannot do what the part at 0x%02X needs",

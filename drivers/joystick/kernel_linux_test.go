@@ -106,7 +106,7 @@ func TestKernelController(t *testing.T) {
 	end := len(f.Frames) - 1
 	require.InDelta(t, 2000, f.Microseconds(end, 1), 0.02)
 	require.InDelta(t, 1000, f.Microseconds(end, 2), 0.02)
-	require.InDelta(t, 1250.1, f.Microseconds(end, 3), 0.02)
+	require.InDelta(t, 1000+1000*512/2047.0, f.Microseconds(end, 3), 0.02)
 	require.InDelta(t, 2000, f.Microseconds(end, 4), 0.02)
 	require.Greater(t, change, 200*time.Millisecond-f.Start.Sub(began), "not before it was sent: the clocks agree")
 
