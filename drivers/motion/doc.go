@@ -26,9 +26,9 @@
 //
 // Where a line or the computer is held up, a segment looks longer than the
 // movement was. Movements that are planned to take the same time take the same:
-// one that takes 20 ms longer than the shortest of them so far, or during which
-// this process stood still for that long, is a Late error, and so is the first
-// of its kind when its ramps (Model.Ramps) cannot explain it. After a Late error
+// one that takes 20 ms longer than the shortest of them so far is a Late error,
+// and so is the first of its kind when this process stood still for that long
+// in it, or when its ramps (Model.Ramps) cannot explain it. After a Late error
 // the machine stands where it was sent to.
 //
 // # Who may call what

@@ -163,9 +163,6 @@ func (r *Receiver) record(ctx context.Context, over time.Duration) (drivers.Fram
 	if err := r.alive(c, listened); err != nil {
 		return drivers.Frames{}, err
 	}
-	if r.row.steady && n.Damaged == 0 {
-		punctual(out.Frames)
-	}
 	if err := r.steady(c, listened); err != nil {
 		return drivers.Frames{}, err
 	}
@@ -179,6 +176,7 @@ func (r *Receiver) record(ctx context.Context, over time.Duration) (drivers.Fram
 		if err := whole(out); err != nil {
 			return drivers.Frames{}, err
 		}
+		punctual(out.Frames)
 	}
 	return out, nil
 }

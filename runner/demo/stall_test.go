@@ -38,8 +38,15 @@ func standstills(rng *rand.Rand) (list []standstill) {
 	return list
 }
 
-// stalled takes a unit through the plan on a bench that stands still.
-func stalled(t testing.TB, n *demotest.Proof, h sim.Handset, list []standstill) reports.Report {
+// stalled takes a unit through the plan on a bench of its own that stands still:
+// one that could not be made safe meanwhile takes no other.
+func stalled(t *testing.T, seed uint64, h sim.Handset, list []standstill) (r reports.Report) {
+	t.Run(fmt.Sprint("unit ", seed), func(t *testing.T) { r = stalledOnce(t, seed, h, list) })
+	return r
+}
+
+func stalledOnce(t *testing.T, seed uint64, h sim.Handset, list []standstill) reports.Report {
+	n, _ := demotest.Nest(t, seed)
 	now := n.Clock.Now()
 	for _, s := range list {
 		if s.wires {
@@ -97,11 +104,10 @@ func TestLatenessFailsNoSoundUnit(t *testing.T) {
 		for block := range blocks {
 			t.Run(fmt.Sprint(block), func(t *testing.T) {
 				t.Parallel()
-				n, _ := demotest.Nest(t, uint64(block))
 				for i := range each {
 					rng := rand.New(rand.NewPCG(41, uint64(block*each+i)))
 					h, list := sim.Good(rng), standstills(rng)
-					r := stalled(t, n, h, list)
+					r := stalled(t, uint64(block*each+i), h, list)
 					all.add(r)
 					if r.Outcome != reports.Passed && r.Outcome != reports.Errored {
 						t.Errorf("sound unit %d, %v: %s: %s; %v", i, list, r.Outcome,
@@ -124,32 +130,36 @@ func TestLatenessFailsNoSoundUnit(t *testing.T) {
 	assert.Greater(t, all.outcomes[reports.Passed], units*2/5, "of %d units passed: a guard that lets none pass is none", units)
 }
 
-// Bad units on the same bench: late or not, none passes.
+// Bad units on the same bench: late or not, none passes; and what is the unit's
+// is not called lateness, where nothing stood still for long.
 func TestLatenessPassesNoBadUnit(t *testing.T) {
 	t.Parallel()
 	all := tally{outcomes: map[reports.Outcome]int{}, reasons: map[string]int{}}
 	t.Run("units", func(t *testing.T) {
-		for _, name := range []string{"stick-play", "stick-dirty-spot", "foreign-tone", "slow-restart", "burst-loss",
+		for k, name := range []string{"stick-play", "stick-dirty-spot", "foreign-tone", "slow-restart", "burst-loss",
 			"switch-intermittent", "stick-dead-band", "high-inrush"} {
 			t.Run(name, func(t *testing.T) {
 				t.Parallel()
 				d, err := sim.DefectNamed(name)
 				require.NoError(t, err)
-				n, _ := demotest.Nest(t, 7)
-				for i := range demotest.Of(30, 3) {
-					rng := rand.New(rand.NewPCG(43, uint64(i)))
+				for i := range demotest.Of(24, 4) {
+					rng := rand.New(rand.NewPCG(43+uint64(k), uint64(i)))
 					h, list := sim.Good(rng), standstills(rng)
 					d.Apply(&h, 1, rng)
-					r := stalled(t, n, h, list)
+					if brief := i%2 == 0; brief {
+						for s := range list {
+							list[s].lasts = min(list[s].lasts, time.Duration(rng.IntN(10))*time.Millisecond)
+						}
+					}
+					r := stalled(t, uint64(i), h, list)
 					all.add(r)
-					if r.Outcome == reports.Passed {
-						t.Errorf("unit %d with %s, %v: passed", i, name, list)
+					if r.Outcome == reports.Passed || i%2 == 0 && r.Outcome != reports.Failed {
+						t.Errorf("unit %d with %s, %v: %s: %s", i, name, list, r.Outcome,
+							wording.English().Reason(r.Reason))
 					}
 				}
 			})
 		}
 	})
 	all.tell(t)
-	assert.Greater(t, all.outcomes[reports.Failed], all.outcomes[reports.Errored],
-		"of bad units failed: what is the unit's must not be called lateness")
 }
