@@ -26,7 +26,7 @@ type Staller interface {
 
 // Stalled asks a clock; one that does not know has not stood still.
 func Stalled(clock Clock, from, to time.Time) time.Duration {
-	if s, ok := clock.(Staller); ok {
+	if s, ok := clock.(Staller); ok && from.Before(to) {
 		return s.Stalled(from, to)
 	}
 	return 0

@@ -98,3 +98,30 @@ func TestSimulatedFaults(t *testing.T) {
 		}
 	}
 }
+
+// A movement under which the computer stands still, the first of its kind.
+func TestMovementOnAStalledComputer(t *testing.T) {
+	for lasts, want := range map[time.Duration]drivers.Kind{15 * time.Millisecond: "", 30 * time.Millisecond: drivers.Late} {
+		clock := sim.NewClock(time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC))
+		bench := sim.NewBench(clock, 1)
+		port, err := bench.Port(sim.Sticks)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := motion.Open("sticks", port, clock, motion.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := m.Home(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		// Over its end, 50 ms after its beginning.
+		clock.Stall(clock.Now().Add(45*time.Millisecond), lasts)
+		if _, err := m.Move(t.Context(), map[string]float64{"left_x": 0.2}, 4); drivers.KindOf(err) != want {
+			t.Errorf("stood still for %v: %v, want %q", lasts, err, want)
+		}
+		if _, err := m.Move(t.Context(), map[string]float64{"left_x": 0}, 4); err != nil {
+			t.Errorf("the next: %v", err)
+		}
+	}
+}

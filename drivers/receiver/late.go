@@ -25,6 +25,9 @@ const (
 	// lateAtOnce is how long a stretch may come in one read where a frame may be
 	// missing in it, and so the times of the others be wrong by a period each.
 	lateAtOnce = 50 * time.Millisecond
+	// heldUp is how many frames in one read show that they were held up, and no
+	// adapter's habit.
+	heldUp = 8
 	// beginTries is how often what came before is dropped until that took no time.
 	beginTries = 3
 
@@ -122,8 +125,8 @@ func whole(f drivers.Frames) error {
 // computer was busy: in a format that sends one frame every period, frame n is
 // due n periods after frame 0, and a frame can come late but never early. So
 // the earliest frames around it say when it was due. A time is only ever moved
-// back, by how much it lies behind that; a stream too short to tell (fewer than
-// 16 frames) is left alone.
+// back, by how much it lies behind that, before the beginning too; a stream too
+// short to tell (fewer than 16 frames) is left alone.
 func punctual(frames []drivers.Frame) {
 	n := len(frames)
 	if n < 16 {
@@ -162,7 +165,7 @@ func punctual(frames []drivers.Frame) {
 	}
 	for i := range frames {
 		if frames[i].At-due[i] > lateLeast {
-			frames[i].At = max(due[i], 0)
+			frames[i].At = due[i]
 			if i > 0 {
 				frames[i].At = max(frames[i].At, frames[i-1].At)
 			}

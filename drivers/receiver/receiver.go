@@ -166,19 +166,28 @@ func (r *Receiver) record(ctx context.Context, over time.Duration) (drivers.Fram
 	if err := r.steady(c, listened); err != nil {
 		return drivers.Frames{}, err
 	}
-	for k := len(out.Frames); k > 0 && out.Frames[k-1].At > over; k-- {
-		out.Frames = out.Frames[:k-1]
-	}
-	for k := len(out.Link); k > 0 && out.Link[k-1].At > over; k-- {
-		out.Link = out.Link[:k-1]
-	}
+	keep(&out)
 	if r.row.steady {
 		if err := whole(out); err != nil {
 			return drivers.Frames{}, err
 		}
 		punctual(out.Frames)
+		keep(&out)
 	}
 	return out, nil
+}
+
+// keep drops what came before the beginning or after the end.
+func keep(f *drivers.Frames) {
+	for len(f.Frames) > 0 && f.Frames[0].At < 0 {
+		f.Frames = f.Frames[1:]
+	}
+	for k := len(f.Frames); k > 0 && f.Frames[k-1].At > f.Length; k-- {
+		f.Frames = f.Frames[:k-1]
+	}
+	for k := len(f.Link); k > 0 && f.Link[k-1].At > f.Length; k-- {
+		f.Link = f.Link[:k-1]
+	}
 }
 
 // steady is the error of a receiver that stood still for longer than it may, in
@@ -225,7 +234,7 @@ func (r *Receiver) begin(over time.Duration) *capture {
 		c.out.Frames = make([]drivers.Frame, 0, n)
 		c.values = make([]uint16, 0, n*Channels)
 	}
-	c.least = r.row.least
+	c.least, c.steady = r.row.least, r.row.steady
 	if c.least == 0 {
 		c.least = r.row.period * 9 / 10
 	}
@@ -281,6 +290,7 @@ type capture struct {
 	frames  int // channel frames before the present read
 	links   int
 
+	steady     bool          // as in format
 	heard      time.Duration // until when bytes came
 	gap, gapAt time.Duration // the longest time without a byte, and its begin
 
@@ -317,16 +327,27 @@ func (c *capture) read(p []byte, at time.Duration) {
 	if d := max(c.ahead, n*c.period-since); d > c.old {
 		c.old, c.oldAt = d, at
 	}
-	spread(len(c.out.Frames)-c.frames, at, c.period,
+	spread(len(c.out.Frames)-c.frames, c.end(at, len(c.out.Frames)-c.frames), c.period,
 		func(i int) *time.Duration { return &c.out.Frames[c.frames+i].At }, c.lastAt())
 	for i := c.links; i < len(c.out.Link); i++ {
 		c.out.Link[i].At = at
 	}
 }
 
+// end is when the last of n frames came that were read at a moment: then, or a
+// while before, where a stream without holes goes on behind the frame before.
+func (c *capture) end(at time.Duration, n int) time.Duration {
+	if due := c.lastAt() + time.Duration(n)*c.period; c.steady && c.frames > 0 && n >= heldUp && due < at && at-due < c.period {
+		return due
+	}
+	return at
+}
+
+// lastAt is when the frame before the present read came. What comes first may
+// be from before the capture.
 func (c *capture) lastAt() time.Duration {
 	if c.frames == 0 {
-		return 0
+		return -time.Hour
 	}
 	return c.out.Frames[c.frames-1].At
 }
