@@ -64,6 +64,7 @@ type stallWatch struct {
 	stop   chan struct{}
 	last   time.Time // it was awake
 	stalls []stall   // in order of time
+	failed PanicOf   // of the watch
 }
 
 var stalls stallWatch
@@ -75,7 +76,10 @@ func WatchStalls() (stop func()) {
 	defer stalls.mu.Unlock()
 	if stalls.users++; stalls.users == 1 {
 		stalls.last, stalls.stop = time.Now(), make(chan struct{})
-		go stalls.watch(stalls.stop)
+		go func(stop chan struct{}) {
+			defer stalls.failed.Recover()
+			stalls.watch(stop)
+		}(stalls.stop)
 	}
 	return sync.OnceFunc(func() {
 		stalls.mu.Lock()
@@ -83,6 +87,7 @@ func WatchStalls() (stop func()) {
 		if stalls.users--; stalls.users == 0 {
 			close(stalls.stop)
 		}
+		stalls.failed.Raise()
 	})
 }
 

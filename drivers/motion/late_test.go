@@ -23,12 +23,15 @@ func TestLateMovement(t *testing.T) {
 			}
 			return time.Millisecond, "ok\n"
 		})
-		to := -0.2
+		to := -0.8
 		step := func(by time.Duration, want string) {
 			t.Helper()
 			late, to = by, to+0.2 // 50 ms at 4 throws/s
-			_, err := m.Move(t.Context(), map[string]float64{"left_x": to}, 4)
+			seg, err := m.Move(t.Context(), map[string]float64{"left_x": to}, 4)
 			var e *drivers.Error
+			if err == nil && seg.Late() != by {
+				t.Errorf("%v late: the segment says %v", by, seg.Late())
+			}
 			switch {
 			case want == "" && err != nil || want != "" && err == nil:
 				t.Errorf("%v late: got %v, want %q", by, err, want)
@@ -38,12 +41,13 @@ func TestLateMovement(t *testing.T) {
 			}
 		}
 		move := func(want string) { t.Helper(); step(0, want) }
-		if _, err := m.Move(t.Context(), map[string]float64{"left_x": -0.2}, 1); err != nil {
+		if _, err := m.Move(t.Context(), map[string]float64{"left_x": -0.8}, 4); err != nil {
 			t.Fatal(err)
 		}
 		move("") // the first of its kind: its ramps may take that long
 		step(15*time.Millisecond, "")
-		step(30*time.Millisecond, "sticks: move: the same movement took 131ms and 161ms")
+		step(55*time.Millisecond, "")
+		step(65*time.Millisecond, "sticks: move: the same movement took 131ms and 196ms")
 		move("")
 		// Another way at another rate is another kind of movement.
 		ramps = 0

@@ -15,12 +15,17 @@ const (
 	maxSkipped = 1000 // unsolicited lines while waiting for one reply
 	maxLine    = 512
 	safeReply  = 300 * time.Millisecond
-	// lateMove is how much longer than others like it a movement may take. Sticks
-	// are moved at up to 4 throws/s, so that 20 ms are 8 % of a throw; measurements
-	// of travel allow for 20 ms and 5 % of a throw.
+	// lateMove is how much longer than others like it a movement may take: in a slow
+	// one the output is compared with where the stick is, at 0.2 throws/s to 0.4 % of
+	// a throw.
 	lateMove = 20 * time.Millisecond
-	offHint  = "is the machine switched on, is the cable in, and is the baud rate right?"
-	stopHint = "the machine may still be moving: use the emergency stop"
+	// lateQuickMove is the same for one of up to quickMove: what is measured of those
+	// is where they lead, and on the way that nothing leaves it, for which a
+	// measurement knows how late a segment is (drivers.Segment.Takes).
+	lateQuickMove = 60 * time.Millisecond
+	quickMove     = 300 * time.Millisecond
+	offHint       = "is the machine switched on, is the cable in, and is the baud rate right?"
+	stopHint      = "the machine may still be moving: use the emergency stop"
 )
 
 // do holds the line for one call and gives its error the name and the verb.

@@ -153,7 +153,7 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 		}
 		m.at = maps.Clone(seg.To)
 		m.homed.Store(true)
-		return m.punctual(seg, like, takes)
+		return m.punctual(&seg, like, takes)
 	})
 	if err != nil {
 		return drivers.Segment{}, err
@@ -173,12 +173,16 @@ type likeness struct {
 // between its start and its end: the machine stands where it should, but a
 // measurement would take it for slower than it was. See "Time" in the package
 // comment.
-func (m *Machine) punctual(seg drivers.Segment, like likeness, takes time.Duration) error {
+func (m *Machine) punctual(seg *drivers.Segment, like likeness, takes time.Duration) error {
 	took := seg.End.Sub(seg.Start)
+	allowed := lateMove
+	if takes <= quickMove {
+		allowed = lateQuickMove
+	}
 	least, known := m.took[like]
 	if !known {
 		most := takes + m.model.Ramps
-		if stood := drivers.Stalled(m.clock, seg.Start, seg.End); stood > lateMove {
+		if stood := drivers.Stalled(m.clock, seg.Start, seg.End); stood > allowed {
 			return drivers.LateError("", "", "the computer stood still for %v of the %v that the movement took",
 				stood.Round(time.Millisecond), took.Round(time.Millisecond))
 		}
@@ -187,11 +191,15 @@ func (m *Machine) punctual(seg drivers.Segment, like likeness, takes time.Durati
 				took.Round(time.Millisecond), takes.Round(time.Millisecond), most.Round(time.Millisecond))
 		}
 	}
+	seg.Takes = took
 	if !known || took < least {
 		m.took[like] = took
+	} else {
+		seg.Takes = least
 	}
-	// Also when this one is the shortest so far: then those before were late.
-	if known && max(took-least, least-took) > lateMove {
+	// Also when this one is the shortest so far: then those before were late, and
+	// their segments do not say so.
+	if known && (took > least+allowed || took < least-lateMove) {
 		return drivers.LateError("", "", "the same movement took %v and %v", min(took, least).Round(time.Millisecond),
 			max(took, least).Round(time.Millisecond))
 	}

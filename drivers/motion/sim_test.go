@@ -101,7 +101,7 @@ func TestSimulatedFaults(t *testing.T) {
 
 // A movement under which the computer stands still, the first of its kind.
 func TestMovementOnAStalledComputer(t *testing.T) {
-	for lasts, want := range map[time.Duration]drivers.Kind{15 * time.Millisecond: "", 30 * time.Millisecond: drivers.Late} {
+	for lasts, want := range map[time.Duration]drivers.Kind{55 * time.Millisecond: "", 70 * time.Millisecond: drivers.Late} {
 		clock := sim.NewClock(time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC))
 		bench := sim.NewBench(clock, 1)
 		port, err := bench.Port(sim.Sticks)
@@ -120,8 +120,12 @@ func TestMovementOnAStalledComputer(t *testing.T) {
 		if _, err := m.Move(t.Context(), map[string]float64{"left_x": 0.2}, 4); drivers.KindOf(err) != want {
 			t.Errorf("stood still for %v: %v, want %q", lasts, err, want)
 		}
-		if _, err := m.Move(t.Context(), map[string]float64{"left_x": 0}, 4); err != nil {
-			t.Errorf("the next: %v", err)
+		// Where the first was taken as it was, the next shows that it was late.
+		next := map[drivers.Kind]drivers.Kind{"": drivers.Late, drivers.Late: ""}[want]
+		for i, want := range []drivers.Kind{next, ""} {
+			if _, err := m.Move(t.Context(), map[string]float64{"left_x": 0.2 * float64(i)}, 4); drivers.KindOf(err) != want {
+				t.Errorf("stood still for %v, move %d after it: %v, want %q", lasts, i+1, err, want)
+			}
 		}
 	}
 }

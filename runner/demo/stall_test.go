@@ -130,6 +130,30 @@ func TestLatenessFailsNoSoundUnit(t *testing.T) {
 	assert.Greater(t, all.outcomes[reports.Passed], units*2/5, "of %d units passed: a guard that lets none pass is none", units)
 }
 
+// What is just not too late yet fails no sound unit either: thirty stalls of 5 to
+// 25 ms in every run.
+func TestLatenessWithinItsLimits(t *testing.T) {
+	t.Parallel()
+	all := tally{outcomes: map[reports.Outcome]int{}, reasons: map[string]int{}}
+	t.Run("units", func(t *testing.T) {
+		for i := range demotest.Of(100, 8) {
+			rng := rand.New(rand.NewPCG(47, uint64(i)))
+			h, list := sim.Good(rng), make([]standstill, 30)
+			for k := range list {
+				list[k] = standstill{time.Duration(rng.Float64() * 40 * float64(time.Second)),
+					time.Duration(5+20*rng.Float64()) * time.Millisecond, rng.IntN(2) == 0}
+			}
+			r := stalled(t, uint64(i), h, list)
+			all.add(r)
+			if r.Outcome != reports.Passed && r.Outcome != reports.Errored {
+				t.Errorf("sound unit %d: %s: %s; %v", i, r.Outcome, wording.English().Reason(r.Reason), demotest.Broke(r))
+			}
+		}
+	})
+	all.tell(t)
+	assert.Greater(t, all.outcomes[reports.Passed], all.outcomes[reports.Errored], "short stalls are borne")
+}
+
 // Bad units on the same bench: late or not, none passes; and what is the unit's
 // is not called lateness, where nothing stood still for long.
 func TestLatenessPassesNoBadUnit(t *testing.T) {
