@@ -21,6 +21,7 @@ type File struct {
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`
+	Serve       serveRule       `toml:"serve"`
 	Nests       []nestFile      `toml:"nest"`
 
 	Name string // of the file, as given
@@ -41,6 +42,12 @@ type captureRule struct {
 // planRule bounds what a plan may take of the computer.
 type planRule struct {
 	Memory string `toml:"memory"` // default "128 MiB"
+}
+
+// serveRule is about the station's pages.
+type serveRule struct {
+	// Names under which browsers ask for it, beside the computer's own.
+	Hosts []string `toml:"hosts"`
 }
 
 // nestFile is one place for a unit.
