@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"os"
 	"path/filepath"
 
 	"github.com/pelletier/go-toml/v2"
@@ -122,7 +121,7 @@ type inputFile struct {
 
 // Load reads and checks a bench file.
 func Load(path string) (*File, error) {
-	data, err := os.ReadFile(path)
+	data, err := input.ReadFile(path, input.MaxText)
 	if err != nil {
 		return nil, input.MissingFile("bench file", path, err)
 	}
