@@ -118,6 +118,8 @@ func (p *Plan) Run(ctx context.Context, h Host) error {
 		return err
 	}
 	defer r.stopf(nil)
+	underWay.Add(1)
+	defer underWay.Add(-1)
 	if err := r.top(); err != nil {
 		return err
 	}
