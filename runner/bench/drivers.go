@@ -29,6 +29,10 @@ type driverRow struct {
 	formats []string
 	serial  func(d deviceFile) portSettings // usual settings where the port is serial
 	lines   bool                            // has numbered outputs and inputs
+	// checked: its messages carry a check sum of their own, or where it has
+	// formats, those named in it do; what was damaged is never taken.
+	checked bool
+	sums    []string
 	// bus makes of a port one that several devices share, by address; nil: a
 	// device of this driver is alone on its port.
 	bus  func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port
@@ -70,6 +74,12 @@ type opening struct {
 	none        bool // lint: open nothing
 }
 
+// checks says whether what a device of this driver reads is protected by a check
+// sum whatever its wire is.
+func (r driverRow) checks(d deviceFile) bool {
+	return r.checked || slices.Contains(r.sums, d.Format)
+}
+
 // settings are those of the serial port of a device: as the bench file says,
 // else as usual for the driver.
 func (r driverRow) settings(d deviceFile) portSettings {
@@ -108,7 +118,7 @@ func driverRows() []driverRow {
 		},
 		{
 			name: "receiver", ports: wire, example: "usb:0403:6001", drives: drivers.Nothing,
-			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"},
+			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"}, sums: []string{"CRSF"},
 			serial: func(d deviceFile) portSettings {
 				if d.Format == "CRSF" {
 					return portSettings{420000, "8N1"}
@@ -121,7 +131,7 @@ func driverRows() []driverRow {
 		},
 		{
 			name: "modbus", ports: wire, example: "/dev/ttyUSB0",
-			keys: []string{"baud", "framing", "model", "address"}, lines: true,
+			keys: []string{"baud", "framing", "model", "address"}, lines: true, checked: true,
 			models: modelRows(modbus.Models(), func(m modbus.Model) modelRow { return modelRow{m.Name, m.Drives} }),
 			serial: func(d deviceFile) portSettings {
 				s := portSettings{19200, "8E1"}
