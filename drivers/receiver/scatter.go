@@ -6,9 +6,9 @@ const (
 	// stillFor is how many frames before and after one frame must carry the very
 	// same value for its channel to stand still.
 	stillFor = 4
-	// jump is how far, in raw values, one frame of a moving channel must lie off
-	// both its neighbours, beyond what lies between those, to be unlike them: twice
-	// the noise of a stick that nobody would sell.
+	// jump is how far, in raw values, one frame of a channel must lie off both its
+	// neighbours, beyond what lies between those, to be unlike them: twice the
+	// noise of a stick that nobody would sell.
 	jump = 24
 )
 
@@ -46,17 +46,13 @@ func unlike(frames []drivers.Frame, ch int) (all, still int) {
 	at := func(i int) int { return int(frames[i].Channels[ch]) }
 	for i := 1; i < len(frames)-1; i++ {
 		v, before, after := at(i), at(i-1), at(i+1)
-		if v == before || v == after {
-			continue
-		}
-		if before == after && stands(frames, ch, i) {
-			all++
-			still++
-			continue
-		}
 		lo, hi := min(before, after), max(before, after)
-		if d := jump + 2*(hi-lo); v > hi+d || v < lo-d {
-			all++
+		if d := jump + 2*(hi-lo); v <= hi+d && v >= lo-d {
+			continue
+		}
+		all++
+		if lo == hi && stands(frames, ch, i) {
+			still++
 		}
 	}
 	return all, still
