@@ -35,8 +35,8 @@ func (m *Machine) stands(ctx context.Context, want map[string]float64) error {
 		if err != nil {
 			return err
 		}
-		if off = m.off(said, want); off == nil {
-			return nil
+		if off = m.off(said, want); off == nil || drivers.KindOf(off) == drivers.Garbled {
+			return off // nothing said: an acknowledgement too many, and all that follow are out of step
 		}
 	}
 	return off

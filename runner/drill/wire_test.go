@@ -20,7 +20,9 @@ import (
 func TestDrillWire(t *testing.T) {
 	traffic := sync.OnceValue(func() map[string]int { return demotest.Traffic(t) })
 	counts := map[string]int{}
-	cell := func(wire string, harm drivertest.Harm, what string) string { return wire + "\t" + string(harm) + "\t" + what }
+	cell := func(wire string, harm drivertest.Harm, what string) string {
+		return wire + "\t" + string(harm) + "\t" + what
+	}
 	results := []string{"sound passed", "sound error", "bad failed", "bad error", "untouched"}
 	campaign(t, "damaged bytes on a wire of the bench (simulated time)", func(c *trial) {
 		a := demotest.AnyAttack(c.Rand, c.Seed, func(wire string) int { return traffic()[wire] })
