@@ -39,7 +39,10 @@ type Came struct {
 	Report reports.Report
 	Bytes  int // over the wire
 	Hits   int // bytes damaged
-	Wrong  []string
+	// Farthest is how far a reading of a unit that passed lay from the same over a
+	// sound wire, as a share of its limit's width.
+	Farthest float64
+	Wrong    []string
 }
 
 // Run takes the unit through the stock plan in a nest of its own.
@@ -72,8 +75,14 @@ func (a Attack) Run(t testing.TB) Came {
 	h := a.unit(t)
 	came := Came{Report: n.Judge(t, h)}
 	came.Bytes, came.Hits = bad.Bytes(), bad.Hits()
-	came.judge(a, n.Fixture.State())
+	came.judge(t, a, n.Fixture.State())
 	return came
+}
+
+// clean is the same unit on the same bench with a sound wire.
+func (a Attack) clean(t testing.TB) reports.Report {
+	a.Damage = drivertest.Damage{}
+	return a.Run(t).Report
 }
 
 func (a Attack) unit(t testing.TB) sim.Handset {
@@ -88,7 +97,8 @@ func (a Attack) unit(t testing.TB) sim.Handset {
 }
 
 // judge notes what must never come of a damaged wire.
-func (c *Came) judge(a Attack, state sim.State) {
+func (c *Came) judge(t testing.TB, a Attack, state sim.State) {
+	t.Helper()
 	wrong := func(format string, args ...any) {
 		c.Wrong = append(c.Wrong, fmt.Sprintf("%s, %s, defect %q, seed %d: ", a.Wire, a.Damage, a.Defect, a.Seed)+
 			fmt.Sprintf(format, args...))
@@ -99,8 +109,11 @@ func (c *Came) judge(a Attack, state sim.State) {
 	case reports.Passed:
 		if a.Defect != "" {
 			wrong("a bad unit passed")
+			break
 		}
-		c.unsound(wrong)
+		if c.Hits > 0 {
+			c.unsound(a.clean(t), wrong)
+		}
 	case reports.Failed:
 		if a.Defect == "" {
 			wrong("a sound unit failed: %s; %v", said, Broke(r))
@@ -122,12 +135,39 @@ func (c *Came) judge(a Attack, state sim.State) {
 	}
 }
 
-// unsound notes readings of a unit that passed which no unit can have.
-func (c *Came) unsound(wrong func(string, ...any)) {
+// unsound notes readings of a unit that passed that are not what the same unit
+// has over a sound wire: off by more than a quarter of what the limit leaves it.
+// Another draw of the noise is allowed.
+func (c *Came) unsound(clean reports.Report, wrong func(string, ...any)) {
+	was := map[string]reports.Reading{}
+	for _, k := range clean.Checks {
+		for _, r := range k.Readings {
+			was[k.Name+"."+r.Name] = r
+		}
+	}
 	for _, k := range c.Report.Checks {
 		for _, r := range k.Readings {
-			if x, ok := r.Value.Number(); ok && (math.IsInf(x, 0) || math.IsNaN(x) || math.Abs(x) > 1e6) {
-				wrong("%s.%s is %v %s", k.Name, r.Name, x, r.Unit)
+			name := k.Name + "." + r.Name
+			x, number := r.Value.Number()
+			y, _ := was[name].Value.Number()
+			if !number || r.Limit == nil {
+				continue
+			}
+			width := 0.0
+			switch l := r.Limit; {
+			case l.Lower != nil && l.Upper != nil:
+				width = *l.Upper - *l.Lower
+			case l.Upper != nil:
+				width = math.Abs(*l.Upper)
+			case l.Lower != nil:
+				width = math.Abs(*l.Lower)
+			}
+			if width == 0 {
+				continue
+			}
+			share := math.Abs(x-y) / width
+			if c.Farthest = max(c.Farthest, share); !(share <= 0.25) {
+				wrong("passed with %s = %v %s, which is %v over a sound wire", name, x, r.Unit, y)
 			}
 		}
 	}
