@@ -33,17 +33,21 @@ func Nest(t testing.TB, seed uint64, change ...func(*station.Config)) (*Proof, *
 	t.Helper()
 	_, b, _, err := demo.Files(1)
 	require.NoError(t, err)
-	return nest(t, seed, b, nil, change...)
+	records, err := archive.Open(t.TempDir(), b.Station)
+	require.NoError(t, err)
+	n, leave := nest(t, seed, b, nil, records, change...)
+	t.Cleanup(func() { leave(); records.Close() })
+	_, err = n.Ready(context.Background())
+	require.NoError(t, err)
+	return n, records
 }
 
 // nest is a nest of the bench in b, its ports handed through wire; nil: as they
-// are.
+// are. leave gives all of it back; records may be nil.
 func nest(t testing.TB, seed uint64, b *bench.File, wire func(bench.PortName, drivers.Port, drivers.Clock) drivers.Port,
-	change ...func(*station.Config)) (*Proof, *archive.Archive) {
+	records *archive.Archive, change ...func(*station.Config)) (_ *Proof, leave func()) {
 	t.Helper()
 	m, _, _, err := demo.Files(1)
-	require.NoError(t, err)
-	records, err := archive.Open(t.TempDir(), b.Station)
 	require.NoError(t, err)
 	clock := sim.NewClock(sim.Morning)
 	fixture := sim.NewBench(clock, seed)
@@ -62,12 +66,7 @@ func nest(t testing.TB, seed uint64, b *bench.File, wire func(bench.PortName, dr
 	}
 	nest, err := station.New(c)
 	require.NoError(t, err)
-	t.Cleanup(func() { n.Close(); records.Close() })
-	if wire == nil {
-		_, err = nest.Ready(context.Background())
-		require.NoError(t, err)
-	}
-	return &Proof{nest, fixture}, records
+	return &Proof{nest, fixture}, func() { n.Close() }
 }
 
 // Unit takes a unit with a number in lot 24A through the plan and keeps its
