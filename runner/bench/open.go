@@ -79,6 +79,9 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 		if o.at, err = ParsePort(d.Port); err != nil {
 			return nil, err
 		}
+		if row.bare {
+			n.Unchecked = append(n.Unchecked, role)
+		}
 		if o.at.isStream() {
 			if o.port = buses[d.Port]; o.port == nil {
 				if o.port, err = h.port(ctx, o.at, row.settings(d)); err != nil {
