@@ -22,21 +22,28 @@ import (
 
 // watcher is the guardian's side.
 type watcher struct {
-	bench  *bench.File
-	runner int
-	claim  *bench.Claim
-	armed  map[int]bool
-	runs   map[string]message // begin, by run
-	errs   io.Writer
-	stuck  int // looks without a beat
-	ended  bool
+	bench    *bench.File
+	runner   int
+	claim    *bench.Claim
+	armed    map[int]bool
+	runs     map[string]message // begin, by run
+	errs     io.Writer
+	stuck    int // looks without a beat
+	ended    bool
+	patience time.Duration
 }
 
 // Main is the guardian's process: it reads what its runner tells it from in until
 // that is closed, answers at out, and says at errs what it did.
 func Main(in io.Reader, out, errs io.Writer) {
 	prepare()
-	w := &watcher{claim: bench.Inherited(nil), armed: map[int]bool{}, runs: map[string]message{}, errs: errs}
+	watch(in, out, errs, patience)
+}
+
+// watch is Main without what concerns the whole process; patience as for Rescue.
+func watch(in io.Reader, out, errs io.Writer, patience time.Duration) {
+	w := &watcher{claim: bench.Inherited(nil), armed: map[int]bool{}, runs: map[string]message{}, errs: errs,
+		patience: patience}
 	defer func() { w.claim.Release() }()
 	messages := make(chan message)
 	go func() {
@@ -122,7 +129,7 @@ func (w *watcher) gone() {
 	var wg sync.WaitGroup
 	for i := range w.armed {
 		wg.Go(func() {
-			s := w.bench.Rescue(context.Background(), i, bench.Machine(), patience)
+			s := w.bench.Rescue(context.Background(), i, bench.Machine(), w.patience)
 			mu.Lock()
 			defer mu.Unlock()
 			made[w.bench.Nests[i].Name] = s
