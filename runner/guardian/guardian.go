@@ -38,6 +38,7 @@ type Guardian struct {
 	process   *process   // nil: lost
 	armed     []int
 	runs      map[string]message // begin
+	unsafe    bool               // a nest was left so
 	dismissed bool
 	end       chan struct{} // closed when it is dismissed
 }
@@ -51,6 +52,7 @@ type process struct {
 	up      *os.File
 	answers *json.Decoder
 	gone    chan struct{} // closed when it has ended
+	born    time.Time
 }
 
 // Start starts a guardian and returns when it holds the ports of the nests. To be
@@ -120,15 +122,17 @@ func (g *Guardian) Begin(dir, run, nest string) error {
 }
 
 // End implements [station.Guardian].
-func (g *Guardian) End(run string) {
+func (g *Guardian) End(run string, safe bool) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	g.unsafe = g.unsafe || !safe
 	delete(g.runs, run)
 	_ = g.tell(message{Do: doEnd, Run: run}) // lost: who takes its place does not hear of the run
 }
 
-// Dismiss says that all is safe and closed, and waits until the guardian has given the
-// ports up.
+// Dismiss says that all is closed, and waits until the guardian has left and the ports
+// are given up. Where a run left something that was not safe, the guardian tries once
+// more when this process has ended, and keeps the ports meanwhile.
 func (g *Guardian) Dismiss() {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -137,8 +141,11 @@ func (g *Guardian) Dismiss() {
 	}
 	g.dismissed = true
 	close(g.end)
-	defer g.claim.Release()
 	p := g.process
+	if p != nil && g.unsafe {
+		return
+	}
+	defer g.claim.Release()
 	if p == nil {
 		return
 	}
@@ -146,7 +153,8 @@ func (g *Guardian) Dismiss() {
 	p.down.Close()
 	select {
 	case <-p.gone:
-	case <-time.After(answerTime): // it makes safe once more, which is harmless
+	case <-time.After(answerTime):
+		g.lose(p) // it stands still, and all is safe
 	}
 }
 
@@ -257,6 +265,12 @@ func (g *Guardian) revive(ctx context.Context) error {
 
 // ended replaces a guardian that was ended by somebody else.
 func (g *Guardian) ended(p *process) {
+	if time.Since(p.born) < beatEvery { // whatever ends it may end the next one, too
+		select {
+		case <-g.end:
+		case <-time.After(beatEvery):
+		}
+	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if g.dismissed || g.process != p {
@@ -287,7 +301,8 @@ func start(claim []*os.File) (*process, error) {
 	if err != nil {
 		return nil, errors.Join(err, in.Close(), down.Close())
 	}
-	p := &process{down: down, up: up, answers: json.NewDecoder(up), gone: make(chan struct{})}
+	p := &process{down: down, up: up, answers: json.NewDecoder(up), gone: make(chan struct{}),
+		born: time.Now()}
 	p.cmd = &exec.Cmd{Path: program, Args: []string{os.Args[0], Command}, Stdin: in, Stdout: out, Stderr: os.Stderr,
 		// Small, so that the system rather ends others for want of memory.
 		ExtraFiles: claim, Env: append(os.Environ(), "GOMEMLIMIT=32MiB", "GOMAXPROCS=2")}

@@ -40,6 +40,8 @@ const (
 	// stuckAfter is how many looks in a row without a beat end a runner. Looks, not
 	// seconds: a guardian that had no processor either has not been waiting.
 	stuckAfter = 10
+	// stuckEnds is how many looks a runner that was ended may take to be gone.
+	stuckEnds = 3
 	// answerTime is how long a guardian may take to answer.
 	answerTime = 3 * time.Second
 	// claimTime is how long a claim waits for another guardian that makes the same

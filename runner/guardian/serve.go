@@ -78,11 +78,13 @@ func watch(in io.Reader, out, errs io.Writer, patience time.Duration) {
 			}
 			_ = answers.Encode(r) // who does not hear it is gone, and the next message says so
 		case <-looks.C:
-			if w.stuck++; w.stuck < stuckAfter || len(w.runs) == 0 || w.ended {
-				break
-			}
-			if endStuck(w.runner) {
-				w.ended = true // its pipe closes now
+			w.stuck++
+			switch {
+			case w.ended && w.stuck > stuckAfter+stuckEnds: // the kernel itself holds it
+				w.gone()
+				return
+			case !w.ended && w.stuck >= stuckAfter && len(w.runs) > 0:
+				w.ended = endStuck(w.runner) // its pipe closes now
 			}
 		}
 	}

@@ -3,6 +3,7 @@ package station
 import (
 	"context"
 	"errors"
+	"fmt"
 	"testing"
 	"testing/synctest"
 
@@ -35,8 +36,8 @@ func (g *guardianFake) Begin(dir, run, nest string) error {
 	return g.err
 }
 
-func (g *guardianFake) End(string) {
-	g.tell("end")
+func (g *guardianFake) End(_ string, safe bool) {
+	g.tell(fmt.Sprint("end, safe ", safe))
 	if len(g.rig.archive.Entries()) == 0 {
 		g.told = append(g.told, "not sealed")
 	}
@@ -50,7 +51,7 @@ func TestGuardianHearsOfTheRun(t *testing.T) {
 		r := newRig(t, plan(measureStandby), oneLimit, func(c *Config) { c.Guardian = g })
 		g.rig = r
 		assert.Equal(t, reports.Passed, r.run(t, context.Background()).Outcome)
-		assert.Equal(t, []string{"begin A", "end"}, g.told)
+		assert.Equal(t, []string{"begin A", "end, safe true"}, g.told)
 
 		g.told, g.err = nil, errors.New("no process")
 		_, err := r.Run(context.Background(), Job{})
@@ -65,6 +66,10 @@ func TestGuardianHearsOfTheRun(t *testing.T) {
 
 		g.err = nil
 		assert.Equal(t, reports.Passed, r.run(t, context.Background()).Outcome, "the nest is free again")
+		g.told = nil
+		r.power.safeErr = noReply()
+		assert.Equal(t, reports.Errored, r.run(t, context.Background()).Outcome)
+		assert.Equal(t, []string{"begin A", "end, safe false"}, g.told)
 		r.archive.Close()
 	})
 }

@@ -90,8 +90,9 @@ type Guardian interface {
 	// Begin is called before anything is switched on for a run that is recorded in
 	// the archive in dir. An error says why nobody guards it; then it does not begin.
 	Begin(dir, run, nest string) error
-	// End is called when the run is sealed.
-	End(run string)
+	// End is called when the run is sealed. Not safe: something is, or may be, left
+	// on, and the nest takes no more units.
+	End(run string, safe bool)
 }
 
 // Nest is one place for a unit. Its methods may be called from any goroutine;

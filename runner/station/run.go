@@ -49,7 +49,7 @@ func (n *Nest) Run(ctx context.Context, job Job) (archive.Sealed, error) {
 		if err := n.Guardian.Begin(n.Archive.Dir(), start.Run, n.Name); err != nil {
 			return archive.Sealed{}, &NotReady{reports.Reason{Code: reports.Unguarded, Text: oneLine(err)}}
 		}
-		defer n.Guardian.End(start.Run)
+		defer func() { n.Guardian.End(start.Run, n.InService() == nil) }()
 	}
 	journal, err := n.Archive.Begin(start, n.Clock.Now(), tell...)
 	if err != nil {
