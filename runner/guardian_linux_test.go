@@ -234,6 +234,32 @@ func TestGuardianSaysWhatItCouldNot(t *testing.T) {
 	until(t, "it says so", func() bool { return strings.Contains(g.said.String(), "NOT SAFE: ") })
 }
 
+// A run that left something on that it could not reach is sealed, and the guardian
+// tries once more when the program has ended.
+func TestGuardianTriesOnceMore(t *testing.T) {
+	t.Parallel()
+	p := newPlace(t, 80)
+	g := p.startGuarded("test")
+	pid := guardianOf(g.cmd.Process.Pid)
+	require.NotZero(t, pid)
+	for _, e := range p.ends {
+		if e.Role == "supply" {
+			e.Unplug()
+		}
+	}
+	<-g.ended
+	assert.Equal(t, input.ExitBench, g.cmd.ProcessState.ExitCode(), g.said.String())
+	left(t, pid)
+	until(t, "it says what it could not", func() bool {
+		return strings.Contains(g.said.String(), "its guardian could not make the fixture safe: supply: ")
+	})
+	all := g.kept()
+	require.Len(t, all, 1)
+	assert.Equal(t, reports.Errored, all[0].Report.Outcome)
+	assert.NotEmpty(t, all[0].Report.Unsafe)
+	assert.Nil(t, all[0].Report.Guardian, "it was sealed before")
+}
+
 // A guardian that is killed is replaced, and its place is as good; the run goes on.
 func TestGuardianIsReplaced(t *testing.T) {
 	t.Parallel()
@@ -281,7 +307,8 @@ func TestNoRunWithoutGuardian(t *testing.T) {
 	t.Parallel()
 	p := newPlace(t, 77)
 	for _, command := range []string{"test", "serve"} {
-		args := []string{command, "--bench", p.bench, "--product", "../testdata/leaving", "--data", filepath.Join(t.TempDir(), "records")}
+		args := []string{command, "--bench", p.bench, "--product", "../testdata/leaving",
+			"--data", filepath.Join(t.TempDir(), "records")}
 		if command == "test" {
 			args = append(args, p.serial())
 		}

@@ -50,7 +50,9 @@ func signalled(s syscall.Signal) func(*victim) bool {
 var endings = []ending{
 	{name: "KILL", do: signalled(syscall.SIGKILL)},
 	{name: "KILL", do: signalled(syscall.SIGKILL)},
-	{name: "KILL of the group", do: func(v *victim) bool { return syscall.Kill(-v.cmd.Process.Pid, syscall.SIGKILL) == nil }},
+	{name: "KILL of the group", do: func(v *victim) bool {
+		return syscall.Kill(-v.cmd.Process.Pid, syscall.SIGKILL) == nil
+	}},
 	{name: "SEGV", do: signalled(syscall.SIGSEGV)},
 	{name: "ABRT", do: signalled(syscall.SIGABRT)},
 	{name: "QUIT", do: signalled(syscall.SIGQUIT)},
@@ -145,7 +147,10 @@ func (v *victim) guardian() int {
 		}
 		for _, child := range strings.Fields(string(children)) {
 			line, err := os.ReadFile("/proc/" + child + "/cmdline")
-			if pid, aerr := strconv.Atoi(child); err == nil && aerr == nil && strings.Contains(string(line), "\x00guardian\x00") {
+			if err != nil || !strings.Contains(string(line), "\x00guardian\x00") {
+				continue
+			}
+			if pid, err := strconv.Atoi(child); err == nil {
 				return pid
 			}
 		}
@@ -187,6 +192,7 @@ func (v *victim) start(serial string) (run bool) {
 	} else {
 		args = append(args, "--listen", "127.0.0.1:0")
 	}
+	left := v.fixture.State().SupplyOn
 	r, w, err := os.Pipe()
 	if err != nil {
 		v.Fatal(err)
@@ -207,7 +213,11 @@ func (v *victim) start(serial string) (run bool) {
 	if v.command == "serve" {
 		address := regexp.MustCompile(`http://127\.0\.0\.1:[0-9]+/`)
 		url := ""
-		if !v.within("its address", func() bool { url = address.FindString(v.said.String()); return url != "" || v.hasEnded() }) || url == "" {
+		v.within("its address", func() bool {
+			url = address.FindString(v.said.String())
+			return url != "" || v.hasEnded()
+		})
+		if url == "" {
 			return false
 		}
 		body, err := json.Marshal(map[string]any{"id": serial, "text": serial, "nest": ""})
@@ -219,6 +229,16 @@ func (v *victim) start(serial string) (run bool) {
 			return false
 		}
 		answer.Body.Close()
+	}
+	if left { // by the one before, which was killed together with its guardian
+		off := false
+		v.within("the next start makes safe", func() bool {
+			off = !v.fixture.State().SupplyOn
+			return off || v.hasEnded()
+		})
+		if off {
+			v.Count("made safe by the next start")
+		}
 	}
 	on := false
 	v.within("power is on", func() bool {
@@ -304,7 +324,8 @@ func (v *victim) one(serial string, slow *slowest) {
 			return
 		}
 		began = time.Now()
-		if text := v.said.String(); strings.Contains(text, "out of memory") || strings.Contains(text, "cannot allocate memory") {
+		text := v.said.String()
+		if strings.Contains(text, "out of memory") || strings.Contains(text, "cannot allocate memory") {
 			v.Count("out of memory")
 		} else {
 			v.Count("over before")
@@ -388,7 +409,8 @@ func (v *victim) recovered() {
 				s.Report.Reason, v.said.String())
 		}
 		if len(s.Report.Unsafe) > 0 {
-			v.Wrong("%s, %s after %v: the report says that it is not safe: %+v", v.command, v.way.name, v.after, s.Report.Unsafe)
+			v.Wrong("%s, %s after %v: the report says that it is not safe: %+v", v.command, v.way.name, v.after,
+				s.Report.Unsafe)
 		}
 	}
 	recovered := len(a.Recovered())

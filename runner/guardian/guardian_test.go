@@ -70,7 +70,8 @@ func take(t *testing.T) message {
 	_, model, _ := strings.Cut(string(demo), `[nest.device.supply]`)
 	_, model, _ = strings.Cut(model, `model = "`)
 	model, _, _ = strings.Cut(model, `"`)
-	return message{Do: doTake, Runner: os.Getpid(), Name: "bench.toml", Data: []byte(strings.ReplaceAll(oneDevice, "MODEL", model))}
+	return message{Do: doTake, Runner: os.Getpid(), Name: "bench.toml",
+		Data: []byte(strings.ReplaceAll(oneDevice, "MODEL", model))}
 }
 
 // The pipe's end means that the runner is gone, also in the middle of a message; one
