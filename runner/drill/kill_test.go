@@ -359,6 +359,9 @@ func (v *victim) one(serial string, slow *slowest) {
 		v.Count("safe within 1 s")
 	} else {
 		v.Count("safe later")
+		load, _ := os.ReadFile("/proc/loadavg") // for people
+		v.Logf("seed %d, bench %d: %s, %s after %v: safe after %v, load %s", v.Seed, v.number, v.command, name, v.after, took,
+			load)
 	}
 	slow.was(v.trial, took)
 	<-v.ended
