@@ -22,9 +22,11 @@ const (
 	PromptDone   Kind = "prompt-answer" // Prompt with Answer
 	CheckEnded   Kind = "check-ended"   // Check
 	BenchFault   Kind = "fault"         // Fault
-	MadeSafe     Kind = "made-safe"     // Unsafe: what could not be made safe, none if all was
-	CausesRanked Kind = "causes"        // Causes, of a unit that failed
-	RunEnded     Kind = "run-ended"     // End
+	// Unsafe: what could not be made safe, none if all was. With Guardian it is the
+	// guardian's, written when the program was gone: the last event, also after RunEnded.
+	MadeSafe     Kind = "made-safe"
+	CausesRanked Kind = "causes"    // Causes, of a unit that failed
+	RunEnded     Kind = "run-ended" // End
 )
 
 // Event is one thing that happened, one line of a journal.
@@ -41,7 +43,9 @@ type Event struct {
 	End     *End      `json:"end,omitempty"`
 	Causes  []Cause   `json:"causes,omitempty"` // the likeliest first
 	Unsafe  []Unsafe  `json:"unsafe,omitempty"`
-	Text    string    `json:"text,omitempty"`
+	// what the guardian did: [GuardianSafe], [GuardianUnsafe] or [RunnerStuck]
+	Guardian *Reason `json:"guardian,omitempty"`
+	Text     string  `json:"text,omitempty"`
 }
 
 // Unit names the unit under test.

@@ -95,7 +95,8 @@ func (e *Event) Validate() error {
 //     ended so, nothing speaks against it and at least one reading passed;
 //     otherwise the worse of what the readings say and what RunEnded says, in
 //     the order passed, failed, error, aborted;
-//   - events that stop before RunEnded make an Aborted run whose Reason is [Reason.CutShort];
+//   - events that stop before RunEnded make an Aborted run whose Reason is [Reason.CutShort],
+//     because of what the guardian did if it did anything;
 //   - only a Failed run has likely causes: of any other nothing is known that a
 //     cause could explain. One whose confidence is not between 0 and 1 is left
 //     out.
@@ -119,13 +120,16 @@ func Fold(events []Event) (Report, error) {
 		if (e.Kind == RunStarted) != (i == 0) {
 			return Report{}, fmt.Errorf("fold: event %d is %s; a run starts once, with %s", e.Seq, e.Kind, RunStarted)
 		}
-		if f.end != nil {
+		if f.end != nil && !e.byGuardian() {
 			return Report{}, fmt.Errorf("fold: event %d (%s) after the run ended", e.Seq, e.Kind)
 		}
 		f.add(e)
 	}
 	return f.finish(), nil
 }
+
+// byGuardian: it was written when the program was gone.
+func (e *Event) byGuardian() bool { return e.Kind == MadeSafe && e.Guardian != nil }
 
 type folder struct {
 	r     Report
@@ -214,6 +218,9 @@ func (f *folder) add(e *Event) {
 		fault.AfterPlan = fault.AfterPlan && f.open < 0
 		r.Faults = append(r.Faults, fault)
 	case MadeSafe:
+		if e.Guardian != nil {
+			r.Guardian, r.Unsafe = e.Guardian, nil // it tried again all that the program may have tried
+		}
 		r.Unsafe = append(r.Unsafe, e.Unsafe...)
 	case CausesRanked:
 		r.Causes = distrust(e.Causes)
@@ -380,6 +387,9 @@ func (f *folder) finish() Report {
 			r.Reason = &Reason{Code: CutDuring, Check: r.Checks[f.open].Name}
 		} else if n := len(r.Checks); n > 0 {
 			r.Reason = &Reason{Code: CutAfter, Check: r.Checks[n-1].Name}
+		}
+		if r.Guardian != nil {
+			r.Reason.Because = []Reason{*r.Guardian}
 		}
 	case f.end.Outcome.rank() >= out.rank():
 		r.Outcome = f.end.Outcome

@@ -32,6 +32,14 @@ const (
 	Several        Code = "several"         // Because: more than one thing, none before the others
 )
 
+// Codes of the guardian, which makes safe what a program that is gone left on.
+const (
+	GuardianSafe   Code = "guardian_safe"   // Seconds from when the program was seen gone until all was safe
+	GuardianUnsafe Code = "guardian_unsafe" // Because: the devices that it could not make safe
+	RunnerStuck    Code = "runner_stuck"    // Seconds without a sign of life; Because: what came of making safe
+	Unguarded      Code = "unguarded"       // Text: why there is no guardian; no run begins
+)
+
 // Codes of the plan.
 const (
 	PlanError     Code = "plan_error"     // Text, Hint: Lua's or the plan's own words

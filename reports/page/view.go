@@ -305,6 +305,9 @@ func (w words) attempt(n int) string {
 
 func (v *View) bench() {
 	r := v.Report
+	if r.Guardian != nil && !r.Reason.CutShort() { // else the reason says it
+		r.Faults = append(r.Faults[:len(r.Faults):len(r.Faults)], reports.Fault{Reason: *r.Guardian, AfterPlan: true})
+	}
 	if len(r.Faults) == 0 && len(r.Unsafe) == 0 {
 		return
 	}

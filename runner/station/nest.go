@@ -66,6 +66,9 @@ type Config struct {
 	Sound     func(drivers.Samples) ([]byte, error) // writes a capture of sound as WAV
 	Simulated bool
 	Software  string // version of the runner
+	// Guardian makes safe should this process be gone in the middle of a run;
+	// optional.
+	Guardian Guardian
 	// Grace is how long, in real time, a cancelled plan may take to come back
 	// before it is called stuck. 0 means 3 s.
 	Grace time.Duration
@@ -83,6 +86,17 @@ type Config struct {
 	// begins any more: all that is left is to end the program in order;
 	// optional.
 	Exhausted func(error)
+}
+
+// Guardian is told of each run, for which it makes safe what a process that is gone
+// left on.
+type Guardian interface {
+	// Begin is called before anything is switched on for a run that is recorded in
+	// the archive in dir. An error says why nobody guards it; then it does not begin.
+	Begin(dir, run, nest string) error
+	// End is called when the run is sealed. Not safe: something is, or may be, left
+	// on, and the nest takes no more units.
+	End(run string, safe bool)
 }
 
 // Nest is one place for a unit. Its methods may be called from any goroutine;
