@@ -34,6 +34,9 @@ type Model struct {
 	HomeTimeout time.Duration
 	Settle      time.Duration // quiet time after trouble
 	MaxFeed     float64       // mm/min
+	// Ramps is by how much gathering speed, slowing down and acknowledging may
+	// make a movement longer than it would be at its rate throughout.
+	Ramps time.Duration
 	// PathLetters are the axes whose travel the feed is measured along; "" for
 	// all. (Some machines measure it along X, Y, Z only and let the others keep
 	// up.)
@@ -48,7 +51,7 @@ func Models() []Model {
 		Where: "M114",
 		Ack:   "ok", Error: "error", Skip: []string{";", "<"},
 		LineEnd: "\n", Timeout: time.Second, HomeTimeout: 60 * time.Second, Settle: 50 * time.Millisecond,
-		MaxFeed: 12000,
+		MaxFeed: 12000, Ramps: 250 * time.Millisecond,
 	}}
 }
 

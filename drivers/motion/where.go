@@ -70,7 +70,7 @@ func (m *Machine) where(ctx context.Context) (map[string]float64, error) {
 		return nil, err
 	}
 	said := map[string]float64{}
-	end := m.clock.Now().Add(m.model.Timeout)
+	end := drivers.Within(m.clock, m.model.Timeout)
 	for range maxSkipped {
 		line, err := m.line(ctx, end)
 		if err != nil {

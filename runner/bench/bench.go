@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"os"
 	"path/filepath"
 
 	"github.com/pelletier/go-toml/v2"
@@ -21,6 +20,7 @@ type File struct {
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`
+	Serve       serveRule       `toml:"serve"`
 	Nests       []nestFile      `toml:"nest"`
 
 	Name string // of the file, as given
@@ -41,6 +41,12 @@ type captureRule struct {
 // planRule bounds what a plan may take of the computer.
 type planRule struct {
 	Memory string `toml:"memory"` // default "128 MiB"
+}
+
+// serveRule is about the station's pages.
+type serveRule struct {
+	// Names under which browsers ask for it, beside the computer's own.
+	Hosts []string `toml:"hosts"`
 }
 
 // nestFile is one place for a unit.
@@ -122,7 +128,7 @@ type inputFile struct {
 
 // Load reads and checks a bench file.
 func Load(path string) (*File, error) {
-	data, err := os.ReadFile(path)
+	data, err := input.ReadFile(path, input.MaxText)
 	if err != nil {
 		return nil, input.MissingFile("bench file", path, err)
 	}
