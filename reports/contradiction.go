@@ -10,9 +10,9 @@ import "slices"
 //     has none, and an error has a problem;
 //   - a check is at least as bad as its readings, and an error has a problem;
 //   - the outcome is at least as bad as checks, faults and devices left unsafe,
-//     by the rule of [Fold]. Passed has no reason; failed has a reading or check
-//     as its reason, aborted a stop or a record cut short, and error has another
-//     reason than those two;
+//     by the rule of [Fold]. Passed has no reason; what failed has a reading or
+//     check that did and was not stopped; aborted has a stop or a record cut short
+//     as its reason, and error another than all of these;
 //   - there are at least as many events as things in it that came by one.
 //
 // Who has the station's key and changes all of it alike is not found.
@@ -82,7 +82,7 @@ func (r *Report) outcomeFits(least Outcome) bool {
 	case Passed:
 		return code == ""
 	case Failed:
-		return missed
+		return missed || least == Failed && !stopped
 	case Errored:
 		return code != "" && !missed && !stopped
 	case Aborted: // before it began, a nest may also be out of service

@@ -163,8 +163,21 @@ func (a *app) report(file string, to reportFiles) error {
 			fmt.Fprintf(a.Errs, "written: %s%s\n", f.out, f.note)
 		}
 	}
+	contradicts := sealed.Report.Contradiction()
+	stamp := func(to io.Writer) {
+		if contradicts != nil {
+			fmt.Fprintf(to, "THIS REPORT CONTRADICTS ITSELF: %s\nhint: do not rely on it; fullthrow verify names every "+
+				"report that was touched\n", book.Translator("en").Reason(contradicts))
+		}
+	}
 	if to == (reportFiles{language: to.language}) {
+		stamp(a.out)
 		terminal.NewScreen(a.out).Report(sealed.Report, file)
+	} else {
+		stamp(a.Errs)
+	}
+	if contradicts != nil {
+		return quiet(input.ExitFailed)
 	}
 	return nil
 }

@@ -164,4 +164,3 @@ func keepCheckpoint(file, dir string, at time.Time, v *Verification, last checkp
 	}
 	return disk{}.writeFile(file, b.Bytes(), 0o600)
 }
-
