@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 )
 
 // Place is where a sealed report stands in its station's chain, as its file
@@ -133,4 +134,19 @@ func holdsReports(dir string) bool {
 		}
 	}
 	return false
+}
+
+// StationOf is the station whose archive is in dir, as its newest report that can
+// be read names it; "" if none can.
+func StationOf(dir string) string {
+	files, err := reportFiles(dir, false)
+	if err != nil {
+		return ""
+	}
+	for _, name := range slices.Backward(files) {
+		if s, err := Load(filepath.Join(dir, filepath.FromSlash(name))); err == nil {
+			return s.Report.Station
+		}
+	}
+	return ""
 }

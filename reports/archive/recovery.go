@@ -100,7 +100,12 @@ func (a *Archive) loadChain() {
 		}
 	}
 	for _, k := range a.known {
-		if k.Number < next.Number || k.Number == next.Number && (k.Hash == next.Hash || k.Hash == "") {
+		if k.Key != "" && !a.ring.knows(k.Key) {
+			problem(KeyReplaced, pubFile, "the %s knows another key of this station, which handed over to none that is "+
+				"here", k.From)
+			continue
+		}
+		if k.Number > maxNumber/2 || k.Number < next.Number || k.Number == next.Number && (k.Hash == next.Hash || k.Hash == "") {
 			continue
 		}
 		if k.Number > next.Number {

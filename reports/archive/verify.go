@@ -64,7 +64,9 @@ type VerifyOptions struct {
 	Checkpoint string
 	All        bool
 	// Known is what others have seen of this archive.
-	Known    []Known
+	Known []Known
+	// Repairs are the IDs of repairs that others have seen.
+	Repairs  []string
 	Progress func(done, total int)
 }
 
@@ -222,11 +224,16 @@ func verify(ctx context.Context, dir string, chain head, chainErr error, o Verif
 	}
 	v.chain(links, spoiled, problem)
 	v.head(chain, chainErr, links, spoiled, numbered, problem)
-	v.compare(append(last.known(), o.Known...), spoiled, problem)
+	v.compare(append(last.known(), OfThis(dir, o.Known)...), spoiled, problem)
 
 	repairs, problems, err := ReadRepairs(dir)
 	if err != nil {
 		return nil, fmt.Errorf("verify: %w", err)
+	}
+	for _, id := range o.Repairs {
+		if !slices.ContainsFunc(repairs, func(s SealedRepair) bool { return s.Repair.ID == id }) {
+			problem(RepairMissing, repairsFile, hintRestore, "the index knows repair %.80s, which is not on the record", id)
+		}
 	}
 	v.Repairs = len(repairs)
 	v.Problems = append(v.Problems, problems...)
@@ -412,6 +419,30 @@ func (v *Verification) Sees(k Known) bool {
 			Hint: hint})
 	})
 	return len(v.Problems) == n
+}
+
+// OfThis leaves those of what others have seen that are of the station in dir: by
+// a key that it has had; where they know none of these, the newest of each.
+func OfThis(dir string, list []Known) []Known {
+	ring := loadRing(dir)
+	byFrom := map[string][]Known{}
+	var from []string
+	for _, k := range list {
+		if byFrom[k.From] == nil {
+			from = append(from, k.From)
+		}
+		byFrom[k.From] = append(byFrom[k.From], k)
+	}
+	var out []Known
+	for _, f := range from {
+		part := byFrom[f]
+		ours := slices.DeleteFunc(slices.Clone(part), func(k Known) bool { return k.Key != "" && !ring.knows(k.Key) })
+		if len(ours) == 0 {
+			ours = []Known{slices.MaxFunc(part, func(a, b Known) int { return cmp.Compare(a.Number, b.Number) })}
+		}
+		out = append(out, ours...)
+	}
+	return out
 }
 
 // compare proves the archive against what others have seen of it.

@@ -159,8 +159,9 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 			read("sticks", "spread", reports.Number(3+r.NormFloat64()), "%", &reports.Limit{Upper: ptr(5)}),
 			read("sticks", "moves", reports.Bool(r.IntN(2) == 0), "", nil),
 		}},
-		{Name: "link", Part: "antenna", Verdict: reports.Unlimited, Readings: []reports.Reading{
-			read("link", "mode", reports.Text(`a,"b]`), "", nil),
+		{Name: "link", Part: "antenna", Verdict: reports.Pass, Readings: []reports.Reading{
+			{Check: "link", Name: "mode", Value: reports.Text(`a,"b]`), Verdict: note(reports.Pass),
+				Limit: &reports.Limit{Equal: new(reports.Text(`a,"b]`))}},
 		}},
 	}
 	p.Checks = checks[:3-r.IntN(5)/4]
