@@ -115,11 +115,18 @@ const (
 //
 // An archive that another process holds is an [*HintedError] naming that process.
 func Open(dir, station string, known ...Known) (*Archive, error) {
+	return OpenOn(nil, dir, station, known...)
+}
+
+// OpenOn is [Open] on a disk that may refuse a step as the kernel would: "make"
+// (a file or directory), "write", "sync", "rename". For tests, which also end the
+// program there, by a panic.
+func OpenOn(refuse func(step, path string) error, dir, station string, known ...Known) (*Archive, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("archive: %w", err)
 	}
 	a := &Archive{
-		dir: dir, station: station, known: known,
+		dir: dir, station: station, known: known, disk: disk{refuse: refuse},
 		runs: map[string]int{}, attempts: map[unitKey]int{}, open: map[string]*Journal{},
 		create: func(path string) (journalFile, error) {
 			return os.OpenFile(path, os.O_WRONLY|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o644)
