@@ -157,8 +157,35 @@ func parseSealed(data []byte) (Sealed, error) {
 	return s, err
 }
 
+// parseQuickly reads a file in the exact form, going through the report once. Not
+// ok is whatever else it may be: what is wrong with it is said by who reads slowly.
+func parseQuickly(data []byte) (s Sealed, ok bool) {
+	at := bytes.LastIndex(data, []byte(fileMid))
+	if at < len(fileHead) || !bytes.HasPrefix(data, []byte(fileHead)) || !bytes.HasSuffix(data, []byte(fileTail)) {
+		return s, false
+	}
+	tail := data[at+len(fileMid) : len(data)-len(fileTail)]
+	s.Raw = data[len(fileHead):at:at]
+	if !bytes.HasPrefix(s.Raw, []byte("{")) || !bytes.HasSuffix(s.Raw, []byte("}")) {
+		return s, false
+	}
+	if json.Unmarshal(tail, &s.Seal) != nil {
+		return s, false
+	}
+	same, err := json.Marshal(s.Seal)
+	return s, err == nil && bytes.Equal(same, tail) && json.Unmarshal(s.Raw, &s.Report) == nil &&
+		s.Report.Schema == reports.Schema
+}
+
 // parseForm is parseSealed, which also says in which form it was sealed.
 func parseForm(data []byte) (Sealed, form, error) {
+	if s, ok := parseQuickly(data); ok {
+		proved, err := s.Seal.prove(s.Raw, kindReport)
+		if err != nil {
+			return Sealed{}, formNone, err
+		}
+		return s, proved, nil
+	}
 	var f struct {
 		Report json.RawMessage `json:"report"`
 		Seal   *Seal           `json:"seal"`

@@ -225,7 +225,7 @@ func plantViews(t *testing.T, server *pgtest.Server) {
 	query := "SELECT started, value::text, text FROM v_readings WHERE outcome = 'failed' AND reading = $1"
 	require.NoError(t, p.read.QueryRowContext(t.Context(), query, "current").Scan(&started, &value, &text))
 	require.True(t, started.Equal(began.Add(time.Minute)))
-	require.Equal(t, sql.Null[string]{V: "1.5", Valid: true}, value)
+	require.Equal(t, sql.Null[string]{V: "2.5", Valid: true}, value)
 	require.False(t, text.Valid)
 	require.NoError(t, p.read.QueryRowContext(t.Context(), query, "text").Scan(&started, &value, &text))
 	require.False(t, value.Valid)
