@@ -68,15 +68,9 @@ func ReadHead(dir string) (Place, error) {
 	return Place{Number: h.Number, SHA256: h.Hash}, nil
 }
 
-// PublicKey reads the public key of the station whose archive is in dir: where
-// its file is gone, from the private key, if that may be read.
+// PublicKey reads the public key of the station whose archive is in dir.
 func PublicKey(dir string) (ed25519.PublicKey, error) {
 	key, err := loadPublic(dir)
-	if errors.Is(err, os.ErrNotExist) {
-		if private, kerr := readKey(filepath.Join(dir, keyFile)); kerr == nil {
-			return private.Public().(ed25519.PublicKey), nil
-		}
-	}
 	if err != nil {
 		return nil, fmt.Errorf("archive: %w", err)
 	}
