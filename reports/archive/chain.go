@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"time"
 )
@@ -42,7 +41,7 @@ func (c chain) path(dir string) string { return filepath.Join(dir, string(c)) }
 // read reads the note in the archive in dir, without proving it; os.ErrNotExist
 // if there is none.
 func (c chain) read(dir string) (h head, err error) {
-	data, err := os.ReadFile(c.path(dir))
+	data, err := readBounded(c.path(dir), maxNote)
 	if err != nil {
 		return head{}, err
 	}

@@ -87,7 +87,7 @@ func stationKey(dir string, used bool) (ed25519.PrivateKey, error) {
 
 // readKey reads a private key.
 func readKey(path string) (ed25519.PrivateKey, error) {
-	data, err := os.ReadFile(path)
+	data, err := readBounded(path, maxNote)
 	if err != nil {
 		return nil, err
 	}
@@ -121,7 +121,7 @@ func newKey(path string) (ed25519.PrivateKey, error) {
 
 func loadPublic(dir string) (ed25519.PublicKey, error) {
 	path := filepath.Join(dir, pubFile)
-	data, err := os.ReadFile(path)
+	data, err := readBounded(path, maxNote)
 	if err != nil {
 		return nil, err
 	}

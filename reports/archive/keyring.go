@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"time"
 
@@ -72,7 +71,7 @@ func loadRing(dir string) keyring {
 		}
 	}
 	r.first = current
-	data, err := os.ReadFile(filepath.Join(dir, ringFile))
+	data, err := readBounded(filepath.Join(dir, ringFile), maxNote)
 	if errors.Is(err, fs.ErrNotExist) {
 		return r
 	}

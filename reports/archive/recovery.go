@@ -136,7 +136,7 @@ func (a *Archive) numbered(h head) bool {
 	if h.Number == 0 {
 		return false
 	}
-	data, err := os.ReadFile(filepath.Join(a.dir, filepath.FromSlash(h.File)))
+	data, err := readBounded(filepath.Join(a.dir, filepath.FromSlash(h.File)), maxReport)
 	if err != nil {
 		return true
 	}

@@ -312,7 +312,7 @@ func proveFile(dir, name string, last checkpoint, all bool) proof {
 	if ok {
 		p.id = id
 	}
-	data, err := os.ReadFile(full)
+	data, err := readBounded(full, maxReport)
 	var s Sealed
 	if err == nil {
 		s, p.form, err = parseForm(data)
