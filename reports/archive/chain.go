@@ -96,6 +96,3 @@ func (h head) prove(c chain, ring keyring, err error) standing {
 	}
 	return headSigned
 }
-
-// same says whether two notes name the same record.
-func (h head) same(o head) bool { return h.Number == o.Number && h.Hash == o.Hash }
