@@ -336,17 +336,18 @@ func (b *base) Failures(ctx context.Context, s Selection, kind FailureKind) ([]y
 			if n.kind != string(kind) || sum.failures[id][1] == 0 {
 				continue
 			}
-			i, ok := at[n.name]
+			i, ok := at[n.String()]
 			if !ok {
 				i = len(list)
-				at[n.name] = i
-				list = append(list, yield.FailureCount{Name: n.name, Part: n.part, Rule: n.rule})
+				at[n.String()] = i
+				list = append(list, yield.FailureCount{Name: n.name, Where: n.place, Part: n.part, Rule: n.rule})
 			}
 			list[i].Units += sum.failures[id][0]
 			list[i].Runs += sum.failures[id][1]
 		}
 		slices.SortFunc(list, func(a, b yield.FailureCount) int {
-			return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(b.Runs, a.Runs), cmp.Compare(a.Name, b.Name))
+			return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(b.Runs, a.Runs), cmp.Compare(a.Where, b.Where),
+				cmp.Compare(a.Name, b.Name))
 		})
 		return nil
 	})
