@@ -12,9 +12,9 @@ type Report struct {
 	Start             // run, station, nest, unit, ...
 	Started time.Time `json:"started"` // when the run began by the station's clock, UTC
 	// time of the last event, UTC: Started and the time that went by since, whatever was done to the clock meanwhile
-	Ended    time.Time `json:"ended"`
-	Outcome  Outcome   `json:"outcome"`
-	Reason   *Reason   `json:"reason,omitempty"`   // why it did not pass
+	Ended   time.Time `json:"ended"`
+	Outcome Outcome   `json:"outcome"`
+	Reason  *Reason   `json:"reason,omitempty"` // why it did not pass
 	// CutShort is [Report.WasCutShort], written down when the report is sealed:
 	// it stands before the checks, for who reads no further.
 	CutShort bool      `json:"cut_short,omitempty"`

@@ -62,6 +62,9 @@ func (a *app) verify(ctx context.Context, dir string) error {
 	for _, p := range v.Pending {
 		fmt.Fprintf(a.out, "under way or cut short: %s\n", p)
 	}
+	for _, p := range v.Notes {
+		fmt.Fprintf(a.out, "note: %s\n", p.Error())
+	}
 	a.ProveIndex(ctx, dir, a.out)
 	if len(v.Problems) == 0 {
 		fmt.Fprintln(a.out, "every report is as it was sealed, and none is missing")

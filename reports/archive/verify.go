@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/serial"
@@ -37,6 +38,8 @@ type Verification struct {
 	Pending     []string // journals of runs that are under way or were cut short
 	Repairs     int      // whose seal fits
 	Problems    []reports.Problem
+	// Notes are what speaks against no report: that the station's clock was set.
+	Notes []reports.Problem
 }
 
 // Verify reads every sealed report in dir and proves each against its seal,
@@ -81,6 +84,7 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 		number         int64
 		previous, hash string
 		file           string
+		ended          time.Time // zero where no clock could have been set
 	}
 	var links []link
 	runs := map[string]string{}
@@ -113,7 +117,11 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 				s.Report.Run, first)
 		}
 		runs[s.Report.Run] = name
-		links = append(links, link{s.Seal.Number, s.Seal.Previous, s.Seal.SHA256, name})
+		l := link{s.Seal.Number, s.Seal.Previous, s.Seal.SHA256, name, time.Time{}}
+		if !s.Report.Simulated { // whose nests have a clock each
+			l.ended = s.Report.Ended
+		}
+		links = append(links, l)
 		for _, c := range s.Report.Captures {
 			if c.SHA256 == "" {
 				continue
@@ -140,6 +148,7 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 
 	slices.SortStableFunc(links, func(a, b link) int { return int(a.number - b.number) })
 	prev := link{}
+	v.Notes = clockNotes(len(links), func(i int) (time.Time, string) { return links[i].ended, links[i].file })
 	for _, l := range links {
 		switch {
 		case l.number < 1:
@@ -210,6 +219,31 @@ func verify(dir string, chain head, chainErr error) (*Verification, error) {
 		}
 	}
 	return v, nil
+}
+
+// clockBack is how much earlier than the report before one must have ended for
+// the clock to have been set back: nests that end together are sealed within
+// moments.
+const clockBack = time.Minute
+
+// clockNotes finds where the clock was set back between reports, in the order of
+// their numbers.
+func clockNotes(n int, report func(i int) (ended time.Time, file string)) (notes []reports.Problem) {
+	var before time.Time
+	for i := range n {
+		ended, file := report(i)
+		if ended.IsZero() {
+			continue
+		}
+		if back := before.Sub(ended); !before.IsZero() && back > clockBack {
+			notes = append(notes, reports.Problem{File: file,
+				Text: fmt.Sprintf("ended %v before the report before it: the clock was set back; the order of the "+
+					"station's reports is that of their numbers", back.Round(time.Second)),
+				Hint: "look whether the computer's clock is right"})
+		}
+		before = ended
+	}
+	return notes
 }
 
 // missing says which numbers from first to last are not there, but for those

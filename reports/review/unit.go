@@ -112,6 +112,10 @@ func judged(r store.Run) bool {
 	return r.Flag == "" && (r.Outcome == reports.Passed || r.Outcome == reports.Failed || r.CutShort)
 }
 
+// Newest is the newest run that counts and says something of the unit, nil where
+// there is none.
+func (u *Unit) Newest() *store.Run { return newestJudged(u.Runs) }
+
 func newestJudged(runs []store.Run) *store.Run {
 	for i := range slices.Backward(runs) {
 		if judged(runs[i]) {

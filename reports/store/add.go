@@ -132,7 +132,7 @@ func (t *transaction) insertRecords(fresh []*record) error {
 				units = append(units, u)
 			}
 			judgedRuns[u] = append(judgedRuns[u], unitRun{
-				stand: stand{r.chainID, r.item.Sealed.Seal.Number, r.started, r.run},
+				stand: stand{chain: r.chainID, number: r.item.Sealed.Seal.Number, started: r.started, run: r.run},
 				id:    r.id, station: r.group.station, grp: r.grpID,
 				passed: r.outcome == reports.Passed, cut: r.cut, new: r,
 			})

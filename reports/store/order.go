@@ -17,15 +17,19 @@ import (
 // name. So no station's own order is ever violated, and a run that stands out
 // of its time, in 1970 or in 2038, moves no other.
 //
+// The nests of a simulated station have a clock each, and run days in seconds
+// beside each other: in a series each nest stands for a station.
+//
 // What is ordered so is what is ordered at all: the runs of a unit, the points
 // of a series. In which hour or shift a run counts, which runs a question is
 // about and which are the newest of a plant, the clock says.
 
 // stand is what a run's place in the order comes from.
 type stand struct {
-	chain   int64 // of its station's key
-	number  int64 // in the chain
-	started int64 // ms, by the station's clock
+	chain   int64  // of its station's key
+	nest    string // where each nest has a clock of its own; else ""
+	number  int64  // in the chain
+	started int64  // ms, by the station's clock
 	run     string
 }
 
@@ -45,11 +49,11 @@ func arrange[T any](list []T, of func(*T) stand) {
 		all[i] = placed{stand: of(&list[i]), item: list[i]}
 	}
 	slices.SortFunc(all, func(a, b placed) int {
-		return cmp.Or(cmp.Compare(a.chain, b.chain), a.inChain(b.stand))
+		return cmp.Or(cmp.Compare(a.chain, b.chain), cmp.Compare(a.nest, b.nest), a.inChain(b.stand))
 	})
 	for from := 0; from < len(all); {
 		to := from + 1
-		for to < len(all) && all[to].chain == all[from].chain {
+		for to < len(all) && all[to].chain == all[from].chain && all[to].nest == all[from].nest {
 			to++
 		}
 		times := make([]int64, to-from)

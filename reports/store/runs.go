@@ -24,7 +24,9 @@ type listed struct {
 	flagged                 bool
 }
 
-func (l *listed) stand() stand { return stand{l.chain, l.Number, l.started, l.Run.Run} }
+func (l *listed) stand() stand {
+	return stand{chain: l.chain, number: l.Number, started: l.started, run: l.Run.Run}
+}
 
 func (t *transaction) scanRun(rows *sql.Rows) (l listed, err error) {
 	r := &l.Run

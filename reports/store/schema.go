@@ -58,6 +58,7 @@ func tables() []table {
 				{name: "grp", columns: "grp, started"},
 				{name: "golden", columns: "started", where: "golden = 1"},
 				{name: "flag", columns: "started", where: "flag <> ''"},
+				{name: "aborted", columns: "started", where: "outcome = 'aborted'"},
 			},
 		},
 		{

@@ -46,7 +46,7 @@ func (t *transaction) seek(s Selection, reading string) (k *seeker, layouts []in
 	return k, layouts, nil
 }
 
-const pointColumns = `SELECT r.run, r.serial, r.started, r.grp, r.first, r.layout, s.verdicts, s.readings,
+const pointColumns = `SELECT r.run, r.serial, r.started, r.grp, r.first, r.layout, r.simulated, s.verdicts, s.readings,
 	s2.chain, s2.number FROM run r
 	JOIN sample s ON s.id = r.id AND s.started = r.started AND s.station = r.station
 	JOIN seal s2 ON s2.id = r.id AND s2.started = r.started AND s2.station = r.station WHERE `
@@ -56,8 +56,8 @@ func (k *seeker) read(where string, args []any) (n int64, err error) {
 	var verdicts, readings sql.RawBytes
 	err = k.t.each(pointColumns+where, args, func(rows *sql.Rows) error {
 		var f found
-		var grp, first, layoutID int64
-		if err := rows.Scan(&f.run, &f.SerialNumber, &f.started, &grp, &first, &layoutID, &verdicts,
+		var grp, first, layoutID, simulated int64
+		if err := rows.Scan(&f.run, &f.SerialNumber, &f.started, &grp, &first, &layoutID, &simulated, &verdicts,
 			&readings, &f.chain, &f.number); err != nil {
 			return err
 		}
@@ -70,7 +70,9 @@ func (k *seeker) read(where string, args []any) (n int64, err error) {
 			return err
 		}
 		g := k.t.group(grp)
-		f.Run = f.run
+		if f.Run = f.run; simulated == 1 {
+			f.nest = g.nest
+		}
 		f.Revision, f.Lot, f.Station, f.Nest, f.Operator = g.revision, g.lot, g.station, g.nest, g.operator
 		f.Time, f.First, f.Value, f.Verdict = fromMillis(f.started), first == 1, x, string(verdictOf(verdicts[pos]))
 		f.layout, f.pos = k.t.layout(layoutID), pos

@@ -205,7 +205,7 @@ func (w *world) sorted() []*reports.Report {
 // ordered puts runs in their order by its definition, slowly: those of a chain
 // by number, chains by the times of the longest sequence in each that does not
 // fall.
-func (w *world) ordered(list []*reports.Report) []*reports.Report {
+func (w *world) ordered(list []*reports.Report, byNest bool) []*reports.Report {
 	seals := map[string]archive.Seal{}
 	for _, s := range w.reports {
 		seals[s.Report.Run] = s.Seal
@@ -213,6 +213,9 @@ func (w *world) ordered(list []*reports.Report) []*reports.Report {
 	chains := map[string][]*reports.Report{}
 	for _, p := range list {
 		key := seals[p.Run].Key
+		if byNest && p.Simulated { // each has a clock of its own
+			key += p.Nest
+		}
 		chains[key] = append(chains[key], p)
 	}
 	at := map[string]int64{}
@@ -258,7 +261,9 @@ func (w *world) ordered(list []*reports.Report) []*reports.Report {
 }
 
 // speaks says that a run says something of its unit.
-func speaks(p *reports.Report) bool { return p.Outcome == reports.Passed || p.Outcome == reports.Failed || cutShort(p) }
+func speaks(p *reports.Report) bool {
+	return p.Outcome == reports.Passed || p.Outcome == reports.Failed || cutShort(p)
+}
 
 // cutShort says that a run broke a limit and ended early.
 func cutShort(p *reports.Report) bool {
@@ -271,7 +276,7 @@ func (w *world) units() map[unitKey][]*reports.Report {
 	m := map[unitKey][]*reports.Report{}
 	defer func() {
 		for k, list := range m {
-			m[k] = w.ordered(list)
+			m[k] = w.ordered(list, false)
 		}
 	}()
 	for _, p := range w.sorted() {
@@ -424,7 +429,7 @@ func (w *world) points(s Selection, reading string, first, golden bool, limit in
 	if limit >= 0 {
 		all = all[max(0, len(all)-limit):]
 	}
-	return w.pointsOf(w.ordered(all), s, reading, first, golden)
+	return w.pointsOf(w.ordered(all, true), s, reading, first, golden)
 }
 
 func (w *world) pointsOf(of []*reports.Report, s Selection, reading string, first, golden bool) []yield.Point {
@@ -517,6 +522,21 @@ func (w *world) agree(t testing.TB, st stored, s Selection) {
 			}
 		}
 		require.Equal(t, w.failures(s, kind), m, "failures by %s", kind)
+	}
+
+	aborts := map[unitKey][2]int64{}
+	for _, p := range w.sorted() {
+		if p.Outcome == reports.Aborted && w.counting(p) && w.admits(s, p, false) {
+			k := unitKey{p.Unit.Product, p.Unit.SerialNumber}
+			aborts[k] = [2]int64{aborts[k][0] + 1, aborts[k][1] + number(cutShort(p))}
+		}
+	}
+	listed, err := st.Aborts(ctx, s, 1000)
+	require.NoError(t, err)
+	require.Len(t, listed, len(aborts))
+	for i, a := range listed {
+		require.Equal(t, aborts[unitKey{a.Product, a.SerialNumber}], [2]int64{a.Aborted, a.CutShort})
+		require.True(t, i == 0 || listed[i-1].CutShort >= a.CutShort)
 	}
 
 	h, err := st.Cycle(ctx, s)
@@ -624,7 +644,7 @@ func (w *world) lists(t testing.TB, st stored, s Selection) {
 		if f.SerialNumber != "" {
 			of = w.ordered(slices.DeleteFunc(of, func(p *reports.Report) bool {
 				return p.Unit.SerialNumber != f.SerialNumber
-			}))
+			}), false)
 		}
 		for _, p := range slices.Backward(of) {
 			checks, readings := failedOf(p)

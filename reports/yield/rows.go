@@ -72,6 +72,14 @@ type FailureCount struct {
 	Runs  int64  `json:"runs"`            // judged runs with it, retests included
 }
 
+// UnitAborts is how often the runs of a unit were aborted.
+type UnitAborts struct {
+	Product      string `json:"product"`
+	SerialNumber string `json:"serial_number"`
+	Aborted      int64  `json:"aborted"`
+	CutShort     int64  `json:"cut_short"` // of them, with a limit broken by then
+}
+
 // Histogram counts times in bins of equal width from 0 on.
 type Histogram struct {
 	Width  float64 `json:"width"` // s

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"

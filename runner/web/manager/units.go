@@ -39,7 +39,7 @@ func (m *Manager) units(q *query) (*view, error) {
 		return v, nil
 	}
 	runs, f := a.Runs, q.asked.Filter
-	v.Answer = q.listed(f)
+	v.Answer = q.listed(f, runs)
 	if len(runs) == 0 {
 		if q.values["after"] != "" {
 			v.add(block{Empty: &shell.Empty{Title: q.t("manager.list.end"), Link: shell.Link{Href: q.same("after", ""),
@@ -59,8 +59,8 @@ func (m *Manager) units(q *query) (*view, error) {
 		{Text: q.t("manager.head.outcome")}, {Text: q.t("manager.head.found")}, {Text: q.t("manager.head.lot")},
 		{Text: q.t("manager.head.nest")}, {Text: q.t("manager.head.attempt"), Number: true}}
 	s := sheet{name: "runs", head: []string{"serial_number", "product", "revision", "lot", "golden", "started", "ended",
-		"station", "nest", "operator", "attempt", "first", "outcome", "cut_short", "failed", "where", "cause", "rule", "part",
-		"reason", "clock",
+		"station", "nest", "operator", "attempt", "first", "outcome", "cut_short", "failed", "where",
+		"cause", "rule", "part", "reason", "clock",
 		"simulated", "flag", "number", "run", "sha256"}}
 	for _, r := range runs {
 		shape, word := q.outcome(r.Outcome)
@@ -70,7 +70,8 @@ func (m *Manager) units(q *query) (*view, error) {
 			{Text: q.w.Number(float64(r.Attempt)), Number: true}})
 		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended,
 			r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), r.CutShort, strings.Join(r.Failed, " "),
-			r.Where, r.Cause, r.Rule, r.Part, codeOf(r.Reason), codesOf(r.Clock), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
+			r.Where, r.Cause, r.Rule, r.Part, codeOf(r.Reason), codesOf(r.Clock), r.Simulated, r.Flag,
+			r.Number, r.Run, r.SHA256)
 	}
 	if a.After != "" {
 		t.Next = q.same("after", a.After)
@@ -85,7 +86,8 @@ func (m *Manager) units(q *query) (*view, error) {
 
 // narrowed reports whether more than the filter narrows the list.
 func (q *query) narrowed() bool {
-	for _, name := range []string{"outcome", "check", "reading", "cause", "first-runs", "flagged", "cut-short", "serial"} {
+	for _, name := range []string{"outcome", "check", "reading", "cause", "first-runs", "flagged", "cut-short",
+		"serial"} {
 		if q.values[name] != "" {
 			return true
 		}
@@ -122,7 +124,7 @@ func (q *query) found(r store.Run) string {
 }
 
 // listed says which runs a list holds.
-func (q *query) listed(f store.RunFilter) string {
+func (q *query) listed(f store.RunFilter, runs []store.Run) string {
 	id := "manager.list.runs"
 	switch {
 	case f.Flagged:
@@ -152,7 +154,7 @@ func (q *query) listed(f store.RunFilter) string {
 		if x.value != "" {
 			value := x.value
 			if x.id == "manager.list.of_cause" {
-				value = q.ruleName(value)
+				value = q.ruleName(value, runs)
 			}
 			text += " " + q.t(x.id, "value", value)
 		}
@@ -160,11 +162,13 @@ func (q *query) listed(f store.RunFilter) string {
 	return text
 }
 
-// ruleName is a cause, by its words, in the reader's language; of a rule its name
-// with blanks.
-func (q *query) ruleName(s string) string {
-	if name := q.sentence(s); name != s {
-		return name
+// ruleName is the cause of runs that a list is of, by its words, in the reader's
+// language; of a rule its name with blanks.
+func (q *query) ruleName(s string, runs []store.Run) string {
+	for i := range runs {
+		if c := runs[i].Likeliest(); c != nil && c.String() == s {
+			return q.cause(*c)
+		}
 	}
 	if !strings.Contains(s, " ") {
 		return strings.ReplaceAll(s, "-", " ")

@@ -190,6 +190,15 @@ func (q *query) limits(lower, upper *float64, unit string) string {
 }
 
 // codeOf is a reason as a table to be worked on has it.
+// codesOf are the codes of reasons, with a blank between them.
+func codesOf(list []reports.Reason) string {
+	var codes []string
+	for i := range list {
+		codes = append(codes, codeOf(&list[i]))
+	}
+	return strings.Join(codes, " ")
+}
+
 func codeOf(r *reports.Reason) string {
 	if r == nil {
 		return ""
