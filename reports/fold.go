@@ -124,7 +124,9 @@ func Fold(events []Event) (Report, error) {
 		}
 		f.add(e)
 	}
-	return f.finish(), nil
+	r := f.finish()
+	r.CutShort = r.WasCutShort()
+	return r, nil
 }
 
 type folder struct {

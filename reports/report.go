@@ -15,8 +15,8 @@ type Report struct {
 	Ended   time.Time `json:"ended"`
 	Outcome Outcome   `json:"outcome"`
 	Reason  *Reason   `json:"reason,omitempty"` // why it did not pass
-	// CutShort is [Report.WasCutShort], written down when the report is sealed:
-	// it stands before the checks, for who reads no further.
+	// CutShort says that the run broke a limit, or failed a check, and was then cut short; see WasCutShort. It
+	// stands before the checks, for who reads no further.
 	CutShort bool      `json:"cut_short,omitempty"`
 	Causes   []Cause   `json:"causes,omitempty"`   // what may be wrong with a unit that failed, the likeliest first
 	Checks   []Check   `json:"checks"`             // in the order in which they began

@@ -48,7 +48,7 @@ func TestClockIsWatched(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				w := &wallClock{}
-				r := newRig(t, plan(`wait(10) note("now")`+measureStandby+` wait(10)`), oneLimit, watched(w))
+				r := newRig(t, plan(`wait(8)`+measureStandby+` wait(8)`), oneLimit, watched(w))
 				first := r.run(t, context.Background())
 				assert.Empty(t, first.Clock)
 				time.Sleep(30 * time.Second)
