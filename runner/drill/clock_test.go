@@ -140,7 +140,8 @@ func clockCase(c *trial) error {
 		}
 		h := sim.GoodOf(serial)
 		if c.Rand.IntN(2) == 0 {
-			h.Power.Leakage = 80e-6
+			bad := sim.Defects()
+			bad[c.Rand.IntN(len(bad))].Apply(&h, 1, c.Rand)
 		}
 		fixture.Load(h)
 		unit := reports.Unit{SerialNumber: serial, Product: product.Stock, Revision: "C", Lot: "24A"}
