@@ -37,8 +37,9 @@ func (s stand) inChain(o stand) int {
 	return cmp.Or(cmp.Compare(s.number, o.number), cmp.Compare(s.started, o.started), cmp.Compare(s.run, o.run))
 }
 
-// arrange puts a list in order, oldest first.
-func arrange[T any](list []T, of func(*T) stand) {
+// arrange puts a list in order, oldest first, and returns when each was, in ms, as
+// far as is believed.
+func arrange[T any](list []T, of func(*T) stand) (at []int64) {
 	type placed struct {
 		stand
 		at   int64 // ms, when it was as far as is believed
@@ -70,7 +71,9 @@ func arrange[T any](list []T, of func(*T) stand) {
 	})
 	for i := range all {
 		list[i] = all[i].item
+		at = append(at, all[i].at)
 	}
+	return at
 }
 
 // believed are times that never fall, the most of those given (the longest

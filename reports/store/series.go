@@ -114,7 +114,11 @@ func (k *seeker) series(reading string) yield.Series {
 	if len(k.points) == 0 {
 		return s
 	}
-	arrange(k.points, func(f *found) stand { return f.stand })
+	for i, at := range arrange(k.points, func(f *found) stand { return f.stand }) {
+		if p := &k.points[i]; at != p.started {
+			p.At = fromMillis(at)
+		}
+	}
 	newest := &k.points[len(k.points)-1]
 	rd := &newest.layout.Readings[newest.pos]
 	s.Unit, s.Lower, s.Upper = rd.Unit, rd.Lower, rd.Upper

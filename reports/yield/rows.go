@@ -103,10 +103,13 @@ type Point struct {
 	Station      string    `json:"station"`
 	Nest         string    `json:"nest"`
 	Operator     string    `json:"operator,omitempty"`
-	Time         time.Time `json:"time"`  // when the run began
-	First        bool      `json:"first"` // the unit's first judged run
-	Value        float64   `json:"value"` // in the series' unit; always finite
-	Verdict      string    `json:"verdict"`
+	Time         time.Time `json:"time"` // when the run began
+	// At is the same as far as the station's clock is believed, where that
+	// contradicts the order of its runs; zero: Time.
+	At      time.Time `json:"-"`
+	First   bool      `json:"first"` // the unit's first judged run
+	Value   float64   `json:"value"` // in the series' unit; always finite
+	Verdict string    `json:"verdict"`
 }
 
 // Series is a reading over runs, the oldest first.
@@ -140,4 +143,12 @@ type Moments struct {
 	Failed int64    `json:"failed"`
 	Lower  *float64 `json:"lower,omitempty"` // limit, as in the newest run
 	Upper  *float64 `json:"upper,omitempty"`
+}
+
+// When is when the run began, as far as the station's clock is believed.
+func (p Point) When() time.Time {
+	if p.At.IsZero() {
+		return p.Time
+	}
+	return p.At
 }
