@@ -26,10 +26,12 @@ func TestSortHistory(t *testing.T) {
 		{"a clock set back", []HistoryRow{run("a", 9), run("b", 6), run("c", 10)}, []string{"a", "b", "c"}},
 		{"a repair between", []HistoryRow{run("a", 9), run("b", 12), repair("p", "a", 10)}, []string{"a", "p", "b"}},
 		{"its clock behind", []HistoryRow{run("a", 9), run("b", 12), repair("p", "a", 7)}, []string{"a", "p", "b"}},
-		{"behind a run that came before it", []HistoryRow{run("a", 9), run("b", 10), run("c", 13), repair("p", "a", 11)},
+		{"behind a run that came before it",
+			[]HistoryRow{run("a", 9), run("b", 10), run("c", 13), repair("p", "a", 11)},
 			[]string{"a", "b", "p", "c"}},
 		{"of a run nobody knows", []HistoryRow{run("a", 9), repair("p", "x", 8)}, []string{"p", "a"}},
-		{"two of one run", []HistoryRow{repair("q", "a", 12), repair("p", "a", 11), run("a", 9)}, []string{"a", "p", "q"}},
+		{"two of one run", []HistoryRow{repair("q", "a", 12), repair("p", "a", 11), run("a", 9)},
+			[]string{"a", "p", "q"}},
 	} {
 		SortHistory(c.given)
 		var got []string

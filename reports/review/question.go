@@ -46,7 +46,8 @@ var own = map[string][]string{
 	AskHold:    {"reading", "every", "retests", "confidence"},
 	AskDiffers: {"a", "b", "by", "reading", "confidence"},
 	AskUnit:    {"serial", "run"},
-	AskUnits:   {"outcome", "check", "reading", "cause", "first-runs", "flagged", "cut-short", "low", "high", "serial", "after"},
+	AskUnits: {"outcome", "check", "reading", "cause", "first-runs", "flagged", "cut-short", "low", "high",
+		"serial", "after"},
 }
 
 var usualPeriod = map[string]string{AskToday: PeriodToday, AskUnit: PeriodAll, AskExport: PeriodAll}

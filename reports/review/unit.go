@@ -21,7 +21,7 @@ type Unit struct {
 	Also         []string         `json:"also,omitempty"` // other products that the serial number occurs with
 	Runs         []store.Run      `json:"runs"`           // oldest first
 	Repairs      []reports.Repair `json:"repairs"`
-	Judged       int              `json:"judged"` // runs that count and say something of the unit: passed, failed, cut short
+	Judged       int              `json:"judged"` // runs that count and passed, failed, or were cut short
 	Failed       int              `json:"failed"` // of them
 	// CutShort of them broke a limit and were then cut short. Aborted are all
 	// runs that count and were aborted, and AbortedCutShort those of them that

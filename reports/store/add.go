@@ -238,7 +238,8 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		rows           [][]any
 	}{
 		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, " +
-			"retests, nff, repaired, flag, reason, why, failed, cause, simulated, cycle_time, takt, judged, clock", runs},
+			"retests, nff, repaired, flag, reason, why, failed, cause, simulated, cycle_time, takt, " +
+			"judged, clock", runs},
 		{"sample", "id, station, started, checks, verdicts, readings", samples},
 		{"seal", "id, station, started, chain, number, previous, sha256, signature, file, size, modified", seals},
 		{"raw", "id, station, started, report", raws},

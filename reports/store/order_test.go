@@ -119,7 +119,8 @@ func conformClock(t *testing.T, open func(t *testing.T, dir string) stored) {
 		{"passed, then failed by a clock set back", good, bad, 1, 0, 0},
 		{"failed, then passed by a clock set back", bad, good, 0, 1, 1},
 	} {
-		for _, back := range []time.Duration{time.Millisecond, time.Hour, 40 * 24 * time.Hour, 20 * 365 * 24 * time.Hour} {
+		for _, back := range []time.Duration{time.Millisecond, time.Hour, 40 * 24 * time.Hour,
+			20 * 365 * 24 * time.Hour} {
 			t.Run(fmt.Sprint(c.name, " by ", back), func(t *testing.T) {
 				st := open(t, t.TempDir())
 				lq1 := newStation("LQ-1")
@@ -135,7 +136,8 @@ func conformClock(t *testing.T, open func(t *testing.T, dir string) stored) {
 					[]int64{got.Units, got.FirstPassed, got.FinalPassed, got.Retests, got.NoFaultFound})
 				runs, _, err := st.History(ctx, "", "S")
 				require.NoError(t, err)
-				require.Equal(t, []any{"r1", true, "r2", false}, []any{runs[0].Run, runs[0].First, runs[1].Run, runs[1].First})
+				require.Equal(t, []any{"r1", true, "r2", false},
+					[]any{runs[0].Run, runs[0].First, runs[1].Run, runs[1].First})
 				listed, err := st.Runs(ctx, Selection{}, RunFilter{SerialNumber: "S"}, "", 10)
 				require.NoError(t, err)
 				require.Equal(t, []string{"r2", "r1"}, []string{listed[0].Run, listed[1].Run}, "newest first")
@@ -182,20 +184,20 @@ func told(t *testing.T, st stored, serials []string) string {
 func conformShuffled(t *testing.T, open func(t *testing.T, dir string) stored) {
 	r := rand.New(rand.NewPCG(7, 8))
 	serials := []string{"S0", "S1", "S2", "S3", "S4", "S5"}
-	var true_ []reports.Report
+	var right []reports.Report
 	for n := range 30 {
-		p := simple("LQ-1", fmt.Sprintf("r%02d", n), serials[r.IntN(len(serials))], start.Add(time.Duration(n)*time.Hour),
-			10*r.Float64(), 5)
+		p := simple("LQ-1", fmt.Sprintf("r%02d", n), serials[r.IntN(len(serials))],
+			start.Add(time.Duration(n)*time.Hour), 10*r.Float64(), 5)
 		if r.IntN(3) == 0 { // stopped, some of them after the limit was broken
 			p.Outcome = []reports.Outcome{reports.Aborted, reports.Errored}[r.IntN(2)]
 		}
-		true_ = append(true_, p)
+		right = append(right, p)
 	}
 	want := ""
 	for round := range 4 {
 		lq1 := newStation("LQ-1")
 		var sealed []archive.Sealed
-		for _, p := range true_ {
+		for _, p := range right {
 			if round > 0 { // by seconds, hours or years
 				took := p.Ended.Sub(p.Started)
 				most := []time.Duration{time.Minute, 30 * time.Hour, 20000 * time.Hour}[round%3]
@@ -267,7 +269,8 @@ func conformCutShort(t *testing.T, st stored) {
 	aborts, err := st.Aborts(ctx, Selection{}, 1)
 	require.NoError(t, err)
 	require.Len(t, aborts, 1)
-	require.Equal(t, []any{"A", int64(2), int64(2)}, []any{aborts[0].SerialNumber, aborts[0].Aborted, aborts[0].CutShort})
+	require.Equal(t, []any{"A", int64(2), int64(2)},
+		[]any{aborts[0].SerialNumber, aborts[0].Aborted, aborts[0].CutShort})
 	people, err := st.Trend(ctx, Selection{}, ByOperator)
 	require.NoError(t, err)
 	require.Equal(t, []any{"Ines", int64(3), int64(2)},
@@ -276,7 +279,8 @@ func conformCutShort(t *testing.T, st stored) {
 	require.NoError(t, err)
 	require.Len(t, runs, 3)
 	// A flag takes the first away: the second is it now.
-	require.NoError(t, st.SetFlags(ctx, lq1.keyText(), []Flag{{Run: "a1", Station: "LQ-1", Kind: FlagChanged, Text: "x"}}))
+	require.NoError(t, st.SetFlags(ctx, lq1.keyText(), []Flag{{Run: "a1", Station: "LQ-1", Kind: FlagChanged,
+		Text: "x"}}))
 	got, err = st.Counts(ctx, Selection{})
 	require.NoError(t, err)
 	require.Equal(t, []int64{3, 1, 2}, []int64{got.Units, got.FirstCutShort, got.CutShort})

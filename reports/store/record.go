@@ -158,7 +158,8 @@ func digest(item Item) *record {
 	r.reason, r.why = packReason(p.Reason)
 	if len(p.Causes) > 0 && r.outcome == reports.Failed {
 		c := p.Causes[0]
-		r.cause = name{kind: string(ByCause), place: clean(c.Where), name: clean(c.Cause), part: cleanKey(c.Part), rule: cleanKey(c.Rule)}
+		r.cause = name{kind: string(ByCause), place: clean(c.Where), name: clean(c.Cause), part: cleanKey(c.Part),
+			rule: cleanKey(c.Rule)}
 	}
 	checkAt := map[string]int{}
 	type readingKey struct{ check, name string }

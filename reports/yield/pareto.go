@@ -74,8 +74,8 @@ func Pareto(c Counts, failures []FailureCount, o ParetoOptions) ParetoChart {
 	p := ParetoChart{Units: c.Units, Failed: c.FirstFailed(), CutShort: c.FirstCutShort, Cut: o.Cut}
 	sorted := slices.Clone(failures)
 	slices.SortStableFunc(sorted, func(a, b FailureCount) int {
-		return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(a.Where, b.Where), cmp.Compare(a.Name, b.Name), cmp.Compare(a.Rule, b.Rule),
-			cmp.Compare(a.Part, b.Part))
+		return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(a.Where, b.Where), cmp.Compare(a.Name, b.Name),
+			cmp.Compare(a.Rule, b.Rule), cmp.Compare(a.Part, b.Part))
 	})
 	for _, f := range sorted {
 		p.Findings += f.Units
@@ -90,7 +90,8 @@ func Pareto(c Counts, failures []FailureCount, o ParetoOptions) ParetoChart {
 		}
 		sum += f.Units
 		b := Bar{
-			Name: f.Name, Where: f.Where, Part: f.Part, Rule: f.Rule, Units: f.Units, Runs: f.Runs, Vital: p.VitalFew == i+1,
+			Name: f.Name, Where: f.Where, Part: f.Part, Rule: f.Rule, Units: f.Units, Runs: f.Runs,
+			Vital:    p.VitalFew == i+1,
 			OfTested: NewShare(f.Units, p.Units, o.Confidence), OfFailed: NewShare(f.Units, p.Failed, o.Confidence),
 		}
 		if p.Findings > 0 {

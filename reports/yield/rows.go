@@ -13,8 +13,9 @@ import (
 // aborted, or ended by a fault of the bench or an error of the plan. One that
 // was cut short before it broke anything says nothing of its unit.
 //
-// A unit belongs to the group of its first judged run (at whatever station), and stays there with whatever later runs bring: so units,
-// yields and retests of all groups add up to those of the whole. Runs and
+// A unit belongs to the group of its first judged run (at whatever station), and
+// stays there with whatever later runs bring: so units, yields and retests of all
+// groups add up to those of the whole. Runs and
 // times belong to the group in which the run itself began.
 type Counts struct {
 	Runs    int64 `json:"runs"` // of every outcome

@@ -57,8 +57,8 @@ func (s *stepped) Now() time.Time {
 // whose operator stops runs: whatever the clock says, the record says which run
 // of a unit was the first and how it stands.
 func TestDrillClock(t *testing.T) {
-	campaign(t, "the computer's clock is set back or ahead, by seconds to years, between runs and during them, and runs "+
-		"are stopped", func(c *trial) {
+	campaign(t, "the computer's clock is set back or ahead, by seconds to years, between runs and during them, and "+
+		"runs are stopped", func(c *trial) {
 		for _, name := range []string{"runs", "clock steps", "steps on record", "starts refused", "let through by hand",
 			"stopped after a broken limit", "units judged"} {
 			c.Add(name, 0)
@@ -125,7 +125,9 @@ func clockCase(c *trial) error {
 			wall.at, wall.by = 5+c.Rand.IntN(60), step()
 		}
 		run, stop := context.WithCancelCause(ctx)
-		wall.cancel = func() { stop(&station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: "Ctrl-C"}}) }
+		wall.cancel = func() {
+			stop(&station.Abort{Why: reports.Reason{Code: reports.StoppedBySignal, Text: "Ctrl-C"}})
+		}
 		if c.Rand.IntN(3) == 0 {
 			wall.abort = 5 + c.Rand.IntN(120)
 		}
@@ -270,10 +272,9 @@ func clockAnswers(c *trial, ix *store.Index, truth map[string][]reports.Report) 
 		return nil, err
 	}
 	c.Add("units judged", int(units))
-	if want := []int64{units, first, final, cut}; !slices.Equal(want, []int64{got.Units, got.FirstPassed, got.FinalPassed,
-		got.FirstCutShort}) {
-		c.Wrong("units, first passed, finally passed, first cut short: %d, %d, %d, %d, not %v", got.Units,
-			got.FirstPassed, got.FinalPassed, got.FirstCutShort, want)
+	have := []int64{got.Units, got.FirstPassed, got.FinalPassed, got.FirstCutShort}
+	if want := []int64{units, first, final, cut}; !slices.Equal(want, have) {
+		c.Wrong("units, first passed, finally passed, first cut short: %v, not %v", have, want)
 	}
 	series, err := ix.Series(ctx, store.Selection{}, "standby.current", false, 1000)
 	if err != nil {

@@ -130,8 +130,8 @@ func (q *Exporter) eachRun(ctx context.Context, f func(store.Run) error) error {
 var runColumns = []string{
 	"run", "number", "product", "revision", "lot", "serial_number", "golden", "attempt", "first", "station", "nest",
 	"operator",
-	"started", "ended", "seconds", "outcome", "cut_short", "reason", "clock", "failed", "where", "cause", "rule", "part",
-	"simulated", "not_counted", "file", "sha256",
+	"started", "ended", "seconds", "outcome", "cut_short", "reason", "clock", "failed", "where", "cause", "rule",
+	"part", "simulated", "not_counted", "file", "sha256",
 }
 
 func (q *Exporter) exportRuns(ctx context.Context, row func(...any) error) error {

@@ -70,7 +70,8 @@ func (q *query) failsAnswer(p yield.ParetoChart, kind string) string {
 }
 
 func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
-	s := sheet{name: "pareto", head: []string{"where", kind, "part", "rule", "units", "runs", "of_tested", "of_tested_low",
+	s := sheet{name: "pareto", head: []string{"where", kind, "part", "rule", "units", "runs", "of_tested",
+		"of_tested_low",
 		"of_tested_high", "of_failed", "cumulative", "first_pass_without"}}
 	t := shell.Table{Head: []shell.Cell{{Text: q.t("manager.kind." + kind)}}}
 	if kind != "check" {

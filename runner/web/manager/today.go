@@ -290,7 +290,8 @@ func (q *query) aborts(v *view, a review.Aborts) []block {
 		{Text: q.t("manager.head.after_broken"), Number: true}}
 	for _, x := range a.Units {
 		u.Rows = append(u.Rows, []shell.Cell{{Text: x.SerialNumber, Href: unitOf(x.Product, x.SerialNumber, "")},
-			{Text: q.w.Number(float64(x.Aborted)), Number: true}, {Text: q.w.Number(float64(x.CutShort)), Number: true}})
+			{Text: q.w.Number(float64(x.Aborted)), Number: true},
+			{Text: q.w.Number(float64(x.CutShort)), Number: true}})
 		units.row(x.SerialNumber, x.Product, x.Aborted, x.CutShort)
 	}
 	if len(a.Units) == review.MostAborted {

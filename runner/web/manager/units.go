@@ -69,9 +69,9 @@ func (m *Manager) units(q *query) (*view, error) {
 			{Text: q.found(r)}, {Text: r.Unit.Lot}, {Text: unbroken(r.Station + " " + r.Nest)},
 			{Text: q.w.Number(float64(r.Attempt)), Number: true}})
 		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended,
-			r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), r.CutShort, strings.Join(r.Failed, " "),
-			r.Where, r.Cause, r.Rule, r.Part, codeOf(r.Reason), codesOf(r.Clock), r.Simulated, r.Flag,
-			r.Number, r.Run, r.SHA256)
+			r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), r.CutShort,
+			strings.Join(r.Failed, " "), r.Where, r.Cause, r.Rule, r.Part, codeOf(r.Reason), codesOf(r.Clock),
+			r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
 	}
 	if a.After != "" {
 		t.Next = q.same("after", a.After)
