@@ -75,17 +75,24 @@ type deviceFile struct {
 	Rate        float64             `toml:"rate"`    // samples/s of a sound input
 	Line        int                 `toml:"line"`    // of a receiver's pulse output, at a GPIO chip
 	ActiveLow   bool                `toml:"active_low"`
+	Shunt       float64             `toml:"shunt"`     // ohm, that a part measures a current through
+	Reference   float64             `toml:"reference"` // V, supply of a DAC
+	Arguments   []string            `toml:"arguments"` // of a program, with places {name} that plans fill
+	Directory   string              `toml:"directory"` // where a program runs
+	Environment []string            `toml:"environment"`
+	Timeout     float64             `toml:"timeout"` // s, of a program
 	Axes        map[string]axisFile `toml:"axis"`
 	Calibration *calibrationFile    `toml:"calibration"`
 }
 
-// axisFile is one axis of a motion controller.
+// axisFile is one axis of a motion controller, or one servo.
 type axisFile struct {
 	Letter string  `toml:"letter"` // in G-code: "X"
-	Scale  float64 `toml:"scale"`  // mm per full throw; negative turns the axis round
+	Output int     `toml:"output"` // of a servo driver, counted from 0
+	Scale  float64 `toml:"scale"`  // mm (of a servo us) per full throw; negative turns the axis round
 	Min    float64 `toml:"min"`    // soft limits, in throws
 	Max    float64 `toml:"max"`
-	Offset float64 `toml:"offset"` // mm, where the stick's centre is
+	Offset float64 `toml:"offset"` // mm (us), where the stick's centre is
 }
 
 // calibrationFile corrects an indication: gain*x + offset.
