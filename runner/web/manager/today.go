@@ -215,12 +215,12 @@ func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.C
 	for i, g := range groups {
 		c := g.Counts
 		b := draw.HoursBar{Mark: draw.Mark{Label: labels[i], Value: float64(c.Runs), Href: q.behind(g, by)},
-			Lost: float64(c.Errors + c.Aborted)}
+			Lost: float64(c.Errors + c.Aborted - c.CutShort)}
 		if by == store.ByHour && c.Runs > 0 {
 			b.Target = cycle.Needed
 		}
 		bars = append(bars, b)
-		s.row(g.Key, g.Start, c.Runs, c.Errors+c.Aborted, c.Units, c.Retests, b.Target)
+		s.row(g.Key, g.Start, c.Runs, c.Errors+c.Aborted-c.CutShort, c.Units, c.Retests, b.Target)
 	}
 	caption := q.t("manager.today.output_caption")
 	if by == store.ByHour && cycle.Needed > 0 {
@@ -250,9 +250,13 @@ func (q *query) stops(v *view, stopped []store.Run) []block {
 			{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.took"), Number: true},
 			{Text: q.t("manager.head.reason")}}
 		for _, r := range runs {
+			what := q.w.Reason(r.Reason)
+			if r.CutShort {
+				what = q.found(r) + ": " + what
+			}
 			t.Rows = append(t.Rows, []shell.Cell{{Text: q.when(r.Started)}, {Text: unbroken(r.Station + " " + r.Nest)},
 				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)},
-				{Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: q.w.Reason(r.Reason)}})
+				{Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: what}})
 			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, codeOf(r.Reason))
 		}
 		if len(runs) == review.MostStopped {
