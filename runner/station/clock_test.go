@@ -3,6 +3,7 @@ package station
 import (
 	"context"
 	"errors"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,9 +16,9 @@ import (
 )
 
 // wallClock is a wall clock that a test sets.
-type wallClock struct{ off time.Duration }
+type wallClock struct{ off atomic.Int64 }
 
-func (w *wallClock) now() time.Time { return Wall().Add(w.off) }
+func (w *wallClock) now() time.Time { return Wall().Add(time.Duration(w.off.Load())) }
 
 func watched(w *wallClock) func(*Config) { return func(c *Config) { c.Wall = w.now } }
 
@@ -52,11 +53,11 @@ func TestClockIsWatched(t *testing.T) {
 				first := r.run(t, context.Background())
 				assert.Empty(t, first.Clock)
 				time.Sleep(30 * time.Second)
-				w.off += c.between
+				w.off.Add(int64(c.between))
 				began := w.now()
 				go func() {
 					time.Sleep(5 * time.Second)
-					w.off += c.during
+					w.off.Add(int64(c.during))
 				}()
 				if c.refused != "" {
 					_, err := r.Run(context.Background(), Job{})
@@ -67,7 +68,7 @@ func TestClockIsWatched(t *testing.T) {
 					assert.Equal(t, began, no.Why.Time)
 					assert.NotEmpty(t, no.Advice())
 					assert.Nil(t, r.InService(), "it takes units again when the clock is right")
-					w.off = 0
+					w.off.Store(0)
 				}
 				rep := r.run(t, context.Background())
 				if c.refused != "" {
@@ -123,7 +124,7 @@ func TestClockAgainstTheNewestReport(t *testing.T) {
 			{-14 * time.Minute, nil, reports.ClockBehind},
 			{0, nil, ""},
 		} {
-			w.off = c.off
+			w.off.Store(int64(c.off))
 			nest, err := New(r.Config)
 			require.NoError(t, err)
 			s, err := nest.Run(context.Background(), Job{Unit: reports.Unit{SerialNumber: "S", Product: "kite"}})
@@ -138,7 +139,7 @@ func TestClockAgainstTheNewestReport(t *testing.T) {
 		}
 		// A bound of the bench's lets one run through, after which the newest
 		// report is of the right time.
-		w.off = -20 * 24 * time.Hour
+		w.off.Store(-int64(20 * 24 * time.Hour))
 		r.Config.ClockBounds.Behind = 30 * 24 * time.Hour
 		nest, err := New(r.Config)
 		require.NoError(t, err)
