@@ -200,10 +200,10 @@ type EdgeRecorder interface {
 	// Edges returns every edge in the duration over, in order, with the
 	// kernel's time stamps; their distances are as exact as those, whatever
 	// their Uncertainty. Edges from before the call are dropped. No edge is an
-	// empty capture and no error. Where edges are known to be missing (the
-	// computer was held up for longer than it can note them, or two edges of
-	// one direction follow each other) it is a Garbled error that says how many,
-	// never a capture with holes.
+	// empty capture and no error. Where edges are known to be missing it is an
+	// error that says how many, never a capture with holes: Late where the
+	// computer was held up for longer than it can note them, Garbled where two
+	// edges of one direction follow each other.
 	Edges(ctx context.Context, over time.Duration) ([]Edge, error)
 }
 

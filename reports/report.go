@@ -27,6 +27,9 @@ type Report struct {
 	Bench    string    `json:"bench,omitempty"`    // what BenchReady found
 	Unsafe   []Unsafe  `json:"unsafe,omitempty"`   // what was left able to hurt people
 	Clock    []Reason  `json:"clock,omitempty"`    // how the clock was set before the run, or during it
+	// Guardian is what its guardian did once the program was gone: [GuardianSafe],
+	// [GuardianUnsafe] or [RunnerStuck].
+	Guardian *Reason `json:"guardian,omitempty"`
 	// Events is the number of events folded.
 	Events int64 `json:"events"`
 }

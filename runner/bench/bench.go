@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"os"
 	"path/filepath"
 
 	"github.com/pelletier/go-toml/v2"
@@ -23,6 +22,7 @@ type File struct {
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`
 	Clock       clockRule       `toml:"clock"`
+	Serve       serveRule       `toml:"serve"`
 	Nests       []nestFile      `toml:"nest"`
 
 	Name string // of the file, as given
@@ -50,6 +50,12 @@ type planRule struct {
 type clockRule struct {
 	Behind float64 `toml:"behind"` // s, earlier than it; default 300
 	Ahead  float64 `toml:"ahead"`  // days, later than it; default 180
+}
+
+// serveRule is about the station's pages.
+type serveRule struct {
+	// Names under which browsers ask for it, beside the computer's own.
+	Hosts []string `toml:"hosts"`
 }
 
 // nestFile is one place for a unit.
@@ -131,7 +137,7 @@ type inputFile struct {
 
 // Load reads and checks a bench file.
 func Load(path string) (*File, error) {
-	data, err := os.ReadFile(path)
+	data, err := input.ReadFile(path, input.MaxText)
 	if err != nil {
 		return nil, input.MissingFile("bench file", path, err)
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"net/netip"
 	"regexp"
 	"slices"
 	"strconv"
@@ -59,6 +60,11 @@ func (b *File) check() []input.Problem {
 				b.At.At("clock", k.key), "[clock] %s is %g %s", k.key, k.value, k.unit)
 		}
 	}
+	for _, h := range b.Serve.Hosts {
+		if !HostName(h) {
+			c.add(HostHint, b.At.At("serve", "hosts"), "hosts has %q, which is not a name or an address", h)
+		}
+	}
 	if len(b.Nests) == 0 {
 		c.add("begin one with [[nest]]", 1, "there is no nest")
 	}
@@ -77,6 +83,21 @@ func (b *File) check() []input.Problem {
 	}
 	return c.problems
 }
+
+// HostName reports whether text can be the name or address of a computer.
+func HostName(text string) bool {
+	if _, err := netip.ParseAddr(text); err == nil {
+		return true
+	}
+	return len(text) <= 253 && hostName().MatchString(text)
+}
+
+// HostHint says what a name looks like.
+const HostHint = `without http:// and port, like hosts = ["lq-1.plant.example"]`
+
+var hostName = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9_-]*[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9_-]*[A-Za-z0-9])?)*$`)
+})
 
 // oneOf checks a word of the file against those allowed.
 func (c *benchCheck) oneOf(word string, allowed []string, path ...string) {

@@ -33,6 +33,8 @@ type call struct {
 	t    *task
 	L    *lua.LState
 	dev  drivers.Device
+	role string // "meter"
+	verb string // "current"
 	what string // "bench.meter:current"
 }
 
@@ -44,7 +46,7 @@ func is[T drivers.Device](d drivers.Device) bool { _, ok := d.(T); return ok }
 func capabilities() []capability {
 	on := func(set func(c call, ctx context.Context, on bool) error, level bool) func(call) int {
 		return func(c call) int {
-			c.t.device(c.L, func(ctx context.Context) error { return set(c, ctx, level) })
+			c.switched(func(ctx context.Context) error { return set(c, ctx, level) })
 			return 0
 		}
 	}
@@ -174,7 +176,7 @@ func deviceMethod(t *task, L *lua.LState, v any, key string) lua.LValue {
 					return t.raisef(L, "write "+what+"(...), with a colon", "bench.%s.%s: called without its device",
 						d.role, key)
 				}
-				return m.call(call{t, L, d.dev, what})
+				return m.call(call{t, L, d.dev, d.role, key, what})
 			}))
 			return d.methods[key]
 		}
@@ -211,7 +213,7 @@ func supplySet(c call) int {
 
 func outputSet(c call) int {
 	on := c.t.boolean(c.L, c.what+": the level", c.arg(1))
-	c.t.device(c.L, func(ctx context.Context) error { return c.dev.(drivers.Output).Set(ctx, on) })
+	c.switched(func(ctx context.Context) error { return c.dev.(drivers.Output).Set(ctx, on) })
 	return 0
 }
 
@@ -246,10 +248,11 @@ func meterCurrent(c call) int {
 	rng := o.number("range", 0, math.MaxFloat64, 0)
 	rate := o.number("rate", 0, math.MaxFloat64, 0)
 	var s drivers.Samples
-	c.t.device(c.L, func(ctx context.Context) (err error) {
+	called, _ := c.timed(func(ctx context.Context) (err error) {
 		s, err = c.dev.(drivers.Meter).Current(ctx, rng, rate, over)
 		return
 	})
+	c.began(called, s.Start)
 	c.L.Push(c.t.captureValue(s))
 	return 1
 }
@@ -257,11 +260,11 @@ func meterCurrent(c call) int {
 func soundRecord(c call) int {
 	_, over := c.capture()
 	var s drivers.Samples
-	c.t.device(c.L, func(ctx context.Context) (err error) {
-		s, err = c.dev.(drivers.Recorder).Record(ctx,
-			over)
+	called, _ := c.timed(func(ctx context.Context) (err error) {
+		s, err = c.dev.(drivers.Recorder).Record(ctx, over)
 		return
 	})
+	c.began(called, s.Start)
 	c.L.Push(c.t.captureValue(s))
 	return 1
 }
@@ -269,11 +272,11 @@ func soundRecord(c call) int {
 func framesRecord(c call) int {
 	_, over := c.capture()
 	var f drivers.Frames
-	c.t.device(c.L, func(ctx context.Context) (err error) {
-		f, err = c.dev.(drivers.Receiver).Record(ctx,
-			over)
+	called, _ := c.timed(func(ctx context.Context) (err error) {
+		f, err = c.dev.(drivers.Receiver).Record(ctx, over)
 		return
 	})
+	c.began(called, f.Start)
 	c.L.Push(c.t.captureValue(f))
 	return 1
 }

@@ -37,7 +37,8 @@ type Options struct {
 	Log     string
 	Plant   string
 	Pace    float64
-	History bool // of a demo
+	Hosts   []string // further names of the station, beside the bench file's
+	History bool     // of a demo
 }
 
 // Demo is what --bench is called for a simulated station with a history.
@@ -49,6 +50,11 @@ func (o *Options) Check() error {
 		return input.Usage("serve: --pace %g is not in 1 to 1000", o.Pace)
 	case o.Log != "text" && o.Log != "json" && o.Log != "none":
 		return input.Usage("serve: --log %q is not text, json or none", o.Log)
+	}
+	for _, h := range o.Hosts {
+		if !bench.HostName(h) {
+			return input.Usage("serve: --host %q is not a name or an address", h).Hint(bench.HostHint)
+		}
 	}
 	if _, _, err := net.SplitHostPort(o.Listen); err != nil {
 		return input.Usage("serve: --listen %q is not a host and a port", o.Listen).Hint(
@@ -65,6 +71,8 @@ type Station struct {
 	Log       *slog.Logger
 	Hold      func(nest string, open *bench.Opened) // keeps real hardware in mind
 	Exhausted func(error)
+	// Guard starts the guardian of real hardware.
+	Guard func(ctx context.Context, b *bench.File, nests []int) (Guardian, error)
 
 	bench   *bench.File
 	method  *product.Method
@@ -75,7 +83,15 @@ type Station struct {
 	plant   *forward.Forwarder // nil: no plant is named
 	units   *demo.Units        // of a simulated station
 	fixture *demo.Fixtures     // nil on a real bench
+	guard   Guardian           // nil on a simulated one
 	close   []func() error
+}
+
+// Guardian makes safe should this process be gone.
+type Guardian interface {
+	station.Guardian
+	// Arm says that nest i is open.
+	Arm(i int) error
 }
 
 // Run serves until ctx ends.
@@ -89,6 +105,15 @@ func (s *Station) Run(ctx context.Context) (err error) {
 		return input.Usage("serve: %w", err).Hint("another program may have that port: choose another with --listen")
 	}
 	defer listener.Close()
+	if s.units == nil { // before the records are opened: another one may be at work on these ports and them
+		var nests []int
+		for i := range s.bench.Nests {
+			nests = append(nests, i)
+		}
+		if s.guard, err = s.Guard(ctx, s.bench, nests); err != nil {
+			return err
+		}
+	}
 	below := ""
 	if s.units != nil {
 		below = "records"
@@ -237,6 +262,8 @@ func (s *Station) config(ctx context.Context) (web.Config, error) {
 		Sealed:      func(r archive.Sealed) { s.index.sealed(r); s.nudge() },
 		Preferences: filepath.Join(s.Place.Data, "operators.json"),
 		Log:         s.Log,
+		Hosts:       append(s.O.Hosts[:len(s.O.Hosts):len(s.O.Hosts)], s.bench.Serve.Hosts...),
+		Files:       openFiles(), Refused: s.metrics.Refused,
 	}
 	if s.index != nil {
 		c.Store = s.index.index
@@ -310,11 +337,17 @@ func (s *Station) nest(ctx context.Context, i int) (web.Nest, error) {
 	s.close = append(s.close, open.Close)
 	if s.fixture == nil {
 		s.Hold(name, open)
+		if err := s.guard.Arm(i); err != nil {
+			return web.Nest{}, err
+		}
 	}
 	return web.Nest{Name: name, Clock: h.Clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event),
 		ask web.Ask) (web.Runner, error) {
 		c := s.bench.NestConfig(s.method, i, open, h.Clock, s.archive)
 		c.Watch, c.Ask, c.Exhausted = watch, ask, s.Exhausted
+		if s.guard != nil {
+			c.Guardian = s.guard
+		}
 		nest, err := station.New(c)
 		if err != nil {
 			return nil, input.Usage("%w", err)

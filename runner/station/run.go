@@ -46,6 +46,12 @@ func (n *Nest) Run(ctx context.Context, job Job) (archive.Sealed, error) {
 	began := n.moment()
 	start := n.start(job, began.wall)
 	start.Attempt = n.Archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1
+	if n.Guardian != nil {
+		if err := n.Guardian.Begin(n.Archive.Dir(), start.Run, n.Name); err != nil {
+			return archive.Sealed{}, &NotReady{reports.Reason{Code: reports.Unguarded, Text: oneLine(err)}}
+		}
+		defer func() { n.Guardian.End(start.Run, n.InService() == nil) }()
+	}
 	journal, err := n.Archive.Begin(start, began.wall, tell...)
 	if err != nil {
 		return archive.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)
@@ -200,6 +206,9 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (made Safety, planErr er
 			cancel(&Fault{Why: reports.Reason{Code: reports.PlanOverdue, Seconds: n.Plan.Deadline.Seconds()}})
 		})
 		defer timer.Stop()
+	}
+	if n.Clock == drivers.System {
+		defer drivers.WatchStalls()()
 	}
 	memory := n.memory.enter(n.Memory, cancel, n.Exhausted)
 	rec.memory = memory
