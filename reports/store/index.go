@@ -13,13 +13,14 @@ import (
 	"time"
 
 	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 )
 
-// IndexFile is the name of the index in a station's archive directory. Beside
-// it SQLite keeps files of the same name ending in -wal and -shm.
+// IndexFile is the name of the index in a station's archive directory. While it is
+// written to, SQLite keeps a file of the same name ending in -journal beside it.
 const IndexFile = "index.sqlite"
 
 // Index is a station's store: an SQLite file beside the records. Several
@@ -75,7 +76,7 @@ func openIndex(ctx context.Context, dir string, o IndexOptions, damaged bool) (_
 	if what == "" {
 		ix.base, err = openSQLite(ctx, file)
 		if isDamage(err) || errors.Is(err, errForeign) {
-			what = plainly(err)
+			what = diagnose(file, err)
 		} else if err != nil {
 			return nil, openError(err)
 		}
@@ -173,7 +174,13 @@ func code(err error) int {
 // isDamage says that the file holds something else than was written to it.
 func isDamage(err error) bool {
 	c := code(err)
-	return c == sqliteCorrupt || c == sqliteNotADB || errors.Is(err, errPacked) || errors.Is(err, errNotOurs)
+	return c == sqliteCorrupt || c == sqliteNotADB || pageDamage(err) || errors.Is(err, errPacked) || errors.Is(err, errNotOurs)
+}
+
+// pageDamage says that a page did not fit its sum: see pages.go.
+func pageDamage(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code() == sqlite3.SQLITE_IOERR_DATA
 }
 
 func plainly(err error) string {
@@ -202,41 +209,40 @@ func (ix *Index) mark(err error) error {
 		"made from them"}
 }
 
-// examine looks at the file without opening it as a database, and says what is
-// wrong with it, "" if nothing or if it is not there.
+// examine says what stands in the way of opening a file as an index, "" if nothing
+// does or if it is not there. It does not open it: whoever closes a file, loses the
+// locks that SQLite has on it in the same process (sqlite.org/howtocorrupt.html, 2.2).
 func examine(file string) string {
 	if _, err := os.Stat(filepath.Join(filepath.Dir(file), damageMark)); err == nil {
 		return "it was found damaged"
 	}
-	f, err := os.Open(file)
-	if err != nil {
-		return "" // not there; or opening it will say why
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil || info.IsDir() {
+	if info, err := os.Stat(file); err == nil && !info.Mode().IsRegular() {
 		return "it is no file"
 	}
-	if info.Size() == 0 {
-		return ""
+	return ""
+}
+
+// diagnose says in words what is wrong with a file that could not be opened.
+func diagnose(file string, err error) string {
+	f, ferr := os.Open(file)
+	if ferr != nil || !isDamage(err) {
+		return plainly(err)
 	}
+	defer f.Close()
+	info, ferr := f.Stat()
 	// sqlite.org/fileformat2.html, 1.3: the database header.
 	var head [100]byte
-	if n, _ := f.ReadAt(head[:], 0); n < len(head) || string(head[:16]) != "SQLite format 3\x00" {
+	switch n, _ := f.ReadAt(head[:], 0); {
+	case ferr != nil:
+		return plainly(err)
+	case n < len(head) || string(head[:16]) != "SQLite format 3\x00":
 		return "it is no database"
-	}
-	page := int64(binary.BigEndian.Uint16(head[16:]))
-	if page == 1 {
-		page = 65536
-	}
-	pages := int64(binary.BigEndian.Uint32(head[28:]))
-	if wal, err := os.Stat(file + "-wal"); err == nil && wal.Size() > 0 {
-		return "" // the rest may be there
-	}
-	if info.Size() < page*pages {
+	case binary.BigEndian.Uint32(head[68:]) != applicationID:
+		return errForeign.Error()
+	case info.Size() < pageSize*int64(binary.BigEndian.Uint32(head[28:])):
 		return "it was cut short"
 	}
-	return ""
+	return plainly(err)
 }
 
 // moveAside renames the files of an index and returns the new name, "" if
@@ -244,7 +250,7 @@ func examine(file string) string {
 func moveAside(file string) (string, error) {
 	aside := file + ".bad-" + time.Now().UTC().Format("20060102T150405.000Z")
 	moved := ""
-	for _, end := range []string{"", "-wal", "-shm"} {
+	for _, end := range []string{"", "-journal"} {
 		err := os.Rename(file+end, aside+end)
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return "", err

@@ -386,7 +386,7 @@ func TestIndexOfANewerProgram(t *testing.T) {
 // meddle changes an index behind the store's back.
 func meddle(t *testing.T, dir, query string) {
 	t.Helper()
-	db, err := sql.Open("sqlite", filepath.Join(dir, IndexFile))
+	db, err := connect(filepath.Join(dir, IndexFile), "", 1)
 	require.NoError(t, err)
 	_, err = db.Exec(query)
 	require.NoError(t, err)
