@@ -1,7 +1,6 @@
 package archive
 
 import (
-	"cmp"
 	"crypto/ed25519"
 	"encoding/hex"
 	"errors"
@@ -9,7 +8,6 @@ import (
 	"os"
 	"path"
 	"path/filepath"
-	"slices"
 	"strings"
 
 	"fullthrow/reports"
@@ -185,13 +183,10 @@ func (a *Archive) Check(s Sealed) SealCheck {
 		newest = head{Number: -1}
 	}
 	numbers := map[int64]string{}
-	a.mu.Lock()
 	for _, n := range []int64{s.Seal.Number - 1, s.Seal.Number + 1} {
-		i, ok := slices.BinarySearchFunc(a.entries, n, func(e Entry, n int64) int { return cmp.Compare(e.Number, n) })
-		if ok {
-			numbers[n] = a.entries[i].File
+		if name := a.fileOf(n); name != "" {
+			numbers[n] = name
 		}
 	}
-	a.mu.Unlock()
 	return s.checkIn(a.dir, numbers, newest)
 }

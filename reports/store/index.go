@@ -28,7 +28,14 @@ const IndexFile = "index.sqlite"
 type Index struct {
 	*base
 	dir   string
+	file  string // of the index
 	notes []string
+	about func() // to be told of a look through everything; may be nil
+
+	reading bool   // nothing may be written
+	behind  bool   // ... though something should be
+	justNow bool   // ... of which something came just now
+	away    string // a folder that goes when the index is closed
 }
 
 // IndexOptions are those of [OpenIndex]; the zero value is right for a command.
@@ -38,18 +45,40 @@ type IndexOptions struct {
 	Defer bool
 	// Progress is told how many of the files that had to be read have been.
 	Progress func(done, total int)
+	// Write says that the index will be written to: who may not write to the
+	// archive gets an own one even where the archive's is up to date.
+	Write bool
+	// Cache is where readers who may not write keep their own; the user's cache
+	// folder if it is "".
+	Cache string
 }
 
 // OpenIndex opens the index of the archive in dir, or makes it, and brings it
-// up to date with the files (see [Index.Reconcile]). It opens no archive and
-// may run beside the station's program.
+// up to date with the files (see [Index.Follow]). It opens no archive and may run
+// beside the station's program. Who may only read the archive asks its index all the
+// same, or an own one: see reader.go.
 //
 // An index that is damaged, cut short or no index at all is moved aside and
 // made again from the reports, which hold all that was in it; [Index.Notes]
 // says so. One that a newer program made is an [*reports.HintedError].
 func OpenIndex(ctx context.Context, dir string, o IndexOptions) (*Index, error) {
+	if info, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("store: index: %w", err)
+	} else if !info.IsDir() {
+		return nil, fmt.Errorf("store: index: %s is no directory", dir)
+	}
+	file := filepath.Join(dir, IndexFile)
+	_, err := os.Stat(file)
+	if !writable(dir) || err == nil && !writable(file) {
+		return openForReading(ctx, dir, o)
+	}
+	return openIn(ctx, dir, file, o)
+}
+
+// openIn opens or begins the index of the archive in dir in a file.
+func openIn(ctx context.Context, dir, file string, o IndexOptions) (*Index, error) {
 	for try := 0; ; try++ {
-		ix, err := openIndex(ctx, dir, o, try > 0)
+		ix, err := openIndex(ctx, dir, file, o, try > 0)
 		if err == nil {
 			return ix, nil
 		}
@@ -61,21 +90,23 @@ func OpenIndex(ctx context.Context, dir string, o IndexOptions) (*Index, error) 
 	}
 }
 
-func openIndex(ctx context.Context, dir string, o IndexOptions, damaged bool) (_ *Index, err error) {
-	if info, err := os.Stat(dir); err != nil {
-		return nil, fmt.Errorf("store: index: %w", err)
-	} else if !info.IsDir() {
-		return nil, fmt.Errorf("store: index: %s is no directory", dir)
-	}
-	ix := &Index{dir: dir}
-	file := filepath.Join(dir, IndexFile)
+func openIndex(ctx context.Context, dir, file string, o IndexOptions, damaged bool) (_ *Index, err error) {
+	ix := &Index{dir: dir, file: file}
 	what := examine(file)
 	if damaged && what == "" {
 		what = "it is damaged"
 	}
 	if what == "" {
 		ix.base, err = openSQLite(ctx, file)
-		if isDamage(err) || errors.Is(err, errForeign) {
+		if err == nil {
+			err = ix.fresh(ctx)
+			if err != nil {
+				ix.base.close()
+			}
+		}
+		if errors.Is(err, errStale) {
+			what = plainly(err)
+		} else if isDamage(err) || errors.Is(err, errForeign) {
 			what = diagnose(file, err)
 		} else if err != nil {
 			return nil, openError(err)
@@ -110,8 +141,22 @@ func openIndex(ctx context.Context, dir string, o IndexOptions, damaged bool) (_
 	if o.Defer {
 		return ix, nil
 	}
-	_, err = ix.reconcile(ctx, false, o.Progress)
+	_, err = ix.bring(ctx, false, o.Progress)
 	return ix, err
+}
+
+// errStale says that the index knows less of flags than it did.
+var errStale = errors.New("it is an older copy")
+
+// fresh says whether the index is not older than it was.
+func (ix *Index) fresh(ctx context.Context) error {
+	return ix.look(ctx, "open", func(t *transaction) error {
+		g, err := t.generation()
+		if err == nil && t.runs > 0 && g < ix.generation() {
+			err = errStale
+		}
+		return err
+	})
 }
 
 // noteMissing says that the index is made anew where there are reports.
@@ -120,12 +165,11 @@ func (ix *Index) noteMissing(ctx context.Context) error {
 	if err := ix.look(ctx, "open", func(t *transaction) error { runs = t.runs; return nil }); err != nil || runs > 0 {
 		return err
 	}
-	files, err := archive.Files(ix.dir)
-	if err != nil {
-		return fmt.Errorf("store: index: %w", err)
-	}
-	if len(files) > 0 {
-		ix.notes = append(ix.notes, fmt.Sprintf("There was no index: it is made from the %d reports.", len(files)))
+	switch head, err := archive.ReadHead(ix.dir); {
+	case err != nil:
+		ix.notes = append(ix.notes, "There was no index: it is made from the reports.")
+	case head.Number > 0:
+		ix.notes = append(ix.notes, fmt.Sprintf("There was no index: it is made from the %d reports.", head.Number))
 	}
 	return nil
 }
@@ -189,11 +233,17 @@ func plainly(err error) string {
 		return errForeign.Error()
 	case errors.Is(err, errNotOurs):
 		return errNotOurs.Error()
+	case errors.Is(err, errStale):
+		return errStale.Error()
 	case code(err) == sqliteNotADB:
 		return "it is no database"
 	}
 	return "it is damaged"
 }
+
+// ErrDamaged is in the chain of every error that damage of a station's index
+// caused: whoever opens it again has it made from the reports.
+var ErrDamaged = errors.New("the index is damaged")
 
 const damageMark = IndexFile + ".damaged"
 
@@ -204,9 +254,11 @@ func (ix *Index) mark(err error) error {
 		return advise(err)
 	}
 	// best effort: the error is told anyway
-	os.WriteFile(filepath.Join(ix.dir, damageMark), []byte(err.Error()+"\n"), 0o644)
-	return &reports.HintedError{Err: err, Hint: "the index is damaged, the reports are not: start again, and it is " +
-		"made from them"}
+	if !ix.reading {
+		os.WriteFile(filepath.Join(filepath.Dir(ix.file), damageMark), []byte(err.Error()+"\n"), 0o644)
+	}
+	return &reports.HintedError{Err: fmt.Errorf("%w: %w", ErrDamaged, err), Hint: "the index is damaged, the reports " +
+		"are not: start again, and it is made from them"}
 }
 
 // examine says what stands in the way of opening a file as an index, "" if nothing
@@ -273,7 +325,13 @@ func (ix *Index) Notes() []string { return ix.notes }
 func (ix *Index) Dir() string { return ix.dir }
 
 // Close ends it.
-func (ix *Index) Close() error { return ix.close() }
+func (ix *Index) Close() error {
+	err := ix.close()
+	if ix.away != "" {
+		err = errors.Join(err, os.RemoveAll(ix.away))
+	}
+	return err
+}
 
 // ItemOf makes the item of a report just sealed in the archive in dir.
 func ItemOf(dir string, s archive.Sealed) (Item, error) {
@@ -327,4 +385,32 @@ func (ix *Index) stationKey() string {
 		return ""
 	}
 	return strings.ToLower(hex.EncodeToString(key))
+}
+
+// Current takes in what follows on the newest report, and says whether the index now
+// knows every report of the archive: quick, whatever came up.
+func (ix *Index) Current(ctx context.Context) (bool, error) {
+	current, _, err := ix.upToDate(ctx)
+	return current, err
+}
+
+// UnitRuns lists a unit's sealed runs, also those with a flag, oldest first.
+func (ix *Index) UnitRuns(ctx context.Context, product, serial string) ([]archive.Entry, error) {
+	runs, _, err := ix.History(ctx, product, serial)
+	list := make([]archive.Entry, len(runs))
+	for i, r := range runs {
+		list[i] = archive.Entry{Number: r.Number, Hash: r.SHA256, Run: r.Run, File: r.File, Nest: r.Nest, Unit: r.Unit,
+			Attempt: r.Attempt, Started: r.Started, Ended: r.Ended, Outcome: r.Outcome}
+	}
+	return list, err
+}
+
+// FileOf is the file of the station's report with a number, "" if there is none.
+func (ix *Index) FileOf(ctx context.Context, number int64) (file string, err error) {
+	err = ix.look(ctx, "file", func(t *transaction) error {
+		_, err := t.one("SELECT s.file FROM seal s JOIN chain c ON c.id = s.chain WHERE c.key = ? AND s.number = ?",
+			[]any{cleanKey(ix.stationKey()), number}, &file)
+		return err
+	})
+	return file, err
 }
