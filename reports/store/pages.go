@@ -3,6 +3,7 @@ package store
 import (
 	"encoding/binary"
 	"hash/crc32"
+	"strings"
 	"sync"
 	"unsafe"
 
@@ -97,6 +98,7 @@ type (
 	wordFn   = func(*libc.TLS, uintptr, int32) int32
 	outFn    = func(*libc.TLS, uintptr, uintptr) int32
 	opFn     = func(*libc.TLS, uintptr, int32, uintptr) int32
+	accessFn = func(*libc.TLS, uintptr, uintptr, int32, uintptr) int32
 	openFn   = func(*libc.TLS, uintptr, uintptr, uintptr, int32, uintptr) int32
 )
 
@@ -132,6 +134,7 @@ var pages = sync.OnceFunc(func() {
 	v.FpNext, v.FzName = 0, name
 	v.FszOsFile = system.FszOsFile + int32(pagedFileSize)
 	v.FxOpen = method[openFn](openPaged)
+	v.FxAccess = method[accessFn](accessPaged)
 	sqlite3.Xsqlite3_vfs_register(tls, layer, 0)
 })
 
@@ -150,6 +153,16 @@ func openPaged(tls *libc.TLS, _, name, file uintptr, flags int32, outFlags uintp
 		own(file).journal = 1
 	}
 	return rc
+}
+
+// accessPaged says that there is no write-ahead log: one that lies there was put there.
+func accessPaged(tls *libc.TLS, _, name uintptr, flags int32, out uintptr) int32 {
+	if strings.HasSuffix(libc.GoString(name), "-wal") {
+		*(*int32)(memory(out)) = 0
+		return sqlite3.SQLITE_OK
+	}
+	access := call[accessFn]((*sqlite3.Tsqlite3_vfs)(memory(systemVFS)).FxAccess)
+	return access(tls, systemVFS, name, flags, out)
 }
 
 func readPaged(tls *libc.TLS, file, buffer uintptr, n int32, offset int64) int32 {
