@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -209,15 +210,18 @@ func (f *following) known(t *transaction) (err error) {
 
 // lookInto compares a folder with what is known of it.
 func (f *following) lookInto(ctx context.Context, folder string) (plain bool, err error) {
-	type row struct{ size, modified int64 }
+	type row struct {
+		size, modified int64
+		hash           string
+	}
 	rows := map[string]row{}
 	// In this order: what is in the tables was in the files before.
 	if err := f.ix.look(ctx, "follow", func(t *transaction) error {
-		return t.each("SELECT file, size, modified FROM seal WHERE file > ? AND file < ?",
+		return t.each("SELECT file, size, modified, sha256 FROM seal WHERE file > ? AND file < ?",
 			[]any{folder + "/", folder + "0"}, func(r *sql.Rows) error { // 0 comes after the slash
 				var file string
 				var x row
-				err := r.Scan(&file, &x.size, &x.modified)
+				err := r.Scan(&file, &x.size, &x.modified, &x.hash)
 				if !strings.Contains(file[len(folder)+1:], "/") {
 					rows[file] = x
 				}
@@ -241,7 +245,11 @@ func (f *following) lookInto(ctx context.Context, folder string) (plain bool, er
 		r, ok := rows[name]
 		delete(rows, name)
 		kind := f.flags[name]
-		same := ok && r == row{file.Size, file.Modified.UnixMicro()}
+		same := ok && r.size == file.Size && r.modified == file.Modified.UnixMicro()
+		if same && kind == FlagChanged { // it may have been changed without a trace in size and time
+			s, err := archive.Load(filepath.Join(f.ix.dir, filepath.FromSlash(file.Name)))
+			same = err == nil && s.Seal.SHA256 == r.hash
+		}
 		switch {
 		case same && kind == FlagChanged, same && kind == FlagRemoved, ok && !same && kind != FlagChanged:
 			return false, nil // put back; or changed

@@ -137,9 +137,13 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 	v.done.Files = len(files)
 	v.unlinked = len(before) > 0
 	var read []archive.File
+	suspect := map[string]bool{} // what was found changed may look as it was
+	for _, f := range before {
+		suspect[f.File] = f.Kind == FlagChanged
+	}
 	for _, f := range files {
 		r := v.rows[f.Name]
-		if r != nil && !prove && r.size == f.Size && r.modified == f.Modified.UnixMicro() {
+		if r != nil && !prove && !suspect[f.Name] && r.size == f.Size && r.modified == f.Modified.UnixMicro() {
 			r.seen = true
 			continue
 		}
