@@ -246,7 +246,7 @@ func (f *following) lookInto(ctx context.Context, folder string) (plain bool, er
 		delete(rows, name)
 		kind := f.flags[name]
 		same := ok && r.size == file.Size && r.modified == file.Modified.UnixMicro()
-		if same && kind == FlagChanged { // it may have been changed without a trace in size and time
+		if ok && kind == FlagChanged { // size and time do not tell: it may be put back, or changed without a trace
 			s, err := archive.Load(filepath.Join(f.ix.dir, filepath.FromSlash(file.Name)))
 			same = err == nil && s.Seal.SHA256 == r.hash
 		}
