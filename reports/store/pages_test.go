@@ -254,3 +254,12 @@ func TestReadersBesideAWriter(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, int64(16), c.Runs)
 }
+
+// BenchmarkPageSum is what the sum of a page costs beside reading it.
+func BenchmarkPageSum(b *testing.B) {
+	page := make([]byte, pageSize)
+	b.SetBytes(pageSize)
+	for b.Loop() {
+		signPage(page, 7)
+	}
+}
