@@ -15,6 +15,7 @@ const (
 	BenchReady   Kind = "bench-ready"   // Text: what was found; the fixture is safe and every device answers
 	CheckStarted Kind = "check-started" // Check
 	ReadingTaken Kind = "reading"       // Reading, judged
+	CheckRetaken Kind = "retake"        // Check: it failed, and is taken once more before that counts
 	NoteMade     Kind = "note"          // Text
 	CaptureKept  Kind = "capture"       // Capture
 	PromptAsked  Kind = "prompt"        // Prompt
@@ -112,6 +113,10 @@ type Check struct {
 	Ended    time.Time `json:"ended,omitzero"`     // when it ended
 	Readings []Reading `json:"readings,omitempty"` // in the order in which they were taken
 	Notes    []string  `json:"notes,omitempty"`    // made by the plan during the check
+	// Retaken are the readings of a check that was taken once more because it
+	// had failed over a wire without a check sum. Only what failed both times
+	// speaks against the unit; where nothing did, the check is an error.
+	Retaken []Reading `json:"retaken,omitempty"`
 }
 
 // Reading is one measured value and its judgement.
@@ -133,6 +138,7 @@ type Reading struct {
 	Problem     *Reason  `json:"problem,omitempty"` // why it could not be judged
 	Cause       string   `json:"cause,omitempty"`   // likely cause, where it failed
 	Inspect     string   `json:"inspect,omitempty"` // what to look at first
+	Retake      bool     `json:"retake,omitempty"`  // of the check taken once more, see Check
 }
 
 // Limit is what a reading was judged by, in the reading's unit.

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // rank orders verdicts from good to bad. A verdict that is none of the known
@@ -55,7 +56,7 @@ func (e *Event) Validate() error {
 	switch e.Kind {
 	case RunStarted:
 		return missing(e.Start == nil)
-	case CheckStarted, CheckEnded:
+	case CheckStarted, CheckRetaken, CheckEnded:
 		return missing(e.Check == nil)
 	case ReadingTaken:
 		return missing(e.Reading == nil)
@@ -85,7 +86,8 @@ func (e *Event) Validate() error {
 //   - a check is as bad as its worst reading (pass, inconclusive, fail, error);
 //     readings without a limit count as nothing, and a check that has no others
 //     is Unlimited. What CheckEnded says can only make it worse. A check that
-//     never ended is an error;
+//     never ended is an error, and so is one that was retaken and did not fail
+//     with the same reading both times;
 //   - a run is as bad as its worst check (inconclusive counts as failed), and
 //     Errored if the bench had a fault or could not be made safe. A fault that
 //     says [Fault.AfterPlan] changes no outcome, and is believed only where no
@@ -134,6 +136,7 @@ type folder struct {
 
 type given struct {
 	ended   bool
+	retaken bool
 	verdict Verdict
 }
 
@@ -141,7 +144,7 @@ func (f *folder) add(e *Event) {
 	r := &f.r
 	r.Events, r.Ended = e.Seq, e.Time
 	switch e.Kind { // the plan goes on: no fault so far came after it
-	case CheckStarted, CheckEnded, ReadingTaken, PromptAsked, PromptDone:
+	case CheckStarted, CheckRetaken, CheckEnded, ReadingTaken, PromptAsked, PromptDone:
 		for i := range r.Faults {
 			r.Faults[i].AfterPlan = false
 		}
@@ -158,7 +161,14 @@ func (f *folder) add(e *Event) {
 		i := f.find(e.Reading.Check)
 		rd := *e.Reading
 		rd.distrust()
+		if rd.Retake {
+			f.given[i].retaken = true
+			r.Checks[i].Retaken = append(r.Checks[i].Retaken, rd)
+			break
+		}
 		r.Checks[i].Readings = append(r.Checks[i].Readings, rd)
+	case CheckRetaken:
+		f.given[f.find(e.Check.Name)].retaken = true
 	case NoteMade:
 		switch {
 		case e.Check != nil:
@@ -280,10 +290,35 @@ func (c *Check) judge() Verdict {
 			v, judged = worse(v, rd.Verdict), true
 		}
 	}
+	for _, rd := range c.Retaken { // can only make it worse
+		if rd.Verdict == Error {
+			v, judged = Error, true
+		}
+	}
 	if !judged {
 		return Unlimited
 	}
 	return v
+}
+
+// broken names the readings that failed, the first time.
+func (c *Check) broken() []string {
+	var list []string
+	for _, rd := range c.Readings {
+		if rd.Verdict == Fail || rd.Verdict == Inconclusive {
+			list = append(list, rd.Name)
+		}
+	}
+	return list
+}
+
+// Repeated names the readings of a retaken check that failed both times.
+func (c *Check) Repeated() []string {
+	failed := map[string]bool{}
+	for _, rd := range c.Retaken {
+		failed[rd.Name] = failed[rd.Name] || rd.Verdict == Fail || rd.Verdict == Inconclusive
+	}
+	return slices.DeleteFunc(c.broken(), func(name string) bool { return !failed[name] })
 }
 
 func (f *folder) finish() Report {
@@ -307,6 +342,12 @@ func (f *folder) finish() Report {
 	for i := range r.Checks {
 		c, g := &r.Checks[i], f.given[i]
 		c.Verdict = worse(c.judge(), g.verdict)
+		if g.retaken && len(c.Repeated()) == 0 {
+			c.Verdict = Error
+			if c.Problem == nil {
+				c.Problem = &Reason{Code: TakesDiffer, Check: c.Name, Readings: c.broken()}
+			}
+		}
 		if !g.ended {
 			c.Verdict = Error
 			if c.Problem == nil {
@@ -373,9 +414,10 @@ func (c *Check) firstProblem() []Reason {
 }
 
 func (c *Check) firstFailure() Reason {
+	repeated := c.Repeated()
 	for _, want := range []Verdict{Fail, Inconclusive} {
 		for _, rd := range c.Readings {
-			if rd.Verdict == want {
+			if rd.Verdict == want && (len(repeated) == 0 || slices.Contains(repeated, rd.Name)) {
 				e := EvidenceOf(rd, Outside, rd.Limit)
 				return Reason{Code: Missed, Evidence: &e}
 			}

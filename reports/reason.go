@@ -54,6 +54,7 @@ const (
 	NoReading     Code = "no_reading"     // Readings that have a limit and never came
 	CheckOpen     Code = "check_open"     // the check did not end
 	NothingJudged Code = "nothing_judged" // no reading had a limit
+	TakesDiffer   Code = "takes_differ"   // Check, Readings that failed, and not when it was taken once more
 	CutBefore     Code = "cut_before"     // the record stops before the first check
 	CutDuring     Code = "cut_during"     // Check
 	CutAfter      Code = "cut_after"      // Check

@@ -27,18 +27,23 @@ type link struct {
 	model Model
 	cal   drivers.Calibration
 	guard drivers.Guard
+	// unchecked: what comes may be damaged, and nobody would know.
+	unchecked bool
 	// stale: the instrument may still owe answers, or was never spoken to.
 	stale atomic.Bool
 
 	// Under the guard:
-	met  bool // spoken to before
+	met  bool   // spoken to before
+	none string // what it says of an empty error queue, word for word
 	buf  []byte
 	r, w int // received and not yet taken
+	// start is the shortest that a capture took to begin, 0 before the first.
+	start time.Duration
 }
 
 func newLink(name string, port drivers.Port, clock drivers.Clock, m Model, cal drivers.Calibration) *link {
 	l := &link{name: name, port: port, clock: clock, model: m, cal: cal, guard: drivers.NewGuard(clock),
-		buf: make([]byte, 1<<16)}
+		unchecked: port != nil && drivers.Unchecked(port), buf: make([]byte, 1<<16)}
 	l.stale.Store(true)
 	return l
 }
@@ -154,7 +159,7 @@ func (l *link) sync(ctx context.Context) (left []InstrumentError, err error) {
 
 // drain drops what comes until the line is quiet.
 func (l *link) drain(ctx context.Context) error {
-	for end := l.clock.Now().Add(drainFor); l.clock.Now().Before(end); {
+	for end := drivers.Within(l.clock, drainFor); !end.Passed(); {
 		if _, err := l.read(ctx, l.buf, l.model.Settle); err != nil {
 			if drivers.KindOf(err) == drivers.NoReply {
 				return nil
@@ -167,7 +172,7 @@ func (l *link) drain(ctx context.Context) error {
 
 // find reads lines until one is of the kind wanted.
 func (l *link) find(ctx context.Context, wanted func(string) bool) (string, error) {
-	end := l.clock.Now().Add(l.model.Timeout)
+	end := drivers.Within(l.clock, l.model.Timeout)
 	for passed := 0; ; passed++ {
 		line, err := l.line(ctx, end)
 		if drivers.KindOf(err) == drivers.NoReply && passed > 0 {
@@ -194,6 +199,7 @@ func (l *link) queue(ctx context.Context, passing bool) (entries []InstrumentErr
 			var line string
 			if line, err = l.find(ctx, func(s string) bool { _, ok := parseEntry(s); return ok }); err == nil {
 				e, _ = parseEntry(line)
+				err = l.usual(e)
 			}
 		} else {
 			e, err = l.entry(ctx)
@@ -211,7 +217,7 @@ func (l *link) queue(ctx context.Context, passing bool) (entries []InstrumentErr
 
 // entry reads one answer to SYST:ERR?.
 func (l *link) entry(ctx context.Context) (InstrumentError, error) {
-	line, err := l.line(ctx, l.clock.Now().Add(l.model.Timeout))
+	line, err := l.line(ctx, drivers.Within(l.clock, l.model.Timeout))
 	if err != nil {
 		return InstrumentError{}, err
 	}
@@ -219,7 +225,23 @@ func (l *link) entry(ctx context.Context) (InstrumentError, error) {
 	if !ok {
 		return e, errorf(drivers.Garbled, "%.60q is not an entry of an error queue", line)
 	}
-	return e, nil
+	return e, l.usual(e)
+}
+
+// usual is the error of an empty error queue that says so in other words than
+// the first time: over a wire without a check sum those show most of what is
+// damaged.
+func (l *link) usual(e InstrumentError) error {
+	switch {
+	case e.Number != 0 || !l.unchecked:
+		return nil
+	case l.none == "":
+		l.none = e.Text
+	case l.none != e.Text:
+		return errorf(drivers.Garbled, "an empty error queue says %.60q, and before %.60q", e.Text, l.none).
+			WithHint(wireHint)
+	}
+	return nil
 }
 
 // rest empties the queue behind its first entry and makes one error of all.
@@ -260,7 +282,7 @@ func (l *link) query(ctx context.Context, text string, timeout time.Duration) (s
 	if err := l.send(ctx, text); err != nil {
 		return "", err
 	}
-	line, err := l.line(ctx, l.clock.Now().Add(timeout))
+	line, err := l.line(ctx, drivers.Within(l.clock, timeout))
 	if err != nil {
 		return "", l.why(ctx, err)
 	}
@@ -280,7 +302,7 @@ func (l *link) ask(ctx context.Context, do, question string, timeout time.Durati
 	if err := l.send(ctx, do+question+";:"+l.model.Words.Error); err != nil {
 		return "", err
 	}
-	line, err := l.line(ctx, l.clock.Now().Add(timeout))
+	line, err := l.line(ctx, drivers.Within(l.clock, timeout))
 	if err != nil {
 		return "", l.why(ctx, err)
 	}
@@ -293,7 +315,51 @@ func (l *link) ask(ctx context.Context, do, question string, timeout time.Durati
 	case answer == "":
 		return "", errorf(drivers.Garbled, "no answer to %s, and no error", question)
 	}
-	return answer, nil
+	return answer, l.usual(e)
+}
+
+// agreed asks a question whose answer decides, over a wire without a check sum
+// until two answers are alike: the first two come in one round trip where answers
+// come joined.
+func (l *link) agreed(ctx context.Context, question string, timeout time.Duration) (string, error) {
+	if !l.unchecked {
+		return l.ask(ctx, "", question, timeout)
+	}
+	var a, b string
+	for range 2 { // what is asked for may have changed between two answers
+		var err error
+		if a, b, err = l.twice(ctx, question, timeout); err != nil || a == b {
+			return a, err
+		}
+	}
+	return "", errorf(drivers.Garbled, "one question is answered by %.30q and by %.30q", a, b).WithHint(wireHint)
+}
+
+// twice asks one question two times.
+func (l *link) twice(ctx context.Context, question string, timeout time.Duration) (a, b string, err error) {
+	if !l.model.Joined {
+		if a, err = l.query(ctx, question, timeout); err == nil {
+			b, err = l.query(ctx, question, timeout)
+		}
+		return a, b, err
+	}
+	if err := l.send(ctx, question+";:"+question+";:"+l.model.Words.Error); err != nil {
+		return "", "", err
+	}
+	line, err := l.line(ctx, drivers.Within(l.clock, timeout))
+	if err != nil {
+		return "", "", l.why(ctx, err)
+	}
+	a, b, e, ok := splitTwo(line)
+	switch {
+	case !ok:
+		return "", "", errorf(drivers.Garbled, "%.60q is not two answers and an entry of the error queue", line)
+	case e.Number != 0:
+		return "", "", l.rest(ctx, e)
+	case a == "" || b == "":
+		return "", "", errorf(drivers.Garbled, "no answer to %s, and no error", question)
+	}
+	return a, b, l.usual(e)
 }
 
 // empty is the error of a queue that should be empty and is not.
@@ -335,8 +401,7 @@ func (l *link) send(ctx context.Context, text string) error {
 }
 
 // line reads up to the next NL, and takes it off.
-func (l *link) line(ctx context.Context, end time.Time) (string, error) {
-	start := l.clock.Now()
+func (l *link) line(ctx context.Context, end drivers.TimeOut) (string, error) {
 	for from := l.r; ; {
 		if i := bytes.IndexByte(l.buf[from:l.w], '\n'); i >= 0 {
 			s := strings.TrimRight(string(l.buf[l.r:from+i]), "\r")
@@ -350,7 +415,7 @@ func (l *link) line(ctx context.Context, end time.Time) (string, error) {
 			if l.w > l.r {
 				return "", errorf(drivers.Garbled, "only part of a reply: %.60q", l.buf[l.r:l.w])
 			}
-			return "", errorf(drivers.NoReply, "no reply in %v", end.Sub(start)).WithHint(offHint)
+			return "", errorf(drivers.NoReply, "no reply in %v", end).WithHint(offHint)
 		}
 		if err != nil {
 			return "", err
@@ -360,7 +425,7 @@ func (l *link) line(ctx context.Context, end time.Time) (string, error) {
 
 // fill waits for more bytes, at most until end. It may move what is in the
 // buffer to its front, by moved bytes.
-func (l *link) fill(ctx context.Context, end time.Time) (moved int, err error) {
+func (l *link) fill(ctx context.Context, end drivers.TimeOut) (moved int, err error) {
 	if l.r > 0 && (l.r == l.w || l.w == len(l.buf)) {
 		moved = l.r
 		copy(l.buf, l.buf[l.r:l.w])
@@ -369,11 +434,7 @@ func (l *link) fill(ctx context.Context, end time.Time) (moved int, err error) {
 	if l.w == len(l.buf) {
 		return moved, errorf(drivers.Garbled, "%d bytes without an end of line", l.w)
 	}
-	left := end.Sub(l.clock.Now())
-	if left < 0 {
-		left = 0
-	}
-	n, err := l.read(ctx, l.buf[l.w:], left)
+	n, err := l.read(ctx, l.buf[l.w:], end.Left())
 	l.w += n
 	return moved, err
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"slices"
@@ -68,9 +69,17 @@ func (e *PopulationError) Error() string {
 	return fmt.Sprintf("%s:%d: %s", e.File, e.Line, e.Text)
 }
 
+// maxPopulation is how large a population file may be, in bytes.
+const maxPopulation = 256 << 10
+
 // LoadPopulation reads a population file.
 func LoadPopulation(path string) (*Population, error) {
-	data, err := os.ReadFile(path)
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxPopulation+1))
 	if err != nil {
 		return nil, err
 	}
@@ -80,6 +89,15 @@ func LoadPopulation(path string) (*Population, error) {
 // ParsePopulation reads the text of a population file; name is for messages.
 // Every mistake found is a [*PopulationError], joined.
 func ParsePopulation(name string, data []byte) (*Population, error) {
+	if len(data) > maxPopulation {
+		return nil, &PopulationError{name, 0, fmt.Sprintf("larger than %d KiB", maxPopulation>>10)}
+	}
+	n := 0
+	for line := range bytes.Lines(data) { // a key of very many parts takes memory by its square
+		if n++; bytes.Count(line, []byte(".")) > 500 {
+			return nil, &PopulationError{name, n, "a line with more than 500 points"}
+		}
+	}
 	p := &Population{Tolerance: Tolerance{Scale: 1}}
 	dec := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields()
 	if err := dec.Decode(p); err != nil {

@@ -174,6 +174,7 @@ type check struct {
 	Anchor                        string
 	Shape, Word, Took             string
 	About, Problem, Hint, Skipped string
+	Again                         string // what came when it was taken once more
 	Readings                      []reading
 }
 
@@ -344,6 +345,7 @@ func (v *View) readings(opts Options) {
 	}
 	for i, c := range v.Report.Checks {
 		k := check{Check: c, Anchor: fmt.Sprint("check-", i+1), About: v.own(c.About), Skipped: v.Skipped(c.Skipped),
+			Again:   v.Retaken(c),
 			Problem: v.Reason(c.Problem), Hint: v.Hint(c.Problem)}
 		k.Shape, k.Word = v.view(c.Verdict)
 		if !c.Started.IsZero() && !c.Ended.IsZero() {

@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"os"
 	"path/filepath"
 
 	"github.com/pelletier/go-toml/v2"
@@ -21,6 +20,7 @@ type File struct {
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`
+	Serve       serveRule       `toml:"serve"`
 	Nests       []nestFile      `toml:"nest"`
 
 	Name string // of the file, as given
@@ -41,6 +41,12 @@ type captureRule struct {
 // planRule bounds what a plan may take of the computer.
 type planRule struct {
 	Memory string `toml:"memory"` // default "128 MiB"
+}
+
+// serveRule is about the station's pages.
+type serveRule struct {
+	// Names under which browsers ask for it, beside the computer's own.
+	Hosts []string `toml:"hosts"`
 }
 
 // nestFile is one place for a unit.
@@ -66,17 +72,24 @@ type deviceFile struct {
 	Rate        float64             `toml:"rate"`    // samples/s of a sound input
 	Line        int                 `toml:"line"`    // of a receiver's pulse output, at a GPIO chip
 	ActiveLow   bool                `toml:"active_low"`
+	Shunt       float64             `toml:"shunt"`     // ohm, that a part measures a current through
+	Reference   float64             `toml:"reference"` // V, supply of a DAC
+	Arguments   []string            `toml:"arguments"` // of a program, with places {name} that plans fill
+	Directory   string              `toml:"directory"` // where a program runs
+	Environment []string            `toml:"environment"`
+	Timeout     float64             `toml:"timeout"` // s, of a program
 	Axes        map[string]axisFile `toml:"axis"`
 	Calibration *calibrationFile    `toml:"calibration"`
 }
 
-// axisFile is one axis of a motion controller.
+// axisFile is one axis of a motion controller, or one servo.
 type axisFile struct {
 	Letter string  `toml:"letter"` // in G-code: "X"
-	Scale  float64 `toml:"scale"`  // mm per full throw; negative turns the axis round
+	Output int     `toml:"output"` // of a servo driver, counted from 0
+	Scale  float64 `toml:"scale"`  // mm (of a servo us) per full throw; negative turns the axis round
 	Min    float64 `toml:"min"`    // soft limits, in throws
 	Max    float64 `toml:"max"`
-	Offset float64 `toml:"offset"` // mm, where the stick's centre is
+	Offset float64 `toml:"offset"` // mm (us), where the stick's centre is
 }
 
 // calibrationFile corrects an indication: gain*x + offset.
@@ -115,7 +128,7 @@ type inputFile struct {
 
 // Load reads and checks a bench file.
 func Load(path string) (*File, error) {
-	data, err := os.ReadFile(path)
+	data, err := input.ReadFile(path, input.MaxText)
 	if err != nil {
 		return nil, input.MissingFile("bench file", path, err)
 	}

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -27,7 +28,7 @@ func (b *File) NestConfig(m *product.Method, i int, n *Opened, clock drivers.Clo
 	records *archive.Archive) station.Config {
 	return station.Config{
 		Station: b.Station, Name: b.Nests[i].Name, Takt: time.Duration(b.Takt * float64(time.Second)), Clock: clock,
-		Devices: n.Devices, Drives: n.Drives, Interlock: n.interlock, Heartbeat: n.heartbeat,
+		Devices: n.Devices, Drives: n.Drives, Unchecked: n.Unchecked, Interlock: n.interlock, Heartbeat: n.heartbeat,
 		Plan: m.Plan, Limits: m.Limits, Causes: m.Taught(records), Archive: records,
 		Sources:   append([]reports.Source{product.Source(b.Name, b.Data)}, m.Sources...),
 		Keep:      station.Keep(b.Captures.Keep),
@@ -79,6 +80,14 @@ func (b *File) WriteTo(file string) (err error) {
 	return b.Write(f)
 }
 
+func quoted(list []string) string {
+	q := make([]string, len(list))
+	for i, s := range list {
+		q[i] = strconv.Quote(s)
+	}
+	return strings.Join(q, ", ")
+}
+
 func (b *File) Write(w io.Writer) error {
 	var t strings.Builder
 	p := func(format string, args ...any) { fmt.Fprintf(&t, format+"\n", args...) }
@@ -91,6 +100,9 @@ func (b *File) Write(w io.Writer) error {
 	}
 	p("\n[captures]\nkeep = %q", b.Captures.Keep)
 	p("\n[plan]\nmemory = %q", b.Plan.Memory)
+	if len(b.Serve.Hosts) > 0 {
+		p("\n[serve]\nhosts = [%s]", quoted(b.Serve.Hosts))
+	}
 	for _, n := range b.Nests {
 		p("\n[[nest]]\nname = %q\ninterlock = %q", n.Name, n.Interlock)
 		for _, role := range slices.Sorted(maps.Keys(n.Devices)) {

@@ -33,6 +33,20 @@ func Simulated(b *sim.Bench, clock drivers.Clock) hardware {
 	}}
 }
 
+// Through is h with every port handed through wrap, for tests that stand in the
+// wire.
+func (h hardware) Through(wrap func(p PortName, port drivers.Port) drivers.Port) hardware {
+	open := h.port
+	h.port = func(ctx context.Context, p PortName, s portSettings) (drivers.Port, error) {
+		port, err := open(ctx, p, s)
+		if err != nil {
+			return nil, err
+		}
+		return wrap(p, port), nil
+	}
+	return h
+}
+
 func serialAddress(p PortName) serialport.Address {
 	if p.kind == "serial" {
 		return serialport.Address{Path: p.Rest}

@@ -25,8 +25,10 @@ func dropouts(r *TravelResult, frames []heard, moves []move, c curve, lag float6
 		at := 0.0
 		for _, dt := range []float64{-slack, slack / 2, 0} {
 			at, _ = commanded(moves, h.at-lag+dt)
-			v := c.at(at)
-			low, high = min(low, v), max(high, v)
+			a, b := standing(moves, h.at-lag+dt)
+			for _, v := range []float64{c.at(a), c.at(b)} {
+				low, high = min(low, v), max(high, v)
+			}
 		}
 		was := out
 		out = h.value < low-dropoutSize || h.value > high+dropoutSize

@@ -42,6 +42,10 @@ type Config struct {
 	// Drives is what each role can hurt people with. A role that is not in it
 	// can hurt.
 	Drives map[string][]drivers.Hazard
+	// Unchecked are the roles whose wires have no check sum: bytes of theirs may
+	// come damaged without anybody knowing. Where there are any, a check that
+	// fails is taken once more, and only what fails again counts; optional.
+	Unchecked []string
 	// Interlock is true while the guard is closed; optional.
 	Interlock drivers.Input
 	// Heartbeat is toggled every quarter of a second while a run is on, for a

@@ -39,6 +39,7 @@ type Passage struct {
 // Tell shows one event.
 func (p *Passage) Tell(e reports.Event) {
 	english := wording.English()
+	e = Plain(e)
 	switch e.Kind {
 	case reports.RunStarted:
 		p.Started, p.CycleTime = e.Time, e.Start.CycleTime
@@ -54,8 +55,12 @@ func (p *Passage) Tell(e reports.Event) {
 		}
 		p.about = e.Check.About
 		p.live("%s, %s", p.check, p.elapsed(e.Time))
+	case reports.CheckRetaken:
+		p.S.Say("  %s failed; taken once more before that counts", e.Check.Name)
+		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.ReadingTaken:
 		switch {
+		case e.Reading.Retake && !p.Full:
 		case p.Full:
 			p.Reading(*e.Reading)
 		case broken(e.Reading.Verdict):
@@ -178,6 +183,7 @@ func (p *Passage) also(label, text string) {
 
 // Finish says how the run ended, why, and what to do now.
 func (p *Passage) Finish(r reports.Report, file string) {
+	r, file = Plain(r), Line(file)
 	bad := review.Broken(r)
 	judged := 0
 	for _, c := range r.Checks {
@@ -361,6 +367,7 @@ func NonEmpty(list ...string) []string {
 
 // Report shows a report as it was shown while it ran.
 func (s *Screen) Report(r reports.Report, file string) {
+	r = Plain(r)
 	p := &Passage{Full: true, S: s, Started: r.Started, CycleTime: r.CycleTime,
 		Ranked: len(r.Causes) > 0}
 	p.S.Say("%s\n%s", p.Head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))

@@ -21,6 +21,7 @@ function plan(options) end
 ---@field deadline? number s; 30 if not given
 ---@field vital? boolean the plan ends if this check does not pass
 ---@field when? fun(): boolean asked before the check; false leaves it out, and then the unit can fail but not pass
+---@field retake? fun() done before the check is taken once more, which happens where it failed over a wire without a check sum
 
 ---Declares a check. The options may be left out.
 ---@param name string a-z, 0-9 and _
@@ -136,6 +137,34 @@ local Meter = {}
 ---@param options { over: number, range?: number, rate?: number } s, A (0: automatic), samples per second (0: as usual)
 ---@return Samples
 function Meter:current(options) end
+
+---@class Indicator
+local Indicator = {}
+---Reads one value.
+---@param quantity "voltage"|"current"|"resistance"|"frequency"|"temperature"|"power"
+---@param options? { range?: number, channel?: integer } the largest magnitude expected (0: automatic); 1 if not given
+---@return number value in V, A, Ohm, Hz, Cel, W
+function Indicator:read(quantity, options) end
+
+---@class Ran
+---@field exit integer exit code; -1 where a signal ended it
+---@field signal string that signal, "" if none
+---@field out string what it wrote, at most 64 KiB
+---@field err string what it wrote as errors, at most 64 KiB
+---@field cut boolean there was more
+---@field took number s
+
+---@class Program
+local Program = {}
+---Runs the program once.
+---@param values? table<string, string> for the places in its arguments
+---@return Ran
+function Program:run(values) end
+
+---@class Analogue
+local Analogue = {}
+---@param level number V
+function Analogue:set(level) end
 
 ---@class Recorder
 local Recorder = {}
