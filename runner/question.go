@@ -129,9 +129,9 @@ func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Comma
 			return q.refused(err)
 		}
 		q.Sel = q.Asked.Runs
-		out := &watched{Writer: q.app.out}
-		q.app.out = out
-		q.Out = terminal.NewScreen(out)
+		out := &watched{Writer: terminal.Bare(q.app.out)}
+		q.app.out = terminal.Shown(out)
+		q.Out = terminal.NewScreen(q.app.out)
 		for try := 0; ; try++ {
 			err := q.once(cmd.Context(), r, answer)
 			// Found damaged on the way: opened again, it is made anew.
