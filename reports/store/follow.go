@@ -126,7 +126,6 @@ type following struct {
 
 	marks  map[string]mark
 	flags  map[string]string // by file: what kind is known
-	missed bool              // reports without a file are flagged
 	runs   int64
 	newest struct {
 		number int64

@@ -257,8 +257,8 @@ func (ix *Index) mark(err error) error {
 	if !ix.reading {
 		os.WriteFile(filepath.Join(filepath.Dir(ix.file), damageMark), []byte(err.Error()+"\n"), 0o644)
 	}
-	return &reports.HintedError{Err: fmt.Errorf("%w: %w", ErrDamaged, err), Hint: "the index is damaged, the reports " +
-		"are not: start again, and it is made from them"}
+	return &reports.HintedError{Err: fmt.Errorf("%w: %w", ErrDamaged, err),
+		Hint: "the index is damaged, the reports are not: start again, and it is made from them"}
 }
 
 // examine says what stands in the way of opening a file as an index, "" if nothing
