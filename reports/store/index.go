@@ -218,7 +218,8 @@ func code(err error) int {
 // isDamage says that the file holds something else than was written to it.
 func isDamage(err error) bool {
 	c := code(err)
-	return c == sqliteCorrupt || c == sqliteNotADB || pageDamage(err) || errors.Is(err, errPacked) || errors.Is(err, errNotOurs)
+	return c == sqliteCorrupt || c == sqliteNotADB || pageDamage(err) || errors.Is(err, errPacked) ||
+		errors.Is(err, errNotOurs)
 }
 
 // pageDamage says that a page did not fit its sum: see pages.go.
