@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"slices"
 
 	"github.com/pelletier/go-toml/v2"
@@ -66,15 +65,6 @@ func (e *PopulationError) Error() string {
 		return e.File + ": " + e.Text
 	}
 	return fmt.Sprintf("%s:%d: %s", e.File, e.Line, e.Text)
-}
-
-// LoadPopulation reads a population file.
-func LoadPopulation(path string) (*Population, error) {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, err
-	}
-	return ParsePopulation(path, data)
 }
 
 // ParsePopulation reads the text of a population file; name is for messages.

@@ -1,9 +1,7 @@
 package yield
 
 import (
-	"fmt"
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/stat"
 
@@ -75,31 +73,6 @@ const (
 // would be found.
 const fewestForShape = 8
 
-// AndersonDarling tests values against the normal distribution with mean and
-// standard deviation taken from them (Stephens' case 3): A squared, the same
-// adjusted for n, and the p-value by D'Agostino & Stephens 1986, Goodness-of-fit
-// techniques, Table 4.9 (from memory). Values need not be sorted. It is an error
-// for fewer than 8 values, values that are not finite, and values that are all
-// the same.
-func AndersonDarling(values []float64) (statistic, adjusted, p float64, err error) {
-	n := len(values)
-	if n < fewestForShape {
-		return 0, 0, 0, fmt.Errorf("normality: %d values, at least %d needed", n, fewestForShape)
-	}
-	for _, v := range values {
-		if !isFinite(v) {
-			return 0, 0, 0, fmt.Errorf("normality: a value is not a finite number")
-		}
-	}
-	sorted := slices.Sorted(slices.Values(values))
-	m, s := statistics.MeanSD(sorted)
-	if sorted[0] == sorted[n-1] || !(s > 0) {
-		return 0, 0, 0, fmt.Errorf("normality: all values are the same")
-	}
-	statistic, adjusted, p = andersonDarling(sorted, m, s)
-	return statistic, adjusted, p, nil
-}
-
 func andersonDarling(sorted []float64, m, s float64) (statistic, adjusted, p float64) {
 	n := float64(len(sorted))
 	sum := 0.0
@@ -133,16 +106,6 @@ func logNormalBelow(z float64) float64 {
 		return math.Log(statistics.NormalUpper(-z))
 	}
 	return -z*z/2 - math.Log(-z) - 0.5*math.Log(2*math.Pi) + math.Log1p(-1/(z*z)+3/(z*z*z*z))
-}
-
-// NewNormality judges the shape of values, given in any order.
-//
-// Fewer than 8 values, values that are not finite, and values all the same give
-// "unknown" and say why. Values with few different ones, or whose smallest
-// step is wider than their standard deviation, are too coarse: "unknown" too.
-func NewNormality(values []float64) Normality {
-	sorted := slices.Sorted(slices.Values(values))
-	return newNormality(sorted)
 }
 
 func newNormality(sorted []float64) Normality {

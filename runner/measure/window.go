@@ -88,9 +88,6 @@ func (w cosineWindow) lobe(d float64) float64 {
 	return sum
 }
 
-// scallop is the loss in dB of a tone half-way between two bins.
-func (w cosineWindow) scallop() float64 { return -20 * math.Log10(w.lobe(0.5)/w.lobe(0)) }
-
 // between is how far, 0 to 0.5 bins, a tone lies from its largest bin towards
 // the next largest, whose magnitudes have the given ratio (0 to 1).
 func (w cosineWindow) between(ratio float64) float64 {

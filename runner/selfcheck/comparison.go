@@ -92,19 +92,5 @@ func comparisons() map[string]Function {
 			f["found"] = found
 			return f, nil
 		},
-		// data set; the correlations of its rows 1 and 2, 1 and 3, 2 and 3
-		"yield.Correlate": func(a *Args) (Figures, error) {
-			t := yield.Table{Columns: a.Data(0)}
-			for i := range t.Columns {
-				t.Names = append(t.Names, fmt.Sprint(i+1))
-			}
-			f := Figures{}
-			for _, p := range yield.Correlate(t, yield.CorrelationOptions{}).Pairs {
-				f["r"+p.A+p.B] = p.Straight.Value
-				f["r"+p.A+p.B+" from"], f["r"+p.A+p.B+" to"] = p.Straight.Low, p.Straight.High
-				f["ranks"+p.A+p.B] = p.Rank.Value
-			}
-			return f, nil
-		},
 	}
 }
