@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"fullthrow/reports/yield"
+	"fullthrow/runner/web/shell"
 )
 
 // sheet is a table of a page for a spreadsheet: raw values, not words.
@@ -29,7 +30,7 @@ func (v *view) writeData(w http.ResponseWriter, q *query) error {
 		return v.writeCSV(w, q)
 	}
 	if v.answer == nil {
-		return refuse(http.StatusNotFound, "manager.bad.no_table")
+		return shell.Refuse(http.StatusNotFound, "manager.bad.no_table")
 	}
 	var b bytes.Buffer
 	e := json.NewEncoder(&b)
@@ -68,7 +69,7 @@ func (v *view) writeCSV(w http.ResponseWriter, q *query) error {
 		return nil
 	}
 	if len(names) == 0 {
-		return refuse(http.StatusNotFound, "manager.bad.no_table")
+		return shell.Refuse(http.StatusNotFound, "manager.bad.no_table")
 	}
 	return q.wrong("table", q.table, names...)
 }

@@ -58,11 +58,11 @@ func (m *Manager) read(r *http.Request, path string) (*query, error) {
 	q.w = q.page.Words()
 	given, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
-		return q, refuse(http.StatusBadRequest, "manager.bad.address")
+		return q, shell.Refuse(http.StatusBadRequest, "manager.bad.address")
 	}
 	for _, name := range others {
 		if !plainWord(given.Get(name)) {
-			return q, refuse(http.StatusBadRequest, "manager.bad.address")
+			return q, shell.Refuse(http.StatusBadRequest, "manager.bad.address")
 		}
 	}
 	for name := range given {

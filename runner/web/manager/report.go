@@ -21,6 +21,7 @@ import (
 	"fullthrow/reports/page"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
+	"fullthrow/runner/web/shell"
 )
 
 // Directory finds the captures of a station's archive in its directory.
@@ -109,7 +110,7 @@ func (m *Manager) report(w http.ResponseWriter, r *http.Request) {
 		}
 		v, status := m.excuse(q, err)
 		v.Page, v.Nav, v.Style = q.page, m.nav(q), m.style
-		m.render(w, m.page, v, status)
+		shell.Write(w, m.c.Log, m.page, v, status)
 		return
 	}
 	policy := "default-src 'none'; img-src data:; frame-ancestors 'self'; base-uri 'none'; form-action 'none'"
@@ -127,7 +128,7 @@ func (m *Manager) report(w http.ResponseWriter, r *http.Request) {
 
 func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate bool) error {
 	if m.c.Store == nil {
-		return errClosed
+		return shell.ErrClosed
 	}
 	sealed, err := m.c.Store.Report(q.ctx, run)
 	if errors.Is(err, store.ErrUnknown) || errors.Is(err, fs.ErrNotExist) {
@@ -156,9 +157,9 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	err = page.WriteCertificate(b, sealed, o)
 	var hinted *reports.HintedError
 	if errors.As(err, &hinted) {
-		return &refusal{status: http.StatusConflict, id: "manager.bad.no_certificate",
-			args: []any{"serial", unit.SerialNumber}, back: unitOf(unit.Product, unit.SerialNumber, run),
-			backText: "manager.bad.to_unit"}
+		return &shell.Refusal{Status: http.StatusConflict, ID: "manager.bad.no_certificate",
+			Args: []any{"serial", unit.SerialNumber},
+			Link: shell.Link{Href: unitOf(unit.Product, unit.SerialNumber, run), Text: "manager.bad.to_unit"}}
 	}
 	return err
 }

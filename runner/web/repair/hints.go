@@ -157,7 +157,7 @@ var code = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[a
 func (b *Bench) record(q *request) (*answer, error) {
 	suggested, found := q.URL.Query().Get("suggested"), q.URL.Query().Get("found")
 	if !code().MatchString(suggested) || !code().MatchString(found) {
-		return nil, refuse(http.StatusNotFound, "repair.record.unknown")
+		return nil, shell.Refuse(http.StatusNotFound, "repair.record.unknown")
 	}
 	v := &recordView{Back: "/repair/hints"}
 	q.page.Title = q.t("repair.record.title")
