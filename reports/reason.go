@@ -112,6 +112,14 @@ type Reason struct {
 	Because   []Reason  `json:"because,omitempty"`    // what it comes from
 }
 
+// CodeText is the code, "" where there is no reason.
+func (r *Reason) CodeText() string {
+	if r == nil {
+		return ""
+	}
+	return string(r.Code)
+}
+
 // OfPlan reports whether the plan itself is wrong, and nothing of the bench: it
 // will end the next run in the same way.
 func (r Reason) OfPlan() bool {

@@ -2,16 +2,11 @@ package manager
 
 import (
 	"bytes"
-	"encoding/csv"
 	"encoding/json"
 	"fmt"
-	"math"
 	"net/http"
-	"strconv"
-	"strings"
-	"time"
 
-	"fullthrow/reports/yield"
+	"fullthrow/reports/page"
 	"fullthrow/runner/web/shell"
 )
 
@@ -75,52 +70,11 @@ func (v *view) writeCSV(w http.ResponseWriter, q *query) error {
 }
 
 func (s *sheet) write(b *bytes.Buffer) error {
-	w := csv.NewWriter(b)
-	w.UseCRLF = true
-	if err := w.Write(s.head); err != nil {
-		return err
-	}
-	for _, row := range s.rows {
-		cells := make([]string, len(row))
-		for i, c := range row {
-			cells[i] = cellText(c)
-		}
-		if err := w.Write(cells); err != nil {
+	row := page.CSVRows(b)
+	for _, cells := range append([][]any{page.ToAny(s.head)}, s.rows...) {
+		if err := row(cells...); err != nil {
 			return err
 		}
 	}
-	w.Flush()
-	return w.Error()
-}
-
-// cellText writes a value; what is not known is empty. A text that a
-// spreadsheet would take for a formula is given a leading apostrophe.
-func cellText(c any) string {
-	switch x := c.(type) {
-	case nil:
-		return ""
-	case float64:
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return ""
-		}
-		return strconv.FormatFloat(x, 'g', -1, 64)
-	case yield.Probability:
-		return cellText(float64(x))
-	case *float64:
-		if x == nil {
-			return ""
-		}
-		return cellText(*x)
-	case time.Time:
-		if x.IsZero() {
-			return ""
-		}
-		return x.UTC().Format(time.RFC3339)
-	case string:
-		if x != "" && strings.ContainsRune("=+-@\t\r", rune(x[0])) {
-			return "'" + x
-		}
-		return x
-	}
-	return fmt.Sprint(c)
+	return nil
 }

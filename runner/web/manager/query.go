@@ -32,6 +32,9 @@ type query struct {
 	tidied string            // the same address without what a form adds, "" if it is that
 }
 
+// bad begins the messages of what is wrong with an address.
+const bad = "manager.bad."
+
 // others are what an address holds beside the options of its question.
 var others = []string{"was", "format", "table"}
 
@@ -58,11 +61,11 @@ func (m *Manager) read(r *http.Request, path string) (*query, error) {
 	q.w = q.page.Words()
 	given, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
-		return q, shell.Refuse(http.StatusBadRequest, "manager.bad.address")
+		return q, shell.Refuse(http.StatusBadRequest, bad+"address")
 	}
 	for _, name := range others {
 		if !plainWord(given.Get(name)) {
-			return q, shell.Refuse(http.StatusBadRequest, "manager.bad.address")
+			return q, shell.Refuse(http.StatusBadRequest, bad+"address")
 		}
 	}
 	for name := range given {

@@ -157,7 +157,7 @@ func (m *Manager) writeReport(q *query, b *bytes.Buffer, run string, certificate
 	err = page.WriteCertificate(b, sealed, o)
 	var hinted *reports.HintedError
 	if errors.As(err, &hinted) {
-		return &shell.Refusal{Status: http.StatusConflict, ID: "manager.bad.no_certificate",
+		return &shell.Refusal{Status: http.StatusConflict, ID: bad + "no_certificate",
 			Args: []any{"serial", unit.SerialNumber},
 			Link: shell.Link{Href: unitOf(unit.Product, unit.SerialNumber, run), Text: "manager.bad.to_unit"}}
 	}

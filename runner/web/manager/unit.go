@@ -103,7 +103,7 @@ func (q *query) historySheet(v *view, a review.Unit) {
 	for _, h := range slices.Backward(a.Happened()) {
 		if r := h.Run; r != nil {
 			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest,
-				codeOf(r.Reason))
+				r.Reason.CodeText())
 		} else {
 			r := h.Repair
 			s.row(r.At, "repair", r.Run, "", r.Found, r.Done, r.By, "", "", r.Text)

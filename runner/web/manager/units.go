@@ -69,7 +69,7 @@ func (m *Manager) units(q *query) (*view, error) {
 			{Text: q.w.Number(float64(r.Attempt)), Number: true}})
 		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended,
 			r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), strings.Join(r.Failed, " "), r.Cause,
-			r.Rule, r.Part, codeOf(r.Reason), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
+			r.Rule, r.Part, r.Reason.CodeText(), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
 	}
 	if a.After != "" {
 		t.Next = q.same("after", a.After)

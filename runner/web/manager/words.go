@@ -196,11 +196,3 @@ func (q *query) limits(lower, upper *float64, unit string) string {
 			unit)
 	})
 }
-
-// codeOf is a reason as a table to be worked on has it.
-func codeOf(r *reports.Reason) string {
-	if r == nil {
-		return ""
-	}
-	return string(r.Code)
-}
