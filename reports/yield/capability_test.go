@@ -376,7 +376,7 @@ func AndersonDarling(values []float64) (statistic, adjusted, p float64, err erro
 		return 0, 0, 0, fmt.Errorf("normality: %d values, at least %d needed", n, fewestForShape)
 	}
 	for _, v := range values {
-		if !isFinite(v) {
+		if !statistics.Finite(v) {
 			return 0, 0, 0, fmt.Errorf("normality: a value is not a finite number")
 		}
 	}

@@ -328,12 +328,12 @@ type LostTime struct {
 func Lost(c Counts, cycle CycleTime, confidence float64) LostTime {
 	confidence = usualConfidence(confidence)
 	t := LostTime{
-		Errors: spent(c.ErrorTime), Aborted: spent(c.AbortedTime), Share: Probability(math.NaN()),
+		Errors: positive(c.ErrorTime), Aborted: positive(c.AbortedTime), Share: Probability(math.NaN()),
 		ErrorRuns: NewShare(c.Errors, c.Runs, confidence), AbortedRuns: NewShare(c.Aborted, c.Runs, confidence),
 		Units: unknownEstimate(0, math.Inf(1), confidence, cycle.Median.Method),
 	}
 	t.Total = t.Errors + t.Aborted
-	t.BenchTime = t.Total + spent(c.JudgedTime)
+	t.BenchTime = t.Total + positive(c.JudgedTime)
 	if t.BenchTime > 0 {
 		t.Share = Probability(t.Total / t.BenchTime)
 	}
@@ -346,11 +346,4 @@ func Lost(c Counts, cycle CycleTime, confidence float64) LostTime {
 		t.Units.High = 0
 	}
 	return t
-}
-
-func spent(s float64) float64 {
-	if s > 0 && !math.IsInf(s, 1) {
-		return s
-	}
-	return 0
 }

@@ -26,7 +26,7 @@ type Indices struct{ Cp, Cpl, Cpu, Cpk, Cpm, K float64 }
 func NewIndices(mean, sigma float64, spec Spec) Indices {
 	nan := math.NaN()
 	x := Indices{nan, nan, nan, nan, nan, nan}
-	if !(sigma > 0) || !isFinite(mean) || math.IsInf(sigma, 0) {
+	if !(sigma > 0) || !statistics.Finite(mean) || math.IsInf(sigma, 0) {
 		return x
 	}
 	if spec.Lower != nil {

@@ -328,7 +328,7 @@ func (b *chartBuilder) ewma() error {
 	if limit == 0 {
 		limit = 3
 	}
-	if !(lambda > 0 && lambda <= 1) || !(limit > 0) || !isFinite(limit) {
+	if !(lambda > 0 && lambda <= 1) || !(limit > 0) || !statistics.Finite(limit) {
 		return fmt.Errorf("lambda must be above 0 and up to 1, and the limit above 0")
 	}
 	if err := b.shortTerm(); err != nil {
@@ -412,7 +412,7 @@ func (b *chartBuilder) cusum() error {
 	if h == 0 {
 		h = 5
 	}
-	if !(k > 0) || !(h > 0) || !isFinite(k) || !isFinite(h) {
+	if !(k > 0) || !(h > 0) || !statistics.Finite(k) || !statistics.Finite(h) {
 		return fmt.Errorf("allowance and decision must be above 0")
 	}
 	if err := b.shortTerm(); err != nil {

@@ -113,7 +113,7 @@ func newNormality(sorted []float64) Normality {
 	n := len(sorted)
 	t := Normality{N: n, Shape: ShapeUnknown}
 	for _, v := range sorted {
-		if !isFinite(v) {
+		if !statistics.Finite(v) {
 			t.Why = NotFinite
 			return t
 		}
@@ -293,7 +293,7 @@ func newStability(groups []Subgroup, shape Normality, o CapabilityOptions) Stabi
 	}
 	t.Chance = float64(t.Points) * WesternElectric.falseSignals(false)
 	ratio, p := unevenness(groups, single)
-	if isFinite(ratio) && isFinite(p) {
+	if statistics.Finite(ratio) && statistics.Finite(p) {
 		t.Ratio, t.P = &ratio, &p
 	}
 	many := float64(t.Signals) > max(1, chanceLimit(t.Chance))

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -160,15 +161,7 @@ func curveOf(dwells []dwell) curve {
 
 // at interpolates the average curve; beyond its ends it stays level.
 func (c curve) at(position float64) float64 {
-	i, _ := slices.BinarySearchFunc(c, position, func(p point, x float64) int {
-		switch {
-		case p.position < x:
-			return -1
-		case p.position > x:
-			return 1
-		}
-		return 0
-	})
+	i, _ := slices.BinarySearchFunc(c, position, func(p point, x float64) int { return cmp.Compare(p.position, x) })
 	switch {
 	case i == len(c):
 		return c[i-1].mean

@@ -7,6 +7,7 @@ import (
 
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -163,7 +164,7 @@ func (q *query) yieldPair(y *yield.ShareDifference, a, b string, sa, sb review.S
 
 // points is a difference of shares, with its sign.
 func (q *query) points(x float64) string {
-	if !finite(x) {
+	if !statistics.Finite(x) {
 		return "–"
 	}
 	s := q.w.PercentFixed(x, 1)
@@ -174,7 +175,7 @@ func (q *query) points(x float64) string {
 }
 
 func (q *query) signed(x float64, unit string) string {
-	if !finite(x) {
+	if !statistics.Finite(x) {
 		return "–"
 	}
 	if x > 0 {
@@ -202,7 +203,7 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 		share := yield.Estimate{Value: math.NaN(), Low: math.NaN(), High: math.NaN()}
 		var ofLimits string
 		if d.Limit != nil {
-			if share = d.Limit.Share; finite(share.Value) {
+			if share = d.Limit.Share; statistics.Finite(share.Value) {
 				ofLimits = q.points(share.Value)
 				rows = append(rows, draw.Mark{Label: d.Name, Value: share.Value, Low: share.Low, High: share.High,
 					Href: href,
@@ -213,7 +214,7 @@ func (q *query) differences(v *view, c yield.Comparison) []block {
 		e := d.Level.Difference
 		words, shape := q.differWords(d)
 		between := ""
-		if finite(e.Low) && finite(e.High) {
+		if statistics.Finite(e.Low) && statistics.Finite(e.High) {
 			between = q.t("figures.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
 		}
 		t.Rows = append(t.Rows, []shell.Cell{{Text: d.Name, Href: href}, {Text: q.quantity(d.A.Mean, d.Unit),
@@ -343,10 +344,10 @@ func (q *query) readingGroups(v *view, a review.Differs) {
 		if g.SD != nil {
 			spread = q.quantity(*g.SD, unit)
 		}
-		if finite(g.Share.Value) {
+		if statistics.Finite(g.Share.Value) {
 			ofLimits = q.points(g.Share.Value)
 		}
-		if finite(g.Offset.Low) {
+		if statistics.Finite(g.Offset.Low) {
 			between = q.t("figures.range", "low", q.signed(g.Offset.Low, unit), "high", q.signed(g.Offset.High, unit))
 		}
 		t.Rows = append(t.Rows, []shell.Cell{{Text: g.Key, Href: href}, {Text: q.w.Number(float64(g.N)), Number: true},

@@ -8,6 +8,7 @@ import (
 
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -310,10 +311,10 @@ func (q *query) moved(v *view, m review.Moved) {
 			shape = "doubt"
 		}
 		between, of := "", ""
-		if finite(e.Low) && finite(e.High) {
+		if statistics.Finite(e.Low) && statistics.Finite(e.High) {
 			between = q.t("figures.range", "low", q.signed(e.Low, d.Unit), "high", q.signed(e.High, d.Unit))
 		}
-		if finite(share) {
+		if statistics.Finite(share) {
 			of = q.points(share)
 		}
 		t.Rows = append(t.Rows, []shell.Cell{{Text: d.Name, Href: q.link("/drift", "reading", d.Name)},

@@ -11,6 +11,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/review"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -225,11 +226,11 @@ func (q *query) duration(s float64) string { return q.w.Span(s) }
 // fixedBetween is an interval with so many decimals; it may be open.
 func (q *query) fixedBetween(low, high float64, decimals int) string {
 	switch {
-	case !finite(low) && !finite(high):
+	case !statistics.Finite(low) && !statistics.Finite(high):
 		return ""
-	case !finite(high):
+	case !statistics.Finite(high):
 		return q.t("figures.or_more", "low", q.w.Fixed(low, decimals))
-	case !finite(low):
+	case !statistics.Finite(low):
 		return q.t("figures.or_less", "high", q.w.Fixed(high, decimals))
 	}
 	return q.t("figures.between", "low", q.w.Fixed(low, decimals), "high", q.w.Fixed(high, decimals))

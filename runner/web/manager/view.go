@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"math"
 	"net/http"
 	"slices"
 	"time"
@@ -317,8 +316,6 @@ func (q *query) nothing(v *view) error {
 	v.add(block{Empty: &e})
 	return nil
 }
-
-func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
 // sheet is a table of a page for a spreadsheet: raw values, not words.
 type sheet struct {
