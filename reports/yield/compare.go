@@ -292,8 +292,7 @@ func limitEffect(a, b Sample, d Estimate) *LimitEffect {
 	if !(scale > 0) {
 		scale = math.NaN()
 	}
-	e.Share = Estimate{Value: d.Value / scale, Low: d.Low / scale, High: d.High / scale, Confidence: d.Confidence,
-		Method: d.Method}
+	e.Share = d.over(scale)
 	switch {
 	case d.Value > 0:
 		e.Toward = "upper"

@@ -118,9 +118,7 @@ func CompareGroups(groups []Keyed, o CompareOptions) GroupComparison {
 	for i, g := range groups {
 		off := GroupOffset{Key: g.Key, SideFigures: sideFigures(g.Sample)}
 		off.Offset, off.Test = groupOffset(moments, i, c)
-		e := off.Offset
-		off.Share = Estimate{Value: e.Value / width, Low: e.Low / width, High: e.High / width, Confidence: c,
-			Method: e.Method}
+		off.Share = off.Offset.over(width)
 		r.Groups = append(r.Groups, off)
 		tests = append(tests, off.Test)
 	}

@@ -117,8 +117,7 @@ func Summarise(c Counts, confidence float64) Summary {
 	}
 	s.Throughput = s.DPU.falling(func(v float64) float64 { return math.Exp(-v) })
 	dpo := Estimate{s.DPO.Value, s.DPO.Low, s.DPO.High, confidence, s.DPO.Method}
-	s.DPMO = dpo
-	s.DPMO.Value, s.DPMO.Low, s.DPMO.High = 1e6*dpo.Value, 1e6*dpo.Low, 1e6*dpo.High
+	s.DPMO = dpo.rising(func(v float64) float64 { return 1e6 * v })
 	s.Sigma = dpo.falling(SigmaLevel)
 	s.Notes = c.notes()
 	return s
@@ -126,6 +125,17 @@ func Summarise(c Counts, confidence float64) Summary {
 
 func unknownEstimate(low, high, confidence float64, method string) Estimate {
 	return Estimate{math.NaN(), low, high, confidence, method}
+}
+
+// rising is the estimate of f of what e estimates, f rising.
+func (e Estimate) rising(f func(float64) float64) Estimate {
+	e.Value, e.Low, e.High = f(e.Value), f(e.Low), f(e.High)
+	return e
+}
+
+// over is e as a share of something.
+func (e Estimate) over(whole float64) Estimate {
+	return e.rising(func(v float64) float64 { return v / whole })
 }
 
 // falling is the estimate of f of what e estimates, f falling.

@@ -93,20 +93,27 @@ func Pareto(c Counts, failures []FailureCount, o ParetoOptions) ParetoChart {
 		if p.Findings > 0 {
 			b.Cumulative = float64(sum) / float64(p.Findings)
 		}
-		switch {
-		case o.Most <= 0 || i < o.Most:
-			p.Bars = append(p.Bars, b)
-		case p.Others == nil:
-			p.Others = &Others{}
-			fallthrough
-		default:
-			p.Others.Kinds++
-			p.Others.Findings += f.Units
-		}
+		p.Bars = append(p.Bars, b)
 	}
-	if p.Others != nil && p.Findings > 0 {
-		p.Others.OfFindings = float64(p.Others.Findings) / float64(p.Findings)
+	if o.Most > 0 {
+		return p.Shown(o.Most)
 	}
+	return p
+}
+
+// Shown is the chart without the bars after so many.
+func (p ParetoChart) Shown(most int) ParetoChart {
+	if len(p.Bars) <= most {
+		return p
+	}
+	o := Others{Kinds: len(p.Bars) - most}
+	for _, b := range p.Bars[most:] {
+		o.Findings += b.Units
+	}
+	if p.Findings > 0 {
+		o.OfFindings = float64(o.Findings) / float64(p.Findings)
+	}
+	p.Bars, p.Others = p.Bars[:most], &o
 	return p
 }
 

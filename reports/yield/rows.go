@@ -197,10 +197,7 @@ func Following(period string, zone *time.Location, shifts []time.Duration) func(
 	case "month":
 		return days(0, 1, 0)
 	case "shift":
-		if len(shifts) == 0 {
-			shifts = []time.Duration{6 * time.Hour, 14 * time.Hour, 22 * time.Hour}
-		}
-		shifts = slices.Clone(shifts)
+		shifts = slices.Clone(usualShifts(shifts))
 		return func(t time.Time) time.Time {
 			local := t.In(zone)
 			y, m, d := local.Date()
@@ -339,7 +336,7 @@ func (c Cutting) key(p Point) (string, time.Time, error) {
 		}
 		return start.Format("2006-01-02 15:00"), start, nil
 	case "shift":
-		start := c.shift(t, midnight)
+		start := ShiftStart(t, c.Shifts)
 		return start.Format("2006-01-02 15:04"), start, nil
 	case "day":
 		return midnight.Format("2006-01-02"), midnight, nil
@@ -361,21 +358,24 @@ func (c Cutting) key(p Point) (string, time.Time, error) {
 	return "", time.Time{}, fmt.Errorf("nothing is grouped by %q", c.By)
 }
 
-// shift is the newest beginning of a shift that is not after t: before the
-// day's first it is the last of the day before.
-func (c Cutting) shift(t, midnight time.Time) time.Time {
-	shifts := c.Shifts
+// usualShifts are those of a plant that states none.
+func usualShifts(shifts []time.Duration) []time.Duration {
 	if len(shifts) == 0 {
-		shifts = []time.Duration{6 * time.Hour, 14 * time.Hour, 22 * time.Hour}
+		return []time.Duration{6 * time.Hour, 14 * time.Hour, 22 * time.Hour}
 	}
-	at := func(back int, d time.Duration) time.Time { // by the clock on the wall, also on days of 23 or 25 hours
-		y, m, day := midnight.Date()
-		return time.Date(y, m, day-back, int(d/time.Hour), int(d%time.Hour/time.Minute), 0, 0, c.Zone)
-	}
-	for _, d := range slices.Backward(shifts) {
-		if start := at(0, d); !start.After(t) {
-			return start
+	return shifts
+}
+
+// ShiftStart is the newest beginning of a shift that is not after t: before the
+// day's first it is the last of the day before. Shifts are as in [Cutting], by
+// the clock on the wall, also on days of 23 or 25 hours.
+func ShiftStart(t time.Time, shifts []time.Duration) time.Time {
+	y, m, d := t.Date()
+	for day := d; ; day-- {
+		for _, s := range slices.Backward(usualShifts(shifts)) {
+			if start := time.Date(y, m, day, 0, int(s/time.Minute), 0, 0, t.Location()); !start.After(t) {
+				return start
+			}
 		}
 	}
-	return at(1, shifts[len(shifts)-1])
 }

@@ -180,7 +180,7 @@ const (
 
 func (q *Answer) TellFails(ctx context.Context, x *review.Fails, most int) error {
 	q.Title("What goes wrong", x.About)
-	p := mostBars(x.Pareto, most)
+	p := x.Pareto.Shown(most)
 	switch {
 	case p.Units == 0:
 		return q.Nothing(ctx, x.About)
@@ -229,22 +229,6 @@ func (q *Answer) TellFails(ctx context.Context, x *review.Fails, most int) error
 		Glossary(q.Out, q.Words, "pareto", "of_tested", "cumulative", "interval")
 	}
 	return nil
-}
-
-// mostBars is a chart without the bars after so many.
-func mostBars(p yield.ParetoChart, most int) yield.ParetoChart {
-	if len(p.Bars) <= most {
-		return p
-	}
-	o := yield.Others{Kinds: len(p.Bars) - most}
-	for _, b := range p.Bars[most:] {
-		o.Findings += b.Units
-	}
-	if p.Findings > 0 {
-		o.OfFindings = float64(o.Findings) / float64(p.Findings)
-	}
-	p.Bars, p.Others = p.Bars[:most], &o
-	return p
 }
 
 func overlapping(a, b yield.Share) bool { return a.Low <= b.High && b.Low <= a.High }
