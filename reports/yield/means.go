@@ -3,6 +3,7 @@ package yield
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"fullthrow/reports/statistics"
 )
@@ -274,7 +275,7 @@ func (b *chartBuilder) individuals() error {
 			moving.Points = append(moving.Points, p)
 		}
 	}
-	b.panel(values, same(sigma, len(x)))
+	b.panel(values, slices.Repeat([]float64{sigma}, len(x)))
 	if len(moving.Points) > 0 {
 		chance := float64(len(moving.Points)) * 2 * statistics.NormalUpper(c.D4*c.RangeMean/math.Sqrt2)
 		b.beyondLimits(moving, chance, func(RuleHit) RuleCode { return RuleStep })
@@ -288,14 +289,6 @@ func pointOf(g Subgroup, value, centre, half float64) ControlPoint {
 		X: g.Label, Time: g.Start, N: len(g.Values), Members: g.Members,
 		Value: value, Centre: centre, Lower: centre - half, Upper: centre + half,
 	}
-}
-
-func same(v float64, n int) []float64 {
-	all := make([]float64, n)
-	for i := range all {
-		all[i] = v
-	}
-	return all
 }
 
 // EWMAOptions are those of a weighted mean of the newest values.

@@ -1,7 +1,6 @@
 package causes
 
 import (
-	"fmt"
 	"math"
 	"path"
 	"slices"
@@ -54,7 +53,7 @@ func checkName(p *input.List, line int, pattern string, k Known) bool {
 	if len(k.match(pattern)) > 0 || k.Open(check) {
 		return true
 	}
-	p.Add(line, meant(pattern, k.Readings, ""), "neither plan nor limits have a reading %q", pattern)
+	p.Add(line, input.DidYouMean(pattern, k.Readings, ""), "neither plan nor limits have a reading %q", pattern)
 	return false
 }
 
@@ -214,12 +213,4 @@ func ofCause(l input.Lines, key string, line int) bool {
 			return true
 		}
 	}
-}
-
-// meant is the hint for a near miss, else instead.
-func meant(word string, among []string, instead string) string {
-	if n := input.Near(word, among); n != "" {
-		return fmt.Sprintf("did you mean %q?", n)
-	}
-	return instead
 }

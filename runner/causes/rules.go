@@ -165,7 +165,7 @@ func (p *parsing) decode(data []byte, doc *document) bool {
 			if table == "[[cause]]" && !ofCause(direct, key, line) {
 				table = "a condition" // the path of a key leaves out the list it is in
 			}
-			p.Add(line, meant(key, keysOf(table), ""), "unknown key %q in %s", key, table)
+			p.Add(line, input.DidYouMean(key, keysOf(table), ""), "unknown key %q in %s", key, table)
 		}
 	case errors.As(err, &de):
 		line, _ := de.Position()
@@ -261,7 +261,7 @@ func (p *parsing) document(doc document) {
 				known = append(known, e)
 			}
 			slices.Sort(known)
-			p.Add(p.lines.At("name", n), meant(n, known, ""), "[name.%s]: no cause has this in its each", n)
+			p.Add(p.lines.At("name", n), input.DidYouMean(n, known, ""), "[name.%s]: no cause has this in its each", n)
 		}
 	}
 }
@@ -363,7 +363,7 @@ func (p *parsing) clause(line int, c clause, timed bool) condition {
 	case c.Is != "" && bounded:
 		p.Add(line, "two conditions in all say both", "is and above or below together")
 	case c.Is != "" && !slices.Contains(states, c.Is):
-		p.Add(line, meant(c.Is, states, "one of "+strings.Join(states, ", ")), "is %q", c.Is)
+		p.Add(line, input.DidYouMean(c.Is, states, "one of "+strings.Join(states, ", ")), "is %q", c.Is)
 	case c.Is != "" && c.Unit != "":
 		p.Add(line, "leave it out", "a unit, but no quantity")
 	}

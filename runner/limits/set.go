@@ -191,10 +191,7 @@ func (p *parsing) document(doc map[string]any) {
 		switch {
 		case check == "product", check == "inconclusive":
 		case !ok:
-			hint := `a limits file holds product = "..." and tables [check.reading]`
-			if s := input.Near(check, []string{"product", "inconclusive"}); s != "" {
-				hint = fmt.Sprintf("did you mean %q?", s)
-			}
+			hint := input.DidYouMean(check, []string{"product", "inconclusive"}, `a limits file holds product = "..." and tables [check.reading]`)
 			p.Add(line, hint, "unknown key %q", check)
 		case !nameForm().MatchString(check):
 			p.Add(line, nameHint, "%q is not a name for a check", check)
@@ -262,13 +259,10 @@ func (p *parsing) limit(check, reading string, values map[string]any) {
 	f := fields{p: p, path: []string{check, reading}, values: values}
 	name := check + "." + reading
 	for _, key := range p.inOrder(values, check, reading) {
-		if contains(keys, key) {
+		if slices.Contains(keys, key) {
 			continue
 		}
-		hint := "a limit may have " + strings.Join(keys, ", ")
-		if s := input.Near(key, keys); s != "" {
-			hint = fmt.Sprintf("did you mean %q?", s)
-		}
+		hint := input.DidYouMean(key, keys, "a limit may have "+strings.Join(keys, ", "))
 		p.Add(f.line(key), hint, "unknown key %q in [%s]", key, name)
 	}
 	l := &limit{
@@ -342,10 +336,7 @@ func (f fields) rule(l *limit, name string) {
 	if f.has("rule") {
 		l.rule = f.text("rule")
 		if l.rule != Simple && l.rule != Guarded && l.rule != "" {
-			hint := `rules are "simple" and "guarded"`
-			if s := input.Near(l.rule, []string{Simple, Guarded}); s != "" {
-				hint = fmt.Sprintf("did you mean %q?", s)
-			}
+			hint := input.DidYouMean(l.rule, []string{Simple, Guarded}, `rules are "simple" and "guarded"`)
 			f.p.Add(f.line("rule"), hint, "unknown rule %q", l.rule)
 		}
 	}
@@ -430,13 +421,4 @@ func (p *parsing) keep(f fields, check, reading string, l *limit) {
 		p.set.limits[name] = l
 		p.set.order = append(p.set.order, name)
 	}
-}
-
-func contains(list []string, s string) bool {
-	for _, x := range list {
-		if x == s {
-			return true
-		}
-	}
-	return false
 }

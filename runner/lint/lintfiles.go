@@ -114,9 +114,9 @@ func Readings(m *product.Method, played *[]script.Reading) (problems, notes []in
 	for _, name := range unused {
 		check, _, _ := strings.Cut(name, ".")
 		text, hint := fmt.Sprintf("limit %q: the plan never takes this reading, so no unit could pass", name),
-			meantReading(name, unlimited)
+			input.DidYouMean(name, unlimited, "")
 		if !slices.Contains(checks, check) {
-			text, hint = fmt.Sprintf("limit %q: the plan has no check %q", name, check), meantReading(check, checks)
+			text, hint = fmt.Sprintf("limit %q: the plan has no check %q", name, check), input.DidYouMean(check, checks, "")
 		}
 		problems = append(problems, input.At(m.LimitsAt, m.Limits.Line(name), text, hint))
 	}
@@ -125,20 +125,13 @@ func Readings(m *product.Method, played *[]script.Reading) (problems, notes []in
 			continue
 		}
 		text := fmt.Sprintf("reading %q has no limit: it is recorded, and judges nothing", t.name)
-		if hint := meantReading(t.name, unused); hint != "" {
+		if hint := input.DidYouMean(t.name, unused, ""); hint != "" {
 			problems = append(problems, input.At(m.File(t.file), t.line, text, hint))
 		} else {
 			notes = append(notes, input.At(m.File(t.file), t.line, text, ""))
 		}
 	}
 	return problems, input.InOrder(notes)
-}
-
-func meantReading(full string, among []string) string {
-	if n := input.Near(full, among); n != "" {
-		return `did you mean "` + n + `"?`
-	}
-	return ""
 }
 
 // Devices compares what the plan asks of the bench with what its drivers can
@@ -168,7 +161,7 @@ func Devices(ctx context.Context, m *product.Method, b *bench.File) (problems []
 				can := script.Methods(d)
 				problems = append(problems, input.At(m.File(u.File), u.Line, fmt.Sprintf("bench.%s:%s: %s cannot do "+
 					"that", u.Name, u.Method, whatIs(b, i, u.Name, d)),
-					cmp.Or(meantReading(u.Method, can), "it can: "+strings.Join(can, ", "))))
+					cmp.Or(input.DidYouMean(u.Method, can, ""), "it can: "+strings.Join(can, ", "))))
 			}
 		}
 		if err := n.Close(); err != nil {

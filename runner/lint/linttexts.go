@@ -74,7 +74,7 @@ func lintDrawing(m *product.Method, home product.Folder) (*shell.Drawing, []inpu
 	for _, c := range m.Plan.Checks {
 		if c.Part != "" && !slices.Contains(parts, c.Part) {
 			problems = append(problems, input.At(m.File(c.File), c.Line, fmt.Sprintf("check %q: the drawing has no "+
-				"part %q", c.Name, c.Part), meantReading(c.Part, parts)))
+				"part %q", c.Name, c.Part), input.DidYouMean(c.Part, parts, "")))
 		}
 	}
 	return drawing, problems

@@ -114,7 +114,7 @@ func (q *query) found(r store.Run) string {
 	case r.Reason != nil:
 		parts = append(parts, q.w.Reason(r.Reason))
 	}
-	return join(q, parts)
+	return strings.Join(parts, " · ")
 }
 
 // listed says which runs a list holds.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"fullthrow/reports/page"
@@ -245,18 +246,7 @@ func (q *query) about() string {
 		parts = append(parts, q.t("manager.about.all"))
 	}
 	parts = append(parts, q.timeSpan(s.Since, s.Until))
-	return join(q, parts)
-}
-
-func join(q *query, parts []string) string {
-	out := ""
-	for i, p := range parts {
-		if i > 0 {
-			out += " · "
-		}
-		out += p
-	}
-	return out
+	return strings.Join(parts, " · ")
 }
 
 // timeSpan says from when to when, in days where it is whole days.
