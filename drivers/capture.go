@@ -94,6 +94,17 @@ type Edge struct {
 type Segment struct {
 	Start, End time.Time
 	From, To   map[string]float64 // by axis name, -1..+1
+	// Takes is what the movement itself takes of the time from Start to End, where
+	// it is known; the rest is how late its beginning or its end was. 0: all of it.
+	Takes time.Duration
+}
+
+// Late is for how long in the segment the axes may stand still.
+func (s Segment) Late() time.Duration {
+	if s.Takes <= 0 {
+		return 0
+	}
+	return max(0, s.End.Sub(s.Start)-s.Takes)
 }
 
 // Path is a series of movements in order of time; between two segments, and

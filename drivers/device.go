@@ -40,6 +40,80 @@ type Meter interface {
 	Current(ctx context.Context, rng, rate float64, over time.Duration) (Samples, error)
 }
 
+// Quantity is what an instrument indicates or a bench sets, in its SI unit.
+type Quantity string
+
+// The quantities.
+const (
+	Voltage     Quantity = "voltage"
+	Current     Quantity = "current"
+	Resistance  Quantity = "resistance"
+	Frequency   Quantity = "frequency"
+	Temperature Quantity = "temperature"
+	ActivePower Quantity = "power"
+)
+
+// Unit is the symbol of the quantity's unit, as limits write it.
+func (q Quantity) Unit() string {
+	return map[Quantity]string{Voltage: "V", Current: "A", Resistance: "Ohm", Frequency: "Hz", Temperature: "Cel",
+		ActivePower: "W"}[q]
+}
+
+// Indication is one thing that an [Indicator] can be asked for.
+type Indication struct {
+	Quantity Quantity
+	Channel  int     // 1 first
+	Max      float64 // largest magnitude, in the quantity's unit; 0: not known
+}
+
+// Indicator gives single values: a multimeter, a monitor of a rail, an analogue
+// input.
+type Indicator interface {
+	Device
+	// Indications lists what it can give.
+	Indications() []Indication
+	// Indicate returns one value of q at a channel. rng is the largest magnitude
+	// expected, which selects the range (0: the widest, or the instrument's own
+	// choice). A value beyond the range is an OutOfRange error, never a clipped
+	// value.
+	Indicate(ctx context.Context, q Quantity, channel int, rng float64) (float64, error)
+}
+
+// AnalogueOutput is a voltage that the bench applies: in place of a
+// potentiometer, a cell, a sensor.
+type AnalogueOutput interface {
+	Device
+	// SetLevel applies a voltage, at most [AnalogueOutput.MaxLevel]; more, less than
+	// none and what is no number are an OutOfRange error, and nothing is sent.
+	SetLevel(ctx context.Context, volts float64) error
+	MaxLevel() float64
+}
+
+// Ran is what came of a run of a [Program].
+type Ran struct {
+	Exit   int    // its exit code; -1 where a signal ended it
+	Signal string // that signal, as the system names it
+	// Out and Err are what it wrote, as UTF-8 with what is none of it replaced;
+	// Cut says that there was more than is kept.
+	Out, Err string
+	Cut      bool
+	Took     time.Duration
+	// Output is the file that it was to write, nil where the bench file names none.
+	Output []byte
+}
+
+// Program is an external program of the bench file: a flasher, a tool of a
+// camera.
+type Program interface {
+	Device
+	// Values names the places in its arguments that a run fills.
+	Values() []string
+	// Run runs it once, its arguments filled with values, and waits for its end. An
+	// exit code is a result; not started, not ended in time or without the output it
+	// was to write are errors. Whatever it left running is ended.
+	Run(ctx context.Context, values map[string]string) (Ran, error)
+}
+
 // Attenuator is a programmable step attenuator in the radio path.
 type Attenuator interface {
 	Device
@@ -126,10 +200,10 @@ type EdgeRecorder interface {
 	// Edges returns every edge in the duration over, in order, with the
 	// kernel's time stamps; their distances are as exact as those, whatever
 	// their Uncertainty. Edges from before the call are dropped. No edge is an
-	// empty capture and no error. Where edges are known to be missing (the
-	// computer was held up for longer than it can note them, or two edges of
-	// one direction follow each other) it is a Garbled error that says how many,
-	// never a capture with holes.
+	// empty capture and no error. Where edges are known to be missing it is an
+	// error that says how many, never a capture with holes: Late where the
+	// computer was held up for longer than it can note them, Garbled where two
+	// edges of one direction follow each other.
 	Edges(ctx context.Context, over time.Duration) ([]Edge, error)
 }
 

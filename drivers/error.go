@@ -20,7 +20,9 @@ const (
 	// the device answered that it will not (SCPI error queue, G-code error, Modbus exception)
 	Refused Kind = "refused"
 	Closed  Kind = "closed" // used after our own Close
-	Fault   Kind = "fault"  // anything else: the machine's own failure
+	// done, but not when it was to be: the computer or the wire stood still, and what was measured may not be so
+	Late  Kind = "late"
+	Fault Kind = "fault" // anything else: the machine's own failure
 )
 
 // Error is a failure of a device. It reads "device: verb: cause".

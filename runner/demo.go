@@ -65,7 +65,7 @@ same lot.`,
 	c.Flags().BoolVar(&web, "serve", false, "show a station with its pages in a browser instead: fullthrow serve "+
 		"--bench demo")
 	serveFlags(c, &pages)
-	for _, name := range []string{"listen", "log", "pace"} {
+	for _, name := range []string{"listen", "host", "log", "pace"} {
 		c.Flags().Lookup(name).Hidden = true // those of serve
 	}
 	a.dataFlag(c, "a new temporary folder")

@@ -91,7 +91,8 @@ func (a *app) begin(ctx context.Context) (context.Context, *ending) {
 // outliveReaders lets the command go on when nobody reads what it writes any
 // more: it does more than write.
 func (e *ending) outliveReaders() {
-	e.app.out, e.app.Errs = e.stream(e.out), e.stream(e.errs)
+	e.app.out = terminal.Shown(e.stream(terminal.Bare(e.out)))
+	e.app.Errs = terminal.Shown(e.stream(terminal.Bare(e.errs)))
 	// A write to a pipe without a reader is an error like any other from here
 	// on: what is said last, after done, may go to one too.
 	for _, s := range drop {

@@ -8,6 +8,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/runner/input"
+	"fullthrow/runner/terminal"
 )
 
 // exitTable is the one place where exit codes are explained.
@@ -58,7 +59,8 @@ func complain(w io.Writer, err error) int {
 	if wrong {
 		code = input.ExitInput
 	}
-	fmt.Fprintf(w, "fullthrow: %v\n", err)
+	// Several errors are a line each; what a name of a file breaks begins none.
+	fmt.Fprintf(w, "fullthrow: %s\n", terminal.Indented(err.Error()))
 	switch {
 	case len(list) == 1:
 		hints = append(hints, list[0].Hint)
@@ -73,7 +75,7 @@ func complain(w io.Writer, err error) int {
 	for _, h := range hints {
 		for line := range strings.Lines(h) {
 			if line = strings.TrimRight(line, "\n"); line != "" {
-				fmt.Fprintf(w, "hint: %s\n", line)
+				fmt.Fprintf(w, "hint: %s\n", terminal.Line(line))
 			}
 		}
 	}
@@ -81,7 +83,7 @@ func complain(w io.Writer, err error) int {
 }
 
 func printProblem(w io.Writer, p input.Problem) {
-	fmt.Fprintln(w, p)
+	fmt.Fprintln(w, terminal.Line(fmt.Sprint(p)))
 	if p.Hint != "" {
 		fmt.Fprintf(w, "    %s\n", p.Hint)
 	}

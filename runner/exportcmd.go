@@ -82,7 +82,7 @@ it can ask, ` + "`--views --json`" + ` the same for programs.`
 
 // export writes rows to the file, whole or not at all.
 func (q *question) export(ctx context.Context, e export.Kind, format, file string) (err error) {
-	w := q.app.out
+	w := terminal.Raw(q.app.out)
 	if file != "" {
 		f, err := os.CreateTemp(filepath.Dir(file), ".fullthrow-*")
 		if err != nil {

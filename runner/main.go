@@ -12,6 +12,7 @@ import (
 	"fullthrow/runner/crash"
 	"fullthrow/runner/input"
 	"fullthrow/runner/records"
+	"fullthrow/runner/terminal"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -23,6 +24,7 @@ func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
 
 // run is the program: it returns the exit code.
 func run(args []string, in io.Reader, out, errs io.Writer) int {
+	out, errs = terminal.Shown(out), terminal.Shown(errs)
 	a := &app{in: in, out: out, Place: records.Place{Errs: errs}}
 	root := a.root(args)
 	root.SetArgs(args)

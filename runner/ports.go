@@ -10,6 +10,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"fullthrow/drivers/gpio"
+	"fullthrow/drivers/i2c"
+	"fullthrow/drivers/joystick"
 	"fullthrow/drivers/serialport"
 	"fullthrow/drivers/sound"
 	"fullthrow/reports/wording"
@@ -19,16 +21,16 @@ import (
 // portsCommand lists what a bench file can name on this computer.
 func (a *app) portsCommand() *cobra.Command {
 	return &cobra.Command{
-		Use: "ports", Short: "List this computer's serial ports, GPIO lines and sound inputs",
-		Long: `List this computer's serial ports, GPIO lines and sound inputs, as a bench file
-names them. It opens no serial port, and changes nothing.`,
+		Use: "ports", Short: "List what a bench file can name on this computer",
+		Long: `List this computer's serial ports, GPIO lines, I2C buses, game controllers and
+sound inputs, as a bench file names them. It opens no serial port, and changes nothing.`,
 		Args: takes(),
 		RunE: func(*cobra.Command, []string) error { return a.ports() },
 	}
 }
 
 func (a *app) ports() error {
-	for i, list := range []func(io.Writer) error{listSerial, listGPIO, listSound} {
+	for i, list := range []func(io.Writer) error{listSerial, listGPIO, listI2C, listControllers, listSound} {
 		if i > 0 {
 			fmt.Fprintln(a.out)
 		}
@@ -88,6 +90,30 @@ func listGPIO(w io.Writer) error {
 	}
 	if len(chips) == 0 {
 		fmt.Fprintln(w, "  none: this kernel has no GPIO character device (/dev/gpiochip*)")
+	}
+	return err
+}
+
+func listI2C(w io.Writer) error {
+	fmt.Fprintln(w, "I2C buses")
+	names, err := i2c.List()
+	for _, n := range names {
+		portLine(w, "i2c:"+n.Number, n.About)
+	}
+	if len(names) == 0 {
+		fmt.Fprintln(w, "  none: this kernel shows no I2C bus (/dev/i2c-*)")
+	}
+	return err
+}
+
+func listControllers(w io.Writer) error {
+	fmt.Fprintln(w, "game controllers")
+	list, err := joystick.List()
+	for _, c := range list {
+		portLine(w, strings.TrimRight(fmt.Sprintf("input:%04x:%04x:%s", c.Vendor, c.Product, c.Serial), ":"), c.Path, c.Name)
+	}
+	if len(list) == 0 {
+		fmt.Fprintln(w, "  none: none is plugged in")
 	}
 	return err
 }

@@ -151,7 +151,8 @@ func answered[T any](ctx context.Context, q *question, ask func(context.Context,
 	if q.asJSON {
 		return q.app.writeJSON(a)
 	}
-	return tell(&a)
+	shown := terminal.Plain(a)
+	return tell(&shown)
 }
 
 // refused puts into words why a question cannot be answered as it was put.

@@ -148,7 +148,7 @@ func (a *app) report(file string, to reportFiles) error {
 		case "":
 			continue
 		case "-":
-			err = f.write(a.out, sealed)
+			err = f.write(terminal.Raw(a.out), sealed)
 		default:
 			err = writeFile(f.out, sealed, f.write)
 		}

@@ -26,7 +26,10 @@ fetched from anywhere else.
 three weeks of history: no hardware, invented data.
 
 Pages are answered on this computer only, unless --listen says otherwise; there
-is no password, so listen to a network only where everybody may run units.
+is no password, so listen to a network only where everybody may run units. They
+are answered under localhost, this computer's name and its addresses, and under
+the names given by --host or in the bench file; under any other name, such as a
+foreign page may have brought with it, they are not.
 Ctrl-C makes every fixture safe and ends it.`,
 		Example: "  fullthrow serve --bench demo\n  fullthrow serve --bench lq-1.toml --listen 192.168.7.20:8080",
 		Args:    takes(),
@@ -51,6 +54,8 @@ Ctrl-C makes every fixture safe and ends it.`,
 func serveFlags(c *cobra.Command, o *serve.Options) {
 	o.Listen, o.Log, o.Pace = "127.0.0.1:8080", "text", 1
 	c.Flags().StringVar(&o.Listen, "listen", o.Listen, "answer at `ADDRESS`, a host and a port")
+	c.Flags().StringArrayVar(&o.Hosts, "host", nil, "answer under the `NAME` too, beside this computer's own; may be "+
+		"given again")
 	c.Flags().StringVar(&o.Log, "log", o.Log, "log as `FORMAT`: text, json or none")
 	c.Flags().Float64Var(&o.Pace, "pace", o.Pace, "let a simulated station's time go `N` times as fast")
 }

@@ -58,7 +58,7 @@ func (c *capture) end() error {
 	const op = "record edges"
 	switch {
 	case c.lost > 0:
-		return drivers.Errorf("line", op, drivers.Garbled, "%d edges were lost: the computer was held up and the "+
+		return drivers.Errorf("line", op, drivers.Late, "%d edges were lost: the computer was held up and the "+
 			"queue of %d overflowed", c.lost, edgeQueue).
 			WithHint("Something keeps this computer from its work, or the line changes far too often: is it connected?")
 	case c.unseen > 0:

@@ -42,7 +42,11 @@ func TestCapture(t *testing.T) {
 			t.Errorf("%s: got %+v, more %v", c.name, got, more)
 		}
 		err := got.end()
-		if (err != nil) != (c.lost+c.unseen > 0) || err != nil && (drivers.KindOf(err) != drivers.Garbled || !strings.Contains(err.Error(), fmt.Sprintf("%d edges were lost", c.lost+c.unseen))) {
+		kind := drivers.Garbled
+		if c.lost > 0 {
+			kind = drivers.Late
+		}
+		if (err != nil) != (c.lost+c.unseen > 0) || err != nil && (drivers.KindOf(err) != kind || !strings.Contains(err.Error(), fmt.Sprintf("%d edges were lost", c.lost+c.unseen))) {
 			t.Errorf("%s: %v", c.name, err)
 		}
 	}
@@ -121,7 +125,7 @@ func TestEdgesOfABusyComputer(t *testing.T) {
 			}()
 			list, err := in.Edges(t.Context(), 3*time.Second)
 			if c.lost > 0 {
-				if drivers.KindOf(err) != drivers.Garbled || !strings.Contains(err.Error(), fmt.Sprintf("pulses: record edges: %d edges were lost", c.lost)) || list != nil {
+				if drivers.KindOf(err) != drivers.Late || !strings.Contains(err.Error(), fmt.Sprintf("pulses: record edges: %d edges were lost", c.lost)) || list != nil {
 					t.Errorf("late by %v: %d edges, %v; want to be told of %d lost", c.late, len(list), err, c.lost)
 				}
 				if list, err := in.Edges(t.Context(), time.Second); len(list) != 0 || err != nil {

@@ -413,7 +413,7 @@ func TestKernelRecordsEdgesHeldUp(t *testing.T) {
 					t.Fatal(err)
 				}
 				whole(t, list, c.edges)
-			} else if drivers.KindOf(err) != drivers.Garbled || !strings.Contains(err.Error(), fmt.Sprintf(" %d edges were lost", c.lost)) || list != nil {
+			} else if drivers.KindOf(err) != drivers.Late || !strings.Contains(err.Error(), fmt.Sprintf(" %d edges were lost", c.lost)) || list != nil {
 				t.Errorf("%d edges, %v; want to be told of %d lost", len(list), err, c.lost)
 			}
 			if list, err := h.Edges(t.Context(), 10*time.Millisecond); len(list) != 0 || err != nil {

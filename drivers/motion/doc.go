@@ -24,6 +24,14 @@
 // taken as constant. A machine that says it has arrived clearly before it can
 // have is not believed.
 //
+// Where a line or the computer is held up, a segment looks longer than the
+// movement was. Movements that are planned to take the same time take the same:
+// what one takes longer than the shortest of them so far the segment says
+// (Segment.Takes). Where that is more than 20 ms, or 60 ms of a movement of up to
+// 0.3 s, it is a Late error, and so is the first of its kind when this process
+// stood still for that long in it, or when its ramps (Model.Ramps) cannot explain
+// it. After a Late error the machine stands where it was sent to.
+//
 // # Who may call what
 //
 // Any method from anywhere; one call at a time holds the line and others wait.

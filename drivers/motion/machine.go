@@ -28,6 +28,9 @@ type Machine struct {
 	// Under the guard:
 	buf []byte
 	at  map[string]float64 // throws; good while homed
+	// took is the shortest that movements that are alike have taken; what of them
+	// takes longer is late.
+	took map[likeness]time.Duration
 }
 
 var _ drivers.Mover = (*Machine)(nil)
@@ -39,7 +42,8 @@ func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Mach
 		return nil, err
 	}
 	return &Machine{name: name, port: port, clock: clock, model: model, axes: axes,
-		names: slices.Sorted(maps.Keys(axes)), guard: drivers.NewGuard(clock)}, nil
+		names: slices.Sorted(maps.Keys(axes)), guard: drivers.NewGuard(clock),
+		took: map[likeness]time.Duration{}}, nil
 }
 
 func (m *Machine) String() string { return m.name }
@@ -117,7 +121,7 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 		seg.From = maps.Clone(m.at)
 		seg.To = maps.Clone(m.at)
 		maps.Copy(seg.To, to)
-		line, takes, err := m.plan(seg.From, seg.To, rate)
+		line, like, takes, err := m.plan(seg.From, seg.To, rate)
 		if err != nil {
 			return err
 		}
@@ -149,7 +153,7 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 		}
 		m.at = maps.Clone(seg.To)
 		m.homed.Store(true)
-		return nil
+		return m.punctual(&seg, like, takes)
 	})
 	if err != nil {
 		return drivers.Segment{}, err
@@ -157,9 +161,55 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 	return seg, nil
 }
 
-// plan is the line for a movement and how long it takes; "" if there is
-// nothing to move.
-func (m *Machine) plan(from, to map[string]float64, rate float64) (line string, takes time.Duration, err error) {
+// likeness is what movements have in common that take the same time, ramps
+// included.
+type likeness struct {
+	axes string        // letters
+	way  time.Duration // at the rate throughout, to 1 ms
+	feed int           // mm/min
+}
+
+// punctual is the error of a movement that is not known to have been under way
+// between its start and its end: the machine stands where it should, but a
+// measurement would take it for slower than it was. See "Time" in the package
+// comment.
+func (m *Machine) punctual(seg *drivers.Segment, like likeness, takes time.Duration) error {
+	took := seg.End.Sub(seg.Start)
+	allowed := lateMove
+	if takes <= quickMove {
+		allowed = lateQuickMove
+	}
+	least, known := m.took[like]
+	if !known {
+		most := takes + m.model.Ramps
+		if stood := drivers.Stalled(m.clock, seg.Start, seg.End); stood > allowed {
+			return drivers.LateError("", "", "the computer stood still for %v of the %v that the movement took",
+				stood.Round(time.Millisecond), took.Round(time.Millisecond))
+		}
+		if took > most {
+			return drivers.LateError("", "", "arrived after %v, the movement takes %v, at most %v with its ramps",
+				took.Round(time.Millisecond), takes.Round(time.Millisecond), most.Round(time.Millisecond))
+		}
+	}
+	seg.Takes = took
+	if !known || took < least {
+		m.took[like] = took
+	} else {
+		seg.Takes = least
+	}
+	// Also when this one is the shortest so far: then those before were late, and
+	// their segments do not say so.
+	if known && (took > least+allowed || took < least-lateMove) {
+		return drivers.LateError("", "", "the same movement took %v and %v", min(took, least).Round(time.Millisecond),
+			max(took, least).Round(time.Millisecond))
+	}
+	return nil
+}
+
+// plan is the line for a movement, what it is like and how long it takes; "" if
+// there is nothing to move.
+func (m *Machine) plan(from, to map[string]float64, rate float64) (line string, like likeness, takes time.Duration,
+	err error) {
 	var b strings.Builder
 	b.WriteString(m.model.Move)
 	furthest, path, rest := 0.0, 0.0, 0.0
@@ -175,10 +225,11 @@ func (m *Machine) plan(from, to map[string]float64, rate float64) (line string, 
 		} else {
 			rest += mm * mm
 		}
+		like.axes += a.Letter
 		b.WriteString(" " + a.Letter + decimal(to[n]*a.Scale+a.Offset))
 	}
 	if furthest == 0 {
-		return "", 0, nil
+		return "", like, 0, nil
 	}
 	if path == 0 {
 		path = rest // only axes that otherwise keep up: then the feed is theirs
@@ -186,15 +237,17 @@ func (m *Machine) plan(from, to map[string]float64, rate float64) (line string, 
 	seconds := furthest / rate
 	feed := math.Sqrt(path) / seconds * 60
 	if feed > m.model.MaxFeed {
-		return "", 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.0f mm/min, at most %.0f", rate,
+		return "", like, 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.0f mm/min, at most %.0f", rate,
 			feed, m.model.MaxFeed)
 	}
 	if feed < 0.01 {
-		return "", 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.2g mm/min, at least 0.01", rate,
+		return "", like, 0, errorf(drivers.OutOfRange, "rate of %v throws/s is a feed of %.2g mm/min, at least 0.01", rate,
 			feed)
 	}
 	b.WriteString(" " + m.model.Feed + decimal(feed))
-	return b.String(), time.Duration(min(seconds, 1e6) * float64(time.Second)), nil
+	takes = time.Duration(min(seconds, 1e6) * float64(time.Second))
+	like.way, like.feed = takes.Round(time.Millisecond), int(math.Round(feed))
+	return b.String(), like, takes, nil
 }
 
 // decimal writes v in mm or mm/min to 0.1 um, without exponent: G-code has

@@ -29,6 +29,9 @@ type Model struct {
 	HomeTimeout time.Duration
 	Settle      time.Duration // quiet time after trouble
 	MaxFeed     float64       // mm/min
+	// Ramps is by how much gathering speed, slowing down and acknowledging may
+	// make a movement longer than it would be at its rate throughout.
+	Ramps time.Duration
 	// PathLetters are the axes whose travel the feed is measured along; "" for
 	// all. (Some machines measure it along X, Y, Z only and let the others keep
 	// up.)
@@ -42,7 +45,7 @@ func Models() []Model {
 		Setup: []string{"G21", "G90"}, Home: "G28", Move: "G1", Feed: "F", Synchronise: "G4 P0", Stop: "M0",
 		Ack: "ok", Error: "error", Skip: []string{";", "<"},
 		LineEnd: "\n", Timeout: time.Second, HomeTimeout: 60 * time.Second, Settle: 50 * time.Millisecond,
-		MaxFeed: 12000,
+		MaxFeed: 12000, Ramps: 250 * time.Millisecond,
 	}}
 }
 

@@ -98,3 +98,34 @@ func TestSimulatedFaults(t *testing.T) {
 		}
 	}
 }
+
+// A movement under which the computer stands still, the first of its kind.
+func TestMovementOnAStalledComputer(t *testing.T) {
+	for lasts, want := range map[time.Duration]drivers.Kind{55 * time.Millisecond: "", 70 * time.Millisecond: drivers.Late} {
+		clock := sim.NewClock(time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC))
+		bench := sim.NewBench(clock, 1)
+		port, err := bench.Port(sim.Sticks)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := motion.Open("sticks", port, clock, motion.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := m.Home(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		// Over its end, 50 ms after its beginning.
+		clock.Stall(clock.Now().Add(45*time.Millisecond), lasts)
+		if _, err := m.Move(t.Context(), map[string]float64{"left_x": 0.2}, 4); drivers.KindOf(err) != want {
+			t.Errorf("stood still for %v: %v, want %q", lasts, err, want)
+		}
+		// Where the first was taken as it was, the next shows that it was late.
+		next := map[drivers.Kind]drivers.Kind{"": drivers.Late, drivers.Late: ""}[want]
+		for i, want := range []drivers.Kind{next, ""} {
+			if _, err := m.Move(t.Context(), map[string]float64{"left_x": 0.2 * float64(i)}, 4); drivers.KindOf(err) != want {
+				t.Errorf("stood still for %v, move %d after it: %v, want %q", lasts, i+1, err, want)
+			}
+		}
+	}
+}

@@ -66,3 +66,20 @@ func TestBusyComputer(t *testing.T) {
 		assert.InDelta(t, want[i].At.Seconds(), got[i].At.Seconds(), 0.0021, "frame %d", i)
 	}
 }
+
+// Where frames are missing, those behind the hole are not late.
+func TestHolesStay(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	want := regular(300, 7013*time.Microsecond, rng)
+	want = append(want[:100:100], want[102:]...) // two missing
+	want = append(want[:200:200], want[201:]...) // and one
+	got := append([]drivers.Frame(nil), want...)
+	for i := 90; i < 99; i++ { // late before the hole
+		got[i].At = got[98].At
+	}
+	got[150].At += 5 * time.Millisecond // and one by itself
+	punctual(got)
+	for i := range got {
+		assert.InDelta(t, want[i].At.Seconds(), got[i].At.Seconds(), 0.0021, "frame %d", i)
+	}
+}

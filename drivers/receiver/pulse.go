@@ -20,8 +20,13 @@ type PulseReceiver struct {
 
 var _ drivers.Receiver = (*PulseReceiver)(nil)
 
-// pulseProof is how long Ready records.
-const pulseProof = time.Millisecond
+const (
+	// pulseProof is how long Ready records.
+	pulseProof = time.Millisecond
+	// lateBegin is how long the computer may stand still between two lines of the
+	// program: no frame begins and ends in it.
+	lateBegin = 10 * time.Millisecond
+)
 
 // OpenPPM returns the receiver behind input. Channels are timed between rising
 // edges, or falling ones. An input that only waits for edges will not do: it
@@ -52,7 +57,7 @@ func (r *PulseReceiver) Safe(context.Context) error { return nil }
 func (r *PulseReceiver) Close() error { r.closed.Store(true); return nil }
 
 // Record takes the frames that lie whole within the duration over. Silence is
-// a capture without frames. Edges that the computer lost are a Garbled error.
+// a capture without frames. Edges that the computer lost are a Late error.
 func (r *PulseReceiver) Record(ctx context.Context, over time.Duration) (drivers.Frames, error) {
 	const op = "record"
 	if over <= 0 {
@@ -81,8 +86,13 @@ func (r *PulseReceiver) edges(ctx context.Context, op string, over time.Duration
 	if list, err = r.input.Edges(ctx, over); err != nil {
 		return start, nil, drivers.Wrap(r.name, op, drivers.Ended(ctx, err))
 	}
+	// The input begins a moment later; where that is long, a beginning is missing.
+	if stood := drivers.Stalled(r.clock, start, start.Add(PPMPeriod)); stood > lateBegin {
+		return start, nil, drivers.LateError(r.name, op, "the computer stood still for %v as it began",
+			stood.Round(time.Millisecond))
+	}
 	for len(list) > 0 && list[len(list)-1].At.Sub(start) > over {
-		list = list[:len(list)-1] // the input began a moment later
+		list = list[:len(list)-1]
 	}
 	return start, list, nil
 }

@@ -22,6 +22,7 @@ type format struct {
 	period time.Duration
 	proof  time.Duration // a receiver that is there sends a frame within this time, always
 	steady bool          // one frame each period, whatever is heard
+	least  time.Duration // no receiver sends frames closer to each other; 0: nine tenths of the period
 	hint   string        // when bytes come and no frame
 	decode func(*capture) decoder
 }
@@ -45,6 +46,7 @@ func formats() map[string]format {
 		"CRSF": {
 			period: time.Second / 150,
 			proof:  250 * time.Millisecond, // link statistics at 10 Hz, one of which may be damaged
+			least:  2 * time.Millisecond,   // 500 Hz
 			hint:   "CRSF is 416666 or 400000 baud (420000 with many receivers), 8N1: check the port's settings",
 			decode: func(c *capture) decoder {
 				return NewCRSFDecoder(func(ch *[Channels]uint16) { c.channels(ch, false, false) }, c.link)
@@ -133,9 +135,17 @@ func (r *Receiver) Record(ctx context.Context, over time.Duration) (drivers.Fram
 		return drivers.Frames{}, drivers.Wrap(r.name, op, drivers.Ended(ctx, err))
 	}
 	defer r.guard.Leave()
+	out, err := r.record(ctx, over)
+	if err != nil {
+		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+	}
+	return out, nil
+}
+
+func (r *Receiver) record(ctx context.Context, over time.Duration) (drivers.Frames, error) {
 	c := r.begin(over)
 	if err := r.listen(ctx, c, over, false); err != nil {
-		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+		return drivers.Frames{}, err
 	}
 	out, listened := c.out, over
 	n := c.decoder.Counts()
@@ -143,32 +153,63 @@ func (r *Receiver) Record(ctx context.Context, over time.Duration) (drivers.Fram
 	if n.Frames == 0 && over < r.row.proof {
 		listened = r.row.proof
 		if err := r.listen(ctx, c, listened, true); err != nil {
-			return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+			return drivers.Frames{}, err
 		}
 	}
-	if err := r.alive(c, listened); err != nil {
-		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+	if stood := drivers.Stalled(r.clock, out.Start, r.clock.Now()); stood > lateRead {
+		return drivers.Frames{}, drivers.LateError("", "", "the computer stood still for %v",
+			stood.Round(time.Millisecond))
 	}
-	if r.row.steady && n.Damaged == 0 {
-		punctual(out.Frames)
+	if err := r.alive(c, listened); err != nil {
+		return drivers.Frames{}, err
 	}
 	if err := r.steady(c, listened); err != nil {
-		return drivers.Frames{}, drivers.Wrap(r.name, op, err)
+		return drivers.Frames{}, err
+	}
+	keep(&out)
+	if r.row.steady {
+		if err := whole(out); err != nil {
+			return drivers.Frames{}, err
+		}
+		punctual(out.Frames)
+		keep(&out)
 	}
 	return out, nil
 }
 
+// keep drops what came before the beginning or after the end.
+func keep(f *drivers.Frames) {
+	for len(f.Frames) > 0 && f.Frames[0].At < 0 {
+		f.Frames = f.Frames[1:]
+	}
+	for k := len(f.Frames); k > 0 && f.Frames[k-1].At > f.Length; k-- {
+		f.Frames = f.Frames[:k-1]
+	}
+	for k := len(f.Link); k > 0 && f.Link[k-1].At > f.Length; k-- {
+		f.Link = f.Link[:k-1]
+	}
+}
+
 // steady is the error of a receiver that stood still for longer than it may, in
 // the capture or at its end: what it would have heard then is not known, so
-// nothing that was lost in it is the handset's loss.
+// nothing that was lost in it is the handset's loss. And of bytes that were held
+// up on their way for longer than their times can be told.
 func (r *Receiver) steady(c *capture, listened time.Duration) error {
 	c.quiet(listened)
-	if c.gap <= r.row.proof {
-		return nil
+	if c.gap > r.row.proof {
+		return drivers.Errorf("", "", drivers.NoReply, "not a byte for %v, from %v on", c.gap.Round(time.Millisecond),
+			c.gapAt.Round(time.Millisecond)).
+			WithHint(stallHint)
 	}
-	return drivers.Errorf("", "", drivers.NoReply, "not a byte for %v, from %v on", c.gap.Round(time.Millisecond),
-		c.gapAt.Round(time.Millisecond)).
-		WithHint(stallHint)
+	if c.old > lateOld {
+		return drivers.LateError("", "", "%v of frames came at %v in less time than they last: they were held up "+
+			"on their way", c.old.Round(time.Millisecond), c.oldAt.Round(time.Millisecond))
+	}
+	if c.atOnce > lateAtOnce && !r.row.steady {
+		return drivers.LateError("", "", "frames of %v came at once, at %v: they were held up on their way",
+			c.atOnce.Round(time.Millisecond), c.atOnceAt.Round(time.Millisecond))
+	}
+	return nil
 }
 
 // alive is the error of a receiver that has not sent one whole frame.
@@ -193,36 +234,49 @@ func (r *Receiver) begin(over time.Duration) *capture {
 		c.out.Frames = make([]drivers.Frame, 0, n)
 		c.values = make([]uint16, 0, n*Channels)
 	}
+	c.least, c.steady = r.row.least, r.row.steady
+	if c.least == 0 {
+		c.least = r.row.period * 9 / 10
+	}
 	c.decoder = r.row.decode(c)
-	// A port that cannot discard is gone; the first read will say how.
-	_ = r.port.Discard()
-	c.out.Start = r.clock.Now()
+	for range beginTries {
+		before := r.clock.Now()
+		// A port that cannot discard is gone; the first read will say how.
+		_ = r.port.Discard()
+		// What comes between the two counts as come at the second.
+		if c.out.Start = r.clock.Now(); c.out.Start.Sub(before) <= r.row.period {
+			break
+		}
+	}
 	return c
 }
 
-// listen decodes what arrives until over has passed since the capture's start;
-// with first, until the first whole frame.
+// listen decodes what arrives until over has passed since the capture's start,
+// and what is there then and is read late; with first, until the first whole
+// frame.
 func (r *Receiver) listen(ctx context.Context, c *capture, over time.Duration, first bool) error {
 	var buf [4096]byte
 	for {
-		left := over - r.clock.Now().Sub(c.out.Start)
-		if left <= 0 || first && c.decoder.Counts().Frames > 0 {
+		if first && c.decoder.Counts().Frames > 0 {
 			return context.Cause(ctx)
 		}
-		n, err := r.port.Read(ctx, buf[:], left)
+		left := over - r.clock.Now().Sub(c.out.Start)
+		n, err := r.port.Read(ctx, buf[:], max(0, left))
 		if err = drivers.Ended(ctx, err); err != nil {
-			if drivers.KindOf(err) == drivers.NoReply {
-				continue
+			if drivers.KindOf(err) != drivers.NoReply {
+				return err
 			}
-			return err
+			if left <= 0 {
+				return context.Cause(ctx)
+			}
+			continue
 		}
 		at := r.clock.Now().Sub(c.out.Start)
-		if at > over {
-			c.heard = over
-			continue // came after the end: the next round leaves
-		}
 		c.bytes += n
 		c.read(buf[:n], at)
+		if at > over && n < len(buf) {
+			return context.Cause(ctx)
+		}
 	}
 }
 
@@ -236,8 +290,16 @@ type capture struct {
 	frames  int // channel frames before the present read
 	links   int
 
+	steady     bool          // as in format
 	heard      time.Duration // until when bytes came
 	gap, gapAt time.Duration // the longest time without a byte, and its begin
+
+	least      time.Duration // between two frames, whatever the receiver
+	last       time.Duration // read before
+	ahead      time.Duration // by how much more frames came than the time since can have brought
+	old, oldAt time.Duration // the most of that, and when
+	atOnce     time.Duration // the longest stretch whose frames came in one read
+	atOnceAt   time.Duration
 }
 
 // quiet notes that no byte came from the last one to end.
@@ -253,18 +315,39 @@ func (c *capture) read(p []byte, at time.Duration) {
 	c.decoder.Decode(p)
 	// Several frames in one read came one after the other, while the adapter or
 	// this program held them back.
-	c.quiet(at - time.Duration(max(0, c.decoder.Counts().Frames-whole-1))*c.period)
+	n := time.Duration(c.decoder.Counts().Frames - whole)
+	c.quiet(at - max(0, n-1)*c.period)
 	c.heard = at
-	spread(len(c.out.Frames)-c.frames, at, c.period,
+	if d := (n - 1) * c.period; d > c.atOnce {
+		c.atOnce, c.atOnceAt = d, at
+	}
+	since := at - c.last
+	c.last = at
+	c.ahead = max(0, c.ahead+n*c.least-since)
+	if d := max(c.ahead, n*c.period-since); d > c.old {
+		c.old, c.oldAt = d, at
+	}
+	spread(len(c.out.Frames)-c.frames, c.end(at, len(c.out.Frames)-c.frames), c.period,
 		func(i int) *time.Duration { return &c.out.Frames[c.frames+i].At }, c.lastAt())
 	for i := c.links; i < len(c.out.Link); i++ {
 		c.out.Link[i].At = at
 	}
 }
 
+// end is when the last of n frames came that were read at a moment: then, or a
+// while before, where a stream without holes goes on behind the frame before.
+func (c *capture) end(at time.Duration, n int) time.Duration {
+	if due := c.lastAt() + time.Duration(n)*c.period; c.steady && c.frames > 0 && n >= heldUp && due < at && at-due < c.period {
+		return due
+	}
+	return at
+}
+
+// lastAt is when the frame before the present read came. What comes first may
+// be from before the capture.
 func (c *capture) lastAt() time.Duration {
 	if c.frames == 0 {
-		return 0
+		return -time.Hour
 	}
 	return c.out.Frames[c.frames-1].At
 }

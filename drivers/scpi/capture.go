@@ -112,7 +112,11 @@ func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Dur
 		if err := l.command(ctx, w.Start); err != nil {
 			return err
 		}
-		out.Start = before.Add(l.clock.Now().Sub(before) / 2)
+		took := l.clock.Now().Sub(before)
+		if err := l.begun(took); err != nil {
+			return err
+		}
+		out.Start = before.Add(took / 2)
 		// Asked only when the capture is over: a call that is cancelled before
 		// leaves no answer owed.
 		capture := time.Duration(points / rate * float64(time.Second))
@@ -139,6 +143,29 @@ func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Dur
 	return out, nil
 }
 
+// lateStart is how much longer than the quickest so far an instrument may take to
+// say that a capture has begun, and firstStart how long the first may take: a unit
+// is switched on some 50 ms after the capture of its inrush began.
+const (
+	lateStart  = 20 * time.Millisecond
+	firstStart = 250 * time.Millisecond
+)
+
+// begun is the error of a capture of which it is not known well enough when it
+// began: it took so long to say so.
+func (l *link) begun(took time.Duration) error {
+	quickest, most := l.start, l.start+lateStart
+	if l.start == 0 {
+		quickest, most = took, firstStart
+	}
+	l.start = min(quickest, max(took, 1))
+	if took > most {
+		return drivers.LateError("", "", "it took %v to begin, at most %v are usual", took.Round(time.Millisecond),
+			most.Round(time.Millisecond))
+	}
+	return nil
+}
+
 const deadHint = "a converter has noise even with nothing at its input: the instrument is stuck, or the cable to " +
 	"its converter or microphone is off; switch it off and on, check the cable"
 
@@ -149,22 +176,21 @@ const slowest = 150
 // take as long as toFirst; then every byte the model's time-out, and the whole
 // what the slowest line would need.
 func (l *link) floats(ctx context.Context, n int, toFirst time.Duration) ([]float64, error) {
-	start := l.clock.Now()
 	got := 0
-	more := func(end time.Time) error {
+	more := func(end drivers.TimeOut) error {
 		_, err := l.fill(ctx, end)
 		if err == nil {
 			return nil
 		}
 		if drivers.KindOf(err) == drivers.NoReply {
 			if got == 0 && l.w == l.r {
-				return errorf(drivers.NoReply, "no reply in %v", end.Sub(start)).WithHint(offHint)
+				return errorf(drivers.NoReply, "no reply in %v", end).WithHint(offHint)
 			}
 			return errorf(drivers.Garbled, "only part of a block: %d of %d samples", got/4, n)
 		}
 		return err
 	}
-	end := start.Add(toFirst)
+	end := drivers.Within(l.clock, toFirst)
 	var size, used int
 	for {
 		var err error
@@ -176,7 +202,7 @@ func (l *link) floats(ctx context.Context, n int, toFirst time.Duration) ([]floa
 		if err := more(end); err != nil {
 			return nil, err
 		}
-		end = l.clock.Now().Add(l.model.Timeout)
+		end = drivers.Within(l.clock, l.model.Timeout)
 	}
 	l.r += used
 	// An indefinite block has no END on a serial line or a socket, and NL may be
@@ -185,7 +211,7 @@ func (l *link) floats(ctx context.Context, n int, toFirst time.Duration) ([]floa
 		return nil, errorf(drivers.Garbled, "a block of %d bytes, %d samples have %d", size, n, 4*n)
 	}
 	values := make([]float64, 0, n)
-	last := l.clock.Now().Add(toFirst + time.Duration(n)*4*time.Second/slowest)
+	last := drivers.Within(l.clock, toFirst+time.Duration(n)*4*time.Second/slowest)
 	for got < 4*n {
 		if whole := min(l.w-l.r, 4*n-got) &^ 3; whole > 0 {
 			values = AppendReal32(values, l.buf[l.r:l.r+whole], l.model.LittleEndian)
@@ -193,15 +219,11 @@ func (l *link) floats(ctx context.Context, n int, toFirst time.Duration) ([]floa
 			got += whole
 			continue
 		}
-		end = l.clock.Now().Add(l.model.Timeout)
-		if last.Before(end) {
-			end = last
-		}
-		if err := more(end); err != nil {
+		if err := more(drivers.Within(l.clock, l.model.Timeout).Sooner(last)); err != nil {
 			return nil, err
 		}
 	}
-	rest, err := l.line(ctx, l.clock.Now().Add(l.model.Timeout))
+	rest, err := l.line(ctx, drivers.Within(l.clock, l.model.Timeout))
 	if drivers.KindOf(err) == drivers.NoReply {
 		return nil, errorf(drivers.Garbled, "a block without an end of line")
 	}

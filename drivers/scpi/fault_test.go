@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -354,11 +355,34 @@ func TestSafe(t *testing.T) {
 				time.Sleep(10 * time.Millisecond)
 				_, _ = io.WriteString(peer, "0,\"No error\"\n")
 			}()
-			if err := s.Safe(t.Context()); drivers.KindOf(err) != drivers.NoReply {
-				t.Errorf("got %v, want no reply", err)
+			// Of the time-out 10 ms are gone: it is still one of 300 ms.
+			if err := s.Safe(t.Context()); drivers.KindOf(err) != drivers.NoReply || !strings.HasSuffix(err.Error(), ": no reply in 300ms") {
+				t.Errorf("got %v, want no reply in 300ms", err)
 			}
 		})
 	})
+	t.Run("the computer stood still while it was said", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			port, _ := drivertest.Pipe("wire", drivers.System)
+			s := openAs[drivers.Supply](t, slowPort{port, 404 * time.Millisecond}, "generic-supply", drivers.Calibration{})
+			if err := s.Safe(t.Context()); drivers.KindOf(err) != drivers.NoReply || !strings.HasSuffix(err.Error(), ": no reply in 300ms") {
+				t.Errorf("got %v, want no reply in 300ms", err)
+			}
+		})
+	})
+}
+
+// slowPort takes its time to send.
+type slowPort struct {
+	drivers.Port
+	by time.Duration
+}
+
+func (p slowPort) Write(ctx context.Context, b []byte) error {
+	if err := drivers.System.Sleep(ctx, p.by); err != nil {
+		return err
+	}
+	return p.Port.Write(ctx, b)
 }
 
 // Two tasks share one board: the second waits for the first.

@@ -34,6 +34,8 @@ type link struct {
 	met  bool // spoken to before
 	buf  []byte
 	r, w int // received and not yet taken
+	// start is the shortest that a capture took to begin, 0 before the first.
+	start time.Duration
 }
 
 func newLink(name string, port drivers.Port, clock drivers.Clock, m Model, cal drivers.Calibration) *link {
@@ -154,7 +156,7 @@ func (l *link) sync(ctx context.Context) (left []InstrumentError, err error) {
 
 // drain drops what comes until the line is quiet.
 func (l *link) drain(ctx context.Context) error {
-	for end := l.clock.Now().Add(drainFor); l.clock.Now().Before(end); {
+	for end := drivers.Within(l.clock, drainFor); !end.Passed(); {
 		if _, err := l.read(ctx, l.buf, l.model.Settle); err != nil {
 			if drivers.KindOf(err) == drivers.NoReply {
 				return nil
@@ -167,7 +169,7 @@ func (l *link) drain(ctx context.Context) error {
 
 // find reads lines until one is of the kind wanted.
 func (l *link) find(ctx context.Context, wanted func(string) bool) (string, error) {
-	end := l.clock.Now().Add(l.model.Timeout)
+	end := drivers.Within(l.clock, l.model.Timeout)
 	for passed := 0; ; passed++ {
 		line, err := l.line(ctx, end)
 		if drivers.KindOf(err) == drivers.NoReply && passed > 0 {
@@ -211,7 +213,7 @@ func (l *link) queue(ctx context.Context, passing bool) (entries []InstrumentErr
 
 // entry reads one answer to SYST:ERR?.
 func (l *link) entry(ctx context.Context) (InstrumentError, error) {
-	line, err := l.line(ctx, l.clock.Now().Add(l.model.Timeout))
+	line, err := l.line(ctx, drivers.Within(l.clock, l.model.Timeout))
 	if err != nil {
 		return InstrumentError{}, err
 	}
@@ -260,7 +262,7 @@ func (l *link) query(ctx context.Context, text string, timeout time.Duration) (s
 	if err := l.send(ctx, text); err != nil {
 		return "", err
 	}
-	line, err := l.line(ctx, l.clock.Now().Add(timeout))
+	line, err := l.line(ctx, drivers.Within(l.clock, timeout))
 	if err != nil {
 		return "", l.why(ctx, err)
 	}
@@ -280,7 +282,7 @@ func (l *link) ask(ctx context.Context, do, question string, timeout time.Durati
 	if err := l.send(ctx, do+question+";:"+l.model.Words.Error); err != nil {
 		return "", err
 	}
-	line, err := l.line(ctx, l.clock.Now().Add(timeout))
+	line, err := l.line(ctx, drivers.Within(l.clock, timeout))
 	if err != nil {
 		return "", l.why(ctx, err)
 	}
@@ -335,8 +337,7 @@ func (l *link) send(ctx context.Context, text string) error {
 }
 
 // line reads up to the next NL, and takes it off.
-func (l *link) line(ctx context.Context, end time.Time) (string, error) {
-	start := l.clock.Now()
+func (l *link) line(ctx context.Context, end drivers.TimeOut) (string, error) {
 	for from := l.r; ; {
 		if i := bytes.IndexByte(l.buf[from:l.w], '\n'); i >= 0 {
 			s := strings.TrimRight(string(l.buf[l.r:from+i]), "\r")
@@ -350,7 +351,7 @@ func (l *link) line(ctx context.Context, end time.Time) (string, error) {
 			if l.w > l.r {
 				return "", errorf(drivers.Garbled, "only part of a reply: %.60q", l.buf[l.r:l.w])
 			}
-			return "", errorf(drivers.NoReply, "no reply in %v", end.Sub(start)).WithHint(offHint)
+			return "", errorf(drivers.NoReply, "no reply in %v", end).WithHint(offHint)
 		}
 		if err != nil {
 			return "", err
@@ -360,7 +361,7 @@ func (l *link) line(ctx context.Context, end time.Time) (string, error) {
 
 // fill waits for more bytes, at most until end. It may move what is in the
 // buffer to its front, by moved bytes.
-func (l *link) fill(ctx context.Context, end time.Time) (moved int, err error) {
+func (l *link) fill(ctx context.Context, end drivers.TimeOut) (moved int, err error) {
 	if l.r > 0 && (l.r == l.w || l.w == len(l.buf)) {
 		moved = l.r
 		copy(l.buf, l.buf[l.r:l.w])
@@ -369,11 +370,7 @@ func (l *link) fill(ctx context.Context, end time.Time) (moved int, err error) {
 	if l.w == len(l.buf) {
 		return moved, errorf(drivers.Garbled, "%d bytes without an end of line", l.w)
 	}
-	left := end.Sub(l.clock.Now())
-	if left < 0 {
-		left = 0
-	}
-	n, err := l.read(ctx, l.buf[l.w:], left)
+	n, err := l.read(ctx, l.buf[l.w:], end.Left())
 	l.w += n
 	return moved, err
 }

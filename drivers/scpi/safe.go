@@ -58,7 +58,7 @@ func (l *link) safe(ctx context.Context, name string, settings ...setting) error
 // confirmAll sends settings and wants each confirmed; once one was not, the
 // others are sent all the same.
 func (l *link) confirmAll(ctx context.Context, all []setting) (failed error) {
-	end := l.clock.Now().Add(safeReply)
+	end := drivers.Within(l.clock, safeReply)
 	for _, s := range all {
 		if failed != nil {
 			_ = l.send(ctx, s.say) // what failed is said already
@@ -77,7 +77,7 @@ func (l *link) confirmAll(ctx context.Context, all []setting) (failed error) {
 // answers, one to *IDN? shows that the entry before it was the word's own; and
 // as entries may have been in the queue before, a refusal is only believed the
 // second time.
-func (l *link) confirm(ctx context.Context, s setting, end time.Time) error {
+func (l *link) confirm(ctx context.Context, s setting, end drivers.TimeOut) error {
 	if err := l.discard(); err != nil {
 		return err
 	}

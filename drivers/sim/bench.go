@@ -63,6 +63,7 @@ type Bench struct {
 	intervals uint64        // since Load
 	guardOpen time.Duration // when the guard opens; see OpenInterlockAt
 	guardSet  bool
+	holds     stretches // of all wires
 }
 
 // NewBench returns a bench without a handset, everything off, the guard

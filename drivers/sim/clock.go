@@ -34,9 +34,14 @@ type Clock struct {
 	now   atomic.Int64 // ns since start; changed under mu
 	mu    sync.Mutex   // held for moments only, never over a wait
 	pace  *pace        // nil: waiting costs nothing
+
+	stalls stretches // of the program, in ns since start; under mu
 }
 
-var _ drivers.Clock = (*Clock)(nil)
+var (
+	_ drivers.Clock   = (*Clock)(nil)
+	_ drivers.Staller = (*Clock)(nil)
+)
 
 // NewClock returns a clock that stands at start.
 func NewClock(start time.Time) *Clock { return &Clock{start: start} }
@@ -97,6 +102,7 @@ func (c *Clock) Sleep(ctx context.Context, d time.Duration) error {
 	} else {
 		until += int64(d)
 	}
+	until = c.stalls.after(until)
 	if t == nil || t.parked || t.finished {
 		c.now.Store(until)
 		c.mu.Unlock()

@@ -122,7 +122,7 @@ func (c *Clock) foreign(ctx context.Context, d time.Duration) error {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if to := from + int64(d); to > c.now.Load() {
+	if to := c.stalls.after(from + int64(d)); to > c.now.Load() {
 		c.now.Store(to)
 	}
 	return err

@@ -67,9 +67,21 @@ func (e *PopulationError) Error() string {
 	return fmt.Sprintf("%s:%d: %s", e.File, e.Line, e.Text)
 }
 
+// maxPopulation is how large a population file may be, in bytes.
+const maxPopulation = 256 << 10
+
 // ParsePopulation reads the text of a population file; name is for messages.
 // Every mistake found is a [*PopulationError], joined.
 func ParsePopulation(name string, data []byte) (*Population, error) {
+	if len(data) > maxPopulation {
+		return nil, &PopulationError{name, 0, fmt.Sprintf("larger than %d KiB", maxPopulation>>10)}
+	}
+	n := 0
+	for line := range bytes.Lines(data) { // a key of very many parts takes memory by its square
+		if n++; bytes.Count(line, []byte(".")) > 500 {
+			return nil, &PopulationError{name, n, "a line with more than 500 points"}
+		}
+	}
 	p := &Population{Tolerance: Tolerance{Scale: 1}}
 	dec := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields()
 	if err := dec.Decode(p); err != nil {

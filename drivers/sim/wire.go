@@ -183,7 +183,7 @@ func (p *port) Write(ctx context.Context, data []byte) error {
 		return err
 	}
 	if p.wire.fault != Silent {
-		p.wire.machine.receive(t, data)
+		p.wire.machine.receive(b.holds.later(t), data)
 	}
 	if !b.virtual {
 		p.wire.wake()
@@ -210,12 +210,16 @@ func (p *port) Read(ctx context.Context, buf []byte, timeout time.Duration) (int
 		}
 		err := p.check("read", t)
 		n := 0
-		if err == nil {
+		held := b.holds.later(t)
+		if err == nil && held == t {
 			w.fetch(t)
+		}
+		if err == nil {
 			n = copy(buf, w.inbox)
 			w.inbox = w.inbox[:copy(w.inbox, w.inbox[n:])]
 		}
 		until, ok := w.wait()
+		until = max(b.holds.later(until), held)
 		b.mu.Unlock()
 		switch {
 		case err != nil:
@@ -266,6 +270,9 @@ func (p *port) Discard() error {
 	p.wire.inbox = p.wire.inbox[:0]
 	if p.wire.fault == Slow {
 		t -= SlowBy
+	}
+	if x, held := b.holds.at(int64(t)); held {
+		t = time.Duration(x[0]) // the rest is still to come through
 	}
 	p.wire.machine.drop(t)
 	return nil

@@ -249,8 +249,7 @@ func (a *alsa) ioctl(request uintptr, arg unsafe.Pointer) error {
 func (a *alsa) fail(op string, err error) error {
 	switch {
 	case errors.Is(err, unix.EPIPE):
-		return drivers.Errorf(a.path, op, drivers.Fault, "samples were lost (overrun)").
-			WithHint("The computer was too busy to take the samples in time: close other programs.")
+		return drivers.LateError(a.path, op, "samples were lost (overrun)")
 	case errors.Is(err, unix.ENODEV), errors.Is(err, unix.EBADFD), errors.Is(err, unix.ESTRPIPE),
 		errors.Is(err, io.EOF):
 		return drivers.Errorf(a.path, op, drivers.Gone, "unplugged")

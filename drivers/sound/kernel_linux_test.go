@@ -217,7 +217,7 @@ func TestKernelOverrun(t *testing.T) {
 			break
 		}
 	}
-	if drivers.KindOf(err) != drivers.Fault || !strings.Contains(err.Error(), "overrun") {
+	if drivers.KindOf(err) != drivers.Late || !strings.Contains(err.Error(), "overrun") {
 		t.Errorf("got %v (kind %q)", err, drivers.KindOf(err))
 	}
 	if err := a.End(); err != nil {

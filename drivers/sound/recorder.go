@@ -165,7 +165,12 @@ func (r *Recorder) Record(ctx context.Context, over time.Duration) (s drivers.Sa
 	want := int(math.Ceil(over.Seconds()*rate - 1e-6)) // 1e-6: 0.25 s at 48 kHz is 12000 samples, not 12001
 	end := s.Start.Add(over + over/20 + late)
 	for s.Count() < want {
-		left := end.Sub(r.clock.Now())
+		now := r.clock.Now()
+		left := end.Sub(now)
+		if stood := drivers.Stalled(r.clock, s.Start, now); left <= 0 && stood > late/2 {
+			return drivers.Samples{}, drivers.LateError(r.name, op, "only %d of %d samples: the computer stood still "+
+				"for %v", s.Count(), want, stood.Round(time.Millisecond))
+		}
 		if left <= 0 {
 			return drivers.Samples{}, drivers.Errorf(r.name, op, drivers.NoReply, "only %d of %d samples in %v",
 				s.Count(), want, over+over/20+late).

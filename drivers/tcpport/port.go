@@ -230,6 +230,13 @@ func (p *Port) Read(ctx context.Context, b []byte, timeout time.Duration) (int, 
 		if err = p.fail(ctx, op, err); !errors.Is(err, os.ErrDeadlineExceeded) || ctx.Err() != nil {
 			return 0, err
 		}
+		// Where this process stood still, both are true: the time is over, and the
+		// reply has been there for long.
+		if n, err := readReady(conn, b); n > 0 {
+			return n, nil
+		} else if err != nil {
+			return 0, p.fail(ctx, op, err)
+		}
 	}
 	return 0, drivers.Errorf(p.String(), op, drivers.NoReply, "no reply in %v", max(timeout, 0))
 }

@@ -32,7 +32,11 @@ const (
 	formatExtensible = 0xFFFE
 )
 
-const maxChannels = 64
+const (
+	maxChannels = 64
+	maxRate     = 768_000  // Hz, the highest in use
+	maxSamples  = 16 << 20 // of all channels; 128 MiB as numbers
+)
 
 // subFormat is what follows the code in the sub-format of an extensible header.
 var subFormat = []byte{0, 0, 0, 0, 0x10, 0, 0x80, 0, 0, 0xAA, 0, 0x38, 0x9B, 0x71}
@@ -149,6 +153,8 @@ func parseFormat(b []byte) (*format, error) {
 		return nil, fmt.Errorf("%d channels; 1 to %d can be read", f.channels, maxChannels)
 	case f.rate == 0:
 		return nil, errors.New("0 samples per second")
+	case f.rate > maxRate:
+		return nil, fmt.Errorf("sample rate %d Hz: at most %d kHz", f.rate, maxRate/1000)
 	case block != f.channels*f.bits/8:
 		return nil, fmt.Errorf("blocks of %d bytes, %d channels of %d bits need %d", block, f.channels, f.bits,
 			f.channels*f.bits/8)
@@ -165,6 +171,10 @@ func (f *format) samples(in *counter, name string, size int64) (drivers.Samples,
 		return drivers.Samples{},
 			fmt.Errorf("%s: byte %d: %d bytes of sound are no whole number of samples of %d bytes", name, begin, size,
 				block)
+	}
+	if size/int64(width) > maxSamples {
+		return drivers.Samples{}, fmt.Errorf("%s: byte %d: more than %d million samples: cut out the part that is to be "+
+			"measured", name, begin, maxSamples>>20)
 	}
 	buf := make([]byte, 12<<10) // a multiple of every width
 	for left := size; left > 0; {

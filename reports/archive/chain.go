@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
-	"os"
 	"path/filepath"
 )
 
@@ -30,7 +29,7 @@ func (c chain) path(dir string) string { return filepath.Join(dir, string(c)) }
 
 // read reads the note in the archive in dir; os.ErrNotExist if there is none.
 func (c chain) read(dir string) (h head, err error) {
-	data, err := os.ReadFile(c.path(dir))
+	data, err := readBounded(c.path(dir), maxNote)
 	if err != nil {
 		return head{}, err
 	}

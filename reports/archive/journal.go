@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -74,7 +73,7 @@ func parseLine(line []byte) (e reports.Event, synced int64, err error) {
 // is an error, a [*Problem] naming file and line; the events before that line
 // are returned with it.
 func ReadJournal(path string) ([]reports.Event, error) {
-	data, err := os.ReadFile(path)
+	data, err := readBounded(path, maxJournal)
 	if err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
 	}

@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 
 	"fullthrow/reports"
@@ -27,7 +26,7 @@ const (
 // one would make the old reports look forged.
 func stationKey(dir string, used bool) (ed25519.PrivateKey, error) {
 	path := filepath.Join(dir, keyFile)
-	data, err := os.ReadFile(path)
+	data, err := readBounded(path, maxNote)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && used:
 		return nil, &reports.HintedError{
@@ -90,7 +89,7 @@ func newKey(path string) ([]byte, error) {
 
 func loadPublic(dir string) (ed25519.PublicKey, error) {
 	path := filepath.Join(dir, pubFile)
-	data, err := os.ReadFile(path)
+	data, err := readBounded(path, maxNote)
 	if err != nil {
 		return nil, err
 	}

@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
 
 	"fullthrow/reports"
 )
@@ -95,7 +94,7 @@ var ErrSeal = errors.New("the seal does not fit")
 // the signature, by the key the seal names. Whether that is the station's key,
 // and whether the report is in its place in the chain, only [Verify] can tell.
 func Load(path string) (Sealed, error) {
-	data, err := os.ReadFile(path)
+	data, err := readBounded(path, maxReport)
 	if err != nil {
 		return Sealed{}, fmt.Errorf("report: %w", err)
 	}

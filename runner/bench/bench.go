@@ -5,9 +5,9 @@ import (
 	"fmt"
 	"math"
 	"net"
-	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -15,6 +15,7 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"fullthrow/drivers"
+	"fullthrow/drivers/joystick"
 	"fullthrow/runner/input"
 )
 
@@ -29,6 +30,7 @@ type File struct {
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`
+	Serve       serveRule       `toml:"serve"`
 	Nests       []nestFile      `toml:"nest"`
 
 	Name string // of the file, as given
@@ -49,6 +51,12 @@ type captureRule struct {
 // planRule bounds what a plan may take of the computer.
 type planRule struct {
 	Memory string `toml:"memory"` // default "128 MiB"
+}
+
+// serveRule is about the station's pages.
+type serveRule struct {
+	// Names under which browsers ask for it, beside the computer's own.
+	Hosts []string `toml:"hosts"`
 }
 
 // nestFile is one place for a unit.
@@ -74,17 +82,24 @@ type deviceFile struct {
 	Rate        float64             `toml:"rate"`    // samples/s of a sound input
 	Line        int                 `toml:"line"`    // of a receiver's pulse output, at a GPIO chip
 	ActiveLow   bool                `toml:"active_low"`
+	Shunt       float64             `toml:"shunt"`     // ohm, that a part measures a current through
+	Reference   float64             `toml:"reference"` // V, supply of a DAC
+	Arguments   []string            `toml:"arguments"` // of a program, with places {name} that plans fill
+	Directory   string              `toml:"directory"` // where a program runs
+	Environment []string            `toml:"environment"`
+	Timeout     float64             `toml:"timeout"` // s, of a program
 	Axes        map[string]axisFile `toml:"axis"`
 	Calibration *calibrationFile    `toml:"calibration"`
 }
 
-// axisFile is one axis of a motion controller.
+// axisFile is one axis of a motion controller, or one servo.
 type axisFile struct {
 	Letter string  `toml:"letter"` // in G-code: "X"
-	Scale  float64 `toml:"scale"`  // mm per full throw; negative turns the axis round
+	Output int     `toml:"output"` // of a servo driver, counted from 0
+	Scale  float64 `toml:"scale"`  // mm (of a servo us) per full throw; negative turns the axis round
 	Min    float64 `toml:"min"`    // soft limits, in throws
 	Max    float64 `toml:"max"`
-	Offset float64 `toml:"offset"` // mm, where the stick's centre is
+	Offset float64 `toml:"offset"` // mm (us), where the stick's centre is
 }
 
 // calibrationFile corrects an indication: gain*x + offset.
@@ -123,7 +138,7 @@ type inputFile struct {
 
 // Load reads and checks a bench file.
 func Load(path string) (*File, error) {
-	data, err := os.ReadFile(path)
+	data, err := input.ReadFile(path, input.MaxText)
 	if err != nil {
 		return nil, input.MissingFile("bench file", path, err)
 	}
@@ -220,7 +235,7 @@ func (p planRule) memory() int64 {
 
 // Port is a port as a bench file writes it.
 type PortName struct {
-	kind string // "serial", "usb", "tcp", "sim", "gpio", "sound"
+	kind string // "serial", "usb", "tcp", "sim", "gpio", "i2c", "sound"
 	// Rest is what follows the kind's own prefix: a path, "0403:6001:LQ7F2",
 	// "127.0.0.1:5025", a role, a chip, a sound device.
 	Rest string
@@ -235,7 +250,9 @@ func (p PortName) String() string {
 
 // isStream reports whether bytes go in and out; the others are opened by their
 // driver itself.
-func (p PortName) isStream() bool { return p.kind != "gpio" && p.kind != "sound" }
+func (p PortName) isStream() bool {
+	return !slices.Contains([]string{"gpio", "i2c", "input", "program", "sound"}, p.kind)
+}
 
 var usbIdentity = sync.OnceValue(func() *regexp.Regexp {
 	return regexp.MustCompile(`^[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(:[^:]+)?$`)
@@ -251,7 +268,7 @@ func ParsePort(s string) (PortName, error) {
 		return PortName{"serial", s}, nil
 	case !found:
 		return PortName{}, fmt.Errorf("port %q is neither a path (/dev/ttyUSB0) nor of a kind (usb:, tcp:, gpio:, "+
-			"sound:, sim:)", s)
+			"i2c:, input:, program:, sound:, sim:)", s)
 	case Rest == "":
 		return PortName{}, fmt.Errorf("port %q ends after the colon", s)
 	}
@@ -266,6 +283,18 @@ func ParsePort(s string) (PortName, error) {
 		host, port, err := net.SplitHostPort(Rest)
 		if n, err2 := strconv.Atoi(port); err != nil || err2 != nil || host == "" || n < 1 || n > 65535 {
 			return p, fmt.Errorf("port %q: after tcp: come host and port: tcp:192.168.7.20:5025", s)
+		}
+	case "i2c":
+		if n, err := strconv.Atoi(Rest); !strings.HasPrefix(Rest, "/") && (err != nil || n < 0) {
+			return p, fmt.Errorf("port %q: after i2c: comes the number of the bus: i2c:1", s)
+		}
+	case "input":
+		if _, err := joystick.ParseIdentity(Rest); err != nil {
+			return p, fmt.Errorf("port %q: %w", s, err)
+		}
+	case "program":
+		if !filepath.IsAbs(Rest) {
+			return p, fmt.Errorf("port %q: after program: comes the whole path: program:/opt/flash/flash", s)
 		}
 	case "sim", "gpio", "sound":
 	default:

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"net/netip"
 	"regexp"
 	"slices"
 	"strconv"
@@ -49,6 +50,11 @@ func (b *File) check() []input.Problem {
 	c.oneOf(b.Calibration.Overdue, []string{"warn", "block"}, "calibration", "overdue")
 	c.oneOf(b.Captures.Keep, []string{"all", "failed", "none"}, "captures", "keep")
 	c.memory(b.Plan.Memory)
+	for _, h := range b.Serve.Hosts {
+		if !HostName(h) {
+			c.add(HostHint, b.At.At("serve", "hosts"), "hosts has %q, which is not a name or an address", h)
+		}
+	}
 	if len(b.Nests) == 0 {
 		c.add("begin one with [[nest]]", 1, "there is no nest")
 	}
@@ -67,6 +73,21 @@ func (b *File) check() []input.Problem {
 	}
 	return c.problems
 }
+
+// HostName reports whether text can be the name or address of a computer.
+func HostName(text string) bool {
+	if _, err := netip.ParseAddr(text); err == nil {
+		return true
+	}
+	return len(text) <= 253 && hostName().MatchString(text)
+}
+
+// HostHint says what a name looks like.
+const HostHint = `without http:// and port, like hosts = ["lq-1.plant.example"]`
+
+var hostName = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9_-]*[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9_-]*[A-Za-z0-9])?)*$`)
+})
 
 // oneOf checks a word of the file against those allowed.
 func (c *benchCheck) oneOf(word string, allowed []string, path ...string) {
@@ -182,7 +203,8 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	}{
 		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0},
 		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0},
-		{"calibration", d.Calibration != nil},
+		{"calibration", d.Calibration != nil}, {"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0},
+		{"directory", d.Directory != ""}, {"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
 	} {
 		if g.given && !slices.Contains(row.keys, g.key) {
 			c.add("it takes "+strings.Join(append([]string{"port"}, row.keys...), ", "), line(g.key),
@@ -192,13 +214,20 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	if d.Address < 0 || d.Address > 247 {
 		c.add("", line("address"), "device %q: address %d is not in 1 to 247", name, d.Address)
 	}
+	if !(d.Shunt >= 0) || !(d.Reference >= 0) || !finite(d.Shunt, d.Reference) {
+		c.add("write ohm (shunt = 0.1) and volts (reference = 3.3)", line(), "device %q: shunt %g, reference %g", name,
+			d.Shunt, d.Reference)
+	}
+	if !(d.Timeout >= 0 && d.Timeout <= 3600) {
+		c.add("write seconds: timeout = 60", line("timeout"), "device %q: a timeout of %g s", name, d.Timeout)
+	}
 	if d.Line < 0 {
 		c.add("", line("line"), "device %q: line %d", name, d.Line)
 	}
 	if d.Rate < 0 || d.Rate > 384000 || math.IsNaN(d.Rate) {
 		c.add("", line("rate"), "device %q: %g samples/s is not a rate", name, d.Rate)
 	}
-	c.axes(name, d, line)
+	c.axes(name, d, row, line)
 	if k := d.Calibration; k != nil {
 		if k.Gain < 0 || !finite(k.Gain, k.Offset) {
 			c.add("", line("calibration"), "device %q: a calibration needs a finite gain above 0 and a finite offset",
@@ -226,8 +255,11 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 		return
 	}
 	// A GPIO chip has many lines; the kernel gives out each of them once.
-	if p.kind != "sim" && p.kind != "gpio" {
+	if p.kind != "sim" && p.kind != "gpio" && p.kind != "program" {
 		key := p.String()
+		if p.kind == "i2c" { // parts share a bus, each with its own address
+			key += fmt.Sprintf(", address 0x%02X", row.address(d))
+		}
 		switch owner := c.ports[key]; {
 		case owner == "":
 			c.ports[key] = n.Name + "\x00" + row.name
@@ -258,7 +290,7 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 	}
 }
 
-func (c *benchCheck) axes(name string, d deviceFile, line func(...string) int) {
+func (c *benchCheck) axes(name string, d deviceFile, row driverRow, line func(...string) int) {
 	letters := map[string]string{}
 	for _, axis := range slices.Sorted(maps.Keys(d.Axes)) {
 		a := d.Axes[axis]
@@ -266,10 +298,15 @@ func (c *benchCheck) axes(name string, d deviceFile, line func(...string) int) {
 		if !roleName().MatchString(axis) {
 			c.add("small letters, digits and _ , a letter first", at, "a plan cannot write the axis %q", axis)
 		}
-		if len(a.Letter) != 1 || !strings.Contains("ABCUVWXYZ", a.Letter) {
+		switch {
+		case row.servos && a.Letter != "":
+			c.add("write output = 0", line("axis", axis, "letter"), "axis %q: a servo has an output and no letter", axis)
+		case row.servos:
+			continue // the driver itself says what is wrong
+		case len(a.Letter) != 1 || !strings.Contains("ABCUVWXYZ", a.Letter):
 			c.add("one of X Y Z A B C U V W", line("axis", axis, "letter"), "axis %q: letter %q", axis, a.Letter)
-		} else if other := letters[a.Letter]; other != "" {
-			c.add("", line("axis", axis, "letter"), "axis %q has the letter of axis %q", axis, other)
+		case letters[a.Letter] != "":
+			c.add("", line("axis", axis, "letter"), "axis %q has the letter of axis %q", axis, letters[a.Letter])
 		}
 		letters[a.Letter] = axis
 		if a.Scale == 0 || !finite(a.Scale, a.Min, a.Max, a.Offset) {

@@ -10,6 +10,7 @@ import (
 	"os"
 	"runtime/debug"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -80,6 +81,14 @@ func (b *File) WriteTo(file string) (err error) {
 	return b.Write(f)
 }
 
+func quoted(list []string) string {
+	q := make([]string, len(list))
+	for i, s := range list {
+		q[i] = strconv.Quote(s)
+	}
+	return strings.Join(q, ", ")
+}
+
 func (b *File) Write(w io.Writer) error {
 	var t strings.Builder
 	p := func(format string, args ...any) { fmt.Fprintf(&t, format+"\n", args...) }
@@ -92,6 +101,9 @@ func (b *File) Write(w io.Writer) error {
 	}
 	p("\n[captures]\nkeep = %q", b.Captures.Keep)
 	p("\n[plan]\nmemory = %q", b.Plan.Memory)
+	if len(b.Serve.Hosts) > 0 {
+		p("\n[serve]\nhosts = [%s]", quoted(b.Serve.Hosts))
+	}
 	for _, n := range b.Nests {
 		p("\n[[nest]]\nname = %q\ninterlock = %q", n.Name, n.Interlock)
 		for _, role := range slices.Sorted(maps.Keys(n.Devices)) {

@@ -5,11 +5,18 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"time"
+
+	periph "periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/physic"
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/gpio"
+	"fullthrow/drivers/i2c"
+	"fullthrow/drivers/joystick"
 	"fullthrow/drivers/modbus"
 	"fullthrow/drivers/motion"
+	"fullthrow/drivers/program"
 	"fullthrow/drivers/receiver"
 	"fullthrow/drivers/scpi"
 	"fullthrow/drivers/sound"
@@ -27,6 +34,7 @@ type driverRow struct {
 	// models, which say it themselves.
 	drives  drivers.Hazard
 	formats []string
+	servos  bool                            // its axes are outputs with pulses, not letters
 	serial  func(d deviceFile) portSettings // usual settings where the port is serial
 	lines   bool                            // has numbered outputs and inputs
 	// bus makes of a port one that several devices share, by address; nil: a
@@ -37,8 +45,9 @@ type driverRow struct {
 
 // modelRow is what the tables of all drivers say of a model alike.
 type modelRow struct {
-	name   string
-	drives drivers.Hazard
+	name    string
+	drives  drivers.Hazard
+	address int // where the file names none; 0: it must, or there is no bus
 }
 
 // hazard is what a device of this driver drives; "" where no row says it.
@@ -52,6 +61,17 @@ func (r driverRow) hazard(model string) drivers.Hazard {
 		}
 	}
 	return ""
+}
+
+// address is where a device is on its bus, that of its model where the file names
+// none.
+func (r driverRow) address(d deviceFile) int {
+	for _, m := range r.models {
+		if m.name == d.Model && d.Address == 0 {
+			return m.address
+		}
+	}
+	return d.Address
 }
 
 // modelNames lists the models of a driver.
@@ -93,15 +113,17 @@ func driverRows() []driverRow {
 		{
 			name: "scpi", ports: wire, example: "tcp:192.168.7.20:5025",
 			keys: []string{"baud", "framing", "model", "calibration"}, lines: true,
-			models: modelRows(scpi.Models(), func(m scpi.Model) modelRow { return modelRow{m.Name, m.Drives} }),
+			models: modelRows(scpi.Models(), func(m scpi.Model) modelRow { return modelRow{name: m.Name, drives: m.Drives} }),
 			open: func(o opening) (drivers.Device, error) {
 				return scpi.Open(o.role, o.port, o.clock, o.file.Model, o.calibration)
 			},
 		},
 		{
 			name: "motion", ports: wire, example: "/dev/ttyUSB0",
-			keys:   []string{"baud", "framing", "model", "axis"},
-			models: modelRows(motion.Models(), func(m motion.Model) modelRow { return modelRow{m.Name, m.Drives} }),
+			keys: []string{"baud", "framing", "model", "axis"},
+			models: modelRows(motion.Models(), func(m motion.Model) modelRow {
+				return modelRow{name: m.Name, drives: m.Drives}
+			}),
 			open: func(o opening) (drivers.Device, error) {
 				return motion.Open(o.role, o.port, o.clock, motion.Options{Axes: o.file.axes(), Model: o.file.Model})
 			},
@@ -122,7 +144,9 @@ func driverRows() []driverRow {
 		{
 			name: "modbus", ports: wire, example: "/dev/ttyUSB0",
 			keys: []string{"baud", "framing", "model", "address"}, lines: true,
-			models: modelRows(modbus.Models(), func(m modbus.Model) modelRow { return modelRow{m.Name, m.Drives} }),
+			models: modelRows(modbus.Models(), func(m modbus.Model) modelRow {
+				return modelRow{name: m.Name, drives: m.Drives}
+			}),
 			serial: func(d deviceFile) portSettings {
 				s := portSettings{19200, "8E1"}
 				for _, m := range modbus.Models() {
@@ -141,6 +165,14 @@ func driverRows() []driverRow {
 			},
 		},
 		{
+			name: "i2c", ports: []string{"i2c"}, example: "i2c:1", lines: true, servos: true,
+			keys: []string{"model", "address", "shunt", "reference", "axis", "calibration"},
+			models: modelRows(i2c.Models(), func(m i2c.Model) modelRow {
+				return modelRow{m.Name, m.Drives, int(m.Address)}
+			}),
+			open: openPart,
+		},
+		{
 			name: "gpio", ports: []string{"gpio"}, example: "gpio:gpiochip0", drives: drivers.ByOutputs, lines: true,
 			open: func(o opening) (drivers.Device, error) { return openChip(o) },
 		},
@@ -148,6 +180,24 @@ func driverRows() []driverRow {
 			name: "ppm", ports: []string{"gpio"}, example: "gpio:gpiochip0",
 			keys: []string{"line", "active_low"}, drives: drivers.Nothing,
 			open: openPulses,
+		},
+		{
+			name: "controller", ports: []string{"input"}, example: "input:1209:4f54", drives: drivers.Nothing,
+			open: func(o opening) (drivers.Device, error) {
+				id, err := joystick.ParseIdentity(o.at.Rest)
+				return joystick.Open(o.role, id, o.clock), err
+			},
+		},
+		{
+			// What a program does is not known: it counts as able to hurt, unless its
+			// outputs are named so.
+			name: "program", ports: []string{"program"}, example: "program:/opt/flash/flash", drives: drivers.Power,
+			keys: []string{"arguments", "directory", "environment", "timeout"},
+			open: func(o opening) (drivers.Device, error) {
+				return program.Open(o.role, o.clock, program.Options{Path: o.at.Rest, Args: o.file.Arguments,
+					Directory: o.file.Directory, Environment: o.file.Environment,
+					Timeout: time.Duration(o.file.Timeout * float64(time.Second))})
+			},
 		},
 		{
 			name: "sound", ports: []string{"sound"}, example: "sound:hw:1,0",
@@ -168,6 +218,40 @@ func openChip(o opening) (*gpio.Lines, error) {
 		return gpio.New(o.role, gpio.NewFake(lintLines))
 	}
 	return gpio.Open(o.role, o.at.Rest)
+}
+
+// openPart opens a part on an I2C bus of this computer.
+func openPart(o opening) (drivers.Device, error) {
+	var bus periph.BusCloser = noBus{}
+	if !o.none {
+		var err error
+		if bus, err = i2c.OpenBus(o.at.Rest); err != nil {
+			return nil, err
+		}
+	}
+	axes := map[string]i2c.Axis{}
+	for name, a := range o.file.Axes {
+		if a.Min == 0 && a.Max == 0 {
+			a.Min, a.Max = -1, 1
+		}
+		axes[name] = i2c.Axis{Output: a.Output, Scale: a.Scale, Offset: a.Offset, Min: a.Min, Max: a.Max}
+	}
+	d, err := i2c.Open(o.role, bus, o.clock, i2c.Options{Model: o.file.Model, Address: o.file.Address,
+		Shunt: o.file.Shunt, Reference: o.file.Reference, Axes: axes, Calibration: o.calibration})
+	if err != nil {
+		return nil, errors.Join(err, bus.Close())
+	}
+	return d, nil
+}
+
+// noBus is a bus that lint opens.
+type noBus struct{}
+
+func (noBus) String() string                  { return "no bus" }
+func (noBus) Close() error                    { return nil }
+func (noBus) SetSpeed(physic.Frequency) error { return nil }
+func (noBus) Tx(uint16, []byte, []byte) error {
+	return drivers.Errorf("bus", "use", drivers.Closed, "nothing is behind it")
 }
 
 // pulseReceiver is a receiver's pulse output at a GPIO line, with the chip that

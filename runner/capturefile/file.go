@@ -6,6 +6,7 @@ import (
 	"encoding/csv"
 	"errors"
 	"io"
+	"io/fs"
 	"math"
 	"strings"
 	"unicode/utf8"
@@ -47,14 +48,19 @@ type fact struct {
 // [*input.Error].
 func Read(name string, r io.Reader) (*File, error) {
 	f := &File{Name: name, facts: map[string]fact{}}
+	tooLarge := func() *input.Error {
+		return f.wrong(0, "cut out the part that is to be measured", "larger than %d MB", maxBytes>>20)
+	}
+	if s, ok := r.(interface{ Stat() (fs.FileInfo, error) }); ok { // a file says so beforehand
+		if info, err := s.Stat(); err == nil && info.Size() > maxBytes {
+			return nil, tooLarge()
+		}
+	}
 	limited := &io.LimitedReader{R: r, N: maxBytes + 1}
 	in := bufio.NewReaderSize(limited, maxLine)
 	start, err := in.Peek(4)
 	if err != nil && err != io.EOF {
 		return nil, f.wrong(0, "", "%v", err)
-	}
-	tooLarge := func() *input.Error {
-		return f.wrong(0, "cut out the part that is to be measured", "larger than %d MB", maxBytes>>20)
 	}
 	if string(start) == "RIFF" {
 		s, err := wav.Decode(in, name)

@@ -1,6 +1,7 @@
 package input
 
 import (
+	"errors"
 	"fmt"
 	"os"
 )
@@ -72,6 +73,10 @@ func HintOf(err error) string {
 func MissingFile(what, path string, err error) error {
 	if os.IsNotExist(err) {
 		return Usage("%s %s: no such file", what, path)
+	}
+	var large *TooLarge
+	if errors.As(err, &large) {
+		return Wrong([]Problem{At(path, 0, large.Error(), "is this the right file?")})
 	}
 	return &Failure{Code: ExitInput, Err: fmt.Errorf("%s: %w", what, err)}
 }

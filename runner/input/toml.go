@@ -1,6 +1,7 @@
 package input
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"reflect"
@@ -15,6 +16,9 @@ import (
 // does not know, or a value of the wrong kind, is a problem at its line: a
 // mistyped key must never be a setting that is quietly missing.
 func DecodeTOML(name string, data []byte, v any) (Lines, []Problem) {
+	if p := Unreasonable(name, data); p != nil {
+		return nil, []Problem{*p}
+	}
 	var raw map[string]any
 	if err := toml.Unmarshal(data, &raw); err != nil {
 		return nil, []Problem{tomlProblem(name, err)}
@@ -39,6 +43,32 @@ func DecodeTOML(name string, data []byte, v any) (Lines, []Problem) {
 		return nil, []Problem{tomlProblem(name, err)}
 	}
 	return linesOf(list), nil
+}
+
+// What no file of people has, and what parsers take more than their share of
+// memory for.
+const mostPoints = 500
+
+// Unreasonable looks at a TOML file before any parser does; nil: it may be parsed.
+func Unreasonable(name string, data []byte) *Problem {
+	if len(data) > MaxText {
+		p := At(name, 0, (&TooLarge{MaxText}).Error(), "is this the right file?")
+		return &p
+	}
+	n := 0
+	for line := range bytes.Lines(data) {
+		n++
+		if bytes.Count(line, []byte(".")) > mostPoints {
+			p := At(name, n, fmt.Sprintf("a line with more than %d points: no key and no text has so many", mostPoints), "")
+			return &p
+		}
+		// Lists within lists: none of ours has more than two.
+		if bytes.Count(line, []byte("[")) > mostPoints || bytes.Count(line, []byte("{")) > mostPoints {
+			p := At(name, n, fmt.Sprintf("a line with more than %d brackets", mostPoints), "")
+			return &p
+		}
+	}
+	return nil
 }
 
 func tomlProblem(name string, err error) Problem {

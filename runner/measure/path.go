@@ -24,6 +24,8 @@ type dwell struct {
 type move struct {
 	start, end float64 // s since the capture's start
 	from, to   float64 // % of throw
+	// late is for how much of that time it may stand still, at its beginning or its end, s
+	late float64
 }
 
 // along is what a channel said, and how an axis moved meanwhile.
@@ -48,7 +50,7 @@ func movesOf(op string, p drivers.Path, axis string, start time.Time) ([]move, e
 			continue
 		}
 		known = true
-		m := move{s.Start.Sub(start).Seconds(), s.End.Sub(start).Seconds(), 100 * from, 100 * to}
+		m := move{s.Start.Sub(start).Seconds(), s.End.Sub(start).Seconds(), 100 * from, 100 * to, s.Late().Seconds()}
 		if !statistics.Finite(m.from) || !statistics.Finite(m.to) {
 			return nil, errorf(op, "segment %d goes from %v to %v", i+1, from, to)
 		}
@@ -89,6 +91,33 @@ func span(moves []move) (low, high float64) {
 	low, high = moves[0].from, moves[0].from
 	for _, m := range moves {
 		low, high = min(low, m.from, m.to), max(high, m.from, m.to)
+	}
+	return low, high
+}
+
+// standing is from where to where the stick may stand at time t: a movement that is
+// late has gone as quickly as others like it, at the beginning of its time, at the
+// end of it, or in between.
+func standing(moves []move, t float64) (low, high float64) {
+	at, _ := commanded(moves, t)
+	low, high = at, at
+	i, _ := slices.BinarySearchFunc(moves, t, func(m move, t float64) int {
+		if m.end <= t {
+			return -1
+		}
+		return 1
+	})
+	if i == len(moves) || t < moves[i].start || moves[i].late <= 0 {
+		return low, high
+	}
+	m := moves[i]
+	for _, start := range []float64{m.start, m.start + m.late} {
+		share := 1.0
+		if takes := m.end - m.start - m.late; t-start < takes {
+			share = math.Max(0, (t-start)/takes)
+		}
+		at := m.from + share*(m.to-m.from)
+		low, high = math.Min(low, at), math.Max(high, at)
 	}
 	return low, high
 }
@@ -323,8 +352,10 @@ func dropouts(r *TravelResult, frames []heard, moves []move, c curve, lag float6
 		at := 0.0
 		for _, dt := range []float64{-slack, slack / 2, 0} {
 			at, _ = commanded(moves, h.at-lag+dt)
-			v := c.at(at)
-			low, high = min(low, v), max(high, v)
+			a, b := standing(moves, h.at-lag+dt)
+			for _, v := range []float64{c.at(a), c.at(b)} {
+				low, high = min(low, v), max(high, v)
+			}
 		}
 		was := out
 		out = h.value < low-dropoutSize || h.value > high+dropoutSize

@@ -84,8 +84,8 @@ const (
 // 1e150 are errors. A clipped capture is measured and marked Clipped.
 func Tune(s drivers.Samples, o TuneOptions) (TuneResult, error) {
 	need := 64
-	if s.Rate > 0 && s.Rate < 1e9 { // else the rate itself is an error
-		need = max(need, int(math.Ceil(0.05*s.Rate)))
+	if s.Rate > 0 { // else the rate itself is an error; a capture is never so long as the bound
+		need = max(need, int(math.Ceil(0.05*min(s.Rate, 1e12))))
 	}
 	o, err := complete("tune", o)
 	if err != nil {

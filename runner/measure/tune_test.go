@@ -289,3 +289,17 @@ func TestTuneSideBySide(t *testing.T) {
 		require.Equal(t, want, r)
 	}
 }
+
+// A rate that a file's header made up is an error, not more memory than there is.
+func TestTuneAtAnAbsurdRate(t *testing.T) {
+	for _, rate := range []float64{0xFFFFFFFF, 1e9, 1e12, 1e300} {
+		s := drivers.Samples{Rate: rate, Channels: 1, Unit: "1", Values: make([]float64, 48000)}
+		for i := range s.Values {
+			s.Values[i] = math.Sin(float64(i))
+		}
+		_, err := Tune(s, TuneOptions{Score: []Note{{Pitch: 1000, Length: 0.1}}})
+		if err == nil {
+			t.Errorf("rate %g: no error", rate)
+		}
+	}
+}

@@ -25,9 +25,9 @@ type Metrics struct {
 
 	product, station, nest, check, device, kind *label
 
-	started, ended, first, golden, unsafe, verdicts, faults, events *family // counters
-	underWay, lastEnd, cycleTime                                    *family // gauges
-	runTime, checkTime, promptTime                                  *family // histograms
+	started, ended, first, golden, unsafe, verdicts, faults, events, refused *family // counters
+	underWay, lastEnd, cycleTime                                             *family // gauges
+	runTime, checkTime, promptTime                                           *family // histograms
 
 	mu      sync.Mutex
 	forward Forward
@@ -105,6 +105,7 @@ func New(c Config) *Metrics {
 	m.promptTime = histogram("prompt_wait_seconds", "Time operators took to answer a question.", promptBounds,
 		"station", "nest")
 	m.faults = counter("faults_total", "Faults of the bench, by device and kind.", "station", "nest", "device", "kind")
+	m.refused = counter("requests_refused_total", "Connections and requests that were not let in, by why.", "reason")
 	m.events = counter("events_total", "Events of runs, by kind.", "kind")
 
 	gauge("build_info", "Always 1; which software this is, and of which station.", "version", "go", "station").
@@ -125,6 +126,9 @@ func (m *Metrics) SetIndex(i Index) {
 	defer m.mu.Unlock()
 	m.index = i
 }
+
+// Refused counts a connection or request that was not let in.
+func (m *Metrics) Refused(why string) { m.refused.with(why).inc() }
 
 // Follow returns what takes in the events of one nest, run after run. It
 // returns at once.

@@ -90,6 +90,8 @@ func TestRunsAreCounted(t *testing.T) {
 
 	m.now = func() time.Time { return began.Add(90 * time.Minute) }
 	m.SetForward(Forward{Enabled: true, Connected: true, Contact: began, Known: true, Reports: 3, Bytes: 4096, Oldest: began, Sent: 7, Problems: 1, Skew: -2.5})
+	m.Refused("host")
+	m.Refused("host")
 	m.SetIndex(Index{Enabled: true, Trouble: true, Reports: 10, Flagged: 2, Rebuilds: 1})
 
 	text, _ := fetch(t, m, "")
@@ -115,6 +117,7 @@ func TestRunsAreCounted(t *testing.T) {
 		`fullthrow_run_under_way{nest="B",station="LQ-1"} 1`,
 		`fullthrow_cycle_time_seconds{product="kittiwake-k8"} 45`,
 		`fullthrow_events_total{kind="run-started"} 6`,
+		`fullthrow_requests_refused_total{reason="host"} 2`,
 		`fullthrow_events_total{kind="other"} 1`,
 		`fullthrow_last_run_end_timestamp_seconds{nest="A",station="LQ-1"} 1.77243124e+09`,
 		`fullthrow_forward_connected 1`, `fullthrow_forward_behind_reports 3`, `fullthrow_forward_behind_bytes 4096`,

@@ -65,10 +65,18 @@ func (f Folder) Has(name string) bool {
 	return err == nil
 }
 
+// maxFile is how large a file of a product may be: a drawing is the largest.
+const maxFile = 8 << 20
+
 func (f Folder) Read(name string) ([]byte, error) {
-	data, err := fs.ReadFile(f.Files, name)
+	data, err := input.ReadFS(f.Files, name, maxFile)
 	if err != nil {
 		return nil, input.MissingFile("", f.Path(name), err)
+	}
+	if strings.HasSuffix(name, ".toml") {
+		if p := input.Unreasonable(f.Path(name), data); p != nil {
+			return nil, input.Wrong([]input.Problem{*p})
+		}
 	}
 	return data, nil
 }

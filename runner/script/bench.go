@@ -33,6 +33,8 @@ type call struct {
 	t    *task
 	L    *lua.LState
 	dev  drivers.Device
+	role string // "meter"
+	verb string // "current"
 	what string // "bench.meter:current"
 }
 
@@ -44,7 +46,7 @@ func is[T drivers.Device](d drivers.Device) bool { _, ok := d.(T); return ok }
 func capabilities() []capability {
 	on := func(set func(c call, ctx context.Context, on bool) error, level bool) func(call) int {
 		return func(c call) int {
-			c.t.device(c.L, func(ctx context.Context) error { return set(c, ctx, level) })
+			c.switched(func(ctx context.Context) error { return set(c, ctx, level) })
 			return 0
 		}
 	}
@@ -65,6 +67,9 @@ func capabilities() []capability {
 		{"receiver", is[drivers.Receiver], []method{{"record", framesRecord}}},
 		{"timer", is[drivers.Timer], []method{{"interval", timerInterval}}},
 		{"attenuator", is[drivers.Attenuator], []method{{"set", attenuatorSet}}},
+		{"indicator", is[drivers.Indicator], []method{{"read", indicatorRead}}},
+		{"program", is[drivers.Program], []method{{"run", programRun}}},
+		{"analogue", is[drivers.AnalogueOutput], []method{{"set", analogueSet}}},
 	}
 }
 
@@ -152,7 +157,7 @@ func deviceMethod(t *task, L *lua.LState, v any, key string) lua.LValue {
 					return t.raisef(L, "write "+what+"(...), with a colon", "bench.%s.%s: called without its device",
 						d.role, key)
 				}
-				return m.call(call{t, L, d.dev, what})
+				return m.call(call{t, L, d.dev, d.role, key, what})
 			}))
 			return d.methods[key]
 		}
@@ -189,7 +194,7 @@ func supplySet(c call) int {
 
 func outputSet(c call) int {
 	on := c.t.boolean(c.L, c.what+": the level", c.arg(1))
-	c.t.device(c.L, func(ctx context.Context) error { return c.dev.(drivers.Output).Set(ctx, on) })
+	c.switched(func(ctx context.Context) error { return c.dev.(drivers.Output).Set(ctx, on) })
 	return 0
 }
 
@@ -224,10 +229,11 @@ func meterCurrent(c call) int {
 	rng := o.number("range", 0, math.MaxFloat64, 0)
 	rate := o.number("rate", 0, math.MaxFloat64, 0)
 	var s drivers.Samples
-	c.t.device(c.L, func(ctx context.Context) (err error) {
+	called, _ := c.timed(func(ctx context.Context) (err error) {
 		s, err = c.dev.(drivers.Meter).Current(ctx, rng, rate, over)
 		return
 	})
+	c.began(called, s.Start)
 	c.L.Push(c.t.captureValue(s))
 	return 1
 }
@@ -235,11 +241,11 @@ func meterCurrent(c call) int {
 func soundRecord(c call) int {
 	_, over := c.capture()
 	var s drivers.Samples
-	c.t.device(c.L, func(ctx context.Context) (err error) {
-		s, err = c.dev.(drivers.Recorder).Record(ctx,
-			over)
+	called, _ := c.timed(func(ctx context.Context) (err error) {
+		s, err = c.dev.(drivers.Recorder).Record(ctx, over)
 		return
 	})
+	c.began(called, s.Start)
 	c.L.Push(c.t.captureValue(s))
 	return 1
 }
@@ -247,11 +253,11 @@ func soundRecord(c call) int {
 func framesRecord(c call) int {
 	_, over := c.capture()
 	var f drivers.Frames
-	c.t.device(c.L, func(ctx context.Context) (err error) {
-		f, err = c.dev.(drivers.Receiver).Record(ctx,
-			over)
+	called, _ := c.timed(func(ctx context.Context) (err error) {
+		f, err = c.dev.(drivers.Receiver).Record(ctx, over)
 		return
 	})
+	c.began(called, f.Start)
 	c.L.Push(c.t.captureValue(f))
 	return 1
 }
@@ -267,4 +273,58 @@ func attenuatorSet(c call) int {
 	dB := c.t.number(c.L, c.what+": the attenuation (in dB)", c.arg(1), 0, 1000)
 	c.t.device(c.L, func(ctx context.Context) error { return c.dev.(drivers.Attenuator).SetAttenuation(ctx, dB) })
 	return 0
+}
+
+func indicatorRead(c call) int {
+	in := c.dev.(drivers.Indicator)
+	q := drivers.Quantity(c.t.text(c.L, c.what+": the quantity", c.arg(1)))
+	o := c.t.options(c.L, c.what, c.arg(2), "range", "channel")
+	rng, channel := o.number("range", 0, math.MaxFloat64, 0), o.number("channel", 1, 1000, 1)
+	var has []string
+	for _, i := range in.Indications() {
+		if i.Quantity == q && float64(i.Channel) == channel {
+			has = nil
+			break
+		}
+		has = append(has, fmt.Sprintf("%s (channel %d)", i.Quantity, i.Channel))
+	}
+	if has != nil || len(in.Indications()) == 0 {
+		c.t.raisef(c.L, "it has "+strings.Join(has, ", "), "%s: no %s at channel %v", c.what, q, channel)
+	}
+	var x float64
+	c.t.device(c.L, func(ctx context.Context) (err error) { x, err = in.Indicate(ctx, q, int(channel), rng); return })
+	c.L.Push(lua.LNumber(x))
+	return 1
+}
+
+func analogueSet(c call) int {
+	out := c.dev.(drivers.AnalogueOutput)
+	volts := c.t.number(c.L, c.what+": the level (in V)", c.arg(1), 0, out.MaxLevel())
+	c.t.device(c.L, func(ctx context.Context) error { return out.SetLevel(ctx, volts) })
+	return 0
+}
+
+// programRun runs a program of the bench file with values for the places in its
+// arguments.
+func programRun(c call) int {
+	p := c.dev.(drivers.Program)
+	o := c.t.options(c.L, c.what, c.arg(1), p.Values()...)
+	values := map[string]string{}
+	for _, name := range p.Values() {
+		if !o.has(name) {
+			c.t.raisef(c.L, "its arguments in the bench file have a place {"+name+"}", "%s: no %s", c.what, name)
+		}
+		values[name] = o.text(name)
+	}
+	var r drivers.Ran
+	c.t.device(c.L, func(ctx context.Context) (err error) { r, err = p.Run(ctx, values); return })
+	result := c.L.CreateTable(0, 6)
+	result.RawSetString("exit", lua.LNumber(r.Exit))
+	result.RawSetString("signal", lua.LString(r.Signal))
+	result.RawSetString("out", lua.LString(r.Out))
+	result.RawSetString("err", lua.LString(r.Err))
+	result.RawSetString("cut", lua.LBool(r.Cut))
+	result.RawSetString("took", lua.LNumber(r.Took.Seconds()))
+	c.L.Push(result)
+	return 1
 }

@@ -55,9 +55,10 @@
 //     interpreter holds, so two things must be true before a run is ended for
 //     memory: by a generous count of its instructions, strings and captures it
 //     can itself have taken that much, and the whole process has grown by that
-//     much (since the count reached a quarter) after a garbage collection. A
-//     plan that does little is never ended for what another nest does; one that
-//     does very much may be, if the others grow at that moment.
+//     much (since the count reached a quarter) after a garbage collection. Where
+//     several runs are under way a third must be true: what it holds, as far as
+//     it can be reached from its locals, is a quarter of the bound or more. So a
+//     plan that holds little is never ended for what another nest does.
 //     The bound is on what lives on the heap: with garbage not yet collected
 //     the process may for a moment take up to five times as much.
 //   - String patterns: refused where the worst case could take longer than

@@ -86,6 +86,7 @@ type run struct {
 	deadline deadline // of the check
 	whole    deadline // of the plan
 	tasks    int
+	quickest map[string]time.Duration // that a call took, by what it was; see late.go
 }
 
 // deadline is a moment on the bench's clock and what passing it means. The
@@ -117,6 +118,8 @@ func (p *Plan) Run(ctx context.Context, h Host) error {
 		return err
 	}
 	defer r.stopf(nil)
+	underWay.Add(1)
+	defer underWay.Add(-1)
 	if err := r.top(); err != nil {
 		return err
 	}
@@ -172,7 +175,7 @@ func newRun(ctx context.Context, p *Plan, h Host) (*run, error) {
 		h.Memory = DefaultMemory
 	}
 	r := &run{plan: p, host: h, lock: make(chan struct{}, 1), loaded: map[string]lua.LValue{},
-		devices: map[string]*lua.LUserData{}}
+		devices: map[string]*lua.LUserData{}, quickest: map[string]time.Duration{}}
 	ctx, r.stopf = context.WithCancelCause(ctx)
 	L := lua.NewState(lua.Options{SkipOpenLibs: true, CallStackSize: maxCalls, RegistrySize: 1024,
 		RegistryMaxSize: 64 << 10, RegistryGrowStep: 4096})
@@ -245,6 +248,7 @@ func (r *run) wanted(c Check, when *lua.LFunction) (yes bool, failed *Error) {
 // check runs the body of one check.
 func (r *run) check(c Check, body *lua.LFunction) *Error {
 	r.current, r.taken, r.kept, r.notes = c.Name, map[string]bool{}, 0, 0
+	r.main.since = time.Time{}
 	defer func() { r.current = "" }()
 	r.deadline = deadline{r.host.Clock.Now().Add(c.Deadline), &Stop{Kind: StopDeadline,
 		Text: fmt.Sprintf("check %s: deadline of %s passed", c.Name, seconds(c.Deadline)),

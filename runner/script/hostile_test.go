@@ -3,6 +3,7 @@ package script
 import (
 	"context"
 	"errors"
+	"runtime"
 	"runtime/debug"
 	"strings"
 	"testing"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/reports"
 )
 
 // Every one of these must end with an error of its kind, at its line, and must
@@ -268,4 +270,41 @@ func TestHostileTopLevel(t *testing.T) {
 		}
 	}
 	debug.FreeOSMemory()
+}
+
+// A plan that computes for long, and makes much garbage, but holds little is not
+// ended for the memory that another nest takes meanwhile; one that holds much is.
+func TestLongHarmlessPlanBesideAGreedyOne(t *testing.T) {
+	const garbage = "for i = 1, 40000 do local s = { i, ('x'):rep(1000) } end "
+	for _, tt := range []struct {
+		name, keeps string
+		want        StopKind
+	}{
+		{"harmless", "local kept = { 1, 2, { 3 } }", ""},
+		{"greedy", "local kept = {} for i = 1, 290 do kept[i] = ('x'):rep(1e5) end", StopMemory},
+		{"greedy in a function's locals", "local deep = {} for i = 1, 290 do deep = { deep, ('x'):rep(1e5) } end " +
+			"local function kept() return deep end", StopMemory},
+	} {
+		s := newStage()
+		s.host.Memory, s.host.Wall = 32<<20, time.Hour
+		var others []byte
+		s.host.Ask = func(context.Context, reports.Prompt) (reports.Value, error) {
+			others = make([]byte, 128<<20) // what the other nest's plan takes
+			return reports.Bool(true), nil
+		}
+		underWay.Add(1) // the other nest
+		err := s.run(t, body(garbage+tt.keeps+" ask { text = 'now', kind = 'confirm' } "+garbage+garbage+
+			"reading('n', kept and 1 or 0, '1')"))
+		underWay.Add(-1)
+		runtime.KeepAlive(others)
+		var stop *Stop
+		if errors.As(err, &stop); (stop == nil) != (tt.want == "") || stop != nil && stop.Kind != tt.want {
+			t.Errorf("%s: got %v, want %q", tt.name, err, tt.want)
+		}
+		if tt.want == "" && err != nil {
+			t.Errorf("%s: %v", tt.name, err)
+		}
+		others = nil
+		debug.FreeOSMemory()
+	}
 }

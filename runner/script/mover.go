@@ -41,7 +41,7 @@ func moverMove(c call) int {
 	}
 	rate := c.t.options(c.L, c.what, c.arg(2), "rate").number("rate", 0.001, 100, defaultRate)
 	var s drivers.Segment
-	c.t.device(c.L, func(ctx context.Context) (err error) { s, err = m.Move(ctx, to, rate); return })
+	c.timed(func(ctx context.Context) (err error) { s, err = m.Move(ctx, to, rate); return })
 	c.L.Push(c.t.captureValue(drivers.Path{s}))
 	return 1
 }
@@ -84,6 +84,7 @@ func moverSweep(c call) int {
 	c.t.fits(c.L, c.what, dwell*time.Duration(2*cycles*(points-1)+1))
 
 	var path drivers.Path
+	var late time.Duration // by how much the dwells were longer
 	visit := func(position float64, stay time.Duration) {
 		to := make(map[string]float64, len(axes))
 		for _, a := range axes {
@@ -95,8 +96,13 @@ func moverSweep(c call) int {
 				return err
 			}
 			path = append(path, s)
-			return c.t.run.host.Clock.Sleep(ctx, stay)
+			err = c.t.run.host.Clock.Sleep(ctx, stay)
+			late += c.t.run.host.Clock.Now().Sub(s.End) - stay
+			return err
 		})
+		if late > lateDwells {
+			c.t.late(c.L, c.role, c.verb, "the stick stood %v longer than planned", late.Round(time.Millisecond))
+		}
 	}
 	visit(-1, dwell)
 	for range cycles {

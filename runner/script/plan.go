@@ -76,7 +76,7 @@ func loadWithin(fsys fs.FS, name string, lib fs.FS, wall time.Duration) (*Plan, 
 		return nil, &Error{Text: err.Error(), Hint: defectHint, Err: err}
 	}
 	p.measures = slices.Clone(bound)
-	src, err := fs.ReadFile(fsys, name)
+	src, err := input.ReadFS(fsys, name, maxSource)
 	if err != nil {
 		return nil, &Error{File: name, Text: "cannot be read: " + plain(err), Err: err}
 	}
@@ -161,7 +161,7 @@ func (p *Plan) compile(file string, src []byte, lib fs.FS) (proto *lua.FunctionP
 		if lib == nil {
 			return nil, at(fmt.Sprintf("require %q: there are no libraries here", req.name), "", nil)
 		}
-		text, err := fs.ReadFile(lib, req.name+".lua")
+		text, err := input.ReadFS(lib, req.name+".lua", maxSource)
 		if err != nil {
 			hint := "the libraries are: " + strings.Join(libraries(lib), ", ")
 			if near := input.Near(req.name, libraries(lib)); near != "" {

@@ -145,7 +145,10 @@ func TestEndlessRecursion(t *testing.T) {
 	for _, tt := range endless {
 		t.Run(tt.name, func(t *testing.T) {
 			s := newStage()
-			s.host.Wall = 300 * time.Millisecond
+			s.host.Wall = time.Hour // however busy the machine, another bound ends it first
+			if tt.kind == StopProcessor {
+				s.host.Wall = 300 * time.Millisecond
+			}
 			debug.FreeOSMemory()
 			peak := watchPeak(tt.name)
 			start := time.Now()

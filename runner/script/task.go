@@ -27,6 +27,11 @@ type task struct {
 	file  string
 	line  int
 	above string // trace of the task that waits for this one
+
+	since    time.Time // the end of the last call of this check, zero before the first
+	beside   *beside   // of the together that started this task, nil for the plan itself
+	waited   bool      // in it
+	captured bool      // in it
 }
 
 func newTask(r *run, L *lua.LState, ctx context.Context) *task {
@@ -77,7 +82,9 @@ func (t *task) outside(f func(ctx context.Context) error) error {
 // device makes a call to a device or the clock and raises what went wrong.
 func (t *task) device(L *lua.LState, f func(ctx context.Context) error) {
 	t.checkpoint(L, nil)
-	t.checkpoint(L, t.outside(f))
+	err := t.outside(f)
+	t.since = t.run.host.Clock.Now()
+	t.checkpoint(L, err)
 }
 
 // checkpoint raises err, and before it whatever must end the run.
@@ -133,7 +140,13 @@ func wait(t *task, L *lua.LState) int {
 	if left, _ := t.left(); d > left {
 		d = max(left, 0) + 1 // past it, by as little as the clock can tell
 	}
-	t.device(L, func(ctx context.Context) error { return t.run.host.Clock.Sleep(ctx, d) })
+	_, took := t.timed(L, "wait", seconds(d), func(ctx context.Context) error {
+		return t.run.host.Clock.Sleep(ctx, d)
+	})
+	if took > waits(d) {
+		t.late(L, "wait", seconds(d), "took %v", took.Round(time.Millisecond))
+	}
+	t.waited = true
 	return 0
 }
 
@@ -170,6 +183,7 @@ func together(t *task, L *lua.LState) int {
 	defer cancel(nil)
 	results := make([]lua.LValue, n)
 	var first error // with the lock held
+	side := &beside{}
 	calls := make([]func(context.Context), n)
 	for i := range fns {
 		t.charge(64 << 10) // stacks
@@ -180,7 +194,7 @@ func together(t *task, L *lua.LState) int {
 			r.budget.resume()
 			defer func() { r.budget.pause(); <-r.lock }()
 			sub := newTask(r, th, ctx)
-			sub.file, sub.line, sub.above = file, line, above
+			sub.file, sub.line, sub.above, sub.since, sub.beside = file, line, above, t.since, side
 			v, err := sub.call(fns[i])
 			results[i] = v
 			if err != nil && first == nil {
@@ -200,6 +214,10 @@ func together(t *task, L *lua.LState) int {
 			L.Error(api.Object, 0) // as it was: a value that pcall can look into
 		}
 		t.raise(L, first, "")
+	}
+	t.since = r.host.Clock.Now()
+	if err := side.order(); err != nil {
+		t.raise(L, err, "")
 	}
 	for _, v := range results {
 		L.Push(v)

@@ -37,7 +37,8 @@ type Options struct {
 	Log     string
 	Plant   string
 	Pace    float64
-	History bool // of a demo
+	Hosts   []string // further names of the station, beside the bench file's
+	History bool     // of a demo
 }
 
 // Demo is what --bench is called for a simulated station with a history.
@@ -49,6 +50,11 @@ func (o *Options) Check() error {
 		return input.Usage("serve: --pace %g is not in 1 to 1000", o.Pace)
 	case o.Log != "text" && o.Log != "json" && o.Log != "none":
 		return input.Usage("serve: --log %q is not text, json or none", o.Log)
+	}
+	for _, h := range o.Hosts {
+		if !bench.HostName(h) {
+			return input.Usage("serve: --host %q is not a name or an address", h).Hint(bench.HostHint)
+		}
 	}
 	if _, _, err := net.SplitHostPort(o.Listen); err != nil {
 		return input.Usage("serve: --listen %q is not a host and a port", o.Listen).Hint(
@@ -237,6 +243,8 @@ func (s *Station) config(ctx context.Context) (web.Config, error) {
 		Sealed:      func(r archive.Sealed) { s.index.sealed(r); s.nudge() },
 		Preferences: filepath.Join(s.Place.Data, "operators.json"),
 		Log:         s.Log,
+		Hosts:       append(s.O.Hosts[:len(s.O.Hosts):len(s.O.Hosts)], s.bench.Serve.Hosts...),
+		Files:       openFiles(), Refused: s.metrics.Refused,
 	}
 	if s.index != nil {
 		c.Store = s.index.index

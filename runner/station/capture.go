@@ -178,11 +178,20 @@ func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, er
 		if len(c) > 0 {
 			fmt.Fprintf(&b, "# start: %s s\n", sinceZero(c[0].Start, zero))
 		}
-		w.Write([]string{"start_s", "end_s", "axis", "from", "to"})
+		head := []string{"start_s", "end_s", "axis", "from", "to"}
+		late := slices.ContainsFunc(c, func(s drivers.Segment) bool { return s.Late() > time.Millisecond })
+		if late {
+			head = append(head, "takes_s")
+		}
+		w.Write(head)
 		for _, seg := range c {
 			for _, axis := range slices.Sorted(maps.Keys(seg.To)) {
-				w.Write([]string{exact(seg.Start.Sub(c[0].Start).Seconds()), exact(seg.End.Sub(c[0].Start).Seconds()),
-					axis, ftoa(seg.From[axis]), ftoa(seg.To[axis])})
+				row := []string{exact(seg.Start.Sub(c[0].Start).Seconds()), exact(seg.End.Sub(c[0].Start).Seconds()),
+					axis, ftoa(seg.From[axis]), ftoa(seg.To[axis])}
+				if late {
+					row = append(row, exact((seg.End.Sub(seg.Start) - seg.Late()).Seconds()))
+				}
+				w.Write(row)
 			}
 		}
 	case []float64:

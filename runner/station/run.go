@@ -191,6 +191,9 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (made Safety, planErr er
 		})
 		defer timer.Stop()
 	}
+	if n.Clock == drivers.System {
+		defer drivers.WatchStalls()()
+	}
 	memory := n.memory.enter(n.Memory, cancel, n.Exhausted)
 	rec.memory = memory
 	host := script.Host{Clock: n.Clock, Devices: n.Devices, Recorder: rec, Ask: rec.ask,

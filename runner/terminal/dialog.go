@@ -71,6 +71,8 @@ var errNobody = errors.New("there is nobody to ask: standard input is not a term
 
 // Ask shows the prompt until it is answered in the form it wants.
 func (d *dialog) Ask(ctx context.Context, p reports.Prompt) (reports.Value, string, error) {
+	shown := p // the answer is one of its choices as they are
+	shown.Text, shown.Unit = Indented(p.Text), Line(p.Unit)
 	if d == nil {
 		return reports.Value{}, "", reports.Hinted(errNobody, "run fullthrow test at a terminal, or use a plan that "+
 			"asks nothing")
@@ -83,7 +85,7 @@ func (d *dialog) Ask(ctx context.Context, p reports.Prompt) (reports.Value, stri
 		}
 	}
 	for again := ""; ; {
-		d.s.Say("%s\n%s %s", again, d.s.Strong("? "+p.Text), d.form(p))
+		d.s.Say("%s\n%s %s", again, d.s.Strong("? "+shown.Text), d.form(shown))
 		select {
 		case <-ctx.Done():
 			d.s.Say("")
@@ -110,7 +112,7 @@ func (d *dialog) form(p reports.Prompt) string {
 	case "choose":
 		var b strings.Builder
 		for i, c := range p.Choices {
-			fmt.Fprintf(&b, "\n    %d  %s", i+1, c)
+			fmt.Fprintf(&b, "\n    %d  %s", i+1, Line(c))
 		}
 		return b.String() + "\n  (its number, then Enter)"
 	case "number":

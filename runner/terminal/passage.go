@@ -39,6 +39,7 @@ type Passage struct {
 // Tell shows one event.
 func (p *Passage) Tell(e reports.Event) {
 	english := wording.English()
+	e = Plain(e)
 	switch e.Kind {
 	case reports.RunStarted:
 		p.Started, p.CycleTime = e.Time, e.Start.CycleTime
@@ -178,6 +179,7 @@ func (p *Passage) also(label, text string) {
 
 // Finish says how the run ended, why, and what to do now.
 func (p *Passage) Finish(r reports.Report, file string) {
+	r, file = Plain(r), Line(file)
 	bad := review.Broken(r)
 	judged := 0
 	for _, c := range r.Checks {
@@ -355,6 +357,7 @@ func NonEmpty(list ...string) []string {
 
 // Report shows a report as it was shown while it ran.
 func (s *Screen) Report(r reports.Report, file string) {
+	r = Plain(r)
 	p := &Passage{Full: true, S: s, Started: r.Started, CycleTime: r.CycleTime,
 		Ranked: len(r.Causes) > 0}
 	p.S.Say("%s\n%s", p.Head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))

@@ -16,6 +16,13 @@ import (
 	"fullthrow/reports/yield"
 )
 
+// The codes of styles (ECMA-48, SGR): the only ones within lines.
+const (
+	strongCode = "\x1b[1m"
+	faintCode  = "\x1b[2m"
+	plainCode  = "\x1b[0m"
+)
+
 // Screen writes to people. On a terminal its last line is live: what is going
 // on now, written over again and again. Piped, or with NO_COLOR set, it writes
 // plain lines and nothing that moves a cursor. It may be used from any
@@ -29,6 +36,7 @@ type Screen struct {
 }
 
 func NewScreen(w io.Writer) *Screen {
+	w = Bare(w) // it does the same itself, but for its own codes
 	s := &Screen{w: w}
 	f := fileOf(w)
 	if f == nil || os.Getenv("NO_COLOR") != "" || os.Getenv("TERM") == "dumb" || !term.IsTerminal(int(f.Fd())) {
@@ -45,7 +53,7 @@ func NewScreen(w io.Writer) *Screen {
 func (s *Screen) Say(format string, args ...any) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	text := fmt.Sprintf(format, args...)
+	text := lines(fmt.Sprintf(format, args...), s.live)
 	if !strings.HasSuffix(text, "\n") {
 		text += "\n"
 	}
@@ -66,7 +74,7 @@ func (s *Screen) Now(format string, args ...any) {
 	if !s.live {
 		return
 	}
-	text := fmt.Sprintf(format, args...)
+	text := Line(fmt.Sprintf(format, args...))
 	if utf8.RuneCountInString(text) >= s.width {
 		text = string([]rune(text)[:s.width-2]) + "…"
 	}
@@ -78,14 +86,14 @@ func (s *Screen) Now(format string, args ...any) {
 
 // Strong marks text that must be seen from afar; faint what may be passed
 // over. Meaning is never in the style alone.
-func (s *Screen) Strong(text string) string { return s.style("1", text) }
-func (s *Screen) Faint(text string) string  { return s.style("2", text) }
+func (s *Screen) Strong(text string) string { return s.style(strongCode, text) }
+func (s *Screen) Faint(text string) string  { return s.style(faintCode, text) }
 
 func (s *Screen) style(code, text string) string {
 	if !s.live || text == "" {
 		return text
 	}
-	return "\x1b[" + code + "m" + text + "\x1b[0m"
+	return code + text + plainCode
 }
 
 // fileOf is the file that w writes to, nil if it is none.

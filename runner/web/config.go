@@ -62,7 +62,15 @@ type Config struct {
 	Pace float64
 	// Preferences is the file that keeps each operator's language; optional.
 	Preferences string
-	Log         *slog.Logger // optional
+	// Hosts are further names under which browsers ask for this station, beside
+	// those of loopback, the computer's own, and its addresses; optional.
+	Hosts []string
+	// Files is how many files the program may have open; 0 unknown. Connections
+	// take a part of it, so that runs never lack one.
+	Files int
+	// Refused is told why somebody was not let in, one of a few words; optional.
+	Refused func(why string)
+	Log     *slog.Logger // optional
 }
 
 // Product is what the page calls the product.

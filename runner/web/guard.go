@@ -1,12 +1,11 @@
 package web
 
 import (
+	"fmt"
 	"log"
 	"log/slog"
-	"net"
 	"net/http"
 	"runtime/debug"
-	"strings"
 	"time"
 )
 
@@ -19,9 +18,12 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 // guard stands before every handler: headers, limits, who may ask, the log.
 func (s *Server) guard(next http.Handler) http.Handler {
 	crossOrigin := http.NewCrossOriginProtection()
-	crossOrigin.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		http.Error(w, "this request comes from another site", http.StatusForbidden)
-	}))
+	elsewhere := func(w http.ResponseWriter, r *http.Request) {
+		s.refused(refusedOrigin, r.RemoteAddr)
+		http.Error(w, "this request comes from a page of another site: open the station's own page and do it there",
+			http.StatusForbidden)
+	}
+	crossOrigin.SetDenyHandler(http.HandlerFunc(elsewhere))
 	next = crossOrigin.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		began := time.Now()
@@ -49,10 +51,16 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=(), usb=(), serial=()")
 		switch {
-		case s.loopback.Load() && !loopbackHost(r.Host):
-			// A name that an attacker's name server points at this computer.
-			http.Error(rec, "this station is asked for under a name that is not its own; use http://localhost",
+		case !s.hosts.own(r):
+			// Perhaps a name that an attacker's name server points at this computer.
+			s.refused(refusedHost, r.RemoteAddr)
+			http.Error(rec, fmt.Sprintf("this station is asked for under the name %q, which is not its own: use "+
+				"http://localhost on the station itself, or its own address or name; if it has this name too, say so "+
+				"in the bench file, hosts = [...] under [serve], or by --host", clip(r.Host)),
 				http.StatusMisdirectedRequest)
+			return
+		case !ownOrigin(r):
+			elsewhere(rec, r)
 			return
 		case len(r.URL.RequestURI()) > 8<<10:
 			http.Error(rec, "the address is too long", http.StatusRequestURITooLong)
@@ -60,24 +68,33 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		}
 		// A stream of events sets its own, write by write.
 		http.NewResponseController(w).SetWriteDeadline(time.Now().Add(30 * time.Second))
-		r.Body = http.MaxBytesReader(rec, r.Body, 1<<20)
-		next.ServeHTTP(rec, r)
+		// A copy: the server looks at the body of its own request whether it is worth
+		// reading to the end, and would wait for the end of one it does not know.
+		bounded := r.WithContext(r.Context())
+		bounded.Body = http.MaxBytesReader(w, r.Body, 1<<20)
+		next.ServeHTTP(rec, bounded)
 	})
 }
 
-// loopbackHost reports whether a Host header names this computer's loopback.
-func loopbackHost(host string) bool {
-	name, _, err := net.SplitHostPort(host)
-	if err != nil {
-		name = host
+// refused counts who was not let in, and tells it once: in the log, and again when
+// nobody was for a while. A flood must not fill the log.
+func (s *Server) refused(why, from string) {
+	if s.c.Refused != nil {
+		s.c.Refused(why)
 	}
-	name = strings.TrimSuffix(strings.ToLower(strings.Trim(name, "[]")), ".")
-	if name == "localhost" || strings.HasSuffix(name, ".localhost") {
-		return true
+	now := time.Now()
+	s.refusals.mu.Lock()
+	told := s.refusals.last[why]
+	s.refusals.last[why] = now
+	s.refusals.mu.Unlock()
+	if now.Sub(told) > refusalsQuiet {
+		s.c.Log.Warn("requests are refused", "why", why, "first from", from,
+			"connections", s.connections.count(), "followers", s.followers.count())
 	}
-	ip := net.ParseIP(name)
-	return ip != nil && ip.IsLoopback()
 }
+
+// refusalsQuiet is how long nobody is refused until the next one is told again.
+const refusalsQuiet = time.Minute
 
 // statusWriter notes the status for the log.
 type statusWriter struct {

@@ -62,7 +62,8 @@ func (s *Server) health(w http.ResponseWriter, r *http.Request) {
 		status = "look at the problems"
 	}
 	out["status"], out["station"], out["product"] = status, s.c.Station, s.c.Product.Name
-	out["nests"], out["waiting_units"], out["followers"] = nests, queue, s.followers.Load()
+	out["nests"], out["waiting_units"], out["followers"] = nests, queue, s.followers.count()
+	out["connections"] = s.connections.count()
 	out["archive"] = map[string]any{"problems": problems}
 	writeJSON(w, code, out)
 }

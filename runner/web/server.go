@@ -8,7 +8,6 @@ import (
 	"net/http"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"fullthrow/reports"
@@ -19,15 +18,20 @@ import (
 
 // Server is the station's server. Make it with [New].
 type Server struct {
-	c         Config
-	hub       *hub
-	units     *units
-	prefs     *preferences
-	operator  *operatorPage
-	fixture   *fixturePage
-	handler   http.Handler
-	followers atomic.Int64
-	loopback  atomic.Bool // listening on loopback only
+	c        Config
+	hub      *hub
+	units    *units
+	prefs    *preferences
+	operator *operatorPage
+	fixture  *fixturePage
+	handler  http.Handler
+	hosts    hosts
+
+	connections, followers places
+	refusals               struct {
+		mu   sync.Mutex
+		last map[string]time.Time // by why
+	}
 
 	base  context.Context // of all runs
 	stop  context.CancelCauseFunc
@@ -53,7 +57,10 @@ func New(c Config) (*Server, error) {
 	if err := c.check(); err != nil {
 		return nil, err
 	}
-	s := &Server{c: c, hub: newHub(), units: newUnits(c.Archive), count: make(chan struct{}, 1)}
+	s := &Server{c: c, hub: newHub(), units: newUnits(c.Archive), count: make(chan struct{}, 1),
+		hosts: newHosts(c.Hosts)}
+	s.connections.room, s.followers.room = rooms(c.Files)
+	s.refusals.last = map[string]time.Time{}
 	s.base, s.stop = context.WithCancelCause(context.Background())
 	var err error
 	if s.prefs, err = loadPreferences(c.Preferences); err != nil {
@@ -154,17 +161,19 @@ func (s *Server) routes() *http.ServeMux {
 // fixture safe, and gives the pages a moment to hear of it. A cause of ctx that
 // is a [*station.Abort] is why the runs were aborted.
 func (s *Server) Serve(ctx context.Context, l net.Listener) error {
-	if a, ok := l.Addr().(*net.TCPAddr); ok {
-		s.loopback.Store(a.IP.IsLoopback())
-	}
 	srv := &http.Server{
 		Handler:           s.handler,
 		ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout:       15 * time.Second,
-		IdleTimeout:       2 * time.Minute,
+		IdleTimeout:       time.Minute,
 		MaxHeaderBytes:    16 << 10,
 		ErrorLog:          newErrorLog(s.c.Log),
+		ConnState:         changed,
+		ConnContext: func(ctx context.Context, c net.Conn) context.Context {
+			return context.WithValue(ctx, visitKey{}, c)
+		},
 	}
+	entrance := &door{Listener: l, places: &s.connections, refused: s.refused}
 	counting, done := context.WithCancel(ctx)
 	defer done()
 	go func() {
@@ -174,7 +183,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	failed := make(chan error, 1)
 	go func() {
 		defer crash.Guard()
-		failed <- srv.Serve(l)
+		failed <- srv.Serve(entrance)
 	}()
 	// What runs ends the moment ctx does, whoever holds a lock of ours.
 	defer context.AfterFunc(ctx, func() { s.stop(whyStopped(ctx)) })()
@@ -194,6 +203,9 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	}
 	return err
 }
+
+// visitKey is under which a request's context has its connection.
+type visitKey struct{}
 
 // whyStopped is why runs end with ctx: on purpose, or for a fault.
 func whyStopped(ctx context.Context) error {

@@ -21,20 +21,26 @@ const (
 	// gather is how long a follower waits for more before it writes: a check
 	// gives a dozen readings at once, and one write carries them all.
 	gather = 25 * time.Millisecond
-	// maxFollowers bounds the browsers that follow at one time.
-	maxFollowers = 500
 )
 
 // events is GET /events: the state of the station as the server-sent event
 // "state", then each change. With Last-Event-ID the changes behind that one, if
 // they are still known.
 func (s *Server) events(w http.ResponseWriter, r *http.Request) {
-	if n := s.followers.Add(1); n > maxFollowers {
-		s.followers.Add(-1)
+	// The newest page of an address has its place: one that was left open
+	// somewhere goes, and comes back when it can.
+	ctx, leave := context.WithCancel(r.Context())
+	defer leave()
+	place, why := s.followers.take(clientOf(r.RemoteAddr), func() int { return 1 }, leave)
+	if place == nil {
+		s.refused(why, r.RemoteAddr)
 		http.Error(w, "too many pages follow this station", http.StatusServiceUnavailable)
 		return
 	}
-	defer s.followers.Add(-1)
+	defer place.free()
+	if v, ok := r.Context().Value(visitKey{}).(*visit); ok {
+		v.stays.Store(true)
+	}
 	t := s.c.Look.Page(r, "").Words()
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
@@ -56,8 +62,8 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 		if err := out.flush(); err != nil {
 			return
 		}
-		ctx, cancel := context.WithTimeout(r.Context(), quiet)
-		list, kept := s.hub.after(ctx, at)
+		waiting, cancel := context.WithTimeout(ctx, quiet)
+		list, kept := s.hub.after(waiting, at)
 		cancel()
 		switch {
 		case !kept:
@@ -67,13 +73,13 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 			}
 			continue
 		case len(list) > 0:
-			if gatherMore(r.Context()) != nil {
+			if gatherMore(ctx) != nil {
 				return
 			}
-			if list, kept = s.hub.after(r.Context(), at); !kept {
+			if list, kept = s.hub.after(ctx, at); !kept {
 				continue
 			}
-		case r.Context().Err() != nil || s.hub.ended():
+		case ctx.Err() != nil || s.hub.ended():
 			return
 		default:
 			out.line(": here\n\n")

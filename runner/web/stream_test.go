@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"net/http/httptest"
+	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -216,22 +218,85 @@ func TestServeStops(t *testing.T) {
 	assert.Contains(t, body, `"stopping"`)
 }
 
-// A name that points at this computer is not this station.
+// A name that points at this computer is not this station, wherever it listens.
 func TestForeignHost(t *testing.T) {
-	g := newRig(t)
-	g.server.loopback.Store(true)
-	for host, want := range map[string]int{"127.0.0.1:8080": 200, "localhost": 200, "[::1]:8080": 200, "LOCALHOST.:80": 200,
-		"evil.example": 421, "127.0.0.1.evil.example:8080": 421, "192.168.7.20:8080": 421, "": 400, "localhost@evil.example": 421} {
+	g := newRig(t, func(c *Config) { c.Hosts = []string{"LQ-1.plant.example", "203.0.113.7", "2001:DB8::7"} })
+	computer, err := os.Hostname()
+	require.NoError(t, err)
+	hosts := map[string]int{"127.0.0.1:8080": 200, "localhost": 200, "[::1]:8080": 200, "LOCALHOST.:80": 200,
+		computer: 200, strings.ToUpper(computer) + ":80": 200,
+		"lq-1.plant.example": 200, "lq-1.plant.example.:8080": 200, "203.0.113.7:80": 200, "[2001:db8::7]:80": 200,
+		"evil.example": 421, "127.0.0.1.evil.example:8080": 421, "192.0.2.20:8080": 421, "x.lq-1.plant.example": 421,
+		"localhost@evil.example": 421, "localhost.evil.example": 421, "evillocalhost": 421, "[2001:db8::8]": 421,
+		"plant.example": 421, "0.0.0.0:8080": 421, "localhost:80:80": 421}
+	list, err := net.InterfaceAddrs()
+	require.NoError(t, err)
+	for _, a := range list {
+		if n, ok := a.(*net.IPNet); ok {
+			hosts[net.JoinHostPort(n.IP.String(), "8080")] = 200
+		}
+	}
+	// Every address that is served, whatever it answers otherwise.
+	for _, path := range []string{"/", "/healthz", "/metrics", "/events", "/api/state", "/nowhere", "/repair/", "/today"} {
+		r := httptest.NewRequest("GET", path, nil)
+		r.Host = "evil.example"
+		w := httptest.NewRecorder()
+		g.server.Handler().ServeHTTP(w, r)
+		assert.Equal(t, 421, w.Code, path)
+		assert.Contains(t, w.Body.String(), "use http://localhost on the station itself")
+	}
+	for host, want := range hosts {
 		req, err := http.NewRequest("GET", g.http.URL+"/healthz", nil)
 		require.NoError(t, err)
 		req.Host = host
-		if host == "" {
-			continue // net/http fills it in
-		}
 		resp, err := g.http.Client().Do(req)
 		require.NoError(t, err)
 		resp.Body.Close()
 		assert.Equal(t, want, resp.StatusCode, host)
+	}
+	r := httptest.NewRequest("GET", "/", nil)
+	r.Host = ""
+	w := httptest.NewRecorder()
+	g.server.Handler().ServeHTTP(w, r)
+	assert.Equal(t, 421, w.Code, "no name at all")
+}
+
+// What a page of another site asks for it does not get; a link there may lead here.
+func TestForeignPage(t *testing.T) {
+	g := newRig(t)
+	own := strings.TrimPrefix(g.http.URL, "http://")
+	for _, tt := range []struct {
+		name, method, path string
+		header             map[string]string
+		want               int
+	}{
+		{"no browser", "GET", "/api/state", nil, 200},
+		{"own page", "GET", "/api/state", map[string]string{"Sec-Fetch-Site": "same-origin"}, 200},
+		{"own page, an older browser", "GET", "/api/state", map[string]string{"Origin": "http://" + own}, 200},
+		{"typed", "GET", "/", map[string]string{"Sec-Fetch-Site": "none", "Sec-Fetch-Mode": "navigate"}, 200},
+		{"a link elsewhere", "GET", "/", map[string]string{"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate",
+			"Sec-Fetch-Dest": "document"}, 200},
+		{"a frame elsewhere", "GET", "/", map[string]string{"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate",
+			"Sec-Fetch-Dest": "iframe"}, 403},
+		{"a script elsewhere", "GET", "/api/state", map[string]string{"Sec-Fetch-Site": "cross-site"}, 403},
+		{"a program beside it", "GET", "/api/state", map[string]string{"Sec-Fetch-Site": "same-site"}, 403},
+		{"a stream elsewhere", "GET", "/events", map[string]string{"Origin": "http://evil.example"}, 403},
+		{"a page of nowhere", "GET", "/api/state", map[string]string{"Origin": "null"}, 403},
+		{"another port", "GET", "/api/state", map[string]string{"Origin": "http://127.0.0.1:1"}, 403},
+		{"a command elsewhere", "POST", "/api/scan", map[string]string{"Origin": "http://evil.example",
+			"Content-Type": "application/json"}, 403},
+		{"a form elsewhere", "POST", "/api/scan", map[string]string{"Sec-Fetch-Site": "cross-site",
+			"Sec-Fetch-Mode": "navigate", "Sec-Fetch-Dest": "document"}, 403},
+	} {
+		req, err := http.NewRequest(tt.method, g.http.URL+tt.path, nil)
+		require.NoError(t, err)
+		for k, v := range tt.header {
+			req.Header.Set(k, v)
+		}
+		resp, err := g.http.Client().Do(req)
+		require.NoError(t, err)
+		resp.Body.Close()
+		assert.Equal(t, tt.want, resp.StatusCode, tt.name)
 	}
 }
 

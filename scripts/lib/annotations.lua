@@ -137,6 +137,34 @@ local Meter = {}
 ---@return Samples
 function Meter:current(options) end
 
+---@class Indicator
+local Indicator = {}
+---Reads one value.
+---@param quantity "voltage"|"current"|"resistance"|"frequency"|"temperature"|"power"
+---@param options? { range?: number, channel?: integer } the largest magnitude expected (0: automatic); 1 if not given
+---@return number value in V, A, Ohm, Hz, Cel, W
+function Indicator:read(quantity, options) end
+
+---@class Ran
+---@field exit integer exit code; -1 where a signal ended it
+---@field signal string that signal, "" if none
+---@field out string what it wrote, at most 64 KiB
+---@field err string what it wrote as errors, at most 64 KiB
+---@field cut boolean there was more
+---@field took number s
+
+---@class Program
+local Program = {}
+---Runs the program once.
+---@param values? table<string, string> for the places in its arguments
+---@return Ran
+function Program:run(values) end
+
+---@class Analogue
+local Analogue = {}
+---@param level number V
+function Analogue:set(level) end
+
 ---@class Recorder
 local Recorder = {}
 ---@param options { over: number } s
