@@ -27,6 +27,15 @@ type Port interface {
 	Close() error
 }
 
+// Unchecked says whether bytes can come damaged through a port without anybody
+// knowing: anywhere but where the port has a method Checked that says true, as
+// over TCP, whose check sum drops what was damaged. A driver asks twice there
+// what decides, and a failure counts only once it has been seen twice.
+func Unchecked(p Port) bool {
+	c, ok := p.(interface{ Checked() bool })
+	return !ok || !c.Checked()
+}
+
 // cancelled is the kind of an error that is the cause of a context's end.
 const cancelled Kind = "cancelled"
 

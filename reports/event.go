@@ -15,15 +15,18 @@ const (
 	BenchReady   Kind = "bench-ready"   // Text: what was found; the fixture is safe and every device answers
 	CheckStarted Kind = "check-started" // Check
 	ReadingTaken Kind = "reading"       // Reading, judged
+	CheckRetaken Kind = "retake"        // Check: it failed, and is taken once more before that counts
 	NoteMade     Kind = "note"          // Text
 	CaptureKept  Kind = "capture"       // Capture
 	PromptAsked  Kind = "prompt"        // Prompt
 	PromptDone   Kind = "prompt-answer" // Prompt with Answer
 	CheckEnded   Kind = "check-ended"   // Check
 	BenchFault   Kind = "fault"         // Fault
-	MadeSafe     Kind = "made-safe"     // Unsafe: what could not be made safe, none if all was
-	CausesRanked Kind = "causes"        // Causes, of a unit that failed
-	RunEnded     Kind = "run-ended"     // End
+	// Unsafe: what could not be made safe, none if all was. With Guardian it is the
+	// guardian's, written when the program was gone: the last event, also after RunEnded.
+	MadeSafe     Kind = "made-safe"
+	CausesRanked Kind = "causes"    // Causes, of a unit that failed
+	RunEnded     Kind = "run-ended" // End
 )
 
 // Event is one thing that happened, one line of a journal.
@@ -40,7 +43,9 @@ type Event struct {
 	End     *End      `json:"end,omitempty"`
 	Causes  []Cause   `json:"causes,omitempty"` // the likeliest first
 	Unsafe  []Unsafe  `json:"unsafe,omitempty"`
-	Text    string    `json:"text,omitempty"`
+	// what the guardian did: [GuardianSafe], [GuardianUnsafe] or [RunnerStuck]
+	Guardian *Reason `json:"guardian,omitempty"`
+	Text     string  `json:"text,omitempty"`
 }
 
 // Unit names the unit under test.
@@ -112,6 +117,10 @@ type Check struct {
 	Ended    time.Time `json:"ended,omitzero"`     // when it ended
 	Readings []Reading `json:"readings,omitempty"` // in the order in which they were taken
 	Notes    []string  `json:"notes,omitempty"`    // made by the plan during the check
+	// Retaken are the readings of a check that was taken once more because it
+	// had failed over a wire without a check sum. Only what failed both times
+	// speaks against the unit; where nothing did, the check is an error.
+	Retaken []Reading `json:"retaken,omitempty"`
 }
 
 // Reading is one measured value and its judgement.
@@ -133,6 +142,7 @@ type Reading struct {
 	Problem     *Reason  `json:"problem,omitempty"` // why it could not be judged
 	Cause       string   `json:"cause,omitempty"`   // likely cause, where it failed
 	Inspect     string   `json:"inspect,omitempty"` // what to look at first
+	Retake      bool     `json:"retake,omitempty"`  // of the check taken once more, see Check
 }
 
 // Limit is what a reading was judged by, in the reading's unit.

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // rank orders verdicts from good to bad. A verdict that is none of the known
@@ -55,7 +56,7 @@ func (e *Event) Validate() error {
 	switch e.Kind {
 	case RunStarted:
 		return missing(e.Start == nil)
-	case CheckStarted, CheckEnded:
+	case CheckStarted, CheckRetaken, CheckEnded:
 		return missing(e.Check == nil)
 	case ReadingTaken:
 		return missing(e.Reading == nil)
@@ -85,7 +86,8 @@ func (e *Event) Validate() error {
 //   - a check is as bad as its worst reading (pass, inconclusive, fail, error);
 //     readings without a limit count as nothing, and a check that has no others
 //     is Unlimited. What CheckEnded says can only make it worse. A check that
-//     never ended is an error;
+//     never ended is an error, and so is one that was retaken and did not fail
+//     with the same reading both times;
 //   - a run is as bad as its worst check (inconclusive counts as failed), and
 //     Errored if the bench had a fault or could not be made safe. A fault that
 //     says [Fault.AfterPlan] changes no outcome, and is believed only where no
@@ -93,7 +95,8 @@ func (e *Event) Validate() error {
 //     ended so, nothing speaks against it and at least one reading passed;
 //     otherwise the worse of what the readings say and what RunEnded says, in
 //     the order passed, failed, error, aborted;
-//   - events that stop before RunEnded make an Aborted run whose Reason is [Reason.CutShort];
+//   - events that stop before RunEnded make an Aborted run whose Reason is [Reason.CutShort],
+//     because of what the guardian did if it did anything;
 //   - only a Failed run has likely causes: of any other nothing is known that a
 //     cause could explain. One whose confidence is not between 0 and 1 is left
 //     out.
@@ -117,13 +120,16 @@ func Fold(events []Event) (Report, error) {
 		if (e.Kind == RunStarted) != (i == 0) {
 			return Report{}, fmt.Errorf("fold: event %d is %s; a run starts once, with %s", e.Seq, e.Kind, RunStarted)
 		}
-		if f.end != nil {
+		if f.end != nil && !e.byGuardian() {
 			return Report{}, fmt.Errorf("fold: event %d (%s) after the run ended", e.Seq, e.Kind)
 		}
 		f.add(e)
 	}
 	return f.finish(), nil
 }
+
+// byGuardian: it was written when the program was gone.
+func (e *Event) byGuardian() bool { return e.Kind == MadeSafe && e.Guardian != nil }
 
 type folder struct {
 	r     Report
@@ -134,6 +140,7 @@ type folder struct {
 
 type given struct {
 	ended   bool
+	retaken bool
 	verdict Verdict
 }
 
@@ -141,7 +148,7 @@ func (f *folder) add(e *Event) {
 	r := &f.r
 	r.Events, r.Ended = e.Seq, e.Time
 	switch e.Kind { // the plan goes on: no fault so far came after it
-	case CheckStarted, CheckEnded, ReadingTaken, PromptAsked, PromptDone:
+	case CheckStarted, CheckRetaken, CheckEnded, ReadingTaken, PromptAsked, PromptDone:
 		for i := range r.Faults {
 			r.Faults[i].AfterPlan = false
 		}
@@ -158,7 +165,14 @@ func (f *folder) add(e *Event) {
 		i := f.find(e.Reading.Check)
 		rd := *e.Reading
 		rd.distrust()
+		if rd.Retake {
+			f.given[i].retaken = true
+			r.Checks[i].Retaken = append(r.Checks[i].Retaken, rd)
+			break
+		}
 		r.Checks[i].Readings = append(r.Checks[i].Readings, rd)
+	case CheckRetaken:
+		f.given[f.find(e.Check.Name)].retaken = true
 	case NoteMade:
 		switch {
 		case e.Check != nil:
@@ -204,6 +218,9 @@ func (f *folder) add(e *Event) {
 		fault.AfterPlan = fault.AfterPlan && f.open < 0
 		r.Faults = append(r.Faults, fault)
 	case MadeSafe:
+		if e.Guardian != nil {
+			r.Guardian, r.Unsafe = e.Guardian, nil // it tried again all that the program may have tried
+		}
 		r.Unsafe = append(r.Unsafe, e.Unsafe...)
 	case CausesRanked:
 		r.Causes = distrust(e.Causes)
@@ -280,10 +297,35 @@ func (c *Check) judge() Verdict {
 			v, judged = worse(v, rd.Verdict), true
 		}
 	}
+	for _, rd := range c.Retaken { // can only make it worse
+		if rd.Verdict == Error {
+			v, judged = Error, true
+		}
+	}
 	if !judged {
 		return Unlimited
 	}
 	return v
+}
+
+// broken names the readings that failed, the first time.
+func (c *Check) broken() []string {
+	var list []string
+	for _, rd := range c.Readings {
+		if rd.Verdict == Fail || rd.Verdict == Inconclusive {
+			list = append(list, rd.Name)
+		}
+	}
+	return list
+}
+
+// Repeated names the readings of a retaken check that failed both times.
+func (c *Check) Repeated() []string {
+	failed := map[string]bool{}
+	for _, rd := range c.Retaken {
+		failed[rd.Name] = failed[rd.Name] || rd.Verdict == Fail || rd.Verdict == Inconclusive
+	}
+	return slices.DeleteFunc(c.broken(), func(name string) bool { return !failed[name] })
 }
 
 func (f *folder) finish() Report {
@@ -307,6 +349,12 @@ func (f *folder) finish() Report {
 	for i := range r.Checks {
 		c, g := &r.Checks[i], f.given[i]
 		c.Verdict = worse(c.judge(), g.verdict)
+		if g.retaken && len(c.Repeated()) == 0 {
+			c.Verdict = Error
+			if c.Problem == nil {
+				c.Problem = &Reason{Code: TakesDiffer, Check: c.Name, Readings: c.broken()}
+			}
+		}
 		if !g.ended {
 			c.Verdict = Error
 			if c.Problem == nil {
@@ -339,6 +387,9 @@ func (f *folder) finish() Report {
 			r.Reason = &Reason{Code: CutDuring, Check: r.Checks[f.open].Name}
 		} else if n := len(r.Checks); n > 0 {
 			r.Reason = &Reason{Code: CutAfter, Check: r.Checks[n-1].Name}
+		}
+		if r.Guardian != nil {
+			r.Reason.Because = []Reason{*r.Guardian}
 		}
 	case f.end.Outcome.rank() >= out.rank():
 		r.Outcome = f.end.Outcome
@@ -373,9 +424,10 @@ func (c *Check) firstProblem() []Reason {
 }
 
 func (c *Check) firstFailure() Reason {
+	repeated := c.Repeated()
 	for _, want := range []Verdict{Fail, Inconclusive} {
 		for _, rd := range c.Readings {
-			if rd.Verdict == want {
+			if rd.Verdict == want && (len(repeated) == 0 || slices.Contains(repeated, rd.Name)) {
 				e := EvidenceOf(rd, Outside, rd.Limit)
 				return Reason{Code: Missed, Evidence: &e}
 			}

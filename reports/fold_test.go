@@ -21,6 +21,10 @@ func TestFold(t *testing.T) {
 	rd := func(v Verdict) Event {
 		return Event{Kind: ReadingTaken, Reading: &Reading{Check: "a", Name: "x", Value: Number(2), Limit: limit, Verdict: v}}
 	}
+	retake := Event{Kind: CheckRetaken, Check: &Check{Name: "a"}}
+	again := func(name string, v Verdict) Event {
+		return Event{Kind: ReadingTaken, Reading: &Reading{Check: "a", Name: name, Value: Number(2), Limit: limit, Verdict: v, Retake: true}}
+	}
 	free := Event{Kind: ReadingTaken, Reading: &Reading{Check: "a", Name: "y", Value: Number(2), Verdict: Unlimited}}
 	end := func(o Outcome) Event {
 		return Event{Kind: RunEnded, End: &End{Outcome: o, Reason: &Reason{Code: Stopped, Text: "as given"}}}
@@ -75,6 +79,14 @@ func TestFold(t *testing.T) {
 		{"cut short", []Event{begin("a"), rd(Pass), finish("a")}, Pass, Aborted},
 		{"cut short after a failure", []Event{begin("a"), rd(Fail)}, Error, Aborted},
 		{"reading after the end of its check", []Event{begin("a"), rd(Pass), finish("a"), rd(Fail), end(Passed)}, Fail, Failed},
+		{"failed both times", []Event{begin("a"), rd(Fail), retake, again("x", Fail), finish("a"), end(Failed)}, Fail, Failed},
+		{"failed once", []Event{begin("a"), rd(Fail), retake, again("x", Pass), finish("a"), end(Failed)}, Error, Errored},
+		{"failed otherwise the second time", []Event{begin("a"), rd(Fail), retake, again("x", Pass), again("y", Fail), finish("a"), end(Failed)}, Error, Errored},
+		{"failed once, and everybody says passed", []Event{begin("a"), rd(Fail), again("x", Pass), ended(Pass, ""), end(Passed)}, Error, Errored},
+		{"inconclusive, then failed", []Event{begin("a"), rd(Inconclusive), retake, again("x", Fail), finish("a"), end(Failed)}, Inconclusive, Failed},
+		{"not measured the second time", []Event{begin("a"), rd(Fail), retake, again("x", Fail), again("y", Error), finish("a"), end(Failed)}, Error, Errored},
+		{"nothing the second time", []Event{begin("a"), rd(Fail), retake, finish("a"), end(Failed)}, Error, Errored},
+		{"a pass the second time is none", []Event{begin("a"), free, retake, again("x", Pass), finish("a"), end(Passed)}, Error, Errored},
 		{"reading of a check that never began", []Event{rd(Pass), end(Passed)}, Error, Errored},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -32,6 +32,14 @@ const (
 	Several        Code = "several"         // Because: more than one thing, none before the others
 )
 
+// Codes of the guardian, which makes safe what a program that is gone left on.
+const (
+	GuardianSafe   Code = "guardian_safe"   // Seconds from when the program was seen gone until all was safe
+	GuardianUnsafe Code = "guardian_unsafe" // Because: the devices that it could not make safe
+	RunnerStuck    Code = "runner_stuck"    // Seconds without a sign of life; Because: what came of making safe
+	Unguarded      Code = "unguarded"       // Text: why there is no guardian; no run begins
+)
+
 // Codes of the plan.
 const (
 	PlanError     Code = "plan_error"     // Text, Hint: Lua's or the plan's own words
@@ -54,6 +62,7 @@ const (
 	NoReading     Code = "no_reading"     // Readings that have a limit and never came
 	CheckOpen     Code = "check_open"     // the check did not end
 	NothingJudged Code = "nothing_judged" // no reading had a limit
+	TakesDiffer   Code = "takes_differ"   // Check, Readings that failed, and not when it was taken once more
 	CutBefore     Code = "cut_before"     // the record stops before the first check
 	CutDuring     Code = "cut_during"     // Check
 	CutAfter      Code = "cut_after"      // Check

@@ -1,6 +1,10 @@
 package main
 
-import "github.com/spf13/cobra"
+import (
+	"github.com/spf13/cobra"
+
+	"fullthrow/runner/guardian"
+)
 
 // commands makes the command that args begin with. Where they begin with none,
 // it makes all of them, in the order in which help shows them: what is not asked
@@ -31,6 +35,7 @@ func (a *app) commands(args []string) []*cobra.Command {
 		{"report", a.reportCommand},
 		{"selfcheck", a.selfcheckCommand},
 		{"version", a.versionCommand},
+		{guardian.Command, a.guardianCommand},
 	}
 	var list []*cobra.Command
 	for _, c := range all {

@@ -19,6 +19,7 @@ import (
 	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
 	"fullthrow/runner/crash"
+	"fullthrow/runner/guardian"
 	"fullthrow/runner/input"
 	"fullthrow/runner/station"
 	"fullthrow/runner/terminal"
@@ -41,8 +42,9 @@ import (
 //	  - A command that has not returned some time after it was asked to is made
 //	    safe and ended in the same way.
 //
-// Against SIGKILL and SIGSTOP, which no program can catch, there is the
-// heartbeat output and the watchdog in the fixture.
+// What no program can do anything about itself (SIGKILL, want of memory, a fatal
+// error of Go's runtime, SIGSTOP) is for its guardian: see [ending.guard]. Where that
+// is gone too, there is the heartbeat output and the watchdog in the fixture.
 type ending struct {
 	app     *app
 	cancel  context.CancelCauseFunc
@@ -55,7 +57,9 @@ type ending struct {
 
 	mu   sync.Mutex
 	held map[*bench.Opened]string // hardware that is open, by nest
-	last sync.Once
+	// guardian: nil without hardware.
+	guardian *guardian.Guardian
+	last     sync.Once
 	// leaving: the program ends by leave, with its code and its words, also if
 	// the command returns meanwhile.
 	leaving atomic.Bool
@@ -152,6 +156,7 @@ func (e *ending) done() {
 	if e.leaving.Load() {
 		select {}
 	}
+	e.dismiss()
 	e.log.end()
 	e.restore()
 	signal.Stop(e.heard)
@@ -160,6 +165,34 @@ func (e *ending) done() {
 	}
 	e.cancel(nil)
 	e.app.out, e.app.Errs, e.app.ending = e.out, e.errs, nil
+}
+
+// guard has nests of a bench guarded from before they are opened until the command
+// returns; say tells people what becomes of the guardian.
+func (e *ending) guard(ctx context.Context, b *bench.File, nests []int, say func(string)) (*guardian.Guardian, error) {
+	g, err := guardian.Start(ctx, guardian.Options{Bench: b, Nests: nests, Say: say})
+	if err != nil {
+		f := &input.Failure{Code: input.ExitBench, Err: err}
+		if input.HintOf(err) == "" {
+			f.Hint("without a guardian no unit is run: it makes the fixture safe should this program be killed")
+		}
+		return nil, f
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.guardian = g
+	return g, nil
+}
+
+// dismiss lets the guardian go: all is safe and closed.
+func (e *ending) dismiss() {
+	e.mu.Lock()
+	g := e.guardian
+	e.guardian = nil
+	e.mu.Unlock()
+	if g != nil {
+		g.Dismiss()
+	}
 }
 
 // hold keeps the hardware of a nest in mind until it is closed.
@@ -199,7 +232,10 @@ func (e *ending) leave(cause error, hint string, trace []byte, wait time.Duratio
 		unsafe := e.makeSafe()
 		select {
 		case <-e.ended:
-		case <-time.After(wait):
+			if unsafe == "" {
+				e.dismiss()
+			}
+		case <-time.After(wait): // what may still be running may set an output: the guardian comes after it
 		}
 		now := cmp.Or(unsafe, "the fixture was made safe")
 		told := make(chan struct{})

@@ -150,6 +150,7 @@ func waysOut() []wayOut {
 type spot struct {
 	t       *testing.T
 	fixture *sim.Bench
+	ends    []sim.Endpoint
 	bench   string
 	units   int
 }
@@ -162,7 +163,7 @@ func newPlace(t *testing.T, number int) *spot {
 	p := &spot{t: t, fixture: sim.NewBench(drivers.System, uint64(number)+1), units: 1000 * number}
 	p.fixture.Load(sim.GoodOf("K824A00017M"))
 	dir := t.TempDir()
-	_, err = b.Nests[0].Serve(t.Context(), p.fixture, filepath.Join(dir, "nest"))
+	p.ends, err = b.Nests[0].Serve(t.Context(), p.fixture, filepath.Join(dir, "nest"))
 	require.NoError(t, err)
 	p.bench = filepath.Join(dir, "bench.toml")
 	require.NoError(t, b.WriteTo(p.bench))

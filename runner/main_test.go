@@ -26,7 +26,8 @@ func TestMain(m *testing.M) {
 			flag.Set("test.parallel", strconv.Itoa(runtime.GOMAXPROCS(0)+2))
 		}
 	}
-	testscript.Main(m, map[string]func(){"fullthrow": main, "fullthrow-panics": panics})
+	testscript.Main(m, map[string]func(){"fullthrow": main, "fullthrow-panics": panics,
+		"fullthrow-unguarded": unguarded})
 }
 
 // TestScripts runs the program as people do: each file of testdata/script is

@@ -6,6 +6,7 @@ import (
 	"io"
 	"log/slog"
 
+	"fullthrow/runner/bench"
 	"fullthrow/runner/input"
 	"fullthrow/runner/records"
 	"fullthrow/runner/serve"
@@ -86,6 +87,10 @@ func (a *app) serve(ctx context.Context, o serve.Options) (err error) {
 	ctx, e := a.begin(ctx)
 	defer e.done()
 	e.outliveReaders()
-	s := &serve.Station{O: o, Place: &a.Place, Out: a.out, Log: e.logger(o.Log), Hold: e.hold, Exhausted: e.exhausted}
+	log := e.logger(o.Log)
+	s := &serve.Station{O: o, Place: &a.Place, Out: a.out, Log: log, Hold: e.hold, Exhausted: e.exhausted,
+		Guard: func(ctx context.Context, b *bench.File, nests []int) (serve.Guardian, error) {
+			return e.guard(ctx, b, nests, func(text string) { log.Warn("guardian", "text", text) })
+		}}
 	return s.Run(ctx)
 }

@@ -11,6 +11,7 @@ import (
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/runner/bench"
+	"fullthrow/runner/guardian"
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
 	"fullthrow/runner/records"
@@ -31,8 +32,8 @@ func (a *app) testCommand() *cobra.Command {
 		Long: `Take one unit through the plan and seal its report.
 
 SERIAL is typed or scanned: the plain serial number, or a GS1 code that holds
-it. Ctrl-C stops the run; whatever ends it but kill -9, kill -STOP and a power
-cut, the fixture is made safe.`,
+it. Ctrl-C stops the run; whatever ends it but a power cut, the fixture is made
+safe, after kill -9 by a second process, the guardian.`,
 		Example: "  fullthrow test K824A00017M --bench lq-1.toml",
 		Args:    takes("SERIAL"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -93,13 +94,22 @@ func (a *app) test(ctx context.Context, serial string, from product.Sources, nes
 			fmt.Fprintln(a.Errs, "note:", text)
 		}
 	}
+	var g *guardian.Guardian
+	if !b.Simulated(i) { // first of all: another one may be at work on these ports and records
+		if g, err = e.guard(ctx, b, []int{i}, func(text string) { fmt.Fprintln(a.Errs, "note:", text) }); err != nil {
+			return err
+		}
+	}
 	n, err := b.Open(ctx, i, h)
 	if err != nil {
 		return err
 	}
 	defer n.Close()
-	if !b.Simulated(i) {
+	if g != nil {
 		e.hold(b.Nests[i].Name, n)
+		if err := g.Arm(i); err != nil {
+			return err
+		}
 	}
 	if a.Data == "" {
 		if a.Data, err = records.StateDir(); err != nil {
@@ -113,6 +123,9 @@ func (a *app) test(ctx context.Context, serial string, from product.Sources, nes
 	defer archive.Close()
 	c := b.NestConfig(m, i, n, h.Clock, archive)
 	c.Exhausted = e.exhausted
+	if g != nil {
+		c.Guardian = g
+	}
 	return a.runUnit(ctx, c, station.Job{Unit: unit, Operator: operator}, full)
 }
 

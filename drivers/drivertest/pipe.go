@@ -64,6 +64,9 @@ var _ drivers.Port = (*wire)(nil)
 
 func (w *wire) String() string { return w.in.name }
 
+// Checked: nothing is damaged in memory.
+func (w *wire) Checked() bool { return true }
+
 func (w *wire) Write(ctx context.Context, p []byte) error {
 	if err := context.Cause(ctx); err != nil {
 		return drivers.Wrap(w.in.name, "write", err)

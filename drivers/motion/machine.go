@@ -24,10 +24,13 @@ type Machine struct {
 	guard drivers.Guard
 	stale atomic.Bool // acknowledgements may be owed
 	homed atomic.Bool
+	// unchecked: what is said may arrive damaged, and nobody would know.
+	unchecked bool
 
 	// Under the guard:
-	buf []byte
-	at  map[string]float64 // throws; good while homed
+	mute bool // it refuses to say where it stands
+	buf  []byte
+	at   map[string]float64 // throws; good while homed
 	// took is the shortest that movements that are alike have taken; what of them
 	// takes longer is late.
 	took map[likeness]time.Duration
@@ -43,7 +46,7 @@ func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Mach
 	}
 	return &Machine{name: name, port: port, clock: clock, model: model, axes: axes,
 		names: slices.Sorted(maps.Keys(axes)), guard: drivers.NewGuard(clock),
-		took: map[likeness]time.Duration{}}, nil
+		unchecked: port != nil && drivers.Unchecked(port), took: map[likeness]time.Duration{}}, nil
 }
 
 func (m *Machine) String() string { return m.name }
@@ -81,6 +84,9 @@ func (m *Machine) Home(ctx context.Context) error {
 		m.at = make(map[string]float64, len(m.axes))
 		for n, a := range m.axes {
 			m.at[n] = -a.Offset / a.Scale
+		}
+		if err := m.stands(ctx, m.at); err != nil {
+			return err
 		}
 		if err := context.Cause(ctx); err != nil {
 			return err // made safe while the acknowledgement came
@@ -147,6 +153,9 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 			return errorf(drivers.Fault, "arrived after %v, the movement takes %v", took.Round(time.Millisecond),
 				takes.Round(time.Millisecond)).
 				WithHint("the machine acknowledges but does not move: check its motors' supply and its emergency stop")
+		}
+		if err := m.stands(ctx, seg.To); err != nil {
+			return err
 		}
 		if err := context.Cause(ctx); err != nil {
 			return err // made safe while the acknowledgement came

@@ -19,6 +19,11 @@ type Model struct {
 	Feed        string   // the feed's letter, mm/min
 	Synchronise string   // acknowledged when all motion is done
 	Stop        string   // stops at once and forgets what was planned
+	// Where is answered by a line with a letter, a colon and mm for each axis,
+	// and acknowledged: asked after each movement over a wire without a check sum
+	// (see [drivers.Unchecked]), where the machine may have been told something
+	// else. A machine that refuses it is believed. "": never asked.
+	Where string
 
 	Ack   string   // beginning of the reply to a line carried out
 	Error string   // beginning of the reply to a line refused
@@ -43,7 +48,8 @@ func Models() []Model {
 	return []Model{{
 		Name: "generic-gcode", About: "ISO 6983 words, acknowledged line by line", Drives: drivers.Motion,
 		Setup: []string{"G21", "G90"}, Home: "G28", Move: "G1", Feed: "F", Synchronise: "G4 P0", Stop: "M0",
-		Ack: "ok", Error: "error", Skip: []string{";", "<"},
+		Where: "M114",
+		Ack:   "ok", Error: "error", Skip: []string{";", "<"},
 		LineEnd: "\n", Timeout: time.Second, HomeTimeout: 60 * time.Second, Settle: 50 * time.Millisecond,
 		MaxFeed: 12000, Ramps: 250 * time.Millisecond,
 	}}

@@ -69,6 +69,10 @@ func (r *PulseReceiver) Record(ctx context.Context, over time.Duration) (drivers
 	}
 	out := PPM(edges, start, r.falling)
 	out.Length = over
+	if out.Damaged > 0 {
+		return drivers.Frames{}, drivers.Errorf(r.name, op, drivers.Garbled, "%d of %d frames were damaged on the wire",
+			out.Damaged, len(out.Frames)+out.Damaged).WithHint(wireHint)
+	}
 	return out, nil
 }
 

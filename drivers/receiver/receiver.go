@@ -22,9 +22,11 @@ type format struct {
 	period time.Duration
 	proof  time.Duration // a receiver that is there sends a frame within this time, always
 	steady bool          // one frame each period, whatever is heard
-	least  time.Duration // no receiver sends frames closer to each other; 0: nine tenths of the period
-	hint   string        // when bytes come and no frame
-	decode func(*capture) decoder
+	// checked: a frame has a check sum, and what was damaged inside one is known.
+	checked bool
+	least   time.Duration // no receiver sends frames closer to each other; 0: nine tenths of the period
+	hint    string        // when bytes come and no frame
+	decode  func(*capture) decoder
 }
 
 type decoder interface {
@@ -44,10 +46,11 @@ func formats() map[string]format {
 			},
 		},
 		"CRSF": {
-			period: time.Second / 150,
-			proof:  250 * time.Millisecond, // link statistics at 10 Hz, one of which may be damaged
-			least:  2 * time.Millisecond,   // 500 Hz
-			hint:   "CRSF is 416666 or 400000 baud (420000 with many receivers), 8N1: check the port's settings",
+			period:  time.Second / 150,
+			checked: true,
+			proof:   250 * time.Millisecond, // link statistics at 10 Hz, one of which may be damaged
+			least:   2 * time.Millisecond,   // 500 Hz
+			hint:    "CRSF is 416666 or 400000 baud (420000 with many receivers), 8N1: check the port's settings",
 			decode: func(c *capture) decoder {
 				return NewCRSFDecoder(func(ch *[Channels]uint16) { c.channels(ch, false, false) }, c.link)
 			},
@@ -163,6 +166,9 @@ func (r *Receiver) record(ctx context.Context, over time.Duration) (drivers.Fram
 	if err := r.alive(c, listened); err != nil {
 		return drivers.Frames{}, err
 	}
+	if err := r.undamaged(out); err != nil {
+		return drivers.Frames{}, err
+	}
 	if err := r.steady(c, listened); err != nil {
 		return drivers.Frames{}, err
 	}
@@ -211,6 +217,25 @@ func (r *Receiver) steady(c *capture, listened time.Duration) error {
 	}
 	return nil
 }
+
+// undamaged is the error of a capture that was damaged on its way from the
+// receiver: radio loses whole packets, and the receiver says so; a byte is only
+// ever changed or lost on the wire. Where frames have no check sum, one damaged
+// in sight stands for several damaged out of sight.
+func (r *Receiver) undamaged(f drivers.Frames) error {
+	damaged, all := f.Damaged, len(f.Frames)+f.Damaged
+	if damaged == 0 && !r.row.checked {
+		damaged = scattered(f.Frames)
+	}
+	if damaged == 0 {
+		return nil
+	}
+	return drivers.Errorf("", "", drivers.Garbled, "%d of %d frames were damaged on the wire", damaged, all).
+		WithHint(wireHint)
+}
+
+const wireHint = "what the radio loses is marked by the receiver; bytes are damaged only between the receiver and this " +
+	"computer: check that cable, its ground, the baud rate and the adapter"
 
 // alive is the error of a receiver that has not sent one whole frame.
 func (r *Receiver) alive(c *capture, listened time.Duration) error {

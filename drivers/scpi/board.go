@@ -42,7 +42,7 @@ func (b *Board) Interval(ctx context.Context) (float64, error) {
 		return v, nil
 	case math.IsInf(v, 0):
 		return 0, drivers.Errorf(b.name, op, drivers.OutOfRange, "longer than the timer can count")
-	case v < 0:
+	case v < 0 || v > b.model.IntervalTimeout.Seconds():
 		return 0, drivers.Errorf(b.name, op, drivers.Garbled, "an interval of %v s", v)
 	}
 	return b.cal.Apply(v), nil
@@ -98,12 +98,19 @@ func (b *Board) Input(name string, n int, activeLow bool) (drivers.Input, error)
 // bit asks a question that is answered by 0 or 1.
 func (b *Board) bit(ctx context.Context, name, op, word string, n int) (on bool, err error) {
 	err = b.do(ctx, name, op, func(ctx context.Context) error {
-		v, err := b.number(ctx, fmt.Sprintf(word, strconv.Itoa(n)), b.model.Timeout)
-		if err == nil && v != 0 && v != 1 {
-			err = errorf(drivers.Garbled, "level %v, want 0 or 1", v)
+		answer, err := b.agreed(ctx, fmt.Sprintf(word, strconv.Itoa(n)), b.model.Timeout)
+		if err != nil {
+			return err
+		}
+		v, err := ParseNumber(answer)
+		if err != nil {
+			return errorf(drivers.Garbled, "%w", err)
+		}
+		if v != 0 && v != 1 {
+			return errorf(drivers.Garbled, "level %v, want 0 or 1", v)
 		}
 		on = v == 1
-		return err
+		return nil
 	})
 	return on && err == nil, err
 }

@@ -24,12 +24,11 @@ func (m *Meter) Current(ctx context.Context, rng, rate float64, over time.Durati
 	if err := within(m.name, op, "range", "A", rng, 0, m.model.MaxCurrent); err != nil {
 		return drivers.Samples{}, err
 	}
-	setRange, which := m.model.Words.AutoRange, "any range of this meter"
+	which := "any range of this meter"
 	if rng > 0 {
-		setRange = fmt.Sprintf(m.model.Words.Range, formatNumber(rng))
 		which = "the range of " + formatNumber(rng) + " A"
 	}
-	s, err := m.sweep(ctx, op, rate, over, setRange)
+	s, err := m.sweep(ctx, op, rate, over, rng)
 	if err != nil {
 		return drivers.Samples{}, err
 	}
@@ -60,7 +59,7 @@ var _ drivers.Recorder = (*Digitiser)(nil)
 // an OutOfRange error only where the instrument marks it as overload.
 func (d *Digitiser) Record(ctx context.Context, over time.Duration) (drivers.Samples, error) {
 	const op = "record"
-	s, err := d.sweep(ctx, op, 0, over, "")
+	s, err := d.sweep(ctx, op, 0, over, 0)
 	if err != nil {
 		return drivers.Samples{}, err
 	}
@@ -82,9 +81,11 @@ func (d *Digitiser) Record(ctx context.Context, over time.Duration) (drivers.Sam
 	return s, nil
 }
 
-// sweep captures over at rate (0: the usual one) into plain, uncorrected values.
+// sweep captures over at rate (0: the usual one) in a range (0: the automatic
+// one) into plain, uncorrected values, none of which is finite and beyond what
+// the instrument can give.
 func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Duration,
-	setRange string) (drivers.Samples, error) {
+	rng float64) (drivers.Samples, error) {
 	m, w := &l.model, &l.model.Words
 	if rate == 0 {
 		rate = m.UsualRate
@@ -98,14 +99,24 @@ func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Dur
 			"%v at %v samples/s, the instrument holds %d samples", over, rate, m.MaxPoints)
 	}
 	n := int(points)
-	say := append([]string(nil), w.Setup...)
-	if setRange != "" {
-		say = append(say, setRange)
+	interval := number(fmt.Sprintf(w.Interval, formatNumber(1/rate)), w.IntervalState, "s", 1/rate, 0, 0)
+	interval.tolerance = 1e-3 / rate // an instrument rounds to its own clock
+	if !l.unchecked {
+		interval.ask = ""
 	}
-	say = append(say, fmt.Sprintf(w.Interval, formatNumber(1/rate)), fmt.Sprintf(w.Points, strconv.Itoa(n)))
 	out := drivers.Samples{Rate: rate, Channels: 1}
 	err := l.do(ctx, l.name, op, func(ctx context.Context) error {
-		if err := l.commands(ctx, say...); err != nil {
+		if err := l.commands(ctx, w.Setup...); err != nil {
+			return err
+		}
+		full, err := l.setRange(ctx, rng)
+		if err != nil {
+			return err
+		}
+		if err := l.set(ctx, interval); err != nil {
+			return err
+		}
+		if err := l.command(ctx, fmt.Sprintf(w.Points, strconv.Itoa(n))); err != nil {
 			return err
 		}
 		before := l.clock.Now()
@@ -123,14 +134,24 @@ func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Dur
 		if err := l.clock.Sleep(ctx, out.Start.Add(capture).Sub(l.clock.Now())); err != nil {
 			return err
 		}
-		if err := l.send(ctx, w.Fetch); err != nil {
+		if out.Values, err = l.fetch(ctx, n, capture); err != nil {
 			return err
 		}
-		var err error
-		if out.Values, err = l.floats(ctx, n, m.Timeout+capture/10); err != nil {
-			return l.why(ctx, err)
+		if err := plausible(out.Values, full, m.Beyond); err != nil || !l.unchecked || m.Unlike == 0 ||
+			!unlike(out.Values, m.Unlike*full) {
+			return err
 		}
-		return l.empty(ctx)
+		again, err := l.fetch(ctx, n, capture)
+		if err != nil {
+			return err
+		}
+		for i, v := range again {
+			if v != out.Values[i] && !(math.IsNaN(v) && math.IsNaN(out.Values[i])) {
+				return errorf(drivers.Garbled, "sample %d of one capture is %.6g, and asked for again %.6g", i+1,
+					out.Values[i], v).WithHint(wireHint)
+			}
+		}
+		return nil
 	})
 	if err != nil {
 		return drivers.Samples{}, err
@@ -164,6 +185,84 @@ func (l *link) begun(took time.Duration) error {
 			most.Round(time.Millisecond))
 	}
 	return nil
+}
+
+// setRange sets the range of a meter (0: the automatic one) and returns the end
+// of the scale of what comes then.
+func (l *link) setRange(ctx context.Context, rng float64) (full float64, err error) {
+	m, w := &l.model, &l.model.Words
+	full = max(m.Full, m.MaxCurrent)
+	switch {
+	case w.Range == "":
+		return full, nil
+	case rng == 0:
+		return full, l.command(ctx, w.AutoRange)
+	}
+	say := fmt.Sprintf(w.Range, formatNumber(rng))
+	if !l.unchecked || w.RangeState == "" {
+		return full, l.command(ctx, say)
+	}
+	answer, err := l.ask(ctx, say, w.RangeState, m.Timeout)
+	if err != nil {
+		return 0, err
+	}
+	// It takes the next range of its own.
+	got, err := ParseNumber(answer)
+	if err != nil {
+		return 0, errorf(drivers.Garbled, "%w", err)
+	}
+	if !(got >= rng*(1-1e-6) && got <= full*(1+1e-6)) {
+		return 0, errorf(drivers.Fault, "asked for the range of %v A, it says %v A", rng, got).WithHint(deafHint)
+	}
+	return got, nil
+}
+
+// fetch asks for the samples of a capture that is over.
+func (l *link) fetch(ctx context.Context, n int, capture time.Duration) ([]float64, error) {
+	if err := l.send(ctx, l.model.Words.Fetch); err != nil {
+		return nil, err
+	}
+	values, err := l.floats(ctx, n, l.model.Timeout+capture/10)
+	if err != nil {
+		return nil, l.why(ctx, err)
+	}
+	return values, l.empty(ctx)
+}
+
+const wireHint = "bytes are damaged between the instrument and this computer: check the cable, its shield and ground, " +
+	"the baud rate and the adapter"
+
+// plausible is the error of the first finite sample that lies beyond full scale
+// by more than a share of it.
+func plausible(values []float64, full, beyond float64) error {
+	if full <= 0 {
+		return nil
+	}
+	for i, v := range values {
+		if a := math.Abs(v); a > full*(1+beyond) && !math.IsInf(v, 0) {
+			return errorf(drivers.Garbled, "sample %d of %d is %.6g, and the end of the scale %.6g", i+1, len(values), v,
+				full).WithHint(wireHint)
+		}
+	}
+	return nil
+}
+
+// unlike says whether a sample lies further than d off both its neighbours.
+func unlike(values []float64, d float64) bool {
+	n := len(values)
+	for i, v := range values {
+		before, after := values[max(i-1, 0)], values[min(i+1, n-1)]
+		if i == 0 {
+			before = after
+		}
+		if i == n-1 {
+			after = before
+		}
+		if n > 1 && (v-before > d && v-after > d || before-v > d && after-v > d) {
+			return true
+		}
+	}
+	return false
 }
 
 const deadHint = "a converter has noise even with nothing at its input: the instrument is stuck, or the cable to " +

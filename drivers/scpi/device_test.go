@@ -192,7 +192,7 @@ func TestCurrent(t *testing.T) {
 }
 
 func TestBlocksThatAreNoCurrent(t *testing.T) {
-	good := string(real32(1, 2, 3, 4))
+	good := string(real32(1, 2, 3, 3.5))
 	for _, c := range []struct {
 		name, reply string
 		kind        drivers.Kind
@@ -201,9 +201,11 @@ func TestBlocksThatAreNoCurrent(t *testing.T) {
 		{"definite", "#216" + good, "", ""},
 		{"definite with carriage return", "#216" + good + "\r", "", ""},
 		{"indefinite", "#0" + good, "", ""},
-		{"overload", "#216" + string(real32(1, 2, 9.9e37, 4)), drivers.OutOfRange, "overload at sample 3 (0.02 s): beyond the range of 1 A"},
-		{"negative overload", "#216" + string(real32(-9.9e37, 2, 3, 4)), drivers.OutOfRange, "overload at sample 1"},
-		{"not a number", "#216" + string(real32(1, 9.91e37, 3, 4)), drivers.Garbled, "sample 2 of 4 is not a number"},
+		{"overload", "#216" + string(real32(1, 2, 9.9e37, 3.5)), drivers.OutOfRange, "overload at sample 3 (0.02 s): beyond the range of 1 A"},
+		{"negative overload", "#216" + string(real32(-9.9e37, 2, 3, 3.5)), drivers.OutOfRange, "overload at sample 1"},
+		{"not a number", "#216" + string(real32(1, 9.91e37, 3, 3.5)), drivers.Garbled, "sample 2 of 4 is not a number"},
+		{"beyond the meter", "#216" + string(real32(1, 2, 3, 3.7)), drivers.Garbled, "sample 4 of 4 is 3.7, and the end of the scale 3"},
+		{"far beyond the meter", "#216" + string(real32(1, -2.88e27, 3, 1)), drivers.Garbled, "sample 2 of 4 is -2.88e+27"},
 		{"too few samples", "#212" + good[:12], drivers.Garbled, "a block of 12 bytes, 4 samples have 16"},
 		{"too many samples", "#220" + good + good[:4], drivers.Garbled, "a block of 20 bytes"},
 		{"announces a gigabyte", "#9999999999" + good, drivers.Garbled, "a block of 999999999 bytes"},
@@ -221,13 +223,13 @@ func TestBlocksThatAreNoCurrent(t *testing.T) {
 				if drivers.KindOf(err) != c.kind || err != nil && !strings.Contains(err.Error(), c.text) {
 					t.Errorf("got %v (%q), want %q of kind %q", err, drivers.KindOf(err), c.text, c.kind)
 				}
-				if err == nil && (len(s.Values) != 4 || s.Values[3] != 4) || err != nil && s.Values != nil {
+				if err == nil && (len(s.Values) != 4 || s.Values[3] != 3.5) || err != nil && s.Values != nil {
 					t.Errorf("got %v beside %v", s.Values, err)
 				}
 				// Whatever came, the next conversation is in step again.
 				delete(i.answers, "FETC:ARR:CURR?")
-				i.fetch = real32(5)
-				if s, err := m.Current(t.Context(), 1, 100, 10*time.Millisecond); err != nil || s.Values[0] != 5 {
+				i.fetch = real32(2.5)
+				if s, err := m.Current(t.Context(), 1, 100, 10*time.Millisecond); err != nil || s.Values[0] != 2.5 {
 					t.Errorf("next capture: got %v, %v", s.Values, err)
 				}
 			})

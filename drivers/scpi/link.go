@@ -27,11 +27,14 @@ type link struct {
 	model Model
 	cal   drivers.Calibration
 	guard drivers.Guard
+	// unchecked: what comes may be damaged, and nobody would know.
+	unchecked bool
 	// stale: the instrument may still owe answers, or was never spoken to.
 	stale atomic.Bool
 
 	// Under the guard:
-	met  bool // spoken to before
+	met  bool   // spoken to before
+	none string // what it says of an empty error queue, word for word
 	buf  []byte
 	r, w int // received and not yet taken
 	// start is the shortest that a capture took to begin, 0 before the first.
@@ -40,7 +43,7 @@ type link struct {
 
 func newLink(name string, port drivers.Port, clock drivers.Clock, m Model, cal drivers.Calibration) *link {
 	l := &link{name: name, port: port, clock: clock, model: m, cal: cal, guard: drivers.NewGuard(clock),
-		buf: make([]byte, 1<<16)}
+		unchecked: port != nil && drivers.Unchecked(port), buf: make([]byte, 1<<16)}
 	l.stale.Store(true)
 	return l
 }
@@ -196,6 +199,7 @@ func (l *link) queue(ctx context.Context, passing bool) (entries []InstrumentErr
 			var line string
 			if line, err = l.find(ctx, func(s string) bool { _, ok := parseEntry(s); return ok }); err == nil {
 				e, _ = parseEntry(line)
+				err = l.usual(e)
 			}
 		} else {
 			e, err = l.entry(ctx)
@@ -221,7 +225,23 @@ func (l *link) entry(ctx context.Context) (InstrumentError, error) {
 	if !ok {
 		return e, errorf(drivers.Garbled, "%.60q is not an entry of an error queue", line)
 	}
-	return e, nil
+	return e, l.usual(e)
+}
+
+// usual is the error of an empty error queue that says so in other words than
+// the first time: over a wire without a check sum those show most of what is
+// damaged.
+func (l *link) usual(e InstrumentError) error {
+	switch {
+	case e.Number != 0 || !l.unchecked:
+		return nil
+	case l.none == "":
+		l.none = e.Text
+	case l.none != e.Text:
+		return errorf(drivers.Garbled, "an empty error queue says %.60q, and before %.60q", e.Text, l.none).
+			WithHint(wireHint)
+	}
+	return nil
 }
 
 // rest empties the queue behind its first entry and makes one error of all.
@@ -295,7 +315,51 @@ func (l *link) ask(ctx context.Context, do, question string, timeout time.Durati
 	case answer == "":
 		return "", errorf(drivers.Garbled, "no answer to %s, and no error", question)
 	}
-	return answer, nil
+	return answer, l.usual(e)
+}
+
+// agreed asks a question whose answer decides, over a wire without a check sum
+// until two answers are alike: the first two come in one round trip where answers
+// come joined.
+func (l *link) agreed(ctx context.Context, question string, timeout time.Duration) (string, error) {
+	if !l.unchecked {
+		return l.ask(ctx, "", question, timeout)
+	}
+	var a, b string
+	for range 2 { // what is asked for may have changed between two answers
+		var err error
+		if a, b, err = l.twice(ctx, question, timeout); err != nil || a == b {
+			return a, err
+		}
+	}
+	return "", errorf(drivers.Garbled, "one question is answered by %.30q and by %.30q", a, b).WithHint(wireHint)
+}
+
+// twice asks one question two times.
+func (l *link) twice(ctx context.Context, question string, timeout time.Duration) (a, b string, err error) {
+	if !l.model.Joined {
+		if a, err = l.query(ctx, question, timeout); err == nil {
+			b, err = l.query(ctx, question, timeout)
+		}
+		return a, b, err
+	}
+	if err := l.send(ctx, question+";:"+question+";:"+l.model.Words.Error); err != nil {
+		return "", "", err
+	}
+	line, err := l.line(ctx, drivers.Within(l.clock, timeout))
+	if err != nil {
+		return "", "", l.why(ctx, err)
+	}
+	a, b, e, ok := splitTwo(line)
+	switch {
+	case !ok:
+		return "", "", errorf(drivers.Garbled, "%.60q is not two answers and an entry of the error queue", line)
+	case e.Number != 0:
+		return "", "", l.rest(ctx, e)
+	case a == "" || b == "":
+		return "", "", errorf(drivers.Garbled, "no answer to %s, and no error", question)
+	}
+	return a, b, l.usual(e)
 }
 
 // empty is the error of a queue that should be empty and is not.

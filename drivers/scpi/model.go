@@ -41,6 +41,9 @@ type Words struct {
 	// fault where the instrument says something else. Without the word the
 	// instrument is believed. RelayState takes a channel list.
 	VoltageState, CurrentLimitState, OutputState, RelayState, AttenuationState string
+	// The same of a capture's range and interval, asked only over a wire that has
+	// no check sum (see [drivers.Unchecked]).
+	RangeState, IntervalState string
 }
 
 // Model is one kind of instrument.
@@ -67,14 +70,22 @@ type Model struct {
 	// Rates of a capture, samples/s, and its largest number of samples.
 	UsualRate, MinRate, MaxRate float64
 	MaxPoints                   int
-	LittleEndian                bool // byte order of REAL,32 in blocks
+	// Full is the end of a digitiser's scale, in what its blocks are in; a meter's
+	// is that of its range, or MaxCurrent. Beyond is how far past it a sample can
+	// lie, as a share of it: further, it is no value of this instrument.
+	Full, Beyond float64
+	// Unlike is how far, as a share of full scale, one sample must lie off both its
+	// neighbours for its capture to be asked for again and compared, over a wire
+	// that has no check sum. 0: never, for an instrument that gives a capture once.
+	Unlike       float64
+	LittleEndian bool // byte order of REAL,32 in blocks
 	// Dead is the number of samples from which on a capture of one and the same
 	// value cannot come from a working converter, which has noise. 0: never, for
 	// an instrument so coarse that it repeats its last digit.
 	Dead           int
 	Relays, Inputs int // numbered from 1
 	// IntervalTimeout is how long a time interval may take to come, the
-	// instrument's own time-out included.
+	// instrument's own time-out included: none can be longer.
 	IntervalTimeout      time.Duration
 	MaxAttenuation, Step float64 // dB
 }
@@ -102,8 +113,10 @@ func Models() []Model {
 		Setup: realBlocks, Safe: "ABOR",
 		Range: "SENS:CURR:RANG %s", AutoRange: "SENS:CURR:RANG:AUTO ON",
 		Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:CURR?",
+		RangeState: "SENS:CURR:RANG?", IntervalState: "SENS:SWE:TINT?",
 	})
 	meter.MaxCurrent = 3
+	meter.Beyond, meter.Unlike = 0.2, 0.05
 	meter.UsualRate, meter.MinRate, meter.MaxRate, meter.MaxPoints = 10e3, 1, 100e3, 4e6
 	meter.Dead = 100
 
@@ -127,7 +140,9 @@ func Models() []Model {
 		DigitiserFunction, drivers.Nothing, Words{
 			Setup: realBlocks, Safe: "ABOR",
 			Interval: "SENS:SWE:TINT %s", Points: "SENS:SWE:POIN %s", Start: "INIT", Fetch: "FETC:ARR:VOLT?",
+			IntervalState: "SENS:SWE:TINT?",
 		})
+	digitiser.Full, digitiser.Beyond, digitiser.Unlike = 1, 0.2, 0.05
 	digitiser.UsualRate, digitiser.MinRate, digitiser.MaxRate, digitiser.MaxPoints = 48e3, 48e3, 48e3, 4e6
 	digitiser.Dead = 1000
 

@@ -105,6 +105,16 @@ func splitReply(line string) (answer string, e InstrumentError, ok bool) {
 	return answer, e, ok
 }
 
+// splitTwo is splitReply for two questions: 1;1;0,"No error".
+func splitTwo(line string) (a, b string, e InstrumentError, ok bool) {
+	if e, ok = parseEntry(line); ok {
+		return "", "", e, true
+	}
+	a, rest, _ := strings.Cut(line, ";")
+	b, e, ok = splitReply(rest)
+	return a, b, e, ok
+}
+
 // isIdentity tells an answer to *IDN? from every other kind of answer.
 func isIdentity(line string) bool {
 	if !strings.Contains(line, ",") || line[0] == '#' {

@@ -28,7 +28,7 @@ func takeLock(dir, path string) (*lock, error) {
 		device = path // not there: opening it will say so
 	}
 	if dir == "" {
-		dir = sharedDir()
+		dir = SharedDir()
 	}
 	name := filepath.Join(dir, "fullthrow"+strings.ReplaceAll(device, "/", "-")+".lock")
 	// Without O_CREAT first: the system refuses that for another user's file in
@@ -60,8 +60,8 @@ func takeLock(dir, path string) (*lock, error) {
 	return &lock{f}, nil
 }
 
-// sharedDir is a directory that all users share and a restart empties.
-func sharedDir() string {
+// SharedDir is a directory for locks that all users share and a restart empties.
+func SharedDir() string {
 	const runLock = "/run/lock"
 	if unix.Access(runLock, unix.W_OK) == nil {
 		return runLock

@@ -22,8 +22,8 @@ const (
 const axisLetters = "XYZA"
 
 // gcode is the machine that moves the sticks: ISO 6983 words, one line one
-// reply, "ok" or "error" with a text. G0 G1 G4 G20 G21 G28 G90 G91 M0, F in
-// mm/min, P in s. It holds no position before homing: it begins at the centre,
+// reply, "ok" or "error" with a text. G0 G1 G4 G20 G21 G28 G90 G91 M0 M114, F in
+// mm/min, P in s. M114 is answered by where it stands, in mm, before its ok. It holds no position before homing: it begins at the centre,
 // where its fingers are parked.
 type gcode struct {
 	queue
@@ -155,6 +155,9 @@ func (g *gcode) line(t time.Duration, line string) {
 			g.halt(t)
 			g.say(t, "ok")
 			return
+		case w == word{'M', 114}:
+			g.where(t)
+			return
 		case w.letter == 'F':
 			if w.value <= 0 {
 				g.say(t, "error feed rate is not positive")
@@ -216,6 +219,15 @@ func (g *gcode) position(t time.Duration) [4]float64 {
 
 func (g *gcode) moving(t time.Duration) bool {
 	return len(g.legs) > 0 && t < g.ends() || t < g.homing
+}
+
+// where says where the machine stands, as M114 asks.
+func (g *gcode) where(t time.Duration) {
+	var b strings.Builder
+	for i, at := range g.position(t) {
+		fmt.Fprintf(&b, "%c:%.3f ", axisLetters[i], at*throw+0)
+	}
+	g.say(t, strings.TrimSpace(b.String())+"\nok")
 }
 
 // run puts a straight movement at the end of the queue.

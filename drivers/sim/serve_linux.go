@@ -97,6 +97,7 @@ func serveTerminal(ctx context.Context, p drivers.Port, role, dir string) (Endpo
 		}
 		address = link
 	}
+	free := watchClosings().free(slave)
 	ctx, cancel := context.WithCancel(ctx)
 	done := make(chan struct{})
 	context.AfterFunc(ctx, func() { master.Close() })
@@ -120,6 +121,7 @@ func serveTerminal(ctx context.Context, p drivers.Port, role, dir string) (Endpo
 		// Our own hold on the slave keeps the terminal up while nobody else
 		// has it open.
 		defer slave.Close()
+		defer free()
 		defer cancel()
 		pump(ctx, p, master.Read, write)
 		master.Close()

@@ -124,5 +124,8 @@ func cutShort(r *reports.Report, damage *reports.Problem) {
 	}
 	if r.Outcome == reports.Passed {
 		r.Outcome, r.Reason = reports.Aborted, &reports.Reason{Code: reports.CutUnsealed}
+		if r.Guardian != nil {
+			r.Reason.Because = []reports.Reason{*r.Guardian}
+		}
 	}
 }

@@ -174,6 +174,7 @@ type check struct {
 	Anchor                        string
 	Shape, Word, Took             string
 	About, Problem, Hint, Skipped string
+	Again                         string // what came when it was taken once more
 	Readings                      []reading
 }
 
@@ -304,6 +305,9 @@ func (w words) attempt(n int) string {
 
 func (v *View) bench() {
 	r := v.Report
+	if r.Guardian != nil && !r.Reason.CutShort() { // else the reason says it
+		r.Faults = append(r.Faults[:len(r.Faults):len(r.Faults)], reports.Fault{Reason: *r.Guardian, AfterPlan: true})
+	}
 	if len(r.Faults) == 0 && len(r.Unsafe) == 0 {
 		return
 	}
@@ -344,6 +348,7 @@ func (v *View) readings(opts Options) {
 	}
 	for i, c := range v.Report.Checks {
 		k := check{Check: c, Anchor: fmt.Sprint("check-", i+1), About: v.own(c.About), Skipped: v.Skipped(c.Skipped),
+			Again:   v.Retaken(c),
 			Problem: v.Reason(c.Problem), Hint: v.Hint(c.Problem)}
 		k.Shape, k.Word = v.view(c.Verdict)
 		if !c.Started.IsZero() && !c.Ended.IsZero() {

@@ -278,6 +278,27 @@ func (t *Translator) Skipped(names []string) string {
 	return t.T("record.skipped", "readings", t.list(names))
 }
 
+// Retaken says what a check that had failed gave when it was taken once more:
+// those readings that failed at either time.
+func (t *Translator) Retaken(c reports.Check) string {
+	if len(c.Retaken) == 0 {
+		return ""
+	}
+	failed := map[string]bool{}
+	for _, rd := range slices.Concat(c.Readings, c.Retaken) {
+		if rd.Verdict != reports.Pass && rd.Verdict != reports.Unlimited {
+			failed[rd.Name] = true
+		}
+	}
+	var list []string
+	for _, rd := range c.Retaken {
+		if failed[rd.Name] {
+			list = append(list, t.T("record.retaken_one", "reading", rd.Name, "value", t.Value(rd)))
+		}
+	}
+	return t.T("record.retaken", "readings", t.list(list))
+}
+
 // Value is a reading's value, with as many digits as tell it from the limit
 // that it missed, and with what is known of it from one side.
 func (t *Translator) Value(rd reports.Reading) string {

@@ -29,7 +29,7 @@ func (b *File) NestConfig(m *product.Method, i int, n *Opened, clock drivers.Clo
 	records *archive.Archive) station.Config {
 	return station.Config{
 		Station: b.Station, Name: b.Nests[i].Name, Takt: time.Duration(b.Takt * float64(time.Second)), Clock: clock,
-		Devices: n.Devices, Drives: n.Drives, Interlock: n.interlock, Heartbeat: n.heartbeat,
+		Devices: n.Devices, Drives: n.Drives, Unchecked: n.Unchecked, Interlock: n.interlock, Heartbeat: n.heartbeat,
 		Plan: m.Plan, Limits: m.Limits, Causes: m.Taught(records), Archive: records,
 		Sources:   append([]reports.Source{product.Source(b.Name, b.Data)}, m.Sources...),
 		Keep:      station.Keep(b.Captures.Keep),

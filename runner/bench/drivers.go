@@ -37,6 +37,11 @@ type driverRow struct {
 	servos  bool                            // its axes are outputs with pulses, not letters
 	serial  func(d deviceFile) portSettings // usual settings where the port is serial
 	lines   bool                            // has numbered outputs and inputs
+	// checked: its messages carry a check sum of their own, or where it has
+	// formats, those named in it do; what was damaged is never taken.
+	checked bool
+	sums    []string
+	bare    bool // it has no port of bytes, and its wire no check sum
 	// bus makes of a port one that several devices share, by address; nil: a
 	// device of this driver is alone on its port.
 	bus  func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port
@@ -90,6 +95,12 @@ type opening struct {
 	none        bool // lint: open nothing
 }
 
+// checks says whether what a device of this driver reads is protected by a check
+// sum whatever its wire is.
+func (r driverRow) checks(d deviceFile) bool {
+	return r.checked || slices.Contains(r.sums, d.Format)
+}
+
 // settings are those of the serial port of a device: as the bench file says,
 // else as usual for the driver.
 func (r driverRow) settings(d deviceFile) portSettings {
@@ -130,7 +141,7 @@ func driverRows() []driverRow {
 		},
 		{
 			name: "receiver", ports: wire, example: "usb:0403:6001", drives: drivers.Nothing,
-			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"},
+			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"}, sums: []string{"CRSF"},
 			serial: func(d deviceFile) portSettings {
 				if d.Format == "CRSF" {
 					return portSettings{420000, "8N1"}
@@ -143,7 +154,7 @@ func driverRows() []driverRow {
 		},
 		{
 			name: "modbus", ports: wire, example: "/dev/ttyUSB0",
-			keys: []string{"baud", "framing", "model", "address"}, lines: true,
+			keys: []string{"baud", "framing", "model", "address"}, lines: true, checked: true,
 			models: modelRows(modbus.Models(), func(m modbus.Model) modelRow {
 				return modelRow{name: m.Name, drives: m.Drives}
 			}),
@@ -165,7 +176,7 @@ func driverRows() []driverRow {
 			},
 		},
 		{
-			name: "i2c", ports: []string{"i2c"}, example: "i2c:1", lines: true, servos: true,
+			name: "i2c", ports: []string{"i2c"}, example: "i2c:1", lines: true, servos: true, bare: true,
 			keys: []string{"model", "address", "shunt", "reference", "axis", "calibration"},
 			models: modelRows(i2c.Models(), func(m i2c.Model) modelRow {
 				return modelRow{m.Name, m.Drives, int(m.Address)}

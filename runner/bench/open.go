@@ -42,6 +42,7 @@ type Opened struct {
 	Devices map[string]drivers.Device // by role, outputs and inputs included
 	// drives is what each role can hurt people with; "" in it: no row says.
 	Drives    map[string][]drivers.Hazard
+	Unchecked []string       // roles whose wires have no check sum, in order
 	interlock drivers.Input  // nil: the bench file says that there is none
 	heartbeat drivers.Output // nil: none
 	closers   []func() error // in order of opening
@@ -83,12 +84,18 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 		if o.at, err = ParsePort(d.Port); err != nil {
 			return nil, err
 		}
+		if row.bare {
+			n.Unchecked = append(n.Unchecked, role)
+		}
 		if o.at.isStream() {
 			if o.port = buses[d.Port]; o.port == nil {
 				if o.port, err = h.port(ctx, o.at, row.settings(d)); err != nil {
 					return nil, b.openError(file.Name, role, d.Port, err)
 				}
 				n.closers = append(n.closers, o.port.Close)
+				if drivers.Unchecked(o.port) && !row.checks(d) {
+					n.Unchecked = append(n.Unchecked, role)
+				}
 				if row.bus != nil {
 					o.port = row.bus(o.port, h.Clock, row.settings(d))
 					buses[d.Port] = o.port
@@ -258,6 +265,20 @@ func Simulated(b *sim.Bench, clock drivers.Clock) hardware {
 	return hardware{Clock: clock, port: func(_ context.Context, p PortName, _ portSettings) (drivers.Port, error) {
 		return b.Port(p.Rest)
 	}}
+}
+
+// Through is h with every port handed through wrap, for tests that stand in the
+// wire.
+func (h hardware) Through(wrap func(p PortName, port drivers.Port) drivers.Port) hardware {
+	open := h.port
+	h.port = func(ctx context.Context, p PortName, s portSettings) (drivers.Port, error) {
+		port, err := open(ctx, p, s)
+		if err != nil {
+			return nil, err
+		}
+		return wrap(p, port), nil
+	}
+	return h
 }
 
 func serialAddress(p PortName) serialport.Address {

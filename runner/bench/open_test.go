@@ -3,6 +3,7 @@ package bench
 import (
 	"context"
 	"errors"
+	"strings"
 	"testing"
 	"time"
 
@@ -50,6 +51,9 @@ type countedPort struct {
 	w *wires
 }
 
+// Checked is as with the machine's own ports.
+func (p countedPort) Checked() bool { return strings.HasPrefix(p.String(), "tcp:") }
+
 func (p countedPort) Close() error { p.w.closed = append(p.w.closed, p.String()); return nil }
 
 func (w *wires) hardware() hardware {
@@ -83,6 +87,18 @@ func TestEachPortIsOpenedOnce(t *testing.T) {
 	for _, p := range w.opened {
 		assert.Contains(t, w.closed, p)
 	}
+}
+
+// A failure counts once it was seen twice where bytes may come damaged without
+// anybody knowing: not over TCP, nor where messages have a check sum of their own
+// (Modbus, CRSF), nor where no bytes go over a wire.
+func TestWhichWiresHaveNoCheckSum(t *testing.T) {
+	b, err := Load("../../testdata/bench/lq-1.good.toml")
+	require.NoError(t, err)
+	n, err := b.Open(t.Context(), 0, (&wires{settings: map[string]portSettings{}}).hardware())
+	require.NoError(t, err)
+	defer n.Close()
+	assert.Equal(t, []string{"adc", "board", "expander", "knob", "rail", "receiver", "servos", "sticks", "supply"}, n.Unchecked)
 }
 
 func TestAPortThatDoesNotOpenClosesTheOthers(t *testing.T) {

@@ -28,7 +28,7 @@ var (
 	outcomes = words(reports.Passed, reports.Failed, reports.Errored, reports.Aborted)
 	verdicts = words(reports.Pass, reports.Unlimited, reports.Inconclusive, reports.Fail, reports.Error)
 	kinds    = words(reports.RunStarted, reports.BenchReady, reports.CheckStarted, reports.ReadingTaken,
-		reports.NoteMade,
+		reports.CheckRetaken, reports.NoteMade,
 		reports.CaptureKept, reports.PromptAsked, reports.PromptDone, reports.CheckEnded, reports.BenchFault,
 		reports.MadeSafe, reports.CausesRanked, reports.RunEnded)
 )

@@ -240,8 +240,9 @@ func (a *Place) OpenArchive(dir, below, station string, simulated bool) (*archiv
 		}
 	}
 	for _, s := range records.Recovered() {
-		fmt.Fprintf(a.Errs, "note: the run of %s that began %s was cut short; its report says %s\n",
-			s.Report.Unit.SerialNumber, s.Report.Started.Local().Format("2006-01-02 15:04:05"), s.Report.Outcome)
+		fmt.Fprintf(a.Errs, "note: the run of %s that began %s was cut short; its report says %s%s\n",
+			s.Report.Unit.SerialNumber, s.Report.Started.Local().Format("2006-01-02 15:04:05"), s.Report.Outcome,
+			wording.Prefixed("; ", wording.English().Reason(s.Report.Guardian)))
 	}
 	for _, p := range records.Problems() {
 		fmt.Fprintf(a.Errs, "note: records: %s\n", p.Error())

@@ -24,7 +24,8 @@ func declarePlan(t *task, L *lua.LState) int {
 	return 0
 }
 
-// declareCheck is check(name [, { about=, part=, deadline=, vital=, when= }], fn).
+// declareCheck is check(name [, { about=, part=, deadline=, vital=, when=,
+// retake= }], fn).
 func declareCheck(t *task, L *lua.LState) int {
 	p := t.atTop(L, "check")
 	c := Check{Name: t.name(L, "check", L.Get(1)), Deadline: DefaultCheckDeadline}
@@ -33,7 +34,7 @@ func declareCheck(t *task, L *lua.LState) int {
 	if L.GetTop() > 2 {
 		opts, body = body, L.Get(3)
 	}
-	o := t.options(L, what, opts, "about", "part", "deadline", "vital", "when")
+	o := t.options(L, what, opts, "about", "part", "deadline", "vital", "when", "retake")
 	c.About, c.Part, c.Vital = o.text("about"), o.text("part"), o.boolean("vital")
 	if c.Deadline = o.duration("deadline", DefaultCheckDeadline); c.Deadline <= 0 {
 		return t.raisef(L, "", "%s: a deadline of 0 s", what)
@@ -42,6 +43,11 @@ func declareCheck(t *task, L *lua.LState) int {
 	if !ok && o.has("when") {
 		return t.raisef(L, "when = function() return ... end", "%s: when must be a function, not %s", what,
 			describe(o.get("when")))
+	}
+	retake, ok := o.get("retake").(*lua.LFunction)
+	if !ok && o.has("retake") {
+		return t.raisef(L, "retake = function() ... end", "%s: retake must be a function, not %s", what,
+			describe(o.get("retake")))
 	}
 	fn, ok := body.(*lua.LFunction)
 	if !ok {
@@ -58,7 +64,7 @@ func declareCheck(t *task, L *lua.LState) int {
 	}
 	c.File, c.Line = t.where(L)
 	p.Checks = append(p.Checks, c)
-	t.run.bodies = append(t.run.bodies, checkBody{fn, when})
+	t.run.bodies = append(t.run.bodies, checkBody{fn, when, retake})
 	return 0
 }
 

@@ -49,6 +49,12 @@ type Recorder interface {
 	CheckEnded(check string, err error) (stop bool, e error)
 }
 
+// Retaker is a Recorder that may want a check once more before it ends: it is
+// asked when the check's function has returned.
+type Retaker interface {
+	Retake(check string) (again bool, e error)
+}
+
 // Reading is one value as the plan took it, not yet judged.
 type Reading struct {
 	Check, Name string
@@ -142,6 +148,15 @@ func (p *Plan) Run(ctx context.Context, h Host) error {
 			return recordError(c, "start the check", err)
 		}
 		problem := r.check(c, r.bodies[i].fn)
+		if k, ok := h.Recorder.(Retaker); ok && problem == nil {
+			again, err := k.Retake(c.Name)
+			if err != nil {
+				return recordError(c, "take the check again", err)
+			}
+			if again {
+				problem = r.check(c, r.bodies[i].retake, r.bodies[i].fn)
+			}
+		}
 		var asError error
 		if problem != nil {
 			asError = problem
@@ -223,9 +238,10 @@ func sameChecks(a, b []Check) bool {
 	return true
 }
 
-// checkBody is what a plan gave for a check: what it does, and when it makes
-// sense (nil: always).
-type checkBody struct{ fn, when *lua.LFunction }
+// checkBody is what a plan gave for a check: what it does, when it makes sense
+// (nil: always), and what must be done before it is taken once more (nil:
+// nothing).
+type checkBody struct{ fn, when, retake *lua.LFunction }
 
 // wanted asks a check's `when` whether it makes sense after what went before.
 // A run that leaves out a check can fail, but never pass.
@@ -245,8 +261,8 @@ func (r *run) wanted(c Check, when *lua.LFunction) (yes bool, failed *Error) {
 	return yes, failed
 }
 
-// check runs the body of one check.
-func (r *run) check(c Check, body *lua.LFunction) *Error {
+// check runs the functions of one check (nil: none), one after the other.
+func (r *run) check(c Check, body ...*lua.LFunction) *Error {
 	r.current, r.taken, r.kept, r.notes = c.Name, map[string]bool{}, 0, 0
 	r.main.since = time.Time{}
 	defer func() { r.current = "" }()
@@ -261,8 +277,13 @@ func (r *run) check(c Check, body *lua.LFunction) *Error {
 		ctx, cancel = context.WithDeadlineCause(ctx, first.at, first.stop)
 		defer cancel()
 	}
-	if err := r.protected(ctx, body); err != nil {
-		return err
+	for _, fn := range body {
+		if fn == nil {
+			continue
+		}
+		if err := r.protected(ctx, fn); err != nil {
+			return err
+		}
 	}
 	if s := r.passed(); s != nil {
 		return &Error{File: c.File, Line: c.Line, Text: s.Text, Hint: s.Hint, Check: c.Name, Err: s}

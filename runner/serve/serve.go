@@ -71,6 +71,8 @@ type Station struct {
 	Log       *slog.Logger
 	Hold      func(nest string, open *bench.Opened) // keeps real hardware in mind
 	Exhausted func(error)
+	// Guard starts the guardian of real hardware.
+	Guard func(ctx context.Context, b *bench.File, nests []int) (Guardian, error)
 
 	bench   *bench.File
 	method  *product.Method
@@ -81,7 +83,15 @@ type Station struct {
 	plant   *forward.Forwarder // nil: no plant is named
 	units   *demo.Units        // of a simulated station
 	fixture *demo.Fixtures     // nil on a real bench
+	guard   Guardian           // nil on a simulated one
 	close   []func() error
+}
+
+// Guardian makes safe should this process be gone.
+type Guardian interface {
+	station.Guardian
+	// Arm says that nest i is open.
+	Arm(i int) error
 }
 
 // Run serves until ctx ends.
@@ -95,6 +105,15 @@ func (s *Station) Run(ctx context.Context) (err error) {
 		return input.Usage("serve: %w", err).Hint("another program may have that port: choose another with --listen")
 	}
 	defer listener.Close()
+	if s.units == nil { // before the records are opened: another one may be at work on these ports and them
+		var nests []int
+		for i := range s.bench.Nests {
+			nests = append(nests, i)
+		}
+		if s.guard, err = s.Guard(ctx, s.bench, nests); err != nil {
+			return err
+		}
+	}
 	below := ""
 	if s.units != nil {
 		below = "records"
@@ -318,11 +337,17 @@ func (s *Station) nest(ctx context.Context, i int) (web.Nest, error) {
 	s.close = append(s.close, open.Close)
 	if s.fixture == nil {
 		s.Hold(name, open)
+		if err := s.guard.Arm(i); err != nil {
+			return web.Nest{}, err
+		}
 	}
 	return web.Nest{Name: name, Clock: h.Clock, Watch: s.metrics.Follow(), Open: func(watch func(reports.Event),
 		ask web.Ask) (web.Runner, error) {
 		c := s.bench.NestConfig(s.method, i, open, h.Clock, s.archive)
 		c.Watch, c.Ask, c.Exhausted = watch, ask, s.Exhausted
+		if s.guard != nil {
+			c.Guardian = s.guard
+		}
 		nest, err := station.New(c)
 		if err != nil {
 			return nil, input.Usage("%w", err)

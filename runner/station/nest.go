@@ -42,6 +42,10 @@ type Config struct {
 	// Drives is what each role can hurt people with. A role that is not in it
 	// can hurt.
 	Drives map[string][]drivers.Hazard
+	// Unchecked are the roles whose wires have no check sum: bytes of theirs may
+	// come damaged without anybody knowing. Where there are any, a check that
+	// fails is taken once more, and only what fails again counts; optional.
+	Unchecked []string
 	// Interlock is true while the guard is closed; optional.
 	Interlock drivers.Input
 	// Heartbeat is toggled every quarter of a second while a run is on, for a
@@ -62,6 +66,9 @@ type Config struct {
 	Sound     func(drivers.Samples) ([]byte, error) // writes a capture of sound as WAV
 	Simulated bool
 	Software  string // version of the runner
+	// Guardian makes safe should this process be gone in the middle of a run;
+	// optional.
+	Guardian Guardian
 	// Grace is how long, in real time, a cancelled plan may take to come back
 	// before it is called stuck. 0 means 3 s.
 	Grace time.Duration
@@ -79,6 +86,17 @@ type Config struct {
 	// begins any more: all that is left is to end the program in order;
 	// optional.
 	Exhausted func(error)
+}
+
+// Guardian is told of each run, for which it makes safe what a process that is gone
+// left on.
+type Guardian interface {
+	// Begin is called before anything is switched on for a run that is recorded in
+	// the archive in dir. An error says why nobody guards it; then it does not begin.
+	Begin(dir, run, nest string) error
+	// End is called when the run is sealed. Not safe: something is, or may be, left
+	// on, and the nest takes no more units.
+	End(run string, safe bool)
 }
 
 // Nest is one place for a unit. Its methods may be called from any goroutine;

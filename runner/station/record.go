@@ -29,6 +29,7 @@ type recorder struct {
 	abandoned bool
 	current   string                     // check that is on
 	have      map[string]reports.Verdict // readings of the check that is on
+	first     map[string]reports.Verdict // the same, before it was retaken; nil: it was not
 	verdicts  []reports.Verdict          // of the checks that ended
 	asked     int                        // questions so far
 	readings  []reports.Reading          // of all checks, judged: what the likely causes go by
@@ -97,7 +98,7 @@ func (r *recorder) CheckStarted(c script.Check) error {
 	}
 	defer r.mu.Unlock()
 	r.current = c.Name
-	r.have = map[string]reports.Verdict{}
+	r.have, r.first = map[string]reports.Verdict{}, nil
 	now := r.nest.Clock.Now()
 	return r.event(reports.Event{Kind: reports.CheckStarted, Time: now,
 		Check: &reports.Check{Name: c.Name, About: c.About, Part: c.Part, Started: now}})
@@ -112,7 +113,9 @@ func (r *recorder) Reading(in script.Reading) (reports.Verdict, error) {
 	reading := r.nest.Limits.Judge(in.Check, in.Name, limits.Indication{Value: in.Value, Unit: in.Unit, Bound: in.Bound,
 		Uncertainty: in.Uncertainty})
 	r.have[in.Name] = reading.Verdict
-	r.readings = append(r.readings, reading)
+	if reading.Retake = r.first != nil; !reading.Retake {
+		r.readings = append(r.readings, reading)
+	}
 	return reading.Verdict, r.event(reports.Event{Kind: reports.ReadingTaken, Reading: &reading})
 }
 
@@ -138,9 +141,41 @@ func (r *recorder) Keep(check, name string, capture any) error {
 	if r.archived == nil {
 		return nil
 	}
+	if r.first != nil {
+		name += "_retake"
+	}
 	r.captures = append(r.captures, pending{reports.Capture{Check: check, Name: name, Plot: plot(name, capture)},
 		capture})
 	return nil
+}
+
+// Retake implements [script.Retaker]: a check that failed is taken once more
+// where what it read may have been damaged on a wire without a check sum. A
+// defect of the unit shows again; damage hits elsewhere.
+func (r *recorder) Retake(check string) (again bool, _ error) {
+	if e := r.enter(); e != nil {
+		return false, e
+	}
+	defer r.mu.Unlock()
+	if v := worst(r.have); len(r.nest.Unchecked) == 0 || v != reports.Fail && v != reports.Inconclusive {
+		return false, nil
+	}
+	r.first, r.have = r.have, map[string]reports.Verdict{}
+	return true, r.event(reports.Event{Kind: reports.CheckRetaken, Check: &reports.Check{Name: check}})
+}
+
+// repeated says whether a reading failed both before and after a retake. The
+// others of the first time are named.
+func (r *recorder) repeated() (yes bool, names []string) {
+	failed := func(v reports.Verdict) bool { return v == reports.Fail || v == reports.Inconclusive }
+	for name, v := range r.first {
+		if failed(v) {
+			names = append(names, name)
+			yes = yes || failed(r.have[name])
+		}
+	}
+	slices.Sort(names)
+	return yes, names
 }
 
 // CheckEnded implements [script.Recorder]. A limit whose reading never came
@@ -151,10 +186,14 @@ func (r *recorder) CheckEnded(check string, err error) (stop bool, _ error) {
 		return true, e
 	}
 	defer r.mu.Unlock()
-	ended := reports.Check{Name: check, Ended: r.nest.Clock.Now(), Verdict: worst(r.have)}
+	have := r.have
+	if r.first != nil {
+		have = r.first // what came the first time stands; see below
+	}
+	ended := reports.Check{Name: check, Ended: r.nest.Clock.Now(), Verdict: worst(have)}
 	var missing []string
 	for _, name := range r.nest.Limits.Expected(check) {
-		if _, ok := r.have[name]; !ok {
+		if _, ok := have[name]; !ok {
 			missing = append(missing, name)
 		}
 	}
@@ -167,6 +206,20 @@ func (r *recorder) CheckEnded(check string, err error) (stop bool, _ error) {
 		ended.Problem = &reports.Reason{Code: reports.NoReading, Readings: missing}
 	case len(missing) > 0:
 		ended.Skipped = missing
+	}
+	if r.first != nil && err == nil {
+		if worst(r.have) == reports.Error {
+			ended.Verdict = reports.Error
+		}
+		if yes, names := r.repeated(); !yes {
+			why := reports.Reason{Code: reports.TakesDiffer, Check: check, Readings: names}
+			ended.Verdict, ended.Problem, stop = reports.Error, &why, true
+			f := reports.Fault{Reason: why, Check: check}
+			r.faults = append(r.faults, f)
+			if err := r.event(reports.Event{Kind: reports.BenchFault, Fault: &f}); err != nil {
+				return true, err
+			}
+		}
 	}
 	r.verdicts = append(r.verdicts, ended.Verdict)
 	r.current = ""

@@ -45,6 +45,12 @@ func (n *Nest) Run(ctx context.Context, job Job) (archive.Sealed, error) {
 	}
 	start := n.start(job)
 	start.Attempt = n.Archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1
+	if n.Guardian != nil {
+		if err := n.Guardian.Begin(n.Archive.Dir(), start.Run, n.Name); err != nil {
+			return archive.Sealed{}, &NotReady{reports.Reason{Code: reports.Unguarded, Text: oneLine(err)}}
+		}
+		defer func() { n.Guardian.End(start.Run, n.InService() == nil) }()
+	}
 	journal, err := n.Archive.Begin(start, n.Clock.Now(), tell...)
 	if err != nil {
 		return archive.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)

@@ -55,8 +55,12 @@ func (p *Passage) Tell(e reports.Event) {
 		}
 		p.about = e.Check.About
 		p.live("%s, %s", p.check, p.elapsed(e.Time))
+	case reports.CheckRetaken:
+		p.S.Say("  %s failed; taken once more before that counts", e.Check.Name)
+		p.live("%s, %s", p.check, p.elapsed(e.Time))
 	case reports.ReadingTaken:
 		switch {
+		case e.Reading.Retake && !p.Full:
 		case p.Full:
 			p.Reading(*e.Reading)
 		case broken(e.Reading.Verdict):

@@ -22,7 +22,7 @@ func TestLine(t *testing.T) {
 		"raw \x9b31m":                         "raw \uFFFD31m",
 		"turned \u202egnp.exe\u2066":          `turned \u202egnp.exe\u2066`,
 		"tag \U000e0041":                      `tag \udb40\udc41`,
-		"می‌خواهم":                            "می‌خواهم",
+		"می\u200cخواهم":                       "می\u200cخواهم",
 		"\x7f\x00":                            `\u007f\x00`,
 		strings.Repeat("x", longestLine+1):    strings.Repeat("x", longestLine) + "... (4001 bytes in all)",
 		strings.Repeat("\u202e", longestLine): strings.Repeat(`\u202e`, longestLine),

@@ -77,6 +77,9 @@ func (v *runView) tell(e reports.Event) (changed bool) {
 		c := v.check(*e.Check)
 		c.state, v.last = checkNow, nil
 	case reports.ReadingTaken:
+		if e.Reading.Retake {
+			return false // what failed the first time is shown already
+		}
 		v.readings++
 		r := *e.Reading
 		v.last = &r

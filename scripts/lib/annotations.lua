@@ -21,6 +21,7 @@ function plan(options) end
 ---@field deadline? number s; 30 if not given
 ---@field vital? boolean the plan ends if this check does not pass
 ---@field when? fun(): boolean asked before the check; false leaves it out, and then the unit can fail but not pass
+---@field retake? fun() done before the check is taken once more, which happens where it failed over a wire without a check sum
 
 ---Declares a check. The options may be left out.
 ---@param name string a-z, 0-9 and _

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"fullthrow/drivers"
 	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
@@ -30,13 +31,31 @@ type Proof struct {
 // of the stock plan against the simulated bench.
 func Nest(t testing.TB, seed uint64, change ...func(*station.Config)) (*Proof, *archive.Archive) {
 	t.Helper()
-	m, b, _, err := demo.Files(1)
+	_, b, _, err := demo.Files(1)
 	require.NoError(t, err)
 	records, err := archive.Open(t.TempDir(), b.Station)
 	require.NoError(t, err)
+	n, leave := nest(t, seed, b, nil, records, change...)
+	t.Cleanup(func() { leave(); records.Close() })
+	_, err = n.Ready(context.Background())
+	require.NoError(t, err)
+	return n, records
+}
+
+// nest is a nest of the bench in b, its ports handed through wire; nil: as they
+// are. leave gives all of it back; records may be nil.
+func nest(t testing.TB, seed uint64, b *bench.File, wire func(bench.PortName, drivers.Port, drivers.Clock) drivers.Port,
+	records *archive.Archive, change ...func(*station.Config)) (_ *Proof, leave func()) {
+	t.Helper()
+	m, _, _, err := demo.Files(1)
+	require.NoError(t, err)
 	clock := sim.NewClock(sim.Morning)
 	fixture := sim.NewBench(clock, seed)
-	n, err := b.Open(context.Background(), 0, bench.Simulated(fixture, clock))
+	hardware := bench.Simulated(fixture, clock)
+	if wire != nil {
+		hardware = hardware.Through(func(p bench.PortName, port drivers.Port) drivers.Port { return wire(p, port, clock) })
+	}
+	n, err := b.Open(context.Background(), 0, hardware)
 	require.NoError(t, err)
 	c := b.NestConfig(m, 0, n, clock, records)
 	// What bounds a station in real time says nothing here, where time is the
@@ -47,10 +66,7 @@ func Nest(t testing.TB, seed uint64, change ...func(*station.Config)) (*Proof, *
 	}
 	nest, err := station.New(c)
 	require.NoError(t, err)
-	t.Cleanup(func() { n.Close(); records.Close() })
-	_, err = nest.Ready(context.Background())
-	require.NoError(t, err)
-	return &Proof{nest, fixture}, records
+	return &Proof{nest, fixture}, func() { n.Close() }
 }
 
 // Unit takes a unit with a number in lot 24A through the plan and keeps its
