@@ -330,22 +330,9 @@ func (c *Check) Repeated() []string {
 
 func (f *folder) finish() Report {
 	r := &f.r
-	out := Passed
-	set := func(o Outcome, why Reason) {
-		if o.rank() > out.rank() {
-			out, r.Reason = o, &why
-		}
-	}
 	if r.Checks == nil {
 		r.Checks = []Check{} // "checks": [] rather than null
 	}
-	for _, ft := range r.Faults { // first: a fault explains the checks it spoiled
-		if ft.AfterPlan {
-			continue
-		}
-		set(Errored, ft.Reason)
-	}
-	passes := 0
 	for i := range r.Checks {
 		c, g := &r.Checks[i], f.given[i]
 		c.Verdict = worse(c.judge(), g.verdict)
@@ -361,25 +348,9 @@ func (f *folder) finish() Report {
 				c.Problem = &Reason{Code: CheckOpen}
 			}
 		}
-		for _, rd := range c.Readings {
-			if rd.Verdict == Pass {
-				passes++
-			}
-		}
-		switch {
-		case c.Verdict == Error:
-			set(Errored, Reason{Code: NotJudged, Check: c.Name, Because: c.firstProblem()})
-		case c.Verdict.rank() >= Inconclusive.rank():
-			set(Failed, c.firstFailure())
-		}
 	}
-	if len(r.Unsafe) > 0 {
-		set(Errored, UnsafeReason(r.Unsafe))
-	}
-	if passes == 0 && out == Passed {
-		set(Errored, Reason{Code: NothingJudged})
-	}
-	r.Outcome = out
+	out, why := r.implied()
+	r.Outcome, r.Reason = out, why
 	switch {
 	case f.end == nil:
 		r.Outcome, r.Reason = Aborted, &Reason{Code: CutBefore}
@@ -404,6 +375,45 @@ func (f *folder) finish() Report {
 		r.Causes = nil
 	}
 	return *r
+}
+
+// implied is the best outcome that the checks, faults and devices left unsafe
+// allow, and why it is no better.
+func (r *Report) implied() (out Outcome, reason *Reason) {
+	out = Passed
+	set := func(o Outcome, why Reason) {
+		if o.rank() > out.rank() {
+			out, reason = o, &why
+		}
+	}
+	for _, ft := range r.Faults { // first: a fault explains the checks it spoiled
+		if ft.AfterPlan {
+			continue
+		}
+		set(Errored, ft.Reason)
+	}
+	passes := 0
+	for i := range r.Checks {
+		c := &r.Checks[i]
+		for _, rd := range c.Readings {
+			if rd.Verdict == Pass {
+				passes++
+			}
+		}
+		switch {
+		case c.Verdict == Error:
+			set(Errored, Reason{Code: NotJudged, Check: c.Name, Because: c.firstProblem()})
+		case c.Verdict.rank() >= Inconclusive.rank():
+			set(Failed, c.firstFailure())
+		}
+	}
+	if len(r.Unsafe) > 0 {
+		set(Errored, UnsafeReason(r.Unsafe))
+	}
+	if passes == 0 && out == Passed {
+		set(Errored, Reason{Code: NothingJudged})
+	}
+	return out, reason
 }
 
 // firstProblem is why the check could not be judged, none where nobody says.

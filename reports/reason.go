@@ -68,7 +68,13 @@ const (
 	CutAfter      Code = "cut_after"      // Check
 	CutUnsealed   Code = "cut_unsealed"   // the run had ended, its report was not sealed
 	CutDamaged    Code = "cut_damaged"    // Text: the journal lost what it had
-	ReportChanged Code = "report_changed" // in a history: the report is not as it was sealed, and says nothing
+	LeftOut       Code = "left_out"       // Readings: checks of the plan that were not begun
+	// what a report says of itself that cannot be, see [Report.Contradiction]
+	ReadingContradicts Code = "reading_contradicts" // Check, Readings, Text: the verdict
+	CheckContradicts   Code = "check_contradicts"   // Check, Text: the verdict
+	OutcomeContradicts Code = "outcome_contradicts" // Text: the outcome
+	EventsContradict   Code = "events_contradict"   // Count: events that it says there were
+	ReportChanged      Code = "report_changed"      // in a history: the report is not as it was sealed, and says nothing
 )
 
 // Codes of a reading.

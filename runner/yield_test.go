@@ -174,7 +174,11 @@ func (r madeUpRun) seal(a *archive.Archive, name string) error {
 	if r.outcome == reports.Errored {
 		tell(8, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Reason: reports.Reason{Code: reports.DeviceFailed, Device: "supply", Kind: "no reply", Text: "no reply in 1s"}}})
 	}
-	tell(2, reports.Event{Kind: reports.RunEnded, End: &reports.End{Outcome: r.outcome}})
+	end := &reports.End{Outcome: r.outcome}
+	if r.outcome == reports.Aborted {
+		end.Reason = &reports.Reason{Code: reports.StoppedByHand}
+	}
+	tell(2, reports.Event{Kind: reports.RunEnded, End: end})
 	if err != nil {
 		return err
 	}

@@ -65,12 +65,20 @@ func (v *View) sealed(s archive.Sealed, opts Options) {
 	v.Seal = seal{Number: s.Seal.Number, Code: newCode(s.Report.Unit.SerialNumber, s.Seal.SHA256)}
 	told := func(shape, id string, args ...any) { v.Seal.Shape, v.Seal.Text = shape, v.T(id, args...) }
 	heading, problem := "", checked.Text
+	var contradicts *reports.Reason
+	if s.Raw != nil { // whoever checked the seal, what is shown is checked here
+		contradicts = s.Report.Contradiction()
+	}
 	switch {
 	case checked.Text != "":
 		told("fail", "report.seal.wrong", "text", checked.Text)
 		if heading = "report.head.misplaced"; !checked.Own {
 			heading = "report.head.broken"
 		}
+	case contradicts != nil:
+		problem = v.Reason(contradicts)
+		told("fail", "report.seal.contradicts", "text", problem)
+		heading = "report.head.contradicts"
 	case opts.Flagged:
 		told("error", "report.seal.flagged")
 		heading, problem = "report.head.flagged", v.Seal.Text

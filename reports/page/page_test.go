@@ -132,7 +132,7 @@ func TestAroundFinds(t *testing.T) {
 			name := filepath.Join(dir, "chain")
 			data, _ := os.ReadFile(name)
 			os.WriteFile(name, bytes.Replace(data, []byte(all["run-3"].Seal.SHA256), []byte(strings.Repeat("ab", 32)), 1), 0o644)
-		}, "not the report that was sealed last"},
+		}, "the note of the newest report is not the station's"},
 	} {
 		dir := t.TempDir()
 		all := unitHistory(t, dir)

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -96,6 +97,9 @@ func (t *transaction) insertRecords(fresh []*record) error {
 		}
 	}
 	if err := t.flagFresh(fresh); err != nil {
+		return err
+	}
+	if err := t.flagContradictions(fresh); err != nil {
 		return err
 	}
 	ch := newChanges()
@@ -287,6 +291,24 @@ func (t *transaction) flagFresh(fresh []*record) error {
 	})
 }
 
+// flagContradictions marks the fresh reports that say of themselves what cannot
+// be.
+func (t *transaction) flagContradictions(fresh []*record) error {
+	var rows [][]any
+	id := t.runs
+	for _, r := range fresh {
+		id++ // as insertRecords numbers them
+		c := r.item.Sealed.Report.Contradiction()
+		if c == nil {
+			continue
+		}
+		r.flag = FlagContradicts
+		rows = append(rows, []any{contradictKey, id, r.run, r.group.station, valid(r.item.File), FlagContradicts,
+			"it contradicts itself: " + string(c.Code)})
+	}
+	return t.insert("flag", "key, n, run, station, file, kind, text", rows)
+}
+
 // chain is how far a station's reports have come: a row of chain.
 type chain struct {
 	id, number, reports, newest int64
@@ -312,6 +334,17 @@ func (t *transaction) chainFresh(fresh []*record) error {
 		if !ok {
 			t.chains++
 			c.id = t.chains
+			// A renewed key goes on where the one before ended.
+			first := slices.MinFunc(list, func(a, b *record) int {
+				return cmp.Compare(a.item.Sealed.Seal.Number, b.item.Sealed.Seal.Number)
+			}).item.Sealed.Seal
+			var before int64
+			if follows, err := t.one("SELECT number FROM chain WHERE sha256 = ? AND number = ?",
+				[]any{first.Previous, first.Number - 1}, &before); err != nil {
+				return err
+			} else if follows {
+				c.number, c.sha256 = before, first.Previous
+			}
 			if _, err := t.exec("INSERT INTO chain (id, key, station, number, sha256, reports, newest) VALUES "+
 				"(?,?,?,?,?,?,?)",
 				c.id, key, "", 0, "", 0, int64(noTime)); err != nil {

@@ -583,7 +583,7 @@ func conformViews(t *testing.T, st stored) {
 	var got float64
 	ask("SELECT SUM(value) FROM v_readings WHERE check_name = 'sticks' AND reading = 'spread'", &got)
 	require.InEpsilon(t, sum, got, 1e-9)
-	ask("SELECT COUNT(*) FROM v_readings WHERE text = 'a,\"b]' AND verdict = 'unlimited' AND reading = 'mode'", &readings)
+	ask("SELECT COUNT(*) FROM v_readings WHERE text = 'a,\"b]' AND verdict = 'pass' AND reading = 'mode'", &readings)
 	require.NotZero(t, readings)
 	ask("SELECT COUNT(*) FROM v_readings WHERE text IN ('true', 'false') AND value IS NULL", &readings)
 	require.NotZero(t, readings)

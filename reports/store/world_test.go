@@ -48,6 +48,9 @@ func (s *station) seal(t testing.TB, r reports.Report) archive.Sealed {
 	if r.Checks == nil {
 		r.Checks = []reports.Check{}
 	}
+	if r.Events == 0 {
+		r.Events = 100 // as many as there may be
+	}
 	raw, err := json.Marshal(r)
 	require.NoError(t, err)
 	sum := sha256.Sum256(append([]byte(s.last.SHA256+"\n"), raw...))
@@ -126,7 +129,21 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 		if v.IsNone() {
 			verdict = reports.Error
 		}
-		return reports.Reading{Check: check, Name: name, Value: v, Unit: unit, Limit: l, Verdict: note(verdict)}
+		rd := reports.Reading{Check: check, Name: name, Value: v, Unit: unit, Limit: l, Verdict: note(verdict)}
+		switch x, _ := v.Number(); verdict { // a value that its verdict is of
+		case reports.Error:
+			rd.Problem = &reports.Reason{Code: reports.NoValue}
+		case reports.Fail:
+			rd.Value = reports.Number(1.5**l.Upper + math.Abs(x))
+		case reports.Inconclusive:
+			rd.Value, rd.Limit = reports.Number(*l.Upper), &reports.Limit{Lower: l.Lower, Upper: l.Upper, Guard: *l.Upper / 10}
+		case reports.Pass:
+			if l.Lower != nil {
+				x = max(x, *l.Lower)
+			}
+			rd.Value = reports.Number(min(x, *l.Upper))
+		}
+		return rd
 	}
 	number := func() reports.Value {
 		if r.IntN(30) == 0 {
@@ -143,7 +160,8 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 			read("sticks", "moves", reports.Bool(r.IntN(2) == 0), "", nil),
 		}},
 		{Name: "link", Part: "antenna", Verdict: reports.Pass, Readings: []reports.Reading{
-			read("link", "mode", reports.Text(`a,"b]`), "", nil),
+			{Check: "link", Name: "mode", Value: reports.Text(`a,"b]`), Verdict: note(reports.Pass),
+				Limit: &reports.Limit{Equal: new(reports.Text(`a,"b]`))}},
 		}},
 	}
 	p.Checks = checks[:3-r.IntN(5)/4]
@@ -154,7 +172,7 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 			}
 		}
 	}
-	if r.IntN(15) == 0 { // a check that fails without a reading
+	if r.IntN(15) == 0 && p.Checks[0].Verdict != reports.Error { // a check that fails without a reading
 		p.Checks[0].Verdict = note(reports.Fail)
 	}
 	switch worst {
@@ -173,6 +191,7 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 	}
 	if r.IntN(20) == 0 {
 		p.Outcome, p.Causes = reports.Aborted, nil
+		p.Reason = &reports.Reason{Code: reports.StoppedByHand, Text: "Ines"}
 	}
 	return p
 }

@@ -247,22 +247,29 @@ func worst(have map[string]reports.Verdict) reports.Verdict {
 
 // outcome is what the checks say together. [reports.Fold] judges once more
 // from the events and takes the worse.
-func (r *recorder) outcome() reports.Outcome {
+func (r *recorder) outcome() reports.End {
 	out, passed := reports.Passed, false
 	for _, v := range r.verdicts {
 		switch v {
 		case reports.Pass:
 			passed = true
 		case reports.Error:
-			return reports.Errored
+			return reports.End{Outcome: reports.Errored}
 		case reports.Fail, reports.Inconclusive:
 			out = reports.Failed
 		}
 	}
-	if out == reports.Passed && (!passed || len(r.verdicts) < len(r.nest.Plan.Checks)) {
-		return reports.Errored // nothing was judged, or a check was left out
+	if left := len(r.verdicts); out == reports.Passed && left < len(r.nest.Plan.Checks) {
+		why := reports.Reason{Code: reports.LeftOut}
+		for _, c := range r.nest.Plan.Checks[left:] {
+			why.Readings = append(why.Readings, c.Name)
+		}
+		return reports.End{Outcome: reports.Errored, Reason: &why}
 	}
-	return out
+	if out == reports.Passed && !passed {
+		return reports.End{Outcome: reports.Errored} // nothing was judged
+	}
+	return reports.End{Outcome: out}
 }
 
 // ask puts the question into the journal, to the operator, and the answer into

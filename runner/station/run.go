@@ -152,7 +152,7 @@ func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
 	rec.fault(planErr, rec.current)
 	rec.safe(made, planErr == nil)
 
-	end := reports.End{Outcome: rec.outcome()}
+	end := rec.outcome()
 	if planErr != nil {
 		why := reasonOf(planErr)
 		end = reports.End{Outcome: reports.Errored, Reason: &why}

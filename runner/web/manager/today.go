@@ -279,6 +279,8 @@ func (q *query) flagged(v *view, flags []store.Flag) {
 			kind = "manager.flags.removed"
 		case "inserted":
 			kind = "manager.flags.inserted"
+		case "contradicts":
+			kind = "manager.flags.contradicts"
 		}
 		n.Text = append(n.Text, q.t(kind, "name", brief(name), "station", f.Station))
 	}
