@@ -70,6 +70,8 @@ func (e *Event) Validate() error {
 		return missing(e.End == nil)
 	case CausesRanked:
 		return missing(len(e.Causes) == 0)
+	case ClockStepped:
+		return missing(e.Clock == nil)
 	case BenchReady, NoteMade, MadeSafe:
 		return nil
 	}
@@ -125,7 +127,9 @@ func Fold(events []Event) (Report, error) {
 		}
 		f.add(e)
 	}
-	return f.finish(), nil
+	r := f.finish()
+	r.CutShort = r.WasCutShort()
+	return r, nil
 }
 
 // byGuardian: it was written when the program was gone.
@@ -156,6 +160,8 @@ func (f *folder) add(e *Event) {
 	switch e.Kind {
 	case RunStarted:
 		r.Schema, r.Start, r.Started = Schema, *e.Start, e.Time
+	case ClockStepped:
+		r.Clock = append(r.Clock, *e.Clock)
 	case BenchReady:
 		r.Bench = e.Text
 	case CheckStarted:

@@ -1,5 +1,10 @@
 package reports
 
+import (
+	"strings"
+	"time"
+)
+
 // Code says why something is as it is: why a run ended as it did, what is wrong
 // with the bench, why a check or a reading could not be judged. What people read
 // of it is made where their language is known, by package wording; nobody reads
@@ -30,6 +35,17 @@ const (
 	MemoryTogether Code = "memory_together" // Size, Count runs: nobody knows which plan took it
 	OtherFault     Code = "other_fault"     // Text, Hint: whatever else kept the bench from its work
 	Several        Code = "several"         // Because: more than one thing, none before the others
+)
+
+// Codes of the station's clock: how far it was set, against the time that went
+// by or the newest sealed report.
+const (
+	ClockBack    Code = "clock_back"     // Seconds, since the run before
+	ClockAhead   Code = "clock_ahead"    // Seconds, since the run before
+	ClockBackIn  Code = "clock_back_in"  // Seconds, during the run
+	ClockAheadIn Code = "clock_ahead_in" // Seconds, during the run
+	ClockBehind  Code = "clock_behind"   // Time, Newest: earlier than may be, so that no run begins
+	ClockBeyond  Code = "clock_beyond"   // Time, Newest: later than may be, so that no run begins
 )
 
 // Codes of the guardian, which makes safe what a program that is gone left on.
@@ -124,6 +140,8 @@ type Reason struct {
 	Count     int       `json:"count,omitempty"`      // how many
 	Text      string    `json:"text,omitempty"`       // somebody else's words: a device's, the plan's, the system's
 	Hint      string    `json:"hint,omitempty"`       // what to do, in somebody else's words
+	Time      time.Time `json:"time,omitzero"`        // what the clock says
+	Newest    time.Time `json:"newest,omitzero"`      // end of the newest sealed report
 	Because   []Reason  `json:"because,omitempty"`    // what it comes from
 }
 
@@ -133,6 +151,15 @@ func (r *Reason) CodeText() string {
 		return ""
 	}
 	return string(r.Code)
+}
+
+// CodeTexts are the codes of reasons, with a blank between them.
+func CodeTexts(list []Reason) string {
+	var codes []string
+	for i := range list {
+		codes = append(codes, list[i].CodeText())
+	}
+	return strings.Join(codes, " ")
 }
 
 // OfPlan reports whether the plan itself is wrong, and nothing of the bench: it

@@ -91,6 +91,9 @@ func (a *app) verify(ctx context.Context, dir string, o verifyOptions) error {
 		return input.Usage("%s holds no reports", dir).Hint("give the folder that --data of test, serve or demo named")
 	}
 	a.tellVerified(v)
+	for _, p := range v.Notes {
+		fmt.Fprintf(a.out, "note: %s\n", p.Error())
+	}
 	a.ProveIndex(ctx, dir, o.all || len(v.Problems) > 0, a.out)
 	moved, err := a.witness(v, kept, o.witness)
 	if err != nil {

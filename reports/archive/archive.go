@@ -86,6 +86,16 @@ type Entry struct {
 	Started time.Time
 	Ended   time.Time
 	Outcome reports.Outcome
+	// CutShort: it broke a limit and was then cut short.
+	CutShort bool
+}
+
+// Entry is the line of the report in its archive's index.
+func (s Sealed) Entry() Entry { return entryOf(s.Report, s.Seal, s.File) }
+
+// Judged says that the run says something of its unit.
+func (e Entry) Judged() bool {
+	return e.Outcome == reports.Passed || e.Outcome == reports.Failed || e.CutShort
 }
 
 // A run keeps so many bytes of the disk free for its report from the
@@ -229,7 +239,7 @@ const hintVerify = "verify the archive, and restore the file from a copy"
 func (a *Archive) count(i int) {
 	e := a.entries[i]
 	a.runs[e.Run] = i
-	if e.Outcome == reports.Passed || e.Outcome == reports.Failed {
+	if e.Judged() {
 		a.attempts[unitKey{e.Unit.Product, e.Unit.SerialNumber}]++
 	}
 }
@@ -259,6 +269,16 @@ func (a *Archive) Entries() []Entry {
 	return slices.Clone(a.entries)
 }
 
+// Newest is the report with the highest number; ok is false where there is none.
+func (a *Archive) Newest() (e Entry, ok bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if len(a.entries) == 0 {
+		return Entry{}, false
+	}
+	return a.entries[len(a.entries)-1], true
+}
+
 // Load reads the sealed report of a run; fs.ErrNotExist if there is none.
 func (a *Archive) Load(run string) (Sealed, error) {
 	a.mu.Lock()
@@ -283,8 +303,9 @@ func (a *Archive) Dir() string { return a.dir }
 func (a *Archive) PublicKey() ed25519.PublicKey { return a.key.Public().(ed25519.PublicKey) }
 
 // Attempts is how many sealed runs of this unit in this archive ended passed
-// or failed. The next run's Start.Attempt is one more. Runs that ended as
-// error or aborted said nothing about the unit and do not count.
+// or failed, or broke a limit and were then cut short. The next run's
+// Start.Attempt is one more. Other runs that ended as error or aborted said
+// nothing about the unit and do not count.
 func (a *Archive) Attempts(product, serial string) int {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -430,6 +451,7 @@ func (a *Archive) seal(r reports.Report) (Sealed, error) {
 			return fail(err)
 		}
 	}
+	r.CutShort = r.WasCutShort()
 	raw, err := json.Marshal(r)
 	if err != nil {
 		return fail(err)
@@ -488,7 +510,7 @@ func (a *Archive) writeHead(h head) (err error) {
 func entryOf(r reports.Report, s Seal, name string) Entry {
 	return Entry{
 		Number: s.Number, Hash: s.SHA256, Run: r.Run, File: name, Nest: r.Nest, Unit: r.Unit,
-		Attempt: r.Attempt, Started: r.Started, Ended: r.Ended, Outcome: r.Outcome,
+		Attempt: r.Attempt, Started: r.Started, Ended: r.Ended, Outcome: r.Outcome, CutShort: r.CutShort,
 	}
 }
 

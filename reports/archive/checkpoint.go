@@ -58,7 +58,7 @@ func (c checkpoint) known() []Known {
 	return []Known{{From: "checkpoint", Number: c.number, Hash: c.hash, Key: c.key}}
 }
 
-const checkpointHead = "fullthrow-checkpoint/1"
+const checkpointHead = "fullthrow-checkpoint/2"
 
 // recallCheckpoint reads a checkpoint of the archive in dir; the zero one if
 // there is none, it is of another archive, or not whole.
@@ -89,12 +89,15 @@ func recallCheckpoint(file, dir string) (c checkpoint) {
 			c.at, c.number, c.hash, c.key = time.Unix(n(2), 0), n(3), f[4], f[5]
 		case f[0] == "a" && len(f) == 6:
 			c.attachments[f[1]] = id(2)
-		case f[0] == "r" && len(f) >= 13:
+		case f[0] == "r" && len(f) >= 14:
 			p := proof{file: f[1], id: id(2), number: n(6), previous: f[7], hash: f[8], key: f[9], form: form(n(10)),
 				outcome: reports.Outcome(f[11])}
 			p.station, _ = strconv.Unquote(f[12])
+			if at := n(13); at != 0 {
+				p.ended = time.UnixMilli(at)
+			}
 			p.run, p.belongs = strings.TrimSuffix(filepath.Base(p.file), ".json"), p.file
-			for _, at := range f[13:] {
+			for _, at := range f[14:] {
 				var k reports.Capture
 				part := strings.SplitN(at, " ", 3)
 				if len(part) != 3 {
@@ -142,8 +145,12 @@ func keepCheckpoint(file, dir string, at time.Time, v *Verification, last checkp
 		}
 		fmt.Fprintf(&b, "r\t%s", p.file)
 		ids(p.id)
-		fmt.Fprintf(&b, "\t%d\t%s\t%s\t%s\t%d\t%s\t%s", p.number, p.previous, p.hash, p.key, p.form, p.outcome,
-			strconv.Quote(p.station))
+		ended := int64(0)
+		if !p.ended.IsZero() {
+			ended = p.ended.UnixMilli()
+		}
+		fmt.Fprintf(&b, "\t%d\t%s\t%s\t%s\t%d\t%s\t%s\t%d", p.number, p.previous, p.hash, p.key, p.form, p.outcome,
+			strconv.Quote(p.station), ended)
 		for _, c := range p.captures {
 			fmt.Fprintf(&b, "\t%s %d %s", c.SHA256, c.Size, strconv.Quote(c.Check+"."+c.Name))
 		}

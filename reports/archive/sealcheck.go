@@ -77,6 +77,11 @@ func Around(dir string, s Sealed) (Surroundings, error) {
 	numbers := map[int64]string{} // of the neighbours, to file
 	causes := map[string][]reports.Cause{}
 	unit := unitKey{s.Report.Unit.Product, s.Report.Unit.SerialNumber}
+	type numbered struct {
+		number int64
+		row    reports.HistoryRow
+	}
+	var runs []numbered
 	for _, name := range files {
 		e, err := readEntry(dir, name)
 		if err != nil {
@@ -90,12 +95,16 @@ func Around(dir string, s Sealed) (Surroundings, error) {
 		}
 		r, err := Load(filepath.Join(dir, filepath.FromSlash(name)))
 		if err != nil {
-			a.History = append(a.History, reports.HistoryRow{At: e.Started, Run: e.Run,
-				Reason: &reports.Reason{Code: reports.ReportChanged}, Flagged: true})
+			runs = append(runs, numbered{e.Number, reports.HistoryRow{At: e.Started, Run: e.Run,
+				Reason: &reports.Reason{Code: reports.ReportChanged}, Flagged: true}})
 			continue
 		}
 		causes[r.Report.Run] = r.Report.Causes
-		a.History = append(a.History, reports.RunRow(r.Report))
+		runs = append(runs, numbered{r.Seal.Number, reports.RunRow(r.Report)})
+	}
+	slices.SortStableFunc(runs, func(x, y numbered) int { return cmp.Compare(x.number, y.number) })
+	for _, r := range runs {
+		a.History = append(a.History, r.row)
 	}
 	repairs, _, err := ReadRepairs(dir)
 	if err != nil {

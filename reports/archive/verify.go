@@ -52,6 +52,8 @@ type Verification struct {
 	Unread   int
 	Since    time.Time
 	Problems []reports.Problem
+	// Notes are what speaks against no report: that the station's clock was set.
+	Notes []reports.Problem
 
 	hashes map[int64]string // of the reports, by number
 	ring   keyring
@@ -114,6 +116,7 @@ type proof struct {
 	unread    bool
 
 	run, belongs string
+	ended        time.Time // zero where no clock could have been set
 	contradicts  *reports.Reason
 	err          error
 	of           Entry // where err: by its own words
@@ -223,6 +226,7 @@ func verify(ctx context.Context, dir string, chain head, chainErr error, o Verif
 		}
 	}
 	v.chain(links, spoiled, problem)
+	v.Notes = clockNotes(len(links), func(i int) (time.Time, string) { return links[i].ended, links[i].file })
 	v.head(chain, chainErr, links, spoiled, numbered, problem)
 	v.compare(append(last.known(), OfThis(dir, o.Known)...), spoiled, problem)
 
@@ -328,6 +332,9 @@ func proveFile(dir, name string, last checkpoint, all bool) proof {
 	p.outcome, p.station, p.run = s.Report.Outcome, s.Report.Station, s.Report.Run
 	p.belongs = path.Join(s.Report.Started.UTC().Format("2006/01/02"), s.Report.Run+".json")
 	p.contradicts = s.Report.Contradiction()
+	if !s.Report.Simulated { // whose nests have a clock each
+		p.ended = s.Report.Ended
+	}
 	for _, c := range s.Report.Captures {
 		if c.SHA256 != "" {
 			p.captures = append(p.captures, reports.Capture{Check: c.Check, Name: c.Name, SHA256: c.SHA256, Size: c.Size})
@@ -467,6 +474,31 @@ func (v *Verification) compare(known []Known, spoiled map[int64]bool, problem te
 			problem(RolledBack, string(reportChain), hint, "the %s has seen another report number %d", k.From, k.Number)
 		}
 	}
+}
+
+// clockBack is how much earlier than the report before one must have ended for
+// the clock to have been set back: nests that end together are sealed within
+// moments.
+const clockBack = time.Minute
+
+// clockNotes finds where the clock was set back between reports, in the order of
+// their numbers.
+func clockNotes(n int, report func(i int) (ended time.Time, file string)) (notes []reports.Problem) {
+	var before time.Time
+	for i := range n {
+		ended, file := report(i)
+		if ended.IsZero() {
+			continue
+		}
+		if back := before.Sub(ended); !before.IsZero() && back > clockBack {
+			notes = append(notes, reports.Problem{File: file,
+				Text: fmt.Sprintf("ended %v before the report before it: the clock was set back; the order of the "+
+					"station's reports is that of their numbers", back.Round(time.Second)),
+				Hint: "look whether the computer's clock is right"})
+		}
+		before = ended
+	}
+	return notes
 }
 
 // missing says which numbers from first to last are not there, but for those

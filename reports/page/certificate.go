@@ -88,9 +88,13 @@ func certifiable(s archive.Sealed, opts Options) error {
 		case after && row.Outcome == "":
 			return refuse("fullthrow verify names it; test the unit again",
 				"unit %.80s has a later run, %.80s, whose report is not as it was sealed", r.Unit.SerialNumber, row.Run)
-		case after && (row.Outcome == reports.Failed || row.Outcome == reports.Passed):
+		case after && (row.Outcome == reports.Failed || row.Outcome == reports.Passed || row.CutShort):
 			later = &opts.History[i]
 		}
+	}
+	if later != nil && later.CutShort {
+		return refuse("test the unit again; the certificate is that of the newest run",
+			"unit %.80s broke a limit later, in run %.80s, which was then cut short", r.Unit.SerialNumber, later.Run)
 	}
 	if later != nil && later.Outcome == reports.Failed {
 		return refuse("repair the unit and test it again; the certificate is that of the newest run",

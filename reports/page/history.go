@@ -49,7 +49,7 @@ func (v *View) history(opts Options) {
 			case row.Cause != nil:
 				say(v.T("report.likely", "cause", v.Cause(v.texts, *row.Cause)))
 			case row.Outcome == reports.Errored, row.Outcome == reports.Aborted:
-				say(v.sentence(reports.Report{Outcome: row.Outcome}))
+				say(v.sentence(reports.Report{Outcome: row.Outcome, CutShort: row.CutShort}))
 			}
 		}
 		v.Past = append(v.Past, p)
@@ -125,6 +125,9 @@ func (v *View) provenance() {
 		{v.T("report.label.ended"), v.T("report.label.ended_after", "time", v.moment(r.Ended),
 			"took", v.took(r.Ended.Sub(r.Started))), ""},
 		{v.T("report.label.software"), software, ""}}
+	if text := v.clock(); text != "" {
+		v.Provenance = append(v.Provenance, named{v.T("report.label.clock"), text, ""})
+	}
 	if r.Bench != "" {
 		v.Provenance = append(v.Provenance, named{v.T("report.label.bench"), r.Bench, "code"})
 	}
@@ -189,4 +192,13 @@ func WriteHTML(w io.Writer, s archive.Sealed, opts Options) error {
 		return fmt.Errorf("html: %w", err)
 	}
 	return nil
+}
+
+// clock says how the station's clock was set before the run, or during it.
+func (v *View) clock() string {
+	var list []string
+	for i := range v.Report.Clock {
+		list = append(list, v.Reason(&v.Report.Clock[i]))
+	}
+	return strings.Join(list, v.T("record.and"))
 }

@@ -384,6 +384,28 @@ func TestIndexOfANewerProgram(t *testing.T) {
 	require.ErrorIs(t, err, os.ErrNotExist)
 }
 
+// An index of an older layout is made anew from the reports.
+func TestIndexOfAnOlderProgram(t *testing.T) {
+	s := newShop(t, 3)
+	ix, err := OpenIndex(t.Context(), s.dir, IndexOptions{})
+	require.NoError(t, err)
+	want, err := ix.Counts(t.Context(), Selection{})
+	require.NoError(t, err)
+	require.NotZero(t, want.Units)
+	require.NoError(t, ix.Close())
+	meddle(t, s.dir, "DROP VIEW v_runs")
+	meddle(t, s.dir, "DROP TABLE run")
+	meddle(t, s.dir, "CREATE TABLE run (id INTEGER PRIMARY KEY, of_old INTEGER)")
+	meddle(t, s.dir, "PRAGMA user_version = 1")
+	ix, err = OpenIndex(t.Context(), s.dir, IndexOptions{})
+	require.NoError(t, err)
+	got, err := ix.Counts(t.Context(), Selection{})
+	require.NoError(t, err)
+	require.Equal(t, want, got)
+	require.Len(t, ix.Notes(), 1)
+	require.NoError(t, ix.Close())
+}
+
 // meddle changes an index behind the store's back.
 func meddle(t *testing.T, dir, query string) {
 	t.Helper()

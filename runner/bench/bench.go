@@ -17,6 +17,7 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/drivers/joystick"
 	"fullthrow/runner/input"
+	"fullthrow/runner/station"
 )
 
 // File is a bench as its TOML file describes it: the hardware of one
@@ -30,6 +31,7 @@ type File struct {
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`
+	Clock       clockRule       `toml:"clock"`
 	Serve       serveRule       `toml:"serve"`
 	Nests       []nestFile      `toml:"nest"`
 
@@ -51,6 +53,13 @@ type captureRule struct {
 // planRule bounds what a plan may take of the computer.
 type planRule struct {
 	Memory string `toml:"memory"` // default "128 MiB"
+}
+
+// clockRule bounds how far the computer's clock may be from the newest report of
+// the station for a run to begin.
+type clockRule struct {
+	Behind float64 `toml:"behind"` // s, earlier than it; default 300
+	Ahead  float64 `toml:"ahead"`  // days, later than it; default 180
 }
 
 // serveRule is about the station's pages.
@@ -170,6 +179,12 @@ func (b *File) setDefaults() {
 	}
 	if b.Plan.Memory == "" {
 		b.Plan.Memory = "128 MiB"
+	}
+	if b.Clock.Behind == 0 {
+		b.Clock.Behind = station.DefaultBehind.Seconds()
+	}
+	if b.Clock.Ahead == 0 {
+		b.Clock.Ahead = station.DefaultAhead.Hours() / 24
 	}
 }
 
