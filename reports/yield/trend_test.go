@@ -66,14 +66,6 @@ func TestTrend(t *testing.T) {
 	}
 }
 
-func differs(r TrendResult) []int {
-	var d []int
-	for _, p := range r.Points {
-		d = append(d, p.Differs)
-	}
-	return d
-}
-
 // Where all groups are alike, even one is named in at most one of twenty trends
 // (simulated; the test is exact and so rarer).
 func TestTrendIsRarelyWrong(t *testing.T) {
