@@ -136,7 +136,7 @@ func (s *Server) Handler() http.Handler { return s.handler }
 func (s *Server) routes() *http.ServeMux {
 	mux := http.NewServeMux()
 	mux.Handle("GET /{$}", s.operator)
-	mux.Handle("GET /operator/", s.operator.assets())
+	mux.Handle("GET /operator/", s.operator.files)
 	mux.Handle("/look/", s.c.Look.Handler())
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /api/state", s.getState)
