@@ -27,7 +27,8 @@ const evil = "\x1b[2J\x1b[1m\r\nK1 PASSED\b\x9b31m\u009d0;t\a\u202e\u2066\u2028\
 func poisoned(v reflect.Value, name string) {
 	switch v.Kind() {
 	case reflect.String:
-		if v.Type() == reflect.TypeFor[string]() && name != "Run" && name != "SHA256" {
+		if v.Type() == reflect.TypeFor[string]() && name != "Run" && name != "SHA256" &&
+			name != "Bound" && name != "Rule" { // by which a reading would be judged in another way
 			v.SetString(v.String() + evil)
 		}
 	case reflect.Struct:

@@ -111,7 +111,7 @@ func (a *app) report(file string, to reportFiles) error {
 	stamp := func(to io.Writer) {
 		if contradicts != nil {
 			fmt.Fprintf(to, "THIS REPORT CONTRADICTS ITSELF: %s\nhint: do not rely on it; fullthrow verify names every "+
-				"report that was touched\n", book.Translator("en").Reason(contradicts))
+				"report that was touched\n", terminal.Line(book.Translator("en").Reason(contradicts)))
 		}
 	}
 	if to == (reportFiles{language: to.language}) {

@@ -101,7 +101,7 @@ func (a *app) verify(ctx context.Context, dir string, o verifyOptions) error {
 	}
 	if len(v.Problems) == 0 {
 		fmt.Fprintln(a.out, "every report is as it was sealed, and none is missing")
-		fmt.Fprintln(a.out, moved)
+		fmt.Fprintln(a.out, terminal.Line(moved))
 		return nil
 	}
 	fmt.Fprintf(a.out, "%s:\n", wording.Count(len(v.Problems), "problem"))
@@ -116,7 +116,7 @@ func (a *app) verify(ctx context.Context, dir string, o verifyOptions) error {
 		fmt.Fprintln(a.out, "every report not named here fits its seal and the station's key")
 	}
 	if moved != "" {
-		fmt.Fprintln(a.out, moved)
+		fmt.Fprintln(a.out, terminal.Line(moved))
 	}
 	return quiet(input.ExitFailed)
 }
