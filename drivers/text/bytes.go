@@ -150,6 +150,9 @@ func (d *ByteDevice) await(ctx context.Context, op string, sent []byte, want dri
 		return drivers.Answer{}, drivers.Errorf(d.name, op, drivers.OutOfRange, "an answer of %d bytes: want 1 to %d",
 			want.Length, maxFrame).WithHint("Without frames the plan says how many bytes it waits for: length = 4.")
 	}
+	if d.framer != nil {
+		d.framer.work = 0
+	}
 	began, end := d.clock.Now(), drivers.Within(d.clock, want.Within)
 	var all []byte // what came and was no answer
 	fail := func(format string, args ...any) (drivers.Answer, error) {
@@ -190,6 +193,9 @@ func (d *ByteDevice) await(ctx context.Context, op string, sent []byte, want dri
 			}
 		}
 		all = all[max(0, len(all)-maxFrame):]
+		if d.framer != nil && d.framer.work >= maxWork {
+			return fail("too much came that is no frame")
+		}
 		wait := end.Left()
 		if len(d.got) > 0 && !still {
 			wait = min(wait, gap)

@@ -178,6 +178,19 @@ func TestFrameBehindNoise(t *testing.T) {
 	})
 }
 
+// A stream in which every byte may begin a long frame ends as well.
+func TestHopelessStream(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		layout := Layout{LengthSize: 1, LengthAdds: 60_000, Check: "CRC-32", Max: maxFrame}
+		d, err := OpenBytes("loader", drivertest.Respond("wire", drivers.System, func([]byte) []byte {
+			return make([]byte, 200_000)
+		}), drivers.System, ByteOptions{Frame: &layout})
+		require.NoError(t, err)
+		_, err = d.Ask(t.Context(), make([]byte, 60_000), drivers.Awaited{})
+		require.ErrorContains(t, err, "loader: ask: too much came that is no frame; received 00 00")
+	})
+}
+
 func TestByteDevice(t *testing.T) {
 	layout := layouts()[0]
 	drivertest.TestDevice(t, func(t *testing.T) drivers.Device {
@@ -202,7 +215,7 @@ func FuzzFrames(f *testing.F) {
 		f.Add(uint8(i), []byte{})
 	}
 	f.Fuzz(func(t *testing.T, which uint8, b []byte) {
-		if len(b) > 2000 {
+		if len(b) > 1000 {
 			return
 		}
 		list := layouts()
@@ -214,6 +227,7 @@ func FuzzFrames(f *testing.F) {
 			rest := bytes.Clone(b)
 			for {
 				before := len(rest)
+				fr.work = 0
 				data, after, passed, ok := fr.next(rest, final)
 				if passed < 0 || passed+len(after) > before || !ok && passed+len(after) != before {
 					t.Fatalf("%d bytes: %d passed over, %d left, frame %v", before, passed, len(after), ok)

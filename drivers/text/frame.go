@@ -81,7 +81,12 @@ type framer struct {
 	Layout
 	check checkSum
 	least int // bytes of the shortest frame
+	work  int // bytes gone through in the search for frames, since it was set to 0
 }
+
+// maxWork is how many bytes one call goes through: a stream in which each byte may
+// begin a frame is gone through again and again.
+const maxWork = 16 << 20
 
 // newFramer checks a layout.
 func newFramer(l Layout) (*framer, error) {
@@ -191,6 +196,7 @@ func (f *framer) frame(data []byte) ([]byte, error) {
 // ended is where a frame that is known by its end ends, 0 where it does not yet.
 func (f *framer) ended(b []byte) int {
 	from := min(f.least-len(f.End), len(b))
+	f.work += len(b) - from
 	if at := bytes.Index(b[from:], f.End); at >= 0 {
 		return from + at + len(f.End)
 	}
@@ -227,6 +233,7 @@ func (f *framer) whole(b []byte) (data []byte, ok bool) {
 	if !bytes.HasSuffix(b, f.End) {
 		return nil, false
 	}
+	f.work += len(b)
 	if f.check.size > 0 && f.check.sum(b[f.CheckFrom:body]) != number(b[body:body+f.check.size], f.CheckLittle) {
 		return nil, false
 	}
@@ -239,10 +246,10 @@ func (f *framer) whole(b []byte) (data []byte, ok bool) {
 
 // next takes the first frame off what was received. What is none is passed over,
 // a byte at a time, and counted; what may become one is left, unless nothing more
-// will come (final).
+// will come (final). It stops where it has gone through too much.
 func (f *framer) next(b []byte, final bool) (data, rest []byte, passed int, ok bool) {
 	begun := len(b)
-	for len(b) > 0 {
+	for len(b) > 0 && f.work < maxWork {
 		at := bytes.Index(b, f.Begin)
 		if at < 0 {
 			keep := min(len(b), len(f.Begin)-1)
