@@ -40,6 +40,8 @@ func ownFunctions() map[string]goFunc {
 		"string.reverse": sized(reversed),
 		"table.concat":   tableConcat, "table.insert": tableInsert, "table.sort": tableSort,
 		"math.random": random,
+		"bytes.pack":  bytesPack, "bytes.unpack": bytesUnpack, "bytes.crc": bytesCRC, "bytes.hex": bytesHex,
+		"bytes.of": bytesOf,
 	}
 }
 
@@ -56,7 +58,7 @@ var interpretersOwn = []string{
 }
 
 // libraryNames are the globals that are tables.
-var libraryNames = []string{"string", "table", "math", "bench", "measure"}
+var libraryNames = []string{"string", "table", "math", "bytes", "bench", "measure"}
 
 // globalNames are all names a plan may use without declaring them.
 func globalNames() map[string]bool {
