@@ -130,6 +130,11 @@ func (n *Nest) start(job Job) reports.Start {
 // pass is the part of Run between the first event and the last. Whatever
 // happens in it, the fixture is safe, or said not to be, when it returns.
 func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
+	for _, d := range n.Devices {
+		if d, ok := d.(drivers.Talker); ok {
+			d.Talk().Forget()
+		}
+	}
 	found, err := n.Ready(ctx)
 	if err != nil {
 		rec.fault(err, "")

@@ -2,6 +2,8 @@ package manager
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"net/url"
 	"regexp"
@@ -138,6 +140,11 @@ func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 	}
 	if opts.Handset = q.m.c.Drawing; q.m.c.Files != nil {
 		opts.Attachments = "/attachment/"
+		opts.Said = func(hash string) (string, bool) {
+			data, err := q.m.c.Files.Attachment(q.ctx, hash+".txt")
+			sum := sha256.Sum256(data)
+			return string(data), err == nil && hex.EncodeToString(sum[:]) == hash
+		}
 	}
 	opts.Reading = func(name string) string {
 		return encode("/hold", url.Values{}, []string{"reading", name, "product", r.Unit.Product})
