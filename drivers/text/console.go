@@ -180,6 +180,10 @@ func (c *Console) ask(ctx context.Context, op, text string, want drivers.Awaited
 		if err := c.quiet(ctx, op, c.setAside); err != nil {
 			return drivers.Answer{}, err
 		}
+		if rest := plain(c.got); len(rest.text) > 0 && !c.prompted() { // what broke off is no beginning of an answer
+			c.other(rest)
+		}
+		c.got = nil
 	}
 	if err := c.present(ctx, op, c.setAside); err != nil {
 		return drivers.Answer{}, err

@@ -20,6 +20,7 @@ import (
 // abandoned (a stuck script may come back to life) it refuses everything.
 type recorder struct {
 	nest    *Nest
+	unit    reports.Unit
 	journal journal
 	// archived is the journal on disk; nil in a rehearsal, which keeps nothing.
 	archived *archive.Journal

@@ -249,6 +249,10 @@ function Attenuator:set(dB) end
 ---@type table<string, Supply|Output|Input|Meter|Recorder|Mover|Receiver|Timer|Attenuator|Console|Bytes>
 bench = {}
 
+---The unit that is tested.
+---@type { serial_number: string, product: string, revision: string, lot: string } "" where it is not known
+unit = {}
+
 -- Bytes ----------------------------------------------------------------------
 
 bytes = {}
