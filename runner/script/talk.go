@@ -175,13 +175,22 @@ func (c call) awaited(i int, ofUnit bool, more ...string) (drivers.Awaited, opti
 func consoleAsk(c call) int {
 	d := c.dev.(drivers.Console)
 	text, m := c.said(1), c.newLineMatch(2)
-	w, o := c.awaited(3, d.OfUnit(), "unfinished")
+	w, o := c.awaited(3, d.OfUnit(), "unfinished", "twice")
 	w.Unfinished, w.As = o.boolean("unfinished"), m.String()
 	if len(m.patterns) > 0 {
 		w.Fits = m.fits
 	}
 	var a drivers.Answer
 	c.t.device(c.L, func(ctx context.Context) (err error) { a, err = d.Ask(ctx, text, w); return })
+	if o.boolean("twice") {
+		first := a
+		c.t.device(c.L, func(ctx context.Context) (err error) { a, err = d.Ask(ctx, text, w); return })
+		if first.Heard != a.Heard || !bytes.Equal(first.Said, a.Said) {
+			c.t.raise(c.L, drivers.Errorf(c.role, c.verb, drivers.Garbled, "it answered %q first, and then %q",
+				drivers.Visible(first.Said), drivers.Visible(a.Said)).
+				WithHint("Without a check sum nobody knows which was damaged: look at the cable and the baud rate."), "")
+		}
+	}
 	return c.answer(a, m)
 }
 

@@ -1,6 +1,7 @@
 package script
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -29,13 +30,21 @@ func talking(t *testing.T, answer func(line string) string, reply func([]byte) [
 }
 
 func TestConsole(t *testing.T) {
+	asked := 0
 	answers := map[string]string{"version": "# warm\nversion 2.7 build 418", "set 9": "error 12 range", "long": strings.Repeat("a", 3000)}
-	s := talking(t, func(line string) string { return answers[line] }, nil, nil)
+	s := talking(t, func(line string) string {
+		if line == "count" {
+			asked++
+			return fmt.Sprint("count ", asked/2)
+		}
+		return answers[line]
+	}, nil, nil)
 	must.NoError(t, s.run(t, body(`
 		reading("version", bench.console:ask("version", "version (%d+%.%d+)"))
 		local version, build = bench.console:ask("version", "version (%S+) build (%d+)")
 		reading("build", version .. "/" .. build)
 		local which, code = bench.console:ask("set 9", { "^ok$", "error (%d+)" }, { within = 0.5 })
+		reading("twice", bench.console:ask("version", "version (%S+)", { twice = true }))
 		reading("which", which .. ":" .. code)
 		reading("whole", bench.console:ask("set 9"))
 		reading("others", table.concat(bench.console:others(), "|"))
@@ -52,7 +61,7 @@ func TestConsole(t *testing.T) {
 	for _, r := range s.tape.readings {
 		got = append(got, r.Name+"="+r.Value.String())
 	}
-	must.Equal(t, []string{"version=2.7", "build=2.7/418", "which=2:12", "whole=error 12 range", "others=# warm|# warm",
+	must.Equal(t, []string{"version=2.7", "build=2.7/418", "twice=2.7", "which=2:12", "whole=error 12 range", "others=# warm|# warm|# warm|# warm",
 		"expected=range", "silent=nil", "silent_here=nil", "fault=no reply of own",
 		`other=garbled: console: ask: no answer to "set 9" that fits "ok" in 2s; received "error 12 range"`}, got)
 
@@ -63,6 +72,7 @@ func TestConsole(t *testing.T) {
 		`bench.console:ask("a", { silence = "fault" })`:            "no list of 1 to 16 patterns",
 		`bench.console:ask("a", "x", { silence = "good" })`:        `silence is "good"`,
 		`bench.console:ask("a", "x", { with = 1 })`:                `there is no option "with"`,
+		`bench.console:ask("count", nil, { twice = true })`:        `console: ask: it answered "count 0" first, and then "count 1"`,
 		`bench.console:ask("a", "[x")`:                             "unexpected EOS",
 		`bench.console:ask("a", "x*x*x*x*x*x*x*x*y")`:              "could take too long on a line of 40 bytes",
 		`bench.console:ask("long", "a*a*b")`:                       `no answer to "long" that fits "a*a*b"`,

@@ -171,6 +171,9 @@ function Analogue:set(level) end
 ---@field silence? "result"|"fault" what it means that nothing comes: of the unit (nil is returned) or of the bench (an error); as the bench file says, if not given
 ---@field unfinished? boolean of lines only: a question without a line end counts too, once nothing has come for 0.2 s
 
+---@class AskOptions : AnswerOptions
+---@field twice? boolean asks twice, and two answers that differ are an error: for what decides, on a wire without a check sum
+
 ---A device that speaks lines of text.
 ---@class Console
 local Console = {}
@@ -178,7 +181,7 @@ local Console = {}
 ---not fit, is an error of the bench that says what was received.
 ---@param line string without line end
 ---@param pattern? string|string[] of Lua, or several; any line if not given
----@param options? AnswerOptions
+---@param options? AskOptions
 ---@return any ... the pattern's captures, or the whole match; of several before them which one it was; nil after a silence that is a result
 function Console:ask(line, pattern, options) end
 ---Sends a line and does not wait.
