@@ -416,7 +416,7 @@ func (r *recorder) said() {
 	for _, role := range r.nest.roles() {
 		if d, ok := r.nest.Devices[role].(drivers.Talker); ok {
 			if text := d.Talk().Text(); text != "" {
-				r.captures = append(r.captures, pending{reports.Capture{Name: role}, said(text)})
+				r.captures = append(r.captures, pending{reports.Capture{Name: role, Media: reports.TalkMedia}, said(text)})
 			}
 		}
 	}
