@@ -265,7 +265,8 @@ func (c *Console) isEcho(text []byte, sent string) bool {
 
 // await waits for the line that is wanted. After a question its echo must have come
 // where there is one, and the prompt after it.
-func (c *Console) await(ctx context.Context, op, sent string, want drivers.Awaited, asked bool) (drivers.Answer, error) {
+func (c *Console) await(ctx context.Context, op, sent string, want drivers.Awaited, asked bool) (drivers.Answer,
+	error) {
 	if want.Within <= 0 {
 		want.Within = usualTime
 	}

@@ -147,7 +147,8 @@ func (w *wire) silent(op string, want drivers.Awaited, began time.Time, to strin
 		return drivers.Answer{}, nil
 	}
 	return drivers.Answer{}, drivers.Errorf(w.name, op, drivers.NoReply, "no reply in %v%s", want.Within, to).
-		WithHint("Is it powered, and are baud rate and line end in the bench file its own? Its answer was waited for in vain.")
+		WithHint("Is it powered, and are baud rate and line end in the bench file its own? Its answer was waited for in " +
+			"vain.")
 }
 
 // quoted writes bytes for a message.

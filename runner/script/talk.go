@@ -65,7 +65,8 @@ func (c call) newLineMatch(i int) *lineMatch {
 			m.patterns = append(m.patterns, string(s))
 		}
 	default:
-		c.t.raisef(c.L, `a Lua pattern like "version (%d+)"`, "%s: what to wait for is %s, not a pattern", c.what, describe(v))
+		c.t.raisef(c.L, `a Lua pattern like "version (%d+)"`, "%s: what to wait for is %s, not a pattern", c.what,
+			describe(v))
 	}
 	for _, p := range m.patterns {
 		switch {
