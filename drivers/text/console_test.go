@@ -64,7 +64,7 @@ func (s *shell) reply(sent []byte) (out []byte) {
 			}
 			continue
 		}
-		line := string(s.line)
+		answer := s.answers[string(s.line)]
 		s.line = nil
 		if s.echo {
 			out = append(out, "\r\n"...)
@@ -72,7 +72,7 @@ func (s *shell) reply(sent []byte) (out []byte) {
 		if s.mute {
 			continue
 		}
-		out = append(append(out, s.before...), s.answers[line]...)
+		out = append(append(out, s.before...), answer...)
 		if s.prompt {
 			out = append(out, "k8> "...)
 		}
