@@ -161,13 +161,17 @@ type Limit struct {
 // Capture is raw data that goes with the report, as a file named by its
 // content: attachments/<sha256>.<ext> beside the report.
 type Capture struct {
-	Check  string `json:"check"`            // name of the check it belongs to
-	Name   string `json:"name"`             // name within the check
-	Media  string `json:"media"`            // "audio/wav", "text/csv"
+	Check  string `json:"check"`            // name of the check it belongs to; "" the run: what a device was told and said
+	Name   string `json:"name"`             // name within the check; the device
+	Media  string `json:"media"`            // "audio/wav", "text/csv", "text/plain"
 	SHA256 string `json:"sha256,omitempty"` // "" when policy kept only the plot
 	Size   int64  `json:"size,omitempty"`   // bytes
 	Plot   *Plot  `json:"plot,omitempty"`
 }
+
+// TalkMedia is the media type of what was said with a device: a line for each line
+// said, with all control characters written out.
+const TalkMedia = "text/plain"
 
 // Plot is a small drawing of a capture: a few hundred points, lasting even
 // where the raw data are not kept.

@@ -142,6 +142,7 @@ func pageOptions(s archive.Sealed, file string) (page.Options, error) {
 			return o, err
 		}
 		o.History, o.Check = around.History, &around.Check
+		o.Said = func(sha256 string) (string, bool) { return archive.Talk(dir, sha256) }
 	}
 	return o, nil
 }

@@ -20,6 +20,7 @@ const (
 	Microphone = "microphone" // SCPI, blocks of samples
 	Sticks     = "sticks"     // G-code
 	Receiver   = "receiver"   // SBUS or CRSF
+	Console    = "console"    // lines: the handset's own, as console.md describes it
 )
 
 // Relays of the fixture board.
@@ -36,7 +37,7 @@ const (
 	inputPresent = 2 // 1 = a unit lies in the fixture
 )
 
-// Bench is the simulated fixture: seven devices around one handset.
+// Bench is the simulated fixture: seven devices around one handset, and its console.
 type Bench struct {
 	clock   drivers.Clock
 	virtual bool // clock is a Clock of this package
@@ -53,6 +54,7 @@ type Bench struct {
 		attenuator *attenuator
 		sticks     *gcode
 		receiver   *receiver
+		console    *console
 	}
 	table []float32 // noise
 
@@ -85,6 +87,7 @@ func NewBench(clock drivers.Clock, seed uint64) *Bench {
 	d.attenuator = newAttenuator(b)
 	d.sticks = newGcode(b)
 	d.receiver = newReceiver(b)
+	d.console = newConsole(b)
 	b.wires = map[string]*wire{
 		Supply:     newWire(b, Supply, d.supply.scpi),
 		Meter:      newWire(b, Meter, d.meter.scpi),
@@ -93,6 +96,7 @@ func NewBench(clock drivers.Clock, seed uint64) *Bench {
 		Microphone: newWire(b, Microphone, d.microphone.scpi),
 		Sticks:     newWire(b, Sticks, d.sticks),
 		Receiver:   newWire(b, Receiver, d.receiver),
+		Console:    newWire(b, Console, d.console),
 	}
 	return b
 }
@@ -132,6 +136,7 @@ func (b *Bench) Load(h Handset) {
 	b.captures, b.intervals = 0, 0
 	b.devices.sticks.prune(t)
 	b.devices.receiver.bind(t)
+	b.devices.console.bind()
 	b.repower(t)
 	b.wake()
 }
@@ -146,6 +151,7 @@ func (b *Bench) Unload() {
 		b.power.step(&b.handset.Power, t, 0, 0, false)
 	}
 	b.devices.receiver.unbind(t)
+	b.devices.console.bind()
 	b.handset = nil
 	b.wake()
 }
@@ -161,6 +167,7 @@ func (b *Bench) repower(t time.Duration) {
 		volts = s.volts
 	}
 	b.power.step(&b.handset.Power, t, volts, s.currentLimit, b.devices.board.relay[relayPower])
+	b.devices.console.power(t, b.power.at(t).phase == running)
 }
 
 // noise is the noise of the next capture; key tells streams apart.

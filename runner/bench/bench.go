@@ -99,6 +99,17 @@ type deviceFile struct {
 	Timeout     float64             `toml:"timeout"` // s, of a program
 	Axes        map[string]axisFile `toml:"axis"`
 	Calibration *calibrationFile    `toml:"calibration"`
+
+	// Of devices that speak lines or bytes; see talk.go.
+	LineEnd string     `toml:"line_end"` // sent after each line: "LF" (default), "CR", "CRLF"
+	Prompt  string     `toml:"prompt"`   // what it writes when it is ready for a line
+	Echo    bool       `toml:"echo"`     // what is sent comes back first
+	Unit    bool       `toml:"unit"`     // it is the unit under test: its silence is a result
+	Hello   string     `toml:"hello"`    // a line that it answers and that changes nothing
+	Safe    []string   `toml:"safe"`     // lines, or bytes as hex digits, that make it safe
+	Confirm string     `toml:"confirm"`  // a text in the answer to each of them
+	Drives  string     `toml:"drives"`   // what it can hurt people with: "power" (default), "motion", "radio", "nothing"
+	Frame   *frameFile `toml:"frame"`
 }
 
 // axisFile is one axis of a motion controller, or one servo.

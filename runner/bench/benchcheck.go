@@ -216,6 +216,9 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0},
 		{"calibration", d.Calibration != nil}, {"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0},
 		{"directory", d.Directory != ""}, {"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
+		{"line_end", d.LineEnd != ""}, {"prompt", d.Prompt != ""}, {"echo", d.Echo}, {"unit", d.Unit},
+		{"hello", d.Hello != ""}, {"safe", len(d.Safe) > 0}, {"confirm", d.Confirm != ""}, {"drives", d.Drives != ""},
+		{"frame", d.Frame != nil},
 	} {
 		if g.given && !slices.Contains(row.keys, g.key) {
 			c.add("it takes "+strings.Join(append([]string{"port"}, row.keys...), ", "), line(g.key),
@@ -239,6 +242,7 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 		c.add("", line("rate"), "device %q: %g samples/s is not a rate", name, d.Rate)
 	}
 	c.axes(name, d, row, line)
+	c.talk(name, d, row, line)
 	if k := d.Calibration; k != nil {
 		if k.Gain < 0 || !finite(k.Gain, k.Offset) {
 			c.add("", line("calibration"), "device %q: a calibration needs a finite gain above 0 and a finite offset",

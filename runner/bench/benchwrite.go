@@ -122,6 +122,7 @@ func (b *File) Write(w io.Writer) error {
 					p("%s = %q", k.key, k.value)
 				}
 			}
+			d.writeTalk(p)
 		}
 		if len(n.Outputs) > 0 {
 			p("\n[nest.output]")

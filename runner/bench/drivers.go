@@ -46,6 +46,8 @@ type driverRow struct {
 	// device of this driver is alone on its port.
 	bus  func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port
 	open func(o opening) (drivers.Device, error)
+	// talks: what it drives and how it is made safe stands in the bench file.
+	talks bool
 }
 
 // modelRow is what the tables of all drivers say of a model alike.
@@ -98,7 +100,7 @@ type opening struct {
 // checks says whether what a device of this driver reads is protected by a check
 // sum whatever its wire is.
 func (r driverRow) checks(d deviceFile) bool {
-	return r.checked || slices.Contains(r.sums, d.Format)
+	return r.checked || slices.Contains(r.sums, d.Format) || d.Frame != nil && d.Frame.strong()
 }
 
 // settings are those of the serial port of a device: as the bench file says,
@@ -199,6 +201,8 @@ func driverRows() []driverRow {
 				return joystick.Open(o.role, id, o.clock), err
 			},
 		},
+		consoleRow(wire),
+		bytesRow(wire),
 		{
 			// What a program does is not known: it counts as able to hurt, unless its
 			// outputs are named so.

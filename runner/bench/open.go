@@ -107,7 +107,7 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 			return nil, b.openError(file.Name, role, d.Port, err)
 		}
 		n.Devices[role] = dev
-		n.Drives[role] = []drivers.Hazard{row.hazard(d.Model)}
+		n.Drives[role] = []drivers.Hazard{row.drivesOf(d)}
 		n.closers = append(n.closers, dev.Close)
 	}
 	if err := b.openLines(i, n); err != nil {

@@ -70,7 +70,7 @@ func (b *File) rescueGroups(i int) []rescueGroup {
 				outputs = append(outputs, o)
 			}
 		}
-		if h := rows[d.Driver].hazard(d.Model); len(outputs) == 0 && (h == drivers.Nothing || h == drivers.ByOutputs) {
+		if h := rows[d.Driver].drivesOf(d); len(outputs) == 0 && (h == drivers.Nothing || h == drivers.ByOutputs) {
 			continue
 		}
 		k := -1
@@ -141,7 +141,7 @@ func (b *File) drives(i int, role string) []drivers.Hazard {
 		if r.name != d.Driver {
 			continue
 		}
-		if h := r.hazard(d.Model); h != drivers.ByOutputs {
+		if h := r.drivesOf(d); h != drivers.ByOutputs {
 			return []drivers.Hazard{h}
 		}
 		return file.byOutputs(role)

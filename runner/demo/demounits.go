@@ -169,8 +169,10 @@ func (f *Fixtures) Lay(nest, serial string) {
 	f.lies[nest] = serial
 }
 
-// Devices implements [web.Fixture].
-func (f *Fixtures) Devices() []string { return f.bench[f.nests[0]].Wires() }
+// Devices implements [web.Fixture]: the unit's own console is none of the fixture.
+func (f *Fixtures) Devices() []string {
+	return slices.DeleteFunc(f.bench[f.nests[0]].Wires(), func(role string) bool { return role == sim.Console })
+}
 
 // Faults implements [web.Fixture].
 func (f *Fixtures) Faults() []string {

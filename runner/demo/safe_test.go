@@ -129,5 +129,6 @@ func TestWhatOutputsDrive(t *testing.T) {
 		"lamp": nothing, "power": power, "alive": power, "guard": nothing,
 		"rail": nothing, "adc": nothing, "expander": nothing, "servos": {drivers.Motion}, "knob": power,
 		"handset": nothing, "flasher": power,
+		"console": nothing, "loader": power,
 	}, n.Drives)
 }

@@ -209,7 +209,8 @@ func RunOnce(ctx context.Context, m *product.Method, b *bench.File, i int) (take
 	defer n.Close()
 	r := &lintRun{m: m}
 	clock.Together(ctx, func(ctx context.Context) {
-		err = m.Plan.Run(ctx, script.Host{Clock: clock, Devices: n.Devices, Recorder: r, Ask: r.answer})
+		unit := reports.Unit{SerialNumber: "LINT-0001", Product: m.Plan.Product, Revision: m.Plan.Revision}
+		err = m.Plan.Run(ctx, script.Host{Clock: clock, Unit: unit, Devices: n.Devices, Recorder: r, Ask: r.answer})
 	})
 	if err != nil {
 		p := product.LuaProblem(m.PlanAt, err)

@@ -70,6 +70,9 @@ func capabilities() []capability {
 		{"indicator", is[drivers.Indicator], []method{{"read", indicatorRead}}},
 		{"program", is[drivers.Program], []method{{"run", programRun}}},
 		{"analogue", is[drivers.AnalogueOutput], []method{{"set", analogueSet}}},
+		{"console", is[drivers.Console], []method{{"ask", consoleAsk}, {"send", consoleSend}, {"expect", consoleExpect},
+			{"others", consoleOthers}}},
+		{"bytes", is[drivers.ByteDevice], []method{{"ask", bytesAsk}, {"send", bytesSend}, {"expect", bytesExpect}}},
 	}
 }
 

@@ -166,6 +166,54 @@ local Analogue = {}
 ---@param level number V
 function Analogue:set(level) end
 
+---@class AnswerOptions
+---@field within? number s; 2 if not given
+---@field silence? "result"|"fault" what it means that nothing comes: of the unit (nil is returned) or of the bench (an error); as the bench file says, if not given
+---@field unfinished? boolean of lines only: a question without a line end counts too, once nothing has come for 0.2 s
+
+---@class AskOptions : AnswerOptions
+---@field twice? boolean asks twice, and two answers that differ are an error: for what decides, on a wire without a check sum
+
+---A device that speaks lines of text.
+---@class Console
+local Console = {}
+---Sends a line and waits for the line that answers it. What does not come, or does
+---not fit, is an error of the bench that says what was received.
+---@param line string without line end
+---@param pattern? string|string[] of Lua, or several; any line if not given
+---@param options? AskOptions
+---@return any ... the pattern's captures, or the whole match; of several before them which one it was; nil after a silence that is a result
+function Console:ask(line, pattern, options) end
+---Sends a line and does not wait.
+---@param line string without line end
+function Console:send(line) end
+---Waits for a line, also among those that have come already.
+---@param pattern? string|string[] of Lua, or several; any line if not given
+---@param options? AnswerOptions
+---@return any ... as of ask
+function Console:expect(pattern, options) end
+---The lines that came and were no answers, the newest 200, since it was last called.
+---@return string[]
+function Console:others() end
+
+---@class BytesOptions : AnswerOptions
+---@field length? integer bytes of the answer, where the bench file gives the device no frames
+---@field starts? string what the answer begins with; others are passed over
+
+---A device that speaks bytes, in frames or without.
+---@class Bytes
+local Bytes = {}
+---Sends bytes, as a frame where the bench file says how frames look, and waits for the answer.
+---@param data string
+---@param options? BytesOptions
+---@return string|nil data of the frame; nil after a silence that is a result
+function Bytes:ask(data, options) end
+---@param data string
+function Bytes:send(data) end
+---@param options? BytesOptions
+---@return string|nil data
+function Bytes:expect(options) end
+
 ---@class Recorder
 local Recorder = {}
 ---@param options { over: number } s
@@ -201,8 +249,39 @@ local Attenuator = {}
 ---@param dB number
 function Attenuator:set(dB) end
 
----@type table<string, Supply|Output|Input|Meter|Recorder|Mover|Receiver|Timer|Attenuator>
+---@type table<string, Supply|Output|Input|Meter|Recorder|Mover|Receiver|Timer|Attenuator|Console|Bytes>
 bench = {}
+
+---The unit that is tested.
+---@type { serial_number: string, product: string, revision: string, lot: string } "" where it is not known
+unit = {}
+
+-- Bytes ----------------------------------------------------------------------
+
+bytes = {}
+
+---Values as bytes: < > the order, b B h H i[n] I[n] whole numbers, f d others, s[n] z c[n] texts, x a byte of 0.
+---@param format string "<BHI4"
+---@param ... number|string
+---@return string
+function bytes.pack(format, ...) end
+---The values that pack made bytes of, and after them the place of the next byte.
+---@param format string
+---@param data string
+---@param from? integer 1 if not given
+---@return any ...
+function bytes.unpack(format, data, from) end
+---The check sum of bytes, by its name in the catalogue of CRC parameters.
+---@param name string "CRC-16/MODBUS"
+---@param data string
+---@return integer
+function bytes.crc(name, data) end
+---@param data string
+---@return string digits "A5 5A"
+function bytes.hex(data) end
+---@param digits string "A5 5A"
+---@return string data
+function bytes.of(digits) end
 
 -- From captures to numbers ---------------------------------------------------
 
