@@ -218,10 +218,11 @@ func (m *Machine) wake(ctx context.Context) error {
 	if err != nil && drivers.KindOf(err) != drivers.NoReply {
 		return err
 	}
-	if err == nil && is(s.state, m.model.Idle) {
+	if err == nil && (is(s.state, m.model.Idle) || is(s.state, []string{"Alarm"})) {
 		return nil
 	}
-	// Held, moving, or in an alarm after which it takes nothing but a reset.
+	// Held, moving, or in an alarm after which it says nothing and takes nothing but
+	// a reset.
 	if _, err := m.brake(ctx); err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -16,7 +17,7 @@ const (
 	rapid        = 200. // mm/s, of G0
 	seek         = 20.  // mm/s, of homing
 	touch        = 800 * time.Millisecond
-	acceleration = 3000. // mm/s^2
+	acceleration = 20000. // mm/s^2
 )
 
 // axisLetters of left_x, left_y, right_x, right_y.
@@ -27,11 +28,8 @@ const never = time.Duration(math.MaxInt64)
 // SticksHabit is how the controller of the stick machine behaves. The zero value
 // is a usual one that is in order.
 type SticksHabit struct {
-	// Controller: "state" (also "") acknowledges when a line was read, has
-	// real-time bytes and an alarm state; "queue" answers in text and says that it
-	// is busy. They are written from published descriptions of such controllers.
-	Controller   string
-	Acceleration float64       // mm/s^2; 0: 3000
+	Controller   string        // StateControl (also ""), QueueControl or PlainControl
+	Acceleration float64       // mm/s^2; 0: 20000
 	NoHoming     bool          // it has no homing cycle; a queue seeks its switches in vain
 	NoReadAhead  bool          // a queue takes M410 and M112 in turn
 	Boot         time.Duration // opening its port restarts it, and it is deaf for so long
@@ -44,6 +42,25 @@ type SticksHabit struct {
 	Echo         bool          // it sends every line back first
 	Prompt       bool          // it begins every answer with "> "
 	Chatty       bool          // it says what nobody asked for
+}
+
+// The controllers, written from published descriptions of such. StateControl
+// acknowledges when a line was read, has real-time bytes and an alarm state;
+// QueueControl answers in text and says that it is busy. PlainControl is a
+// StateControl without a homing cycle, for who knows the standard's words alone.
+const (
+	StateControl = "state"
+	QueueControl = "queue"
+	PlainControl = "plain"
+)
+
+// SetController gives the stick machine another controller with usual habits,
+// unless it has it.
+func (b *Bench) SetController(c string) error {
+	if b.devices.sticks.controller == cmp.Or(c, StateControl) {
+		return nil
+	}
+	return b.SetSticks(SticksHabit{Controller: c})
 }
 
 // SetSticks gives the stick machine another controller, just switched on. Call it
@@ -59,12 +76,15 @@ func (b *Bench) SetSticks(h SticksHabit) error {
 	*g = newGantry(h)
 	t := b.now()
 	switch h.Controller {
-	case "", "state":
+	case PlainControl:
+		h.NoHoming = true
 		w.machine = newStateControl(*g, h, t)
-	case "queue":
+	case "", StateControl:
+		w.machine = newStateControl(*g, h, t)
+	case QueueControl:
 		w.machine = newQueueControl(*g, h, t)
 	default:
-		return fmt.Errorf("sticks: no controller %q (known: state, queue)", h.Controller)
+		return fmt.Errorf("sticks: no controller %q (known: state, queue, plain)", h.Controller)
 	}
 	return nil
 }
@@ -77,10 +97,12 @@ type gantry struct {
 	homed  bool
 	homing time.Duration // end of the homing under way
 	accel  float64       // mm/s^2
+
+	controller string
 }
 
 func newGantry(h SticksHabit) *gantry {
-	g := &gantry{accel: h.Acceleration}
+	g := &gantry{accel: h.Acceleration, controller: cmp.Or(h.Controller, StateControl)}
 	if g.accel <= 0 {
 		g.accel = acceleration
 	}

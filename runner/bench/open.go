@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/drivers/motion"
+	"fullthrow/drivers/sim"
 	"fullthrow/reports"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/input"
@@ -24,6 +26,8 @@ type hardware struct {
 	// none: nothing may be opened. Drivers of hardware that is no byte stream
 	// (GPIO, sound) give a device that can do all and does nothing.
 	none bool
+	// controller, if not nil, makes a simulated stick machine one of that model.
+	controller func(model string) error
 }
 
 // portSettings are a serial port's.
@@ -81,6 +85,11 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 		}
 		if row.bare {
 			n.Unchecked = append(n.Unchecked, role)
+		}
+		if h.controller != nil && d.Port == "sim:"+sim.Sticks {
+			if err := h.controller(d.Model); err != nil {
+				return nil, b.openError(file.Name, role, d.Port, err)
+			}
 		}
 		if o.at.isStream() {
 			if o.port = buses[d.Port]; o.port == nil {
@@ -140,6 +149,12 @@ func (b *File) openLines(i int, n *Opened) error {
 		n.Drives[role] = []drivers.Hazard{drivers.Nothing}
 		if role == file.Interlock {
 			n.interlock = in
+		}
+	}
+	for role, d := range file.Devices {
+		// An output that is made safe by another process is not opened here.
+		if out, ok := n.Devices[d.Stop]; d.Stop != "" && ok {
+			n.Devices[role].(*motion.Machine).CutBy(d.Stop, out.Safe)
 		}
 	}
 	if file.Heartbeat != "" {

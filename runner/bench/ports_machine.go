@@ -30,8 +30,12 @@ func Machine() hardware {
 func Simulated(b *sim.Bench, clock drivers.Clock) hardware {
 	return hardware{Clock: clock, port: func(_ context.Context, p PortName, _ portSettings) (drivers.Port, error) {
 		return b.Port(p.Rest)
-	}}
+	}, controller: func(model string) error { return b.SetController(simulatedController[model]) }}
 }
+
+// simulatedController is the controller of the simulated stick machine that a
+// model is for.
+var simulatedController = map[string]string{"generic-queue": sim.QueueControl, "generic-gcode": sim.PlainControl}
 
 // Through is h with every port handed through wrap, for tests that stand in the
 // wire.
