@@ -22,6 +22,7 @@ type Report struct {
 	Notes    []string  `json:"notes,omitempty"`    // made outside any check
 	Bench    string    `json:"bench,omitempty"`    // what BenchReady found
 	Unsafe   []Unsafe  `json:"unsafe,omitempty"`   // what was left able to hurt people
+	Stood    []Stood   `json:"stood,omitempty"`    // how its machines came to stand
 	// Guardian is what its guardian did once the program was gone: [GuardianSafe],
 	// [GuardianUnsafe] or [RunnerStuck].
 	Guardian *Reason `json:"guardian,omitempty"`

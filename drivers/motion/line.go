@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"errors"
 	"strings"
 	"time"
 
@@ -189,6 +190,9 @@ func (m *Machine) answered(ctx context.Context, end drivers.TimeOut, said func(l
 			m.homed.Store(false)
 			return m.alarm(text)
 		case unknown:
+			if said == nil && len(position(line)) > 0 {
+				continue // some say where they stand when they are home
+			}
 			if said == nil {
 				return errorf(drivers.Garbled, "%.60q is no answer", line)
 			}
@@ -337,7 +341,8 @@ func (m *Machine) halt(ctx context.Context, owed bool) (after time.Duration, err
 		err = m.ended(ctx, owed, end)
 	}
 	if drivers.KindOf(err) == drivers.NoReply {
-		err = errorf(drivers.NoReply, "not known to stand still: %w", err)
+		e, _ := errors.AsType[*drivers.Error](err)
+		err = errorf(drivers.NoReply, "not known to stand still: %w", e.Err)
 	}
 	return m.clock.Now().Sub(began), err
 }
