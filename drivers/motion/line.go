@@ -290,6 +290,11 @@ func (m *Machine) Safe(ctx context.Context) error {
 	var after time.Duration
 	if err == nil {
 		after, err = m.halt(ctx, owed)
+		// What this computer stood still itself does not count.
+		if own := drivers.Stalled(m.clock, began, m.clock.Now()); err == nil && after-own > m.model.StopTime {
+			err = errorf(drivers.Fault, "it stood still only after %v, and may take %v", after.Round(time.Millisecond),
+				m.model.StopTime)
+		}
 	}
 	if err == nil {
 		m.stood.Store(&drivers.Standstill{After: after, Known: true})

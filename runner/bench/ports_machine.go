@@ -3,13 +3,16 @@ package bench
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
 	"fullthrow/drivers"
+	"fullthrow/drivers/motion"
 	"fullthrow/drivers/serialport"
 	"fullthrow/drivers/sim"
 	"fullthrow/drivers/tcpport"
+	"fullthrow/runner/input"
 )
 
 // Machine is this computer's own hardware, in real time.
@@ -36,6 +39,29 @@ func Simulated(b *sim.Bench, clock drivers.Clock) hardware {
 // simulatedController is the controller of the simulated stick machine that a
 // model is for.
 var simulatedController = map[string]string{"generic-queue": sim.QueueControl, "generic-gcode": sim.PlainControl}
+
+// SetController gives every simulated stick machine of the bench a controller of
+// that model.
+func (b *File) SetController(model string) error {
+	names := Names(motion.Models(), func(m motion.Model) string { return m.Name })
+	i := slices.IndexFunc(motion.Models(), func(m motion.Model) bool { return m.Name == model })
+	if i < 0 {
+		return input.Usage("there is no controller %q", model).Hint(input.Meant(model, names))
+	}
+	for _, n := range b.Nests {
+		for role, d := range n.Devices {
+			if d.Port != "sim:"+sim.Sticks {
+				continue
+			}
+			d.Model, d.Home = model, ""
+			if motion.Models()[i].Proof == "" {
+				d.Home = motion.Trusted
+			}
+			n.Devices[role] = d
+		}
+	}
+	return nil
+}
 
 // Through is h with every port handed through wrap, for tests that stand in the
 // wire.
