@@ -58,7 +58,8 @@ func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Mach
 	}
 	return &Machine{name: name, port: port, clock: clock, model: model, axes: axes,
 		names: slices.Sorted(maps.Keys(axes)), guard: drivers.NewGuard(clock),
-		unchecked: port != nil && drivers.Unchecked(port), trusted: o.Home == Trusted, took: map[likeness]time.Duration{}}, nil
+		unchecked: port != nil && drivers.Unchecked(port), trusted: o.Home == Trusted,
+		took: map[likeness]time.Duration{}}, nil
 }
 
 func (m *Machine) String() string { return m.name }

@@ -185,17 +185,6 @@ func (g *gantry) moving(t time.Duration) bool {
 	return len(g.legs) > 0 && t < g.ends() || t < g.homing
 }
 
-// planned is how many movements have not ended at t.
-func (g *gantry) planned(t time.Duration) int {
-	n := 0
-	for i := range g.legs {
-		if g.legs[i].end > t {
-			n++
-		}
-	}
-	return n
-}
-
 // roomAt is when fewer than most movements are planned.
 func (g *gantry) roomAt(t time.Duration, most int) time.Duration {
 	if n := len(g.legs); n >= most {

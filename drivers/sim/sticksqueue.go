@@ -22,7 +22,6 @@ type queueControl struct {
 	rx       []byte
 	deaf     time.Duration
 	blocked  bool
-	began    time.Duration // of the line under way
 	busy     time.Duration // when it says next that it is busy
 	until    time.Duration
 	done     func(t time.Duration)
@@ -228,7 +227,7 @@ func (c *queueControl) numbered(t time.Duration, line string) (string, bool) {
 }
 
 func (c *queueControl) wait(t, until time.Duration, done func(t time.Duration)) {
-	c.blocked, c.began, c.busy, c.until, c.done = true, t, t+queueBusy, until, done
+	c.blocked, c.busy, c.until, c.done = true, t+queueBusy, until, done
 }
 
 func (c *queueControl) line(t time.Duration, line string) {
