@@ -140,6 +140,19 @@ type Mover interface {
 	Move(ctx context.Context, to map[string]float64, rate float64) (Segment, error)
 }
 
+// Standstill is what making a [Mover] safe has shown of its motion.
+type Standstill struct {
+	Known bool          // it stands; else it may still move
+	After time.Duration // from the call until that was known
+	Cut   string        // role of the output that has taken its power; "": it stopped by itself
+}
+
+// Stands is a [Mover] that proves that it stands.
+type Stands interface {
+	// Standstill is what the last Safe has shown; ok is false where there was none.
+	Standstill() (s Standstill, ok bool)
+}
+
 // Receiver hears the handset's radio link through a bound receiver's serial
 // output or its pulse output.
 type Receiver interface {

@@ -44,6 +44,7 @@ type Event struct {
 	End     *End      `json:"end,omitempty"`
 	Causes  []Cause   `json:"causes,omitempty"` // the likeliest first
 	Unsafe  []Unsafe  `json:"unsafe,omitempty"`
+	Stood   []Stood   `json:"stood,omitempty"` // with MadeSafe: of the machines
 	Clock   *Reason   `json:"clock,omitempty"`
 	// what the guardian did: [GuardianSafe], [GuardianUnsafe] or [RunnerStuck]
 	Guardian *Reason `json:"guardian,omitempty"`
@@ -222,6 +223,14 @@ type Unsafe struct {
 	Drives []string `json:"drives,omitempty"`
 	Kind   string   `json:"kind,omitempty"` // of the failure, see drivers.Kind
 	Text   string   `json:"text,omitempty"` // the driver's words: "no reply in 1s"
+}
+
+// Stood is what making a machine safe has shown of its motion.
+type Stood struct {
+	Device  string  `json:"device"`        // its role in the bench file
+	Known   bool    `json:"known"`         // it stands; else it may still move
+	Seconds float64 `json:"seconds"`       // from the stop until that was known
+	Cut     string  `json:"cut,omitempty"` // role of the output that took its power; "": it stopped by itself
 }
 
 // End closes a run.

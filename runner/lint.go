@@ -81,6 +81,9 @@ func (a *app) lint(ctx context.Context, from product.Sources) error {
 		var found []input.Problem
 		found, notes = lint.Readings(m, played)
 		problems = append(problems, found...)
+		for _, b := range benches {
+			notes = append(notes, b.Cautions()...)
+		}
 		if from.Plan == "" && from.Limits == "" { // the causes belong to the product's own
 			problems = append(problems, lint.Causes(m, played)...)
 			home, err := from.Folder(name)

@@ -52,7 +52,7 @@ type Bench struct {
 		microphone *digitiser
 		board      *board
 		attenuator *attenuator
-		sticks     *gcode
+		sticks     *gantry
 		receiver   *receiver
 		console    *console
 	}
@@ -85,7 +85,7 @@ func NewBench(clock drivers.Clock, seed uint64) *Bench {
 	d.microphone = newMicrophone(b)
 	d.board = newBoard(b)
 	d.attenuator = newAttenuator(b)
-	d.sticks = newGcode(b)
+	d.sticks = newGantry(SticksHabit{})
 	d.receiver = newReceiver(b)
 	d.console = newConsole(b)
 	b.wires = map[string]*wire{
@@ -94,7 +94,7 @@ func NewBench(clock drivers.Clock, seed uint64) *Bench {
 		Board:      newWire(b, Board, d.board.scpi),
 		Attenuator: newWire(b, Attenuator, d.attenuator.scpi),
 		Microphone: newWire(b, Microphone, d.microphone.scpi),
-		Sticks:     newWire(b, Sticks, d.sticks),
+		Sticks:     newWire(b, Sticks, newStateControl(d.sticks, SticksHabit{}, 0)),
 		Receiver:   newWire(b, Receiver, d.receiver),
 		Console:    newWire(b, Console, d.console),
 	}
@@ -119,6 +119,9 @@ func (b *Bench) Port(role string) (drivers.Port, error) {
 	}
 	p := &port{wire: w, closed: make(chan struct{})}
 	w.user = p
+	if m, ok := w.machine.(interface{ opened(time.Duration) }); ok {
+		m.opened(b.now())
+	}
 	return p, nil
 }
 

@@ -343,10 +343,8 @@ func TestBenchInterlockAndSafe(t *testing.T) {
 	if got := r.ask(Board, "SENS:DIG? (@1,2)"); got != "0,1" {
 		t.Errorf("got %s, want guard open, unit there", got)
 	}
-	r.send(Sticks, "G4 P0")
-	if got := r.ask(Sticks, "M0"); got != "ok" {
-		t.Error(got)
-	}
+	r.send(Sticks, "G4 P0\n!")
+	r.wait(0.01)
 	r.ask(Supply, "OUTP OFF;:SYST:ERR?")
 	r.ask(Board, "ROUT:OPEN:ALL;:SYST:ERR?")
 	s := r.bench.State()

@@ -97,6 +97,8 @@ type deviceFile struct {
 	Directory   string              `toml:"directory"` // where a program runs
 	Environment []string            `toml:"environment"`
 	Timeout     float64             `toml:"timeout"` // s, of a program
+	Home        string              `toml:"home"`    // of a machine: "trusted", its homing is believed unproved
+	Stop        string              `toml:"stop"`    // the output that cuts a machine's power, by role
 	Axes        map[string]axisFile `toml:"axis"`
 	Calibration *calibrationFile    `toml:"calibration"`
 

@@ -12,6 +12,7 @@ import (
 	"sync"
 
 	"fullthrow/drivers"
+	"fullthrow/drivers/motion"
 	"fullthrow/reports/statistics"
 	"fullthrow/runner/input"
 )
@@ -214,8 +215,9 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	}{
 		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0},
 		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0},
-		{"calibration", d.Calibration != nil}, {"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0},
-		{"directory", d.Directory != ""}, {"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
+		{"home", d.Home != ""}, {"stop", d.Stop != ""}, {"calibration", d.Calibration != nil},
+		{"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0}, {"directory", d.Directory != ""},
+		{"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
 		{"line_end", d.LineEnd != ""}, {"prompt", d.Prompt != ""}, {"echo", d.Echo}, {"unit", d.Unit},
 		{"hello", d.Hello != ""}, {"safe", len(d.Safe) > 0}, {"confirm", d.Confirm != ""}, {"drives", d.Drives != ""},
 		{"frame", d.Frame != nil},
@@ -243,6 +245,7 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	}
 	c.axes(name, d, row, line)
 	c.talk(name, d, row, line)
+	c.machine(n, name, d, row, line)
 	if k := d.Calibration; k != nil {
 		if k.Gain < 0 || !finite(k.Gain, k.Offset) {
 			c.add("", line("calibration"), "device %q: a calibration needs a finite gain above 0 and a finite offset",
@@ -332,6 +335,56 @@ func (c *benchCheck) axes(name string, d deviceFile, row driverRow, line func(..
 			c.add("", at, "axis %q: min %g is not below max %g", axis, a.Min, a.Max)
 		}
 	}
+}
+
+// machine checks how a machine is homed and stopped.
+func (c *benchCheck) machine(n nestFile, name string, d deviceFile, row driverRow, line func(...string) int) {
+	switch {
+	case !slices.Contains(row.keys, "home"):
+		return
+	case d.Home != "" && d.Home != motion.Trusted:
+		c.add(`write home = "trusted", or leave it out`, line("home"), "device %q: home is %q, which is not trusted",
+			name, d.Home)
+	case d.Home == "" && row.model(d).unproved:
+		c.add(`see that it finds its reference each time, and write home = "trusted"; or take a controller that can`+
+			" prove it", line(), "device %q: model %q cannot prove that it is homed", name, d.Model)
+	}
+	if _, ok := n.Outputs[d.Stop]; d.Stop != "" && !ok {
+		c.add(input.Meant(d.Stop, slices.Sorted(maps.Keys(n.Outputs))), line("stop"),
+			"device %q: stop %q is no output of nest %q", name, d.Stop, n.Name)
+	}
+}
+
+// Cautions are what is in order, and to be known of the machines of a bench.
+func (b *File) Cautions() (notes []input.Problem) {
+	rows := map[string]driverRow{}
+	for _, r := range driverRows() {
+		rows[r.name] = r
+	}
+	for i, n := range b.Nests {
+		for _, name := range slices.Sorted(maps.Keys(n.Devices)) {
+			d := n.Devices[name]
+			model := rows[d.Driver].model(d)
+			at := func(key string) int { return b.lineOf(i, "device", name, key) }
+			note := func(line int, hint, format string, args ...any) {
+				notes = append(notes, input.At(b.Name, line, fmt.Sprintf(format, args...), hint))
+			}
+			const relay = `let a relay cut its motors' power, and name that output: stop = "motor_power"`
+			switch {
+			case d.Stop != "":
+			case model.stop == stopsNever:
+				note(at("model"), relay, "device %q: nothing stops model %q but its power", name, d.Model)
+			case model.stop == stopsAhead:
+				note(at("model"), "where it does not read ahead, "+relay, "device %q: model %q stops at once only if "+
+					"the controller reads ahead, which it says when a run begins", name, d.Model)
+			}
+			if d.Home == motion.Trusted {
+				note(at("home"), "see that it finds its reference each time", "device %q: its homing is believed and "+
+					"not proved", name)
+			}
+		}
+	}
+	return notes
 }
 
 // line checks one output or input.

@@ -59,6 +59,13 @@ func (n *nestFile) Serve(ctx context.Context, fixture *sim.Bench, dir string) ([
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, input.Usage("simulate: %w", err)
 	}
+	for _, d := range n.Devices {
+		if d.Port == "sim:"+sim.Sticks {
+			if err := fixture.SetController(simulatedController[d.Model]); err != nil {
+				return nil, fmt.Errorf("simulate: %w", err)
+			}
+		}
+	}
 	ends, err := sim.Serve(ctx, fixture, sim.Options{Dir: dir})
 	if err != nil {
 		return nil, fmt.Errorf("simulate: %w", err)
@@ -117,7 +124,7 @@ func (b *File) Write(w io.Writer) error {
 			d := n.Devices[role]
 			p("\n[nest.device.%s]\ndriver = %q", role, d.Driver)
 			for _, k := range []struct{ key, value string }{{"model", d.Model}, {"format", d.Format},
-				{"port", d.Port}} {
+				{"port", d.Port}, {"home", d.Home}, {"stop", d.Stop}} {
 				if k.value != "" {
 					p("%s = %q", k.key, k.value)
 				}

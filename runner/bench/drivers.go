@@ -55,6 +55,28 @@ type modelRow struct {
 	name    string
 	drives  drivers.Hazard
 	address int // where the file names none; 0: it must, or there is no bus
+	// of a machine: its homing cannot be proved, and how it can be stopped
+	unproved bool
+	stop     stopping
+}
+
+// stopping is how a machine can be stopped.
+type stopping int
+
+const (
+	stopsAtOnce stopping = iota // also what moves nothing
+	stopsAhead                  // at once only where the controller reads ahead, which it says itself
+	stopsNever                  // by its power alone
+)
+
+// model is the row of a device's model, if it has one.
+func (r driverRow) model(d deviceFile) (row modelRow) {
+	for _, m := range r.models {
+		if m.name == d.Model {
+			return m
+		}
+	}
+	return row
 }
 
 // hazard is what a device of this driver drives; "" where no row says it.
@@ -133,12 +155,20 @@ func driverRows() []driverRow {
 		},
 		{
 			name: "motion", ports: wire, example: "/dev/ttyUSB0",
-			keys: []string{"baud", "framing", "model", "axis"},
+			keys: []string{"baud", "framing", "model", "axis", "home", "stop"},
 			models: modelRows(motion.Models(), func(m motion.Model) modelRow {
-				return modelRow{name: m.Name, drives: m.Drives}
+				row := modelRow{name: m.Name, drives: m.Drives, unproved: m.Proof == ""}
+				switch {
+				case !m.Stops():
+					row.stop = stopsNever
+				case m.StopAhead != "":
+					row.stop = stopsAhead
+				}
+				return row
 			}),
 			open: func(o opening) (drivers.Device, error) {
-				return motion.Open(o.role, o.port, o.clock, motion.Options{Axes: o.file.axes(), Model: o.file.Model})
+				return motion.Open(o.role, o.port, o.clock, motion.Options{Axes: o.file.axes(), Model: o.file.Model,
+					Home: o.file.Home})
 			},
 		},
 		{
@@ -181,7 +211,7 @@ func driverRows() []driverRow {
 			name: "i2c", ports: []string{"i2c"}, example: "i2c:1", lines: true, servos: true, bare: true,
 			keys: []string{"model", "address", "shunt", "reference", "axis", "calibration"},
 			models: modelRows(i2c.Models(), func(m i2c.Model) modelRow {
-				return modelRow{m.Name, m.Drives, int(m.Address)}
+				return modelRow{name: m.Name, drives: m.Drives, address: int(m.Address)}
 			}),
 			open: openPart,
 		},

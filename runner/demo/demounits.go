@@ -335,6 +335,9 @@ type SimulateOptions struct {
 	Defect   string
 	Severity float64
 	Nests    int
+	// Controller is the motion model that the stick machine has a controller for; ""
+	// as the bench file says.
+	Controller string
 }
 
 // simulatedUnit is a handset for a fixture.

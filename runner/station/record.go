@@ -355,7 +355,7 @@ func (r *recorder) safe(made Safety, planned bool) {
 		r.faults = append(r.faults, f)
 		r.event(reports.Event{Kind: reports.BenchFault, Fault: &f})
 	}
-	r.event(reports.Event{Kind: reports.MadeSafe, Unsafe: made.Record()})
+	r.event(reports.Event{Kind: reports.MadeSafe, Unsafe: made.Record(), Stood: made.Stood()})
 }
 
 // seal writes the captures that are to be kept, the end, and the sealed
