@@ -47,8 +47,14 @@ type Flag struct{ Name, Kind, Help string }
 // Flags lists the options of a measurement, in the order of their struct.
 func (m Measurement) Flags() []Flag {
 	var list []Flag
+	if m.Sampled() {
+		list = append(list, Flag{"channel", "NAME", "of the capture, by name or number from 1; not given: 1"})
+	}
 	if t := m.Options(); t != nil {
 		for _, f := range measure.Fields(t) {
+			if f.Name == "channel" && m.Sampled() {
+				continue
+			}
 			help := f.Words()
 			if f.Of != "" {
 				help = "of " + f.Of + "; " + help
@@ -133,6 +139,12 @@ func Columns() string {
 func (m Measurement) Sampled() bool {
 	a := m.Arguments()
 	return len(a) > 0 && a[0].Type == typeSamples
+}
+
+// Reads says whether it reads files.
+func (m Measurement) Reads() bool {
+	a := m.Arguments()
+	return len(a) > 0 && a[0].Type.Kind() != reflect.Float64 && a[0].Type.Kind() != reflect.Int
 }
 
 // Draws says whether it has a drawing.

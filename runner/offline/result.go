@@ -102,6 +102,9 @@ func (t *Taken) WriteText(w io.Writer) error {
 	var b bytes.Buffer
 	for _, in := range t.Inputs {
 		fmt.Fprintf(&b, "%s: %s\n", in.Name, in.About)
+		for _, note := range in.Notes {
+			fmt.Fprintf(&b, "  %s\n", note)
+		}
 	}
 	if len(t.Inputs) > 0 {
 		b.WriteByte('\n')
