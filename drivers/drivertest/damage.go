@@ -188,7 +188,8 @@ func (d *Damaged) Read(ctx context.Context, p []byte, timeout time.Duration) (in
 			}
 			err = drivers.Errorf(d.String(), "read", drivers.NoReply, "no reply in %v", max(0, timeout))
 		}
-		if drivers.KindOf(err) != drivers.NoReply || !d.clock.Now().Before(end) {
+		// What cancelled ctx may itself be a time-out, of another device.
+		if ctx.Err() != nil || drivers.KindOf(err) != drivers.NoReply || !d.clock.Now().Before(end) {
 			if n, _ := d.take(p, d.clock.Now()); n > 0 {
 				return n, nil
 			}

@@ -46,8 +46,7 @@ func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Mach
 	}
 	return &Machine{name: name, port: port, clock: clock, model: model, axes: axes,
 		names: slices.Sorted(maps.Keys(axes)), guard: drivers.NewGuard(clock),
-		took:      map[likeness]time.Duration{},
-		unchecked: port != nil && drivers.Unchecked(port)}, nil
+		unchecked: port != nil && drivers.Unchecked(port), took: map[likeness]time.Duration{}}, nil
 }
 
 func (m *Machine) String() string { return m.name }

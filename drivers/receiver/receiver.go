@@ -22,10 +22,10 @@ type format struct {
 	period time.Duration
 	proof  time.Duration // a receiver that is there sends a frame within this time, always
 	steady bool          // one frame each period, whatever is heard
-	least  time.Duration // no receiver sends frames closer to each other; 0: nine tenths of the period
 	// checked: a frame has a check sum, and what was damaged inside one is known.
 	checked bool
-	hint    string // when bytes come and no frame
+	least   time.Duration // no receiver sends frames closer to each other; 0: nine tenths of the period
+	hint    string        // when bytes come and no frame
 	decode  func(*capture) decoder
 }
 

@@ -44,7 +44,7 @@ func (v *View) history(opts Options) {
 			case row.Cause != nil:
 				say(v.T("report.likely", "cause", v.Cause(v.texts, *row.Cause)))
 			case row.Outcome == reports.Errored, row.Outcome == reports.Aborted:
-				say(v.sentence(reports.Report{Outcome: row.Outcome}))
+				say(v.sentence(reports.Report{Outcome: row.Outcome, CutShort: row.CutShort}))
 			}
 		}
 		v.Past = append(v.Past, p)
@@ -60,12 +60,20 @@ func (v *View) sealed(s archive.Sealed, opts Options) {
 	v.Seal = seal{Number: s.Seal.Number, Code: newCode(s.Report.Unit.SerialNumber, s.Seal.SHA256)}
 	told := func(shape, id string, args ...any) { v.Seal.Shape, v.Seal.Text = shape, v.T(id, args...) }
 	heading, problem := "", checked.Text
+	var contradicts *reports.Reason
+	if s.Raw != nil { // whoever checked the seal, what is shown is checked here
+		contradicts = s.Report.Contradiction()
+	}
 	switch {
 	case checked.Text != "":
 		told("fail", "report.seal.wrong", "text", checked.Text)
 		if heading = "report.head.misplaced"; !checked.Own {
 			heading = "report.head.broken"
 		}
+	case contradicts != nil:
+		problem = v.Reason(contradicts)
+		told("fail", "report.seal.contradicts", "text", problem)
+		heading = "report.head.contradicts"
 	case opts.Flagged:
 		told("error", "report.seal.flagged")
 		heading, problem = "report.head.flagged", v.Seal.Text
@@ -112,6 +120,9 @@ func (v *View) provenance() {
 		{v.T("report.label.ended"), v.T("report.label.ended_after", "time", v.moment(r.Ended),
 			"took", v.took(r.Ended.Sub(r.Started))), ""},
 		{v.T("report.label.software"), software, ""}}
+	if text := v.clock(); text != "" {
+		v.Provenance = append(v.Provenance, named{v.T("report.label.clock"), text, ""})
+	}
 	if r.Bench != "" {
 		v.Provenance = append(v.Provenance, named{v.T("report.label.bench"), r.Bench, "code"})
 	}
@@ -128,4 +139,13 @@ func newCode(number, hash string) *code {
 		return nil
 	}
 	return &code{text, size, path}
+}
+
+// clock says how the station's clock was set before the run, or during it.
+func (v *View) clock() string {
+	var list []string
+	for i := range v.Report.Clock {
+		list = append(list, v.Reason(&v.Report.Clock[i]))
+	}
+	return strings.Join(list, v.T("record.and"))
 }

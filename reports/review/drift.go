@@ -170,7 +170,7 @@ func usualCut(s yield.Series) store.By {
 	if len(s.Points) == 0 {
 		return store.ByDay
 	}
-	switch days := s.Points[len(s.Points)-1].Time.Sub(s.Points[0].Time).Hours() / 24; {
+	switch days := s.Points[len(s.Points)-1].When().Sub(s.Points[0].When()).Hours() / 24; {
 	case days <= 2:
 		return store.ByHour
 	case days <= 20:

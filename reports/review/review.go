@@ -27,6 +27,7 @@ type Counted interface {
 	Trend(ctx context.Context, s store.Selection, by store.By) ([]yield.Group, error)
 	Checks(ctx context.Context, s store.Selection) ([]yield.CheckCount, error)
 	Failures(ctx context.Context, s store.Selection, kind store.FailureKind) ([]yield.FailureCount, error)
+	Aborts(ctx context.Context, s store.Selection, most int) ([]yield.UnitAborts, error)
 	Cycle(ctx context.Context, s store.Selection) (yield.Histogram, error)
 	Flags(ctx context.Context, s store.Selection) ([]store.Flag, error)
 }

@@ -1,8 +1,10 @@
 package review
 
 import (
+	"cmp"
 	"context"
 	"math"
+	"slices"
 
 	"fullthrow/reports"
 	"fullthrow/reports/statistics"
@@ -25,11 +27,43 @@ type Today struct {
 	Times   yield.Histogram   `json:"times"`
 	Lost    yield.LostTime    `json:"lost"`
 	Target  *yield.Target     `json:"target,omitempty"`
+	Aborts  Aborts            `json:"aborts"`
 	// Stopped are the newest runs that judged no unit, newest first: bench
 	// faults, then those that were stopped; [MostStopped] of each.
 	Stopped []store.Run `json:"stopped"`
 
 	Groups []yield.Group `json:"-"` // those of Trend
+}
+
+// Aborts are the runs that were aborted, by whom and of which units: an abort
+// after a limit was broken is a failure that somebody did not wait for.
+type Aborts struct {
+	ByOperator []OperatorAborts   `json:"by_operator"` // who aborted any, most after a broken limit first
+	Units      []yield.UnitAborts `json:"units"`       // the same, [MostAborted] of them
+}
+
+// OperatorAborts is how often the runs of an operator were aborted.
+type OperatorAborts struct {
+	Operator string      `json:"operator"`  // "" nobody was named
+	Share    yield.Share `json:"share"`     // aborted, of all runs
+	CutShort int64       `json:"cut_short"` // of the aborted, with a limit broken by then
+}
+
+// MostAborted is how many units with aborted runs are named.
+const MostAborted = 12
+
+func abortsOf(operators []yield.Group, units []yield.UnitAborts, confidence float64) Aborts {
+	a := Aborts{ByOperator: []OperatorAborts{}, Units: units}
+	for _, g := range operators {
+		if c := g.Counts; c.Aborted > 0 {
+			a.ByOperator = append(a.ByOperator, OperatorAborts{g.Key, yield.NewShare(c.Aborted, c.Runs, confidence),
+				c.AbortedCutShort})
+		}
+	}
+	slices.SortStableFunc(a.ByOperator, func(x, y OperatorAborts) int {
+		return cmp.Or(cmp.Compare(y.CutShort, x.CutShort), cmp.Compare(y.Share.Count, x.Share.Count))
+	})
+	return a
 }
 
 // MostStopped is how many of the newest runs of a kind that judged no unit are
@@ -61,7 +95,8 @@ func (r *Review) Today(ctx context.Context, q Question) (Today, error) {
 	if a.About, err = r.about(ctx, &q); err != nil {
 		return a, err
 	}
-	var nests, fine []yield.Group
+	var nests, fine, operators []yield.Group
+	var aborted []yield.UnitAborts
 	var checks []yield.CheckCount
 	var past yield.Counts
 	var stopped [2][]store.Run
@@ -75,6 +110,8 @@ func (r *Review) Today(ctx context.Context, q Question) (Today, error) {
 	if err := together(
 		func() (err error) { nests, err = r.Records.Trend(ctx, q.Runs, store.ByNest); return err },
 		func() (err error) { checks, err = r.Records.Checks(ctx, q.Runs); return err },
+		func() (err error) { operators, err = r.Records.Trend(ctx, q.Runs, store.ByOperator); return err },
+		func() (err error) { aborted, err = r.Records.Aborts(ctx, q.Runs, MostAborted); return err },
 		func() (err error) { a.Times, err = r.Records.Cycle(ctx, q.Runs); return err },
 		func() (err error) { fine, err = r.Records.Trend(ctx, q.Runs, q.fine()); return err },
 		func() (err error) {
@@ -90,6 +127,7 @@ func (r *Review) Today(ctx context.Context, q Question) (Today, error) {
 		return a, err
 	}
 	a.Stopped = append(append(a.Stopped, stopped[0]...), stopped[1]...)
+	a.Aborts = abortsOf(operators, aborted, q.Confidence)
 	counts := yield.Sum(nests) // nests make up the whole
 	a.Summary = yield.Summarise(counts, q.Confidence)
 	if past.Units > 0 {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/serial"
@@ -20,12 +21,19 @@ type Unit struct {
 	Also         []string         `json:"also,omitempty"` // other products that the serial number occurs with
 	Runs         []store.Run      `json:"runs"`           // oldest first
 	Repairs      []reports.Repair `json:"repairs"`
-	Judged       int              `json:"judged"` // runs that count and ended as passed or failed
+	Judged       int              `json:"judged"` // runs that count and passed, failed, or were cut short
 	Failed       int              `json:"failed"` // of them
+	// CutShort of them broke a limit and were then cut short. Aborted are all
+	// runs that count and were aborted, and AbortedCutShort those of them that
+	// had broken a limit by then.
+	CutShort        int `json:"cut_short"`
+	Aborted         int `json:"aborted"`
+	AbortedCutShort int `json:"aborted_cut_short"`
 	// Run is the one that the unit goes by: that which was named, else its
 	// newest judged one that counts, else its newest; "" where it has none.
 	Run string `json:"run,omitempty"`
-	// State is how the newest judged run that counts ended, "" before.
+	// State is how the newest judged run that counts ended, "" before; "error"
+	// or "aborted": it broke a limit and was then cut short.
 	State reports.Outcome `json:"state,omitempty"`
 }
 
@@ -66,42 +74,47 @@ func (u *Unit) Of() *store.Run {
 	return &u.Runs[i]
 }
 
-// Happened is all of it in the order of time, oldest first; a repair comes
-// after the run it answers, whatever its clock said.
+// Happened is all of it in its order, oldest first; a repair comes after the
+// run it answers, whatever its clock said.
 func (u *Unit) Happened() []Happened {
 	var list []Happened
 	for i := range u.Runs {
 		list = append(list, Happened{Run: &u.Runs[i]})
 	}
 	for i := range u.Repairs {
-		at := 0
-		for k, e := range list {
-			switch {
-			case e.Run != nil && (e.Run.Run == u.Repairs[i].Run || !e.Run.Started.After(u.Repairs[i].At)),
-				e.Repair != nil && !e.Repair.At.After(u.Repairs[i].At):
-				at = k + 1
-			}
-		}
-		list = slices.Insert(list, at, Happened{Repair: &u.Repairs[i]})
+		p := &u.Repairs[i]
+		at := reports.PlaceOfRepair(p.At, len(list),
+			func(k int) bool { return list[k].Run != nil && list[k].Run.Run == p.Run },
+			func(k int) time.Time {
+				if r := list[k].Repair; r != nil {
+					return r.At
+				}
+				return list[k].Run.Started
+			})
+		list = slices.Insert(list, at, Happened{Repair: p})
 	}
 	return list
 }
 
-// Found is what a repair found, in the words of the cause that its run had
-// named; "" where it found something else.
-func (u *Unit) Found(p reports.Repair) string {
+// Found is what a repair found, as the cause that its run had named; nil where
+// it found something else.
+func (u *Unit) Found(p reports.Repair) *reports.Cause {
 	for _, run := range u.Runs {
 		if run.Run == p.Run && run.Rule == p.Found {
-			return run.Cause
+			return run.Likeliest()
 		}
 	}
-	return ""
+	return nil
 }
 
-// judged says that a run counts and judged its unit.
+// judged says that a run counts and said something of its unit.
 func judged(r store.Run) bool {
-	return r.Flag == "" && (r.Outcome == reports.Passed || r.Outcome == reports.Failed)
+	return r.Flag == "" && (r.Outcome == reports.Passed || r.Outcome == reports.Failed || r.CutShort)
 }
+
+// Newest is the newest run that counts and says something of the unit, nil where
+// there is none.
+func (u *Unit) Newest() *store.Run { return newestJudged(u.Runs) }
 
 func newestJudged(runs []store.Run) *store.Run {
 	for i := range slices.Backward(runs) {
@@ -159,6 +172,15 @@ func (u *Unit) take(runs []store.Run, repairs []reports.Repair) {
 			u.Judged++
 			if r.Outcome == reports.Failed {
 				u.Failed++
+			}
+			if r.CutShort {
+				u.CutShort++
+			}
+		}
+		if r.Flag == "" && r.Outcome == reports.Aborted {
+			u.Aborted++
+			if r.CutShort {
+				u.AbortedCutShort++
 			}
 		}
 	}

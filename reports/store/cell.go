@@ -30,6 +30,9 @@ const (
 	nJudgedMillis
 	nErrorMillis
 	nAbortedMillis
+	nCutShort
+	nAbortedCutShort
+	nFirstCutShort
 	nCounts
 )
 
@@ -57,6 +60,7 @@ func (c *counts) yield() yield.Counts {
 		Defects: c[nDefects], Opportunities: c[nOpportunities],
 		JudgedTime: float64(c[nJudgedMillis]) / 1000, ErrorTime: float64(c[nErrorMillis]) / 1000,
 		AbortedTime: float64(c[nAbortedMillis]) / 1000,
+		CutShort:    c[nCutShort], AbortedCutShort: c[nAbortedCutShort], FirstCutShort: c[nFirstCutShort],
 	}
 }
 

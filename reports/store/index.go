@@ -3,13 +3,11 @@ package store
 import (
 	"context"
 	"encoding/binary"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"modernc.org/sqlite"
@@ -313,12 +311,12 @@ func (ix *Index) Report(ctx context.Context, run string) (archive.Sealed, error)
 	return s, nil
 }
 
-// stationKey is the key of the archive's station, lower-case hex, "" if it
+// stationKey is the first key of the archive's station, lower-case hex, "" if it
 // cannot be read.
 func (ix *Index) stationKey() string {
-	key, err := archive.PublicKey(ix.dir)
-	if err != nil {
+	keys := archive.Keys(ix.dir)
+	if len(keys) == 0 {
 		return ""
 	}
-	return strings.ToLower(hex.EncodeToString(key))
+	return keys[0]
 }

@@ -7,11 +7,13 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 
 	"fullthrow/reports"
@@ -78,7 +80,8 @@ type indexed struct {
 // survey is one look through the archive.
 type survey struct {
 	ix    *Index
-	key   string              // the station's
+	key   string              // the station's first: its flags go by it
+	fits  archive.KeyFits     // which keys seal its reports
 	rows  map[string]*indexed // by file
 	byRun map[string]*indexed
 	flags []Flag
@@ -86,11 +89,13 @@ type survey struct {
 	lost map[int64]bool
 	// unlinked says that the whole chain has to be looked at.
 	unlinked bool
-	done     Reconciled
+	// contradict is how many reports contradict themselves.
+	contradict int
+	done       Reconciled
 }
 
 func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, total int)) (Reconciled, error) {
-	v := &survey{ix: ix, key: ix.stationKey(), lost: map[int64]bool{}}
+	v := &survey{ix: ix, key: ix.stationKey(), fits: archive.KeysOf(ix.dir), lost: map[int64]bool{}}
 	// In this order: what is in the tables was in the files before.
 	var before []Flag
 	if err := ix.look(ctx, "reconcile", func(t *transaction) error {
@@ -98,11 +103,16 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 		if v.rows, err = t.indexed(); err == nil {
 			before, err = t.flagsOf(v.key)
 		}
+		if err == nil {
+			var flags []Flag
+			flags, err = t.flagsOf(contradictKey)
+			v.contradict = len(flags)
+		}
 		return err
 	}); err != nil {
 		return v.done, err
 	}
-	if err := v.repairs(ctx); err != nil {
+	if err := v.repairs(ctx, before); err != nil {
 		return v.done, err
 	}
 	head, headErr := archive.ReadHead(ix.dir) // before the files: never ahead of them
@@ -133,7 +143,7 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 		return cmp.Or(cmp.Compare(a.File, b.File),
 			cmp.Compare(a.Text, b.Text))
 	})
-	v.done.Flags = len(v.flags)
+	v.done.Flags = len(v.flags) + v.contradict
 	if !slices.Equal(v.flags, before) {
 		if err := ix.SetFlags(ctx, v.key, v.flags); err != nil {
 			return v.done, err
@@ -348,6 +358,9 @@ func (v *survey) add(ctx context.Context, list []loaded) error {
 	}
 	v.done.Added += added.New
 	for _, l := range list {
+		if l.sealed.Report.Contradiction() != nil {
+			v.contradict++
+		}
 		s := &l.sealed.Seal
 		r := &indexed{
 			size: l.file.Size, modified: l.file.Modified.UnixMicro(), started: millis(l.sealed.Report.Started),
@@ -372,7 +385,7 @@ func (v *survey) gone(ctx context.Context) error {
 			continue // it came back meanwhile
 		}
 		v.unlinked = true
-		if v.key != "" && r.key != v.key {
+		if !v.fits(r.number, r.key) {
 			strange = append(strange, r)
 			delete(v.rows, file)
 			continue
@@ -401,6 +414,9 @@ func (t *transaction) forget(r *indexed) error {
 		[]any{r.id}, &grp, &serial, &chainID); err != nil || !ok {
 		return err
 	}
+	if _, err := t.exec("DELETE FROM flag WHERE key = ? AND n = ?", contradictKey, r.id); err != nil {
+		return err
+	}
 	for _, table := range []string{"run", "sample", "seal"} {
 		if _, err := t.exec("DELETE FROM "+table+" WHERE id = ?", r.id); err != nil {
 			return err
@@ -424,7 +440,7 @@ func (t *transaction) forget(r *indexed) error {
 }
 
 // repairs brings the repairs up to date with the sealed record.
-func (v *survey) repairs(ctx context.Context) error {
+func (v *survey) repairs(ctx context.Context, before []Flag) error {
 	known := map[string]bool{}
 	if err := v.ix.look(ctx, "reconcile", func(t *transaction) error {
 		return t.each("SELECT id FROM repair", nil, func(rows *sql.Rows) error {
@@ -440,9 +456,16 @@ func (v *survey) repairs(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("store: reconcile: %w", err)
 	}
+	lost := map[string]bool{}
+	for _, f := range before { // already
+		if id, ok := strings.CutPrefix(f.File, lostRepair); ok {
+			lost[id] = true
+		}
+	}
 	var fresh []reports.Repair
 	for _, s := range sealed {
-		if id := cleanKey(s.Repair.ID); known[id] {
+		id := cleanKey(s.Repair.ID)
+		if delete(lost, id); known[id] {
 			delete(known, id)
 		} else {
 			fresh = append(fresh, s.Repair)
@@ -455,6 +478,11 @@ func (v *survey) repairs(ctx context.Context) error {
 			return err
 		}
 		fresh = fresh[n:]
+	}
+	maps.Copy(lost, known)
+	for _, id := range slices.Sorted(maps.Keys(lost)) {
+		v.flags = append(v.flags, Flag{File: valid(lostRepair + id), Kind: FlagRemoved,
+			Text: fmt.Sprintf("repair %s is not on the record any more", id)})
 	}
 	if len(known) == 0 {
 		return nil

@@ -125,8 +125,9 @@ func TestIndexFollowsItsFiles(t *testing.T) {
 	require.Equal(t, Reconciled{Files: 10, Repairs: 1}, done)
 	s.world.agree(t, ix, Selection{})
 	require.NoError(t, ix.AddRepairs(t.Context(), reports.Repair{ID: "not on record", Unit: s.world.reports[0].Report.Unit, Found: "other"}))
-	_, err = ix.Reconcile(t.Context())
+	done, err = ix.Reconcile(t.Context())
 	require.NoError(t, err)
+	require.Equal(t, Reconciled{Files: 10, Flags: 1}, done, "a repair that the record has not is named")
 	s.world.agree(t, ix, Selection{})
 
 	// A touched file is read once, and is the same.
@@ -135,7 +136,7 @@ func TestIndexFollowsItsFiles(t *testing.T) {
 	for _, read := range []int{1, 0} {
 		done, err = ix.Reconcile(t.Context())
 		require.NoError(t, err)
-		require.Equal(t, Reconciled{Files: 10, Read: read}, done)
+		require.Equal(t, Reconciled{Files: 10, Read: read, Flags: 1}, done)
 	}
 	var steps [][2]int
 	done, err = ix.Rebuild(t.Context(), func(n, total int) { steps = append(steps, [2]int{n, total}) })
@@ -184,7 +185,7 @@ func TestReportsThatWereTamperedWith(t *testing.T) {
 			data, err := os.ReadFile(s.path(2))
 			require.NoError(t, err)
 			require.NoError(t, os.WriteFile(s.path(2), bytes.Replace(data, []byte(`"seal":{"number":3`), []byte(`"seal":{"number":5`), 1), 0o644))
-		}, []int{2}, []string{"changed 2 was renumbered"}, nil},
+		}, []int{2}, []string{"changed 2 the seal does not fit"}, []string{"removed - report number 3 is missing", "changed - the seal does not fit"}},
 		{"put in", func(t *testing.T, s *shop) {
 			x := newStation("forger").seal(t, simple("LQ-1", "20260302T063000000Z-LQ1-A-0000000", "K8-9999", s.next, 1, 5))
 			put(t, s.dir, x)
@@ -381,6 +382,28 @@ func TestIndexOfANewerProgram(t *testing.T) {
 
 	_, err = OpenIndex(t.Context(), filepath.Join(s.dir, "nowhere"), IndexOptions{})
 	require.ErrorIs(t, err, os.ErrNotExist)
+}
+
+// An index of an older layout is made anew from the reports.
+func TestIndexOfAnOlderProgram(t *testing.T) {
+	s := newShop(t, 3)
+	ix, err := OpenIndex(t.Context(), s.dir, IndexOptions{})
+	require.NoError(t, err)
+	want, err := ix.Counts(t.Context(), Selection{})
+	require.NoError(t, err)
+	require.NotZero(t, want.Units)
+	require.NoError(t, ix.Close())
+	meddle(t, s.dir, "DROP VIEW v_runs")
+	meddle(t, s.dir, "DROP TABLE run")
+	meddle(t, s.dir, "CREATE TABLE run (id INTEGER PRIMARY KEY, of_old INTEGER)")
+	meddle(t, s.dir, "PRAGMA user_version = 1")
+	ix, err = OpenIndex(t.Context(), s.dir, IndexOptions{})
+	require.NoError(t, err)
+	got, err := ix.Counts(t.Context(), Selection{})
+	require.NoError(t, err)
+	require.Equal(t, want, got)
+	require.Len(t, ix.Notes(), 1)
+	require.NoError(t, ix.Close())
 }
 
 // meddle changes an index behind the store's back.

@@ -36,7 +36,8 @@ func tables() []table {
 			key: []string{"one"}},
 		{name: "grp", columns: []string{"i id", "t product", "t revision", "t lot", "t station", "t nest", "t operator",
 			"i newest"}, key: []string{"id"}},
-		{name: "name", columns: []string{"i id", "t kind", "t name", "t part", "t rule"}, key: []string{"id"}},
+		{name: "name", columns: []string{"i id", "t kind", "t place", "t name", "t part", "t rule"},
+			key: []string{"id"}},
 		{name: "layout", columns: []string{"i id", "t product", "i newest", "t body"}, key: []string{"id"}},
 		{name: "layout_reading", columns: []string{"i layout", "i pos", "t check_name", "t name", "t unit", "t kind",
 			"r? lower", "r? upper"},
@@ -49,7 +50,8 @@ func tables() []table {
 			columns: []string{"i id", "t station", "i started", "t run", "i grp", "i layout", "t serial", "i golden",
 				"i attempt",
 				"i ended", "t outcome", "i first", "i final", "i retests", "i nff", "i repaired", "t flag",
-				"t reason", "t why", "t failed", "i cause", "i simulated", "r cycle_time", "r takt"},
+				"t reason", "t why", "t failed", "i cause", "i simulated", "r cycle_time", "r takt", "i judged",
+				"t clock"},
 			key: []string{"started", "id", "station"}, rowid: true, time: "started", station: true,
 			indexes: []index{
 				{name: "run", columns: "run", unique: true},
@@ -57,6 +59,7 @@ func tables() []table {
 				{name: "grp", columns: "grp, started"},
 				{name: "golden", columns: "started", where: "golden = 1"},
 				{name: "flag", columns: "started", where: "flag <> ''"},
+				{name: "aborted", columns: "started", where: "outcome = 'aborted'"},
 			},
 		},
 		{

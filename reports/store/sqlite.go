@@ -88,9 +88,17 @@ const busyMillis = 30000
 const applicationID = 0x46744978
 
 // migrations bring the tables of an older program up to this one's, one
-// number each; the first makes them all.
+// number each. The index holds nothing that the reports do not: tables of an
+// older layout are dropped, made anew, and filled from the reports again.
 func migrations() [][]string {
-	return [][]string{sqliteDialect.schema()}
+	var anew []string
+	for _, v := range sqliteDialect.views() {
+		anew = append(anew, "DROP VIEW IF EXISTS "+v.name)
+	}
+	for _, t := range tables() {
+		anew = append(anew, "DROP TABLE IF EXISTS "+t.name)
+	}
+	return [][]string{nil, append(anew, sqliteDialect.schema()...)}
 }
 
 var (

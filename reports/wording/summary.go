@@ -36,6 +36,15 @@ func Cycle(t *Translator, c yield.CycleTime) string {
 	return sentences(t, out...)
 }
 
+// CutShort says of how many units the first run broke a limit and was then cut
+// short; nothing where there is none.
+func CutShort(t *Translator, units int64) string {
+	if units == 0 {
+		return ""
+	}
+	return t.T("figures.cut_short", "count", units)
+}
+
 // Lost is what faults of the bench and aborted runs cost, in sentences.
 func Lost(t *Translator, l yield.LostTime) string {
 	switch {

@@ -33,7 +33,7 @@ func Align(series []Series) Table {
 			}
 		}
 	}
-	slices.SortStableFunc(all, func(a, b Point) int { return a.Time.Compare(b.Time) })
+	slices.SortStableFunc(all, func(a, b Point) int { return a.When().Compare(b.When()) })
 	for i, p := range all {
 		row[p.Run] = i
 		t.Runs = append(t.Runs, p.Run)

@@ -1,7 +1,6 @@
 package yield
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -133,11 +132,11 @@ func FindDrift(s Series, o DriftOptions) Drift {
 		d.Reference, d.Now = 0, 0
 		return d
 	}
-	d.From, d.To = points[0].Time, points[d.N-1].Time
+	d.From, d.To = points[0].When(), points[d.N-1].When()
 	d.Days = d.To.Sub(d.From).Hours() / 24
 	x, y := make([]float64, d.N), make([]float64, d.N)
 	for i, p := range points {
-		x[i], y[i] = p.Time.Sub(d.From).Hours()/24, p.Value
+		x[i], y[i] = p.When().Sub(d.From).Hours()/24, p.Value
 	}
 	width := nan
 	if s.Lower != nil && s.Upper != nil && *s.Upper > *s.Lower {
@@ -342,7 +341,7 @@ func inTime(points []Point) []Point {
 			out = append(out, p)
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Point) int { return cmp.Or(a.Time.Compare(b.Time)) })
+	slices.SortStableFunc(out, func(a, b Point) int { return a.When().Compare(b.When()) })
 	return out
 }
 

@@ -22,8 +22,11 @@ func (c Counts) with(d Counts, sign int64) Counts {
 	c.Failed += sign * d.Failed
 	c.Errors += sign * d.Errors
 	c.Aborted += sign * d.Aborted
+	c.CutShort += sign * d.CutShort
+	c.AbortedCutShort += sign * d.AbortedCutShort
 	c.Units += sign * d.Units
 	c.FirstPassed += sign * d.FirstPassed
+	c.FirstCutShort += sign * d.FirstCutShort
 	c.FinalPassed += sign * d.FinalPassed
 	c.Retested += sign * d.Retested
 	c.Retests += sign * d.Retests
@@ -153,6 +156,8 @@ func (c Counts) consistent() bool {
 	for _, v := range [][2]int64{
 		{0, c.Passed}, {0, c.Failed}, {0, c.Errors}, {0, c.Aborted}, {c.Passed + c.Failed + c.Errors + c.Aborted,
 			c.Runs},
+		{0, c.AbortedCutShort}, {c.AbortedCutShort, c.Aborted}, {c.AbortedCutShort, c.CutShort},
+		{c.CutShort, c.Errors + c.Aborted}, {0, c.FirstCutShort}, {c.FirstCutShort, c.Units - c.FirstPassed},
 		{0, c.FirstPassed}, {c.FirstPassed, c.Units}, {0, c.FinalPassed}, {c.FinalPassed, c.Units}, {0, c.Retested},
 		{c.Retested, c.Units},
 		{c.Retested, c.Retests}, {0, c.NoFaultFound}, {c.NoFaultFound, c.Units - c.FirstPassed}, {0, c.Repaired},

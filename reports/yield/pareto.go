@@ -10,6 +10,8 @@ import (
 type ParetoChart struct {
 	Units  int64 `json:"units"`  // tested
 	Failed int64 `json:"failed"` // of them, at their first judged run
+	// CutShort of Failed broke a limit in a run that was then cut short.
+	CutShort int64 `json:"cut_short"`
 	// Findings is the sum of all bars. A unit with two things wrong is in two
 	// bars, so it may be more than Failed.
 	Findings int64   `json:"findings"`
@@ -29,6 +31,7 @@ type ParetoChart struct {
 // judged run.
 type Bar struct {
 	Name  string `json:"name"`
+	Where string `json:"where,omitempty"` // of several like parts a cause is in
 	Part  string `json:"part,omitempty"`
 	Rule  string `json:"rule,omitempty"`
 	Units int64  `json:"units"`
@@ -68,11 +71,11 @@ func Pareto(c Counts, failures []FailureCount, o ParetoOptions) ParetoChart {
 	if !(o.Cut > 0 && o.Cut <= 1) {
 		o.Cut = 0.8
 	}
-	p := ParetoChart{Units: c.Units, Failed: c.FirstFailed(), Cut: o.Cut}
+	p := ParetoChart{Units: c.Units, Failed: c.FirstFailed(), CutShort: c.FirstCutShort, Cut: o.Cut}
 	sorted := slices.Clone(failures)
 	slices.SortStableFunc(sorted, func(a, b FailureCount) int {
-		return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(a.Name, b.Name), cmp.Compare(a.Rule, b.Rule),
-			cmp.Compare(a.Part, b.Part))
+		return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(a.Where, b.Where), cmp.Compare(a.Name, b.Name),
+			cmp.Compare(a.Rule, b.Rule), cmp.Compare(a.Part, b.Part))
 	})
 	for _, f := range sorted {
 		p.Findings += f.Units
@@ -87,7 +90,8 @@ func Pareto(c Counts, failures []FailureCount, o ParetoOptions) ParetoChart {
 		}
 		sum += f.Units
 		b := Bar{
-			Name: f.Name, Part: f.Part, Rule: f.Rule, Units: f.Units, Runs: f.Runs, Vital: p.VitalFew == i+1,
+			Name: f.Name, Where: f.Where, Part: f.Part, Rule: f.Rule, Units: f.Units, Runs: f.Runs,
+			Vital:    p.VitalFew == i+1,
 			OfTested: NewShare(f.Units, p.Units, o.Confidence), OfFailed: NewShare(f.Units, p.Failed, o.Confidence),
 		}
 		if p.Findings > 0 {

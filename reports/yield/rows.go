@@ -9,22 +9,32 @@ import (
 // Counts is what a group of runs adds up to. Golden units, and reports whose
 // seal does not fit, are in none of it.
 //
-// A unit belongs to the group of its first judged run (passed or failed, at
-// whatever station), and stays there with whatever later runs bring: so units,
-// yields and retests of all groups add up to those of the whole. Runs and
+// A run is judged that passed, failed, or broke a limit and was then cut short:
+// aborted, or ended by a fault of the bench or an error of the plan. One that
+// was cut short before it broke anything says nothing of its unit.
+//
+// A unit belongs to the group of its first judged run (at whatever station), and
+// stays there with whatever later runs bring: so units, yields and retests of all
+// groups add up to those of the whole. Runs and
 // times belong to the group in which the run itself began.
 type Counts struct {
 	Runs    int64 `json:"runs"` // of every outcome
 	Passed  int64 `json:"passed"`
 	Failed  int64 `json:"failed"`
-	Errors  int64 `json:"errors"`  // bench faults: nothing known of the unit
+	Errors  int64 `json:"errors"`  // ended by a fault of the bench or an error of the plan
 	Aborted int64 `json:"aborted"` // ended by the operator, the guard or a signal
+	// CutShort are those of Errors and Aborted that had broken a limit by then,
+	// AbortedCutShort those of Aborted.
+	CutShort        int64 `json:"cut_short"`
+	AbortedCutShort int64 `json:"aborted_cut_short"`
 
 	Units       int64 `json:"units"`        // with at least one judged run
 	FirstPassed int64 `json:"first_passed"` // units whose first judged run passed
-	FinalPassed int64 `json:"final_passed"` // units whose newest judged run passed
-	Retested    int64 `json:"retested"`     // units with more than one judged run
-	Retests     int64 `json:"retests"`      // judged runs after the first
+	// units whose first judged run broke a limit and was then cut short: some of those that did not pass
+	FirstCutShort int64 `json:"first_cut_short"`
+	FinalPassed   int64 `json:"final_passed"` // units whose newest judged run passed
+	Retested      int64 `json:"retested"`     // units with more than one judged run
+	Retests       int64 `json:"retests"`      // judged runs after the first
 	// NoFaultFound counts units that failed first and passed in the end
 	// without anything having been done: no repair on record, or one that
 	// found no fault.
@@ -55,11 +65,20 @@ type CheckCount struct {
 
 // FailureCount is how often one thing was wrong.
 type FailureCount struct {
-	Name  string `json:"name"`           // check, "check.reading", or cause in words
-	Part  string `json:"part,omitempty"` // of the handset
-	Rule  string `json:"rule,omitempty"` // of a cause
-	Units int64  `json:"units"`          // with it in their first judged run; each once
-	Runs  int64  `json:"runs"`           // judged runs with it, retests included
+	Name  string `json:"name"`            // check, "check.reading", or cause in words
+	Where string `json:"where,omitempty"` // of several like parts a cause is in
+	Part  string `json:"part,omitempty"`  // of the handset
+	Rule  string `json:"rule,omitempty"`  // of a cause
+	Units int64  `json:"units"`           // with it in their first judged run; each once
+	Runs  int64  `json:"runs"`            // judged runs with it, retests included
+}
+
+// UnitAborts is how often the runs of a unit were aborted.
+type UnitAborts struct {
+	Product      string `json:"product"`
+	SerialNumber string `json:"serial_number"`
+	Aborted      int64  `json:"aborted"`
+	CutShort     int64  `json:"cut_short"` // of them, with a limit broken by then
 }
 
 // Histogram counts times in bins of equal width from 0 on.
@@ -85,10 +104,13 @@ type Point struct {
 	Station      string    `json:"station"`
 	Nest         string    `json:"nest"`
 	Operator     string    `json:"operator,omitempty"`
-	Time         time.Time `json:"time"`  // when the run began
-	First        bool      `json:"first"` // the unit's first judged run
-	Value        float64   `json:"value"` // in the series' unit; always finite
-	Verdict      string    `json:"verdict"`
+	Time         time.Time `json:"time"` // when the run began
+	// At is the same as far as the station's clock is believed, where that
+	// contradicts the order of its runs; zero: Time.
+	At      time.Time `json:"-"`
+	First   bool      `json:"first"` // the unit's first judged run
+	Value   float64   `json:"value"` // in the series' unit; always finite
+	Verdict string    `json:"verdict"`
 }
 
 // Series is a reading over runs, the oldest first.
@@ -122,4 +144,12 @@ type Moments struct {
 	Failed int64    `json:"failed"`
 	Lower  *float64 `json:"lower,omitempty"` // limit, as in the newest run
 	Upper  *float64 `json:"upper,omitempty"`
+}
+
+// When is when the run began, as far as the station's clock is believed.
+func (p Point) When() time.Time {
+	if p.At.IsZero() {
+		return p.Time
+	}
+	return p.At
 }

@@ -7,6 +7,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/runner/input"
+	"fullthrow/runner/station"
 )
 
 // File is a bench as its TOML file describes it: the hardware of one
@@ -20,6 +21,7 @@ type File struct {
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`
+	Clock       clockRule       `toml:"clock"`
 	Serve       serveRule       `toml:"serve"`
 	Nests       []nestFile      `toml:"nest"`
 
@@ -41,6 +43,13 @@ type captureRule struct {
 // planRule bounds what a plan may take of the computer.
 type planRule struct {
 	Memory string `toml:"memory"` // default "128 MiB"
+}
+
+// clockRule bounds how far the computer's clock may be from the newest report of
+// the station for a run to begin.
+type clockRule struct {
+	Behind float64 `toml:"behind"` // s, earlier than it; default 300
+	Ahead  float64 `toml:"ahead"`  // days, later than it; default 180
 }
 
 // serveRule is about the station's pages.
@@ -160,6 +169,12 @@ func (b *File) setDefaults() {
 	}
 	if b.Plan.Memory == "" {
 		b.Plan.Memory = "128 MiB"
+	}
+	if b.Clock.Behind == 0 {
+		b.Clock.Behind = station.DefaultBehind.Seconds()
+	}
+	if b.Clock.Ahead == 0 {
+		b.Clock.Ahead = station.DefaultAhead.Hours() / 24
 	}
 }
 

@@ -204,7 +204,7 @@ func stallUnit(c *trial, fullthrow, dir, defect string, busy int, rng *rand.Rand
 	}
 	c.Count(kind + " " + outcome)
 	if len(stood) == 0 && busy == 0 {
-		c.Count("untouched " + outcome)
+		c.Count("not stopped " + outcome)
 	}
 	if kind == "sound" && outcome == "failed" || kind == "bad" && outcome == "passed" {
 		c.Wrong("a %s unit (%s) %s beside %d busy programs, %v: %s", kind, defect, outcome, busy, stood, said.String())

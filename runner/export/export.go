@@ -130,8 +130,8 @@ func (q *Exporter) eachRun(ctx context.Context, f func(store.Run) error) error {
 var runColumns = []string{
 	"run", "number", "product", "revision", "lot", "serial_number", "golden", "attempt", "first", "station", "nest",
 	"operator",
-	"started", "ended", "seconds", "outcome", "reason", "failed", "cause", "rule", "part", "simulated", "not_counted",
-	"file", "sha256",
+	"started", "ended", "seconds", "outcome", "cut_short", "reason", "clock", "failed", "where", "cause", "rule",
+	"part", "simulated", "not_counted", "file", "sha256",
 }
 
 func (q *Exporter) exportRuns(ctx context.Context, row func(...any) error) error {
@@ -139,8 +139,8 @@ func (q *Exporter) exportRuns(ctx context.Context, row func(...any) error) error
 		u := r.Unit
 		return row(r.Run, r.Number, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.Attempt, r.First,
 			r.Station, r.Nest, r.Operator,
-			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), codeOf(r.Reason),
-			strings.Join(r.Failed, "; "), r.Cause, r.Rule, r.Part,
+			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), r.CutShort, codeOf(r.Reason),
+			codesOf(r.Clock), strings.Join(r.Failed, "; "), r.Where, r.Cause, r.Rule, r.Part,
 			r.Simulated, r.Flag, r.File, r.SHA256)
 	})
 }
@@ -149,7 +149,7 @@ func (q *Exporter) exportRuns(ctx context.Context, row func(...any) error) error
 // that cannot be had is told on standard error and left out.
 func (q *Exporter) eachReport(ctx context.Context, f func(store.Run, reports.Report) error) error {
 	return q.eachRun(ctx, func(r store.Run) error {
-		if r.Outcome != reports.Passed && r.Outcome != reports.Failed {
+		if r.Outcome != reports.Passed && r.Outcome != reports.Failed && !r.CutShort {
 			return nil
 		}
 		s, err := q.Records.Report(ctx, r.Run)
@@ -226,7 +226,7 @@ var failureColumns = []string{
 	"run", "product", "revision", "lot", "serial_number", "golden", "first", "station", "nest", "operator", "started",
 	"not_counted",
 	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "verdict", "problem", "cause",
-	"inspect", "likeliest_cause", "rule", "part",
+	"inspect", "likeliest_where", "likeliest_cause", "rule", "part",
 }
 
 func (q *Exporter) exportFailures(ctx context.Context, row func(...any) error) error {
@@ -238,7 +238,7 @@ func (q *Exporter) exportFailures(ctx context.Context, row func(...any) error) e
 			if err := row(r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.First, r.Station, r.Nest,
 				r.Operator, r.Started, r.Flag,
 				x.Check, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, string(x.Verdict),
-				codeOf(x.Problem), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
+				codeOf(x.Problem), x.Cause, x.Inspect, r.Where, r.Cause, r.Rule, r.Part); err != nil {
 				return err
 			}
 		}
@@ -267,6 +267,15 @@ func (q *Exporter) exportRepairs(ctx context.Context, row func(...any) error) er
 		}
 	}
 	return nil
+}
+
+// codesOf are the codes of reasons, with a blank between them.
+func codesOf(list []reports.Reason) string {
+	var codes []string
+	for i := range list {
+		codes = append(codes, codeOf(&list[i]))
+	}
+	return strings.Join(codes, " ")
 }
 
 // codeOf is a reason as a table has it, "" where there is none.

@@ -384,7 +384,7 @@ func (s *Station) history(ctx context.Context, server *web.Server) {
 		defer close(done)
 		for r := range told {
 			count++
-			server.Sealed(r.Report)
+			server.Sealed(r)
 			s.index.sealed(r)
 		}
 	}()

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 
+	"fullthrow/reports"
 	"fullthrow/reports/draw"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
@@ -29,6 +30,9 @@ func (q *Answer) TellFails(ctx context.Context, x *review.Fails, most int) error
 	q.Out.Tell(0, q.Out.Strong(fmt.Sprintf("%d of %s failed at the first run", p.Failed, wording.Count(int(p.Units),
 		"unit")))+
 		fmt.Sprintf(": first-pass yield %s.", wording.Share(q.Words, x.FirstPass, wording.OfUnits)))
+	if p.CutShort > 0 {
+		q.Out.Tell(0, wording.CutShort(q.Words, p.CutShort))
+	}
 	q.Out.Say("")
 	q.tellBars(p, x.By)
 	if o := p.Others; o != nil {
@@ -91,6 +95,10 @@ func (q *Answer) tellBars(p yield.ParetoChart, by store.FailureKind) {
 		cells = 24
 	}
 	const figures = 45 // columns of the figures
+	p.Bars = slices.Clone(p.Bars)
+	for i := range p.Bars {
+		p.Bars[i].Name = q.Words.Cause(nil, reports.Cause{Where: p.Bars[i].Where, Cause: p.Bars[i].Name})
+	}
 	above := slices.ContainsFunc(p.Bars,
 		func(b yield.Bar) bool { return wording.Columns(b.Name) > q.Out.Room()-cells-figures })
 	if above {

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
@@ -259,7 +260,7 @@ func (s *Server) Indexed() {
 
 // Sealed says that a report was sealed in the archive without this server: its
 // unit is known from now on.
-func (s *Server) Sealed(r reports.Report) { s.units.add(r.Unit, r.Outcome, r.Ended) }
+func (s *Server) Sealed(r archive.Sealed) { s.units.add(r.Entry()) }
 
 // Repaired says that a unit comes back from repair: its failures before are
 // forgotten.

@@ -21,7 +21,8 @@ type unitKey struct{ product, serial string }
 
 // judgement is what is known of a unit.
 type judgement struct {
-	outcome  reports.Outcome // of its newest judged run
+	outcome  reports.Outcome // of its newest judged run; error or aborted: it broke a limit and was then cut short
+	number   int64           // of its report
 	at       time.Time       // when that ended
 	failures int             // in a row, since the last repair
 }
@@ -32,22 +33,24 @@ func newUnits(a *archive.Archive) *units {
 		u.repaired(r.Repair)
 	}
 	for _, e := range a.Entries() {
-		u.add(e.Unit, e.Outcome, e.Ended)
+		u.add(e)
 	}
 	return u
 }
 
 // add takes in a sealed run. Runs that said nothing about the unit change
-// nothing. Runs may come in any order of time; the newest decides.
-func (u *units) add(unit reports.Unit, o reports.Outcome, ended time.Time) {
-	if o != reports.Passed && o != reports.Failed {
+// nothing. Runs may come in any order; the one with the highest number decides,
+// whatever the clock said.
+func (u *units) add(e archive.Entry) {
+	if !e.Judged() {
 		return
 	}
+	unit, o, ended := e.Unit, e.Outcome, e.Ended
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	key := unitKey{unit.Product, unit.SerialNumber}
 	j := u.judged[key]
-	if ended.Before(j.at) {
+	if e.Number < j.number {
 		return
 	}
 	if r := u.repairs[key]; o == reports.Passed || r.After(j.at) && r.Before(ended) {
@@ -56,7 +59,7 @@ func (u *units) add(unit reports.Unit, o reports.Outcome, ended time.Time) {
 	if o == reports.Failed {
 		j.failures++
 	}
-	j.outcome, j.at = o, ended
+	j.outcome, j.at, j.number = o, ended, e.Number
 	u.judged[key] = j
 }
 

@@ -80,15 +80,19 @@ func (q *query) unitFacts(v *view, a review.Unit) {
 	for _, p := range a.Also {
 		u.Facts = append(u.Facts, fact{q.t("manager.unit.also"), q.m.product(p), unitOf(p, u.Serial, "")})
 	}
+	if a.Aborted > 0 {
+		u.Facts = append(u.Facts, fact{q.t("manager.unit.aborted"), q.t("manager.unit.aborted_of", "count", a.Aborted,
+			"broken", a.AbortedCutShort), ""})
+	}
 	state := last
-	for _, r := range slices.Backward(runs) {
-		if r.Outcome == a.State && r.Flag == "" {
-			state = r
-			break
-		}
+	if newest := a.Newest(); newest != nil {
+		state = *newest
 	}
 	shape, _ := q.outcome(state.Outcome)
 	id := "manager.unit.state_" + string(state.Outcome)
+	if state.CutShort {
+		id = "manager.unit.state_cut_short"
+	}
 	if state.Unit.Golden {
 		id, shape = "manager.unit.state_golden", "none"
 	}
@@ -99,14 +103,14 @@ func (q *query) unitFacts(v *view, a review.Unit) {
 // historySheet lists runs and repairs, the newest first.
 func (q *query) historySheet(v *view, a review.Unit) {
 	s := sheet{name: "history", head: []string{"time", "kind", "run", "outcome", "found", "done", "by", "station",
-		"nest", "text"}}
+		"nest", "text", "cut_short", "clock"}}
 	for _, h := range slices.Backward(a.Happened()) {
 		if r := h.Run; r != nil {
 			s.row(r.Started, "run", r.Run, string(r.Outcome), q.found(*r), "", r.Operator, r.Station, r.Nest,
-				codeOf(r.Reason))
+				codeOf(r.Reason), r.CutShort, codesOf(r.Clock))
 		} else {
 			r := h.Repair
-			s.row(r.At, "repair", r.Run, "", r.Found, r.Done, r.By, "", "", r.Text)
+			s.row(r.At, "repair", r.Run, "", r.Found, r.Done, r.By, "", "", r.Text, "", "")
 		}
 	}
 	v.sheets = append(v.sheets, s)

@@ -68,16 +68,8 @@ func (q *query) sentence(s string) string { return q.texts().T(s) }
 
 func (q *query) texts() wording.Texts { return q.m.c.Texts[q.page.Lang] }
 
-// cause is a cause as the store names it, "where: what", in the reader's
-// language.
-func (q *query) cause(s string) string {
-	whole := q.sentence(s)
-	where, what, ok := strings.Cut(s, ": ")
-	if !ok || whole != s { // a cause may have a colon of its own
-		return whole
-	}
-	return q.sentence(where) + ": " + q.sentence(what)
-}
+// cause is a cause in the reader's language.
+func (q *query) cause(c reports.Cause) string { return q.w.Cause(q.texts(), c) }
 
 // part is what people call a part of the handset.
 func (q *query) part(name string) string { return q.m.c.Drawing.Title(q.texts(), name) }
@@ -198,6 +190,15 @@ func (q *query) limits(lower, upper *float64, unit string) string {
 }
 
 // codeOf is a reason as a table to be worked on has it.
+// codesOf are the codes of reasons, with a blank between them.
+func codesOf(list []reports.Reason) string {
+	var codes []string
+	for i := range list {
+		codes = append(codes, codeOf(&list[i]))
+	}
+	return strings.Join(codes, " ")
+}
+
 func codeOf(r *reports.Reason) string {
 	if r == nil {
 		return ""

@@ -182,13 +182,14 @@ func (b *Bench) lately(q *request, sel store.Selection, limit int, want func(rep
 		if r.Done == reports.Scrapped {
 			row.Shape, row.Then = "aborted", q.t("repair.then.scrapped")
 		}
-		for _, run := range runs { // oldest first: the first judged one after it
-			if run.Ended.After(r.At) && run.Flag == "" && (run.Outcome == reports.Passed ||
-				run.Outcome == reports.Failed) {
+		after := reports.PlaceOfRepair(r.At, len(runs), func(i int) bool { return runs[i].Run == r.Run },
+			func(i int) time.Time { return runs[i].Ended })
+		for _, run := range runs[after:] { // the first judged one after it
+			if run.Flag == "" && (run.Outcome == reports.Passed || run.Outcome == reports.Failed || run.CutShort) {
 				row.ThenAt = run.Ended
-				row.Shape, row.Then = "pass", q.t("repair.then.passed")
-				if run.Outcome == reports.Failed {
-					row.Shape, row.Then = "fail", q.t("repair.then.failed")
+				row.Shape, row.Then = "fail", q.t("repair.then.failed")
+				if run.Outcome == reports.Passed {
+					row.Shape, row.Then = "pass", q.t("repair.then.passed")
 				}
 				break
 			}

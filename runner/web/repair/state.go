@@ -27,7 +27,7 @@ const (
 type standing struct {
 	state    state
 	unit     reports.Unit
-	failed   *store.Run      // the newest judged run that failed
+	failed   *store.Run      // the newest run that failed
 	newest   *store.Run      // the newest judged run
 	last     *store.Run      // the newest run of any outcome
 	failures int             // in a row, since it passed or was repaired
@@ -49,7 +49,7 @@ func stand(runs []store.Run, repairs []reports.Repair, retests int) standing {
 			continue
 		}
 		s.last, s.unit = r, r.Unit
-		if r.Outcome != reports.Passed && r.Outcome != reports.Failed {
+		if r.Outcome != reports.Passed && r.Outcome != reports.Failed && !r.CutShort {
 			continue
 		}
 		since := time.Time{}
