@@ -218,11 +218,22 @@ func (t *Taken) WriteJSON(w io.Writer) error {
 	e := json.NewEncoder(w)
 	e.SetEscapeHTML(false)
 	e.SetIndent("", "  ")
-	return e.Encode(struct {
-		Measurement string  `json:"measurement"`
-		From        []Input `json:"from"`
-		Result      Result  `json:"result"`
-	}{t.m.Name, append([]Input{}, t.Inputs...), t.Result})
+	return e.Encode(Answer{t.m.Name, append([]Input{}, t.Inputs...), t.Result})
+}
+
+// Answer is what --json writes.
+type Answer struct {
+	Measurement string  `json:"measurement"`
+	From        []Input `json:"from"`
+	Result      Result  `json:"result"` // its fields by name
+}
+
+// Shown is a value of a result as --json writes it.
+type Shown struct {
+	Value any    `json:"value"` // null: Why says why
+	Why   string `json:"why,omitempty"`
+	Unit  string `json:"unit,omitempty"`
+	Of    string `json:"of,omitempty"` // of what it is a share
 }
 
 // MarshalJSON makes an object of the fields, in their order.
@@ -254,12 +265,7 @@ func (f Field) json() any {
 	case f.Value == nil:
 		return f.Items[0]
 	}
-	v := struct {
-		Value any    `json:"value"`
-		Why   string `json:"why,omitempty"`
-		Unit  string `json:"unit,omitempty"`
-		Of    string `json:"of,omitempty"`
-	}{f.Value, f.Why, f.Unit, f.Of}
+	v := Shown{f.Value, f.Why, f.Unit, f.Of}
 	if f.Why != "" {
 		v.Value = nil
 		if x, ok := f.Value.(float64); ok && math.IsInf(x, 0) {

@@ -3,6 +3,7 @@ package rehearsal
 import (
 	"encoding/json"
 	"io"
+	"reflect"
 	"time"
 
 	"fullthrow/reports"
@@ -40,6 +41,11 @@ type rehearsalResult struct {
 	Cycle   cycleResult    `json:"cycle"`
 
 	titles rehearsalTitles
+}
+
+// Type is the type of a rehearsal's JSON, for schemas; Schema names its layout.
+func Type() (t reflect.Type, schema string) {
+	return reflect.TypeFor[rehearsalResult](), rehearsalSchema
 }
 
 // rehearsalTitles is what only people read.
