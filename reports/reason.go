@@ -1,6 +1,9 @@
 package reports
 
-import "time"
+import (
+	"strings"
+	"time"
+)
 
 // Code says why something is as it is: why a run ended as it did, what is wrong
 // with the bench, why a check or a reading could not be judged. What people read
@@ -140,6 +143,23 @@ type Reason struct {
 	Time      time.Time `json:"time,omitzero"`        // what the clock says
 	Newest    time.Time `json:"newest,omitzero"`      // end of the newest sealed report
 	Because   []Reason  `json:"because,omitempty"`    // what it comes from
+}
+
+// CodeText is the code, "" where there is no reason.
+func (r *Reason) CodeText() string {
+	if r == nil {
+		return ""
+	}
+	return string(r.Code)
+}
+
+// CodeTexts are the codes of reasons, with a blank between them.
+func CodeTexts(list []Reason) string {
+	var codes []string
+	for i := range list {
+		codes = append(codes, list[i].CodeText())
+	}
+	return strings.Join(codes, " ")
 }
 
 // OfPlan reports whether the plan itself is wrong, and nothing of the bench: it

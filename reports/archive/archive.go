@@ -52,7 +52,9 @@ type Archive struct {
 	disk   disk
 
 	mu        sync.Mutex
-	entries   []Entry        // in order of Number
+	entries   []Entry        // in order of Number; the newest only, unless whole
+	whole     bool           // all reports are in entries, runs and attempts
+	finder    Finder         // asked where they are not; may be nil
 	runs      map[string]int // index into entries
 	attempts  map[unitKey]int
 	open      map[string]*Journal
@@ -66,6 +68,8 @@ type Archive struct {
 	repairHead   head
 	repairBehind bool
 	repairDirt   int64 // bytes at the end of the repairs that should not be there
+
+	loading sync.Mutex // one at a time reads all heads
 
 	sealing sync.Mutex // one seal at a time; guards head, behind and day
 	head    head
@@ -189,30 +193,15 @@ func (a *Archive) load() error {
 			return fmt.Errorf("archive: %w", err)
 		}
 	}
-	files, err := reportFiles(a.dir, true)
+	files, whole, err := a.newestFiles()
 	if err != nil {
 		return fmt.Errorf("archive: %w", err)
 	}
 	sweepTemps(a.dir)
 	sweepTemps(filepath.Join(a.dir, attachmentsDir))
-	for _, name := range files {
-		e, err := readEntry(a.dir, name)
-		if err != nil {
-			a.problems = append(a.problems, reports.Problem{Code: ReportChanged, File: name, Text: err.Error(),
-				Hint: hintVerify})
-			continue
-		}
-		a.entries = append(a.entries, e)
-	}
-	slices.SortStableFunc(a.entries, func(x, y Entry) int { return int(x.Number - y.Number) })
-	for i, e := range a.entries {
-		if i > 0 && a.entries[i-1].Number == e.Number {
-			a.problems = append(a.problems, reports.Problem{Code: ReportTwice, File: e.File,
-				Text: fmt.Sprintf("number %d stands twice, also in %s", e.Number, a.entries[i-1].File),
-				Hint: hintVerify})
-		}
-		a.count(i)
-	}
+	a.entries, a.problems = a.readEntries(files)
+	a.whole = whole
+	a.order()
 	_, herr := reportChain.read(a.dir)
 	used := len(a.entries) > 0 || !errors.Is(herr, fs.ErrNotExist)
 	if a.key, err = stationKey(a.dir, used); err != nil {
@@ -233,6 +222,20 @@ func (a *Archive) load() error {
 }
 
 const hintVerify = "verify the archive, and restore the file from a copy"
+
+// order brings the entries into the order of their numbers and makes the other
+// indexes; the caller holds mu or is alone.
+func (a *Archive) order() {
+	slices.SortStableFunc(a.entries, func(x, y Entry) int { return int(x.Number - y.Number) })
+	for i, e := range a.entries {
+		if i > 0 && a.entries[i-1].Number == e.Number {
+			a.problems = append(a.problems, reports.Problem{Code: ReportTwice, File: e.File,
+				Text: fmt.Sprintf("number %d stands twice, also in %s", e.Number, a.entries[i-1].File),
+				Hint: hintVerify})
+		}
+		a.count(i)
+	}
+}
 
 // count takes entries[i] into the other indexes; the caller holds mu or is
 // alone.
@@ -262,33 +265,19 @@ func (a *Archive) Problems() []reports.Problem {
 	return slices.Clone(a.problems)
 }
 
-// Entries lists the sealed reports, oldest first.
+// Entries lists the sealed reports, oldest first. It reads the heads of all of them
+// where that was not done yet: not for a station's way up.
 func (a *Archive) Entries() []Entry {
+	a.all()
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	return slices.Clone(a.entries)
 }
 
-// Newest is the report with the highest number; ok is false where there is none.
-func (a *Archive) Newest() (e Entry, ok bool) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	if len(a.entries) == 0 {
-		return Entry{}, false
-	}
-	return a.entries[len(a.entries)-1], true
-}
-
 // Load reads the sealed report of a run; fs.ErrNotExist if there is none.
 func (a *Archive) Load(run string) (Sealed, error) {
-	a.mu.Lock()
-	i, ok := a.runs[run]
-	name := ""
-	if ok {
-		name = a.entries[i].File
-	}
-	a.mu.Unlock()
-	if !ok {
+	name := a.find(run)
+	if name == "" {
 		return Sealed{}, fmt.Errorf("report: run %.80q: %w", run, fs.ErrNotExist)
 	}
 	s, err := Load(filepath.Join(a.dir, filepath.FromSlash(name)))
@@ -308,8 +297,18 @@ func (a *Archive) PublicKey() ed25519.PublicKey { return a.key.Public().(ed25519
 // nothing about the unit and do not count.
 func (a *Archive) Attempts(product, serial string) int {
 	a.mu.Lock()
-	defer a.mu.Unlock()
-	return a.attempts[unitKey{product, serial}]
+	n, whole := a.attempts[unitKey{product, serial}], a.whole
+	a.mu.Unlock()
+	if whole {
+		return n
+	}
+	n = 0
+	for _, e := range a.UnitRuns(product, serial) {
+		if e.Judged() {
+			n++
+		}
+	}
+	return n
 }
 
 // Begin opens the journal of a run, writes RunStarted at the given time, and
@@ -321,8 +320,8 @@ func (a *Archive) Begin(start reports.Start, at time.Time, tell ...func(reports.
 	if !reports.ValidRun(start.Run) {
 		return nil, fmt.Errorf("journal: run %.80q: a run's name is 1 to 80 letters, digits and hyphens", start.Run)
 	}
+	sealed := a.sealed(start.Run, "")
 	a.mu.Lock()
-	_, sealed := a.runs[start.Run]
 	_, open := a.open[start.Run]
 	closed := a.closed
 	a.mu.Unlock()

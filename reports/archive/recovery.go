@@ -162,7 +162,7 @@ func (a *Archive) recover() error {
 			continue
 		}
 		file := filepath.Join(dir, n.Name())
-		if _, sealed := a.runs[run]; sealed {
+		if a.sealed(run, file) {
 			if err := os.Remove(file); err != nil {
 				return fmt.Errorf("archive: %w", err)
 			}

@@ -210,13 +210,10 @@ func KeyName(s Seal) string {
 func (a *Archive) Check(s Sealed) SealCheck {
 	newest, worth := newestNote(a.dir) // before the index: never ahead of it
 	numbers := map[int64]string{}
-	a.mu.Lock()
 	for _, n := range []int64{s.Seal.Number - 1, s.Seal.Number + 1} {
-		i, ok := slices.BinarySearchFunc(a.entries, n, func(e Entry, n int64) int { return cmp.Compare(e.Number, n) })
-		if ok {
-			numbers[n] = a.entries[i].File
+		if name := a.fileOf(n); name != "" {
+			numbers[n] = name
 		}
 	}
-	a.mu.Unlock()
 	return s.checkIn(a.dir, numbers, newest, worth)
 }

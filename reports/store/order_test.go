@@ -233,6 +233,9 @@ func conformCutShort(t *testing.T, st stored) {
 		p := simple("LQ-1", run, serial, start.Add(time.Duration(at)*time.Minute), x, 5)
 		p.Outcome, p.Operator = o, "Ines"
 		p.Reason = &reports.Reason{Code: reports.StoppedBySignal, Text: "Ctrl-C"}
+		if o == reports.Errored {
+			p.Reason = &reports.Reason{Code: reports.PlanError, Text: "plan.lua:3: ended"}
+		}
 		return lq1.seal(t, p)
 	}
 	passed := func(run, serial string, at int) archive.Sealed {

@@ -408,6 +408,9 @@ func plantKeys(t *testing.T, server *pgtest.Server) {
 	require.NoError(t, rows.Err())
 	spread := 0
 	for _, x := range tables() {
+		if x.own {
+			continue
+		}
 		require.NotEmpty(t, keys[x.name], "%s has no primary key", x.name)
 		if !x.station {
 			continue

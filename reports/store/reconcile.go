@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
@@ -35,7 +36,24 @@ type Reconciled struct {
 // it. Of files known already only size and time are looked at: [Index.Prove]
 // reads all. It may run beside anything else that uses the index.
 func (ix *Index) Reconcile(ctx context.Context) (Reconciled, error) {
-	return ix.reconcile(ctx, false, nil)
+	return ix.bring(ctx, true, nil)
+}
+
+// Follow is Reconcile with a look into those folders only in which something
+// came, went or was renamed since they were last looked into: as quick in a large
+// archive as in a small one. What was changed within a file, it does not see.
+func (ix *Index) Follow(ctx context.Context) (Reconciled, error) { return ix.bring(ctx, false, nil) }
+
+// bring follows, and where more than new reports came up looks through all.
+func (ix *Index) bring(ctx context.Context, thorough bool, progress func(done, total int)) (Reconciled, error) {
+	done, plain, err := ix.follow(ctx, thorough)
+	if err != nil || plain {
+		return done, err
+	}
+	if ix.about != nil {
+		ix.about()
+	}
+	return ix.reconcile(ctx, false, progress)
 }
 
 // Prove is Reconcile, reading every file whatever its size and time.
@@ -91,8 +109,14 @@ type survey struct {
 	unlinked bool
 	// contradict is how many reports contradict themselves.
 	contradict int
-	done       Reconciled
+	// following: only what came is taken in; see [errRepairsLost].
+	following bool
+	done      Reconciled
 }
+
+// errRepairsLost says that repairs went, which takes a look at all: their loss
+// becomes a flag.
+var errRepairsLost = errors.New("repairs are not on the record any more")
 
 func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, total int)) (Reconciled, error) {
 	v := &survey{ix: ix, key: ix.stationKey(), fits: archive.KeysOf(ix.dir), lost: map[int64]bool{}}
@@ -112,8 +136,14 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 	}); err != nil {
 		return v.done, err
 	}
+	began := time.Now()
+	repairs, _ := archive.ReadRepairHead(ix.dir)
 	if err := v.repairs(ctx, before); err != nil {
 		return v.done, err
+	}
+	folders, err := archive.Folders(ix.dir)
+	if err != nil {
+		return v.done, fmt.Errorf("store: reconcile: %w", err)
 	}
 	head, headErr := archive.ReadHead(ix.dir) // before the files: never ahead of them
 	files, err := archive.Files(ix.dir)
@@ -123,9 +153,13 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 	v.done.Files = len(files)
 	v.unlinked = len(before) > 0
 	var read []archive.File
+	suspect := map[string]bool{} // what was found changed may look as it was
+	for _, f := range before {
+		suspect[f.File] = f.Kind == FlagChanged
+	}
 	for _, f := range files {
 		r := v.rows[f.Name]
-		if r != nil && !prove && r.size == f.Size && r.modified == f.Modified.UnixMicro() {
+		if r != nil && !prove && !suspect[f.Name] && r.size == f.Size && r.modified == f.Modified.UnixMicro() {
 			r.seen = true
 			continue
 		}
@@ -144,12 +178,33 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 			cmp.Compare(a.Text, b.Text))
 	})
 	v.done.Flags = len(v.flags) + v.contradict
-	if !slices.Equal(v.flags, before) {
-		if err := ix.SetFlags(ctx, v.key, v.flags); err != nil {
-			return v.done, err
-		}
+	seen := map[string]mark{chainNote: headMark(head, headErr), repairsNote: {0, repairs.SHA256}}
+	for _, f := range folders {
+		seen[f.Name] = folderMark(f, began)
 	}
-	return v.done, nil
+	generation := ix.generation()
+	err = ix.change(ctx, "reconcile", func(t *transaction) error {
+		g, err := t.generation()
+		if err != nil {
+			return err
+		}
+		generation = max(generation, g)
+		if !slices.Equal(v.flags, before) {
+			generation++
+			if err := t.setFlags(v.key, v.flags); err != nil {
+				return err
+			}
+		}
+		seen[flagsNote] = mark{generation, ""}
+		if _, err := t.exec("DELETE FROM seen"); err != nil {
+			return err
+		}
+		return t.see(seen)
+	})
+	if err == nil {
+		err = ix.setGeneration(generation)
+	}
+	return v.done, err
 }
 
 // indexed reads what is known of every report's file.
@@ -205,6 +260,33 @@ type loaded struct {
 	err    error
 }
 
+// load reads files on all processors.
+func (ix *Index) load(ctx context.Context, files []archive.File) []loaded {
+	got := make([]loaded, len(files))
+	var wg sync.WaitGroup
+	next := make(chan int)
+	for range min(runtime.GOMAXPROCS(0), len(files)) {
+		wg.Go(func() {
+			for i := range next {
+				got[i].file = files[i]
+				got[i].err = reports.Caught(func() (err error) {
+					got[i].sealed, err = archive.Load(filepath.Join(ix.dir, filepath.FromSlash(files[i].Name)))
+					return err
+				})
+			}
+		})
+	}
+	for i := range files {
+		if ctx.Err() != nil {
+			break
+		}
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+	return got
+}
+
 // read reads files on all processors, takes in what is new and judges the
 // rest, in the order of the files.
 func (v *survey) read(ctx context.Context, files []archive.File, progress func(done, total int)) error {
@@ -221,28 +303,7 @@ func (v *survey) read(ctx context.Context, files []archive.File, progress func(d
 	for len(files) > 0 {
 		part := files[:min(len(files), batchSize)]
 		files = files[len(part):]
-		got := make([]loaded, len(part))
-		var wg sync.WaitGroup
-		next := make(chan int)
-		for range min(runtime.GOMAXPROCS(0), len(part)) {
-			wg.Go(func() {
-				for i := range next {
-					got[i].file = part[i]
-					got[i].err = reports.Caught(func() (err error) {
-						got[i].sealed, err = archive.Load(filepath.Join(v.ix.dir, filepath.FromSlash(part[i].Name)))
-						return err
-					})
-				}
-			})
-		}
-		for i := range part {
-			if ctx.Err() != nil {
-				break
-			}
-			next <- i
-		}
-		close(next)
-		wg.Wait()
+		got := v.ix.load(ctx, part)
 		if err := ctx.Err(); err != nil {
 			return fmt.Errorf("store: reconcile: %w", context.Cause(ctx))
 		}
@@ -478,6 +539,9 @@ func (v *survey) repairs(ctx context.Context, before []Flag) error {
 			return err
 		}
 		fresh = fresh[n:]
+	}
+	if len(known) > 0 && v.following {
+		return errRepairsLost
 	}
 	maps.Copy(lost, known)
 	for _, id := range slices.Sorted(maps.Keys(lost)) {

@@ -14,12 +14,14 @@ type table struct {
 	time    string   // column of milliseconds, or "day", by which a plant parts the table; "" if it does not
 	station bool     // a plant may spread the table by its column station
 	plant   bool     // a plant's only
+	own     bool     // a station's only
 	indexes []index
 }
 
 type index struct {
 	name, columns, where string
 	unique               bool
+	own                  bool // a station's only
 }
 
 // tables is the whole schema, in the order in which tables are made.
@@ -29,7 +31,8 @@ type index struct {
 // holds its readings in the order of its layout, which many runs share. cell
 // and cell_moments are the sums: one row per day (UTC) and group of runs that
 // have everything in common that runs are selected by. They follow from run
-// and sample alone; see cell.go.
+// and sample alone; see cell.go. seen is how the archive's folders and notes stood
+// when they were last taken in; see follow.go.
 func tables() []table {
 	return []table{
 		{name: "state", columns: []string{"i one", "i epoch", "i grps", "i names", "i layouts", "i runs", "i chains"},
@@ -72,7 +75,8 @@ func tables() []table {
 			columns: []string{"i id", "t station", "i started", "i chain", "i number", "t previous", "t sha256",
 				"t signature", "t file", "i size", "i modified"},
 			key: []string{"started", "id", "station"}, rowid: true, time: "started", station: true,
-			indexes: []index{{name: "chain", columns: "chain, number"}},
+			indexes: []index{{name: "chain", columns: "chain, number"},
+				{name: "file", columns: "file", own: true}},
 		},
 		{
 			name:    "failure",
@@ -108,6 +112,7 @@ func tables() []table {
 			key:     []string{"key", "n"},
 			indexes: []index{{name: "run", columns: "run"}},
 		},
+		{name: "seen", columns: []string{"t name", "i at", "t hash"}, key: []string{"name"}, own: true},
 		{name: "raw", columns: []string{"i id", "t station", "i started", "b report"},
 			key: []string{"started", "id", "station"}, rowid: true, time: "started", station: true, plant: true},
 		{name: "attachment", columns: []string{"t sha256", "i size", "b data"}, key: []string{"sha256"}, plant: true},
@@ -118,7 +123,7 @@ func tables() []table {
 func (d *dialect) schema() []string {
 	var list []string
 	for _, t := range tables() {
-		if !t.plant || d.keeps {
+		if !t.plant && !t.own || t.plant == d.keeps {
 			list = append(list, d.create(t)...)
 		}
 	}

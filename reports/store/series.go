@@ -282,7 +282,7 @@ func (b *base) GoldenSeries(ctx context.Context, s Selection, reading string, li
 // countsOfMoment reads from packed moments how many judged runs, and how many
 // first ones, have the reading at a position.
 func countsOfMoment(packed []byte, pos int) (all, first int64, err error) {
-	u := unpacker{b: packed}
+	u := unpack(packed)
 	u.int()
 	for i := 0; len(u.b) > 0; i++ {
 		all, first = int64(u.uint()), int64(u.uint())

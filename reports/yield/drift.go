@@ -211,8 +211,7 @@ func (d *Drift) shift(y []float64, width float64, o DriftOptions) {
 			d.Shift.Low, d.Shift.High = d.Shift.Value-half, d.Shift.Value+half
 		}
 	}
-	d.ShiftShare = Estimate{Value: d.Shift.Value / width, Low: d.Shift.Low / width, High: d.Shift.High / width,
-		Confidence: c, Method: d.Shift.Method}
+	d.ShiftShare = d.Shift.over(width)
 }
 
 // Shifted says that the last runs are off the reference beyond chance.
@@ -240,9 +239,7 @@ func (d *Drift) slope(l statistics.Line, width float64) {
 		p := statistics.StudentTail(l.Slope/se, df)
 		d.SlopeP = &p
 	}
-	e, month := d.Slope, 30/width
-	d.PerMonth = Estimate{Value: e.Value * month, Low: e.Low * month, High: e.High * month, Confidence: c,
-		Method: e.Method}
+	d.PerMonth = d.Slope.rising(func(v float64) float64 { return v * (30 / width) })
 }
 
 // widened is a standard error and its degrees of freedom by the effective

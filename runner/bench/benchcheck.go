@@ -12,6 +12,7 @@ import (
 	"sync"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 	"fullthrow/runner/input"
 )
 
@@ -356,10 +357,5 @@ func (c *benchCheck) line(n nestFile, kind, name, device string, line int, path 
 }
 
 func finite(xs ...float64) bool {
-	for _, x := range xs {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(xs, func(x float64) bool { return !statistics.Finite(x) })
 }

@@ -1,6 +1,7 @@
 package limits
 
 import (
+	"cmp"
 	"math"
 
 	"fullthrow/reports"
@@ -111,19 +112,12 @@ func (s *Set) Judge(check, name string, in Indication) reports.Reading {
 		below := r.Limit.Lower != nil && (x < *r.Limit.Lower || r.Bound == "less" && x <= *r.Limit.Lower)
 		switch {
 		case above:
-			r.Cause, r.Inspect = first(l.causeAbove, l.cause), first(l.inspectAbove, l.inspect)
+			r.Cause, r.Inspect = cmp.Or(l.causeAbove, l.cause), cmp.Or(l.inspectAbove, l.inspect)
 		case below:
-			r.Cause, r.Inspect = first(l.causeBelow, l.cause), first(l.inspectBelow, l.inspect)
+			r.Cause, r.Inspect = cmp.Or(l.causeBelow, l.cause), cmp.Or(l.inspectBelow, l.inspect)
 		}
 	}
 	return r
-}
-
-func first(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
 }
 
 // sort is the kind of value that the limit is for.

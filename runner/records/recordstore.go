@@ -126,7 +126,8 @@ func (a *Place) OpenIndex(ctx context.Context, dir string, deferred bool) (*stor
 			"copy: without it nobody can tell whose reports these are")
 	}
 	s := terminal.NewScreen(a.Errs)
-	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: deferred, Progress: Progress(s, "reading reports")})
+	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: deferred, Write: deferred,
+		Progress: Progress(s, "reading reports")})
 	s.Now("")
 	if err != nil {
 		return nil, err
@@ -155,9 +156,13 @@ const indexPatience = 5 * time.Second
 func (a *Place) IndexOne(dir string, sealed archive.Sealed) {
 	ctx, cancel := context.WithTimeout(context.Background(), indexPatience)
 	defer cancel()
-	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: true})
+	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: true, Write: true})
 	if err == nil {
-		err = errors.Join(ix.AddSealed(ctx, sealed), ix.Close())
+		err = ix.AddSealed(ctx, sealed)
+		if err == nil {
+			_, err = ix.Current(ctx) // so that readers find it up to date
+		}
+		err = errors.Join(err, ix.Close())
 	}
 	a.notIndexed(err)
 }
@@ -245,6 +250,9 @@ func (a *Place) OpenArchive(dir, below, station string, simulated bool) (*archiv
 	if err != nil {
 		return nil, err
 	}
+	records.LookUp(LookUp{Errs: a.Errs, Open: func(ctx context.Context) (*store.Index, error) {
+		return store.OpenIndex(ctx, dir, store.IndexOptions{Defer: true, Write: true})
+	}})
 	if simulated {
 		if err := onlySimulated(records); err != nil {
 			return nil, errors.Join(err, records.Close())
@@ -263,11 +271,11 @@ func (a *Place) OpenArchive(dir, below, station string, simulated bool) (*archiv
 
 // onlySimulated refuses to add simulated units to the records of real ones.
 func onlySimulated(records *archive.Archive) error {
-	entries := records.Entries()
-	if len(entries) == 0 {
+	entry, ok := records.Newest()
+	if !ok {
 		return nil
 	}
-	newest, err := records.Load(entries[len(entries)-1].Run)
+	newest, err := records.Load(entry.Run)
 	if err != nil || newest.Report.Simulated {
 		return nil // what cannot be read is for verify to say
 	}

@@ -122,7 +122,8 @@ func (s *Station) Run(ctx context.Context) (err error) {
 		return err
 	}
 	defer s.archive.Close()
-	fresh := len(s.archive.Entries()) == 0
+	_, used := s.archive.Newest()
+	fresh := !used
 	s.metrics = metrics.New(metrics.Config{Version: bench.Software(), Station: s.bench.Station})
 
 	defer func() {

@@ -374,13 +374,7 @@ func FirstProblem(r reports.Report) string {
 }
 
 func NonEmpty(list ...string) []string {
-	var out []string
-	for _, s := range list {
-		if s != "" {
-			out = append(out, s)
-		}
-	}
-	return out
+	return slices.DeleteFunc(list, func(s string) bool { return s == "" })
 }
 
 // Report shows a report as it was shown while it ran.

@@ -193,15 +193,7 @@ func (q *Answer) tellChecks(y *review.Today) {
 	if len(lossy) == 0 {
 		return
 	}
-	slices.SortStableFunc(lossy, func(a, b yield.CheckYield) int {
-		switch {
-		case a.Share.Value < b.Share.Value:
-			return -1
-		case a.Share.Value > b.Share.Value:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(lossy, func(a, b yield.CheckYield) int { return cmp.Compare(a.Share.Value, b.Share.Value) })
 	Heading(q.Out, "Units that passed each check at their first run", "")
 	var shares []yield.Share
 	name := 5

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -97,7 +98,14 @@ func (s *Server) remember() {
 	for _, r := range s.c.Archive.Recovered() {
 		recovered[r.Report.Run] = true
 	}
-	entries := s.c.Archive.Entries()
+	entries := s.c.Archive.Recent(time.Now().Add(-2 * remembered))
+	for _, r := range s.c.Archive.Recovered() {
+		if !slices.ContainsFunc(entries, func(e archive.Entry) bool { return e.Run == r.Report.Run }) {
+			e := archive.Entry{Run: r.Report.Run, Nest: r.Report.Nest, Unit: r.Report.Unit, Ended: r.Report.Ended,
+				Outcome: r.Report.Outcome}
+			entries = append(entries, e)
+		}
+	}
 	for _, n := range s.nests {
 		for i := len(entries) - 1; i >= 0; i-- {
 			e := entries[i]
@@ -128,7 +136,7 @@ func (s *Server) Handler() http.Handler { return s.handler }
 func (s *Server) routes() *http.ServeMux {
 	mux := http.NewServeMux()
 	mux.Handle("GET /{$}", s.operator)
-	mux.Handle("GET /operator/", s.operator.assets())
+	mux.Handle("GET /operator/", s.operator.files)
 	mux.Handle("/look/", s.c.Look.Handler())
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /api/state", s.getState)

@@ -257,7 +257,7 @@ func (q *query) stops(v *view, stopped []store.Run) []block {
 			t.Rows = append(t.Rows, []shell.Cell{{Text: q.when(r.Started)}, {Text: unbroken(r.Station + " " + r.Nest)},
 				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)},
 				{Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: what}})
-			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, codeOf(r.Reason))
+			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, r.Reason.CodeText())
 		}
 		if len(runs) == review.MostStopped {
 			t.Next = q.units("outcome", string(outcome))

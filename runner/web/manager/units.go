@@ -70,8 +70,8 @@ func (m *Manager) units(q *query) (*view, error) {
 			{Text: q.w.Number(float64(r.Attempt)), Number: true}})
 		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended,
 			r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), r.CutShort,
-			strings.Join(r.Failed, " "), r.Where, r.Cause, r.Rule, r.Part, codeOf(r.Reason), codesOf(r.Clock),
-			r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
+			strings.Join(r.Failed, " "), r.Where, r.Cause, r.Rule, r.Part, r.Reason.CodeText(),
+			reports.CodeTexts(r.Clock), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
 	}
 	if a.After != "" {
 		t.Next = q.same("after", a.After)
@@ -120,7 +120,7 @@ func (q *query) found(r store.Run) string {
 	case r.Reason != nil:
 		parts = append(parts, q.w.Reason(r.Reason))
 	}
-	return join(q, parts)
+	return strings.Join(parts, " · ")
 }
 
 // listed says which runs a list holds.
