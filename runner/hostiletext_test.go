@@ -139,7 +139,7 @@ func TestTerminalObeysNobodyElse(t *testing.T) {
 		{"measure", "steady", filepath.Join(odd, "none.csv")},
 		{"report", filepath.Join(odd, "report.json")}, {"report", filepath.Join(odd, "none.json")},
 		{"serve", "--bench", filepath.Join(odd, "bench.toml")}, {"serve", "--bench", "demo", "--host", evil},
-		{"rehearse", "--product", odd}, {"reindex", "--data", data}, {"unit", "--data", data, evil},
+		{"schema", evil}, {"rehearse", "--product", odd}, {"reindex", "--data", data}, {"unit", "--data", data, evil},
 		{"hold", "--data", data, "--period", "all", "standby" + evil + ".current" + evil},
 		{"drift", "--data", data, "--period", "all", "standby" + evil + ".current" + evil},
 		{"differs", "--data", data, "--period", "all", "24AA" + evil, "24AB" + evil},
