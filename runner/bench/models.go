@@ -17,8 +17,8 @@ import (
 // ModelFile is a file with rows for the tables of models: what differs between
 // makers, and is the user's to say.
 type ModelFile struct {
-	Name string
-	Data []byte
+	Name string `json:"name"`
+	Data []byte `json:"data"`
 }
 
 // ModelsName is the file of models beside a bench file.
