@@ -136,6 +136,9 @@ func (l *link) do(ctx context.Context, name, op string, fn func(context.Context)
 	if err == nil {
 		err = fn(ctx)
 	}
+	if err == nil {
+		err = l.over()
+	}
 	err = drivers.Ended(ctx, err)
 	switch drivers.KindOf(err) {
 	case drivers.Refused, drivers.OutOfRange:
@@ -145,6 +148,16 @@ func (l *link) do(ctx context.Context, name, op string, fn func(context.Context)
 		}
 	}
 	return drivers.Wrap(name, op, err)
+}
+
+// over is the error of what came behind the last answer and is not the row's habit:
+// question and answer may not belong together.
+func (l *link) over() error {
+	if l.skip(); l.r == l.w {
+		return nil
+	}
+	return errorf(drivers.Garbled, "%s, behind the answer", got(string(l.buf[l.r:l.w]))).
+		WithHint("a prompt, an echo, a NUL or answers that come apart are said by its row: see fullthrow help models")
 }
 
 // ready brings question and answer into step if they may not be, and drops

@@ -126,8 +126,8 @@ type Model struct {
 	// Settle is how long the line must be quiet after trouble before it is
 	// taken as quiet.
 	Settle time.Duration `toml:"settle" range:"0.005,5" help:"s, that the line must be quiet after trouble"`
-	// SafeTime is 0 for two time-outs, see [Model.safeTime].
-	SafeTime    time.Duration `toml:"safe_time" range:"0,10" help:"s, at most, to be made safe; left out: twice the timeout"`
+	// SafeTime is 0 for three time-outs, see [Model.safeTime].
+	SafeTime    time.Duration `toml:"safe_time" range:"0,10" help:"s, at most, to be made safe; left out: three timeouts"`
 	Pause       time.Duration `toml:"pause" range:"0,5" help:"s, between an answer and the next message"`
 	AfterSwitch time.Duration `toml:"after_switch" range:"0,30" help:"s, until a switched relay or output has settled"`
 	AfterRange  time.Duration `toml:"after_range" range:"0,30" help:"s, until a new range has settled"`
@@ -178,13 +178,13 @@ type Model struct {
 
 func (m *Model) joined() bool { return m.Compound == Joined }
 
-// safeTime bounds making safe: the question for the state and, where answers may
-// be owed, the one for who it is.
+// safeTime bounds making safe: the questions for errors and for the state and, where
+// answers may be owed, the one for who it is.
 func (m *Model) safeTime() time.Duration {
 	if m.SafeTime > 0 {
 		return m.SafeTime
 	}
-	return min(2*m.Timeout, mostSafe)
+	return min(3*m.Timeout, mostSafe)
 }
 
 // mostSafe is how long making safe may take, whatever a row says.

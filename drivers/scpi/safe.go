@@ -70,9 +70,8 @@ func (l *link) confirmAll(ctx context.Context, all []setting) (failed error) {
 }
 
 // confirm sends a setting and wants its confirmation before end, without first
-// bringing the line into step: an empty error queue and, where answers come
-// joined and cost nothing or there is no queue, the state asked back. Where the
-// instrument may owe answers, one to *IDN? shows that the entry before it was the
+// bringing the line into step: an empty error queue, and the state asked back.
+// Where the instrument may owe answers, one to *IDN? shows that the entry before it was the
 // word's own; and as entries may have been in the queue before, a refusal is only
 // believed the second time.
 func (l *link) confirm(ctx context.Context, s setting, end drivers.TimeOut) error {
@@ -116,48 +115,61 @@ func (l *link) confirm(ctx context.Context, s setting, end drivers.TimeOut) erro
 	case m.Compound != Single:
 		text = s.say + ";:" + text
 	}
-	var wrong error
-	for range 2 {
+	try := func() (wrong, err error) {
 		if m.Compound == Single {
 			if err := l.sendAll(ctx, s.say); err != nil {
-				return err
+				return nil, err
 			}
 		}
 		if err := l.send(ctx, text); err != nil {
-			return err
+			return nil, err
 		}
 		if err := until(anEntry); err != nil {
-			return err
+			return nil, err
 		}
 		if l.stale.Load() && w.Identity != "" {
 			if err := l.send(ctx, w.Identity); err != nil {
-				return err
+				return nil, err
 			}
 			if err := until(func(line string, _ bool) bool { return m.isIdentity(line) }); err != nil {
-				return err
+				return nil, err
 			}
-		}
-		if last.Number == 0 {
-			if !asked {
-				return nil
-			}
-			if wrong = live(s.compare(answer)); wrong == nil {
-				return nil
-			}
-			continue
 		}
 		refusal := last
 		for i := 0; i < maxEntries && last.Number != 0; i++ {
 			if err := l.send(ctx, w.Error); err != nil {
-				return err
+				return nil, err
 			}
 			if err := until(anEntry); err != nil {
-				return err
+				return nil, err
 			}
 		}
-		wrong = refused(&QueueError{Entries: []InstrumentError{refusal}})
+		switch {
+		case refusal.Number != 0:
+			return refused(&QueueError{Entries: []InstrumentError{refusal}}), nil
+		case s.ask == "":
+			return nil, nil
+		case !asked:
+			if err := l.send(ctx, s.ask); err != nil {
+				return nil, err
+			}
+			line, err := l.line(ctx, drivers.Within(l.clock, m.Timeout).Sooner(end))
+			if err != nil {
+				return nil, err
+			}
+			answer = line
+		}
+		return live(s.compare(answer)), nil
 	}
-	return wrong
+	wrong, err := try()
+	if wrong == nil || err != nil {
+		return err
+	}
+	again, err := try()
+	if err != nil {
+		return wrong // there was no time for more
+	}
+	return again
 }
 
 // live gives an error the hint for what may still be on.

@@ -480,6 +480,9 @@ func WriteKeys(w io.Writer, t RowTable) { writeKeys(w, "[["+t.table()+"]]", t.ta
 
 func writeKeys(w io.Writer, header, table string, t reflect.Type) {
 	fmt.Fprintf(w, "%s\n", header)
+	if !strings.Contains(table, ".") {
+		fmt.Fprintf(w, "  %-20s %s\n", "based_on", "a row whose keys hold where this one says nothing")
+	}
 	var below []reflect.StructField
 	for i := range t.NumField() {
 		f := t.Field(i)

@@ -106,7 +106,7 @@ func (n *Nest) Safe(ctx context.Context) Safety {
 // needs: for a program that must
 // end and can ask nobody. Drives is as in [Config].
 func MakeSafe(clock drivers.Clock, devices map[string]drivers.Device, drives map[string][]drivers.Hazard) Safety {
-	n := &Nest{Config: Config{Clock: clock, Devices: devices, Drives: drives, 
+	n := &Nest{Config: Config{Clock: clock, Devices: devices, Drives: drives,
 		SafeLimit: safeLimit(devices)}}
 	return n.safeAtOnce(context.Background())
 }
