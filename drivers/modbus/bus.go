@@ -141,6 +141,10 @@ func (b *Bus) readTCP(ctx context.Context, device, op string, _ []byte, timeout 
 			}
 			body := got[mbapLength-1 : mbapLength-1+long]
 			if binary.BigEndian.Uint16(got) == b.transaction {
+				if more := len(got) - (mbapLength - 1 + long); more > 0 {
+					return nil, drivers.Errorf(device, op, drivers.Garbled, "%d bytes more than a reply: % X", more,
+						got[:min(len(got), 40)])
+				}
 				return body, nil
 			}
 			if passed++; passed > 100 {

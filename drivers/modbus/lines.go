@@ -96,7 +96,7 @@ func Open(name string, port drivers.Port, clock drivers.Clock, opts Options) (*L
 	case opts.Model == "":
 		d.model = models[0]
 	}
-	if d.model.Name == "" {
+	if opts.Row == nil && d.model.Name == "" {
 		return nil, drivers.Errorf(name, op, drivers.OutOfRange, "no model %q", opts.Model).
 			WithHint(fmt.Sprintf("There are %q.", names))
 	}
@@ -273,7 +273,55 @@ func (d *Lines) safeRound(ctx context.Context, outputs []*output) map[*output]er
 			made[o] = drivers.Wrap(o.name, opSafe, err)
 		}
 	}
+	if !silent && d.model.ReadBack {
+		d.readBack(ctx, made, end)
+	}
 	return made
+}
+
+// readBack replaces what came of outputs that are not at their safe levels though the
+// board confirmed them: a wire that only gives back what it is given confirms
+// everything.
+func (d *Lines) readBack(ctx context.Context, made map[*output]error, end time.Time) {
+	var first, last *output
+	for o, err := range made {
+		if err != nil {
+			continue
+		}
+		if first == nil || o.n < first.n {
+			first = o
+		}
+		if last == nil || o.n > last.n {
+			last = o
+		}
+	}
+	if first == nil {
+		return
+	}
+	var levels []bool
+	var err error
+	for a := first.address; len(levels) <= last.n-first.n && err == nil; {
+		n := min(last.n-first.n+1-len(levels), mostAtOnce)
+		var more []bool
+		more, err = d.within(end).read(ctx, "", "", d.model.readsOutputs(), a, n)
+		levels, a = append(levels, more...), a+uint16(n)
+	}
+	for o, confirmed := range made {
+		switch {
+		case confirmed != nil:
+		case err != nil:
+			made[o] = drivers.Wrap(o.name, opSafe, err)
+		case levels[o.n-first.n] != (o.safe != o.activeLow):
+			made[o] = drivers.Errorf(o.name, opSafe, drivers.Refused, "output %d was confirmed but reads back as %v", o.n,
+				levels[o.n-first.n]).WithHint("treat the fixture as live until it has been switched off")
+		}
+	}
+}
+
+// within is the board with no more time for a reply than there is until end.
+func (d *Lines) within(end time.Time) *Lines {
+	return &Lines{name: d.name, bus: d.bus, model: d.model, address: d.address,
+		timeout: max(min(d.timeout, end.Sub(d.clock.Now())), time.Millisecond)}
 }
 
 // confirmed is the error of a reply to a write that is not what was written.
@@ -382,7 +430,7 @@ func (o *output) Set(ctx context.Context, on bool) error {
 	return nil
 }
 
-// Safe writes the safe level and does not read it back.
+// Safe writes the safe level and, where the board can be asked, reads it back.
 func (o *output) Safe(ctx context.Context) error {
 	if o.board.isClosed() {
 		return drivers.Errorf(o.name, opSafe, drivers.Closed, "closed")
