@@ -22,6 +22,8 @@ type Instrument struct {
 	// Headers are what it knows, by SCPI's notation: "MEASure:VOLTage[:DC]?". A
 	// function gets the parameters and returns the answer, of a command "".
 	Headers map[string]func(args []string) (string, error)
+	// Before is called before each message; optional.
+	Before func()
 
 	mu      sync.Mutex
 	fault   string
@@ -207,6 +209,9 @@ func (i *Instrument) Serve(c io.ReadWriteCloser) {
 
 // message carries out one program message and returns what goes back.
 func (i *Instrument) message(text string) ([]byte, error) {
+	if i.Before != nil {
+		i.Before()
+	}
 	i.mu.Lock()
 	h, fault := i.Habits, i.fault
 	i.path, i.answers = nil, nil

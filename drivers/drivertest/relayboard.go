@@ -20,6 +20,7 @@ type RelayBoard struct {
 	Registers map[uint16]uint16
 	Readings  map[uint16]uint16 // input registers
 	Delay     time.Duration
+	Before    func() // called before each message; optional
 
 	mu    sync.Mutex
 	fault string
@@ -57,6 +58,9 @@ func (b *RelayBoard) Serve(c io.ReadWriteCloser) {
 			}
 			message := got[:size]
 			got = got[size:]
+			if b.Before != nil {
+				b.Before()
+			}
 			b.mu.Lock()
 			fault := b.fault
 			reply := b.answer(message)
