@@ -332,6 +332,9 @@ func (m Model) Faults() (faults []Fault) {
 	if drives != drivers.Nothing && (m.Relays > 0 || m.Function != BoardFunction) && state == "" && w.Error == "" {
 		add("words", "give output_state, relay_state or error", "nothing would confirm that it has been made safe")
 	}
+	if w.Safe != "" && (w.Safe == w.OutputOn || w.Safe == w.Close) {
+		add("words.safe", "", "%q switches on", w.Safe)
+	}
 	if w.Identity == "" && w.Error == "" && state == "" && len(m.Reads) == 0 && w.Level == "" {
 		add("words", "give identity, a state or a read", "nothing would show that it answers")
 	}
