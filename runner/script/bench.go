@@ -59,7 +59,7 @@ func capabilities() []capability {
 	return []capability{
 		{"supply", is[drivers.Supply], []method{{"set", supplySet}, {"on", on(supplyOutput, true)},
 			{"off", on(supplyOutput, false)}}},
-		{"reading supply", isReadingSupply, []method{{"voltage", supplyReads(drivers.Voltage)},
+		{"readback", readsBack, []method{{"voltage", supplyReads(drivers.Voltage)},
 			{"current", supplyReads(drivers.Current)}}},
 		{"load", is[drivers.Load], []method{{"set", loadSet}, {"on", on(loadOutput, true)}, {"off", on(loadOutput, false)}}},
 		{"output", is[drivers.Output], []method{{"on", on(lineOutput, true)}, {"off", on(lineOutput, false)},
@@ -196,8 +196,8 @@ func supplySet(c call) int {
 	return 0
 }
 
-// isReadingSupply says that a supply reads back what its terminals carry.
-func isReadingSupply(d drivers.Device) bool { return is[drivers.Supply](d) && is[drivers.Indicator](d) }
+// readsBack says that a supply reads back what its terminals carry.
+func readsBack(d drivers.Device) bool { return is[drivers.Supply](d) && is[drivers.Indicator](d) }
 
 // supplyReads makes the method that reads a quantity back: bench.supply:voltage().
 func supplyReads(q drivers.Quantity) func(call) int {

@@ -119,12 +119,12 @@ function Supply:set(options) end
 function Supply:on() end
 function Supply:off() end
 
----@class ReadingSupply: Supply, Indicator a supply whose model reads back what its terminals carry
-local ReadingSupply = {}
+---@class Readback: Supply, Indicator a supply whose model reads back what its terminals carry
+local Readback = {}
 ---@return number volts
-function ReadingSupply:voltage() end
+function Readback:voltage() end
 ---@return number amperes
-function ReadingSupply:current() end
+function Readback:current() end
 
 ---@class Load
 local Load = {}
