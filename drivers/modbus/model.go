@@ -26,13 +26,13 @@ type Model struct {
 	// OutputsAs and InputsAs are how outputs and inputs are read: FC 01, 03 and 02,
 	// 01, 03, 04.
 	OutputsAs string `toml:"outputs_as" oneof:"coils registers" help:"function 01 or 03; left out: as they are written"`
-	InputsAs  string `toml:"inputs_as" oneof:"inputs coils registers input-registers" help:"function 02, 01, 03 or 04; left out: inputs"`
+	InputsAs  string `toml:"inputs_as" oneof:"inputs coils registers input-registers" help:"function 02, 01, 03, 04; usually 02"`
 	// Together: neighbouring coils are made safe by one message, FC 15.
 	Together bool `toml:"together" help:"it takes function 15: all coils are made safe by one message"`
 
 	Baud     int           `toml:"baud" range:"0,4000000" help:"symbols/s as the board comes"`
 	Timeout  time.Duration `toml:"timeout" range:"0,30" help:"s, for a reply; left out: 1"`
-	SafeTime time.Duration `toml:"safe_time" range:"0,10" help:"s, at most, to make all its outputs safe; left out: twice the timeout"`
+	SafeTime time.Duration `toml:"safe_time" range:"0,10" help:"s, at most, to make all safe; left out: two timeouts"`
 }
 
 // Models lists the boards. The first is taken where none is named.

@@ -103,7 +103,7 @@ const (
 type Model struct {
 	Name     string         `toml:"name" help:"as bench files call it"`
 	About    string         `toml:"about" help:"one line for people"`
-	Function Function       `toml:"function" oneof:"supply meter board attenuator digitiser multimeter load" help:"what it is"`
+	Function Function       `toml:"function" oneof:"supply meter board attenuator digitiser multimeter load" help:"its use"`
 	Drives   drivers.Hazard `toml:"drives" help:"what it can hurt people with: power, radio, nothing, by outputs"`
 
 	LineEnd  string `toml:"line_end" raw:"true" help:"after what is sent: \\n, \\r\\n or \\r"`
@@ -111,7 +111,7 @@ type Model struct {
 	// Compound: where answers are joined, a question and SYST:ERR? go out together,
 	// and so do a setting and the question for it: one round trip.
 	Compound  string `toml:"compound" oneof:"joined apart single" help:"how questions of one message are answered"`
-	ErrorText string `toml:"error_text" oneof:"quoted bare number" help:"entries of the error queue: 0,\"No error\"; bare; the number alone"`
+	ErrorText string `toml:"error_text" oneof:"quoted bare number" help:"an error: 0,\"No error\"; 0,No error; 0"`
 	Nulls     bool   `toml:"nulls" help:"a NUL stands behind the end of a reply"`
 	Echo      bool   `toml:"echo" help:"it sends back what it was sent before it answers"`
 	Prompt    string `toml:"prompt" help:"it sends this when it is ready for more, like >"`
@@ -155,7 +155,7 @@ type Model struct {
 	// Unlike is how far, as a share of full scale, one sample must lie off both its
 	// neighbours for its capture to be asked for again and compared, over a wire
 	// that has no check sum. 0: never, for an instrument that gives a capture once.
-	Unlike       float64 `toml:"unlike" range:"0,1" help:"share of full scale by which a sample must differ to be asked for again"`
+	Unlike       float64 `toml:"unlike" range:"0,1" help:"share of full scale; a sample so far off is asked for again"`
 	LittleEndian bool    `toml:"little_endian" help:"byte order of REAL,32 in blocks"`
 	// Dead is the number of samples from which on a capture of one and the same
 	// value cannot come from a working converter, which has noise. 0: never, for
@@ -165,7 +165,7 @@ type Model struct {
 	Inputs int `toml:"inputs" range:"0,1000" help:"of a board, numbered from 1"`
 	// RelayNames are what the instrument calls its relays, from relay 1 on: the
 	// crosspoints of a matrix.
-	RelayNames []string `toml:"relay_names" help:"what it calls relay 1 and those after it, like 1101, 1102; left out: 1, 2"`
+	RelayNames []string `toml:"relay_names" help:"its own names of relay 1 and on, like 1101, 1102; left out: 1, 2"`
 	// IntervalTimeout is how long a time interval may take to come, the
 	// instrument's own time-out included: none can be longer.
 	IntervalTimeout time.Duration `toml:"interval_timeout" range:"0,60" help:"s, the longest interval"`
@@ -435,7 +435,8 @@ func Models() []Model {
 	reading := supply
 	reading.Name, reading.About = "generic-supply-reading", "the same, and reads back voltage and current"
 	reading.Beyond = 0.2
-	reading.Reads = []Read{{Quantity: "voltage", Ask: "MEAS:VOLT?", Max: 20}, {Quantity: "current", Ask: "MEAS:CURR?", Max: 5}}
+	reading.Reads = []Read{{Quantity: "voltage", Ask: "MEAS:VOLT?", Max: 20},
+		{Quantity: "current", Ask: "MEAS:CURR?", Max: 5}}
 
 	load := row("generic-load", "takes current, resistance or power, 60 V, 10 A", LoadFunction, drivers.Power, Words{
 		LoadCurrent: "FUNC CURR;:CURR {value}", LoadCurrentState: "CURR?",
@@ -446,7 +447,8 @@ func Models() []Model {
 	load.MaxResistance, load.ResistanceStep = 10e3, 0.1
 	load.MaxPower, load.PowerStep = 100, 0.1
 	load.Beyond = 0.2
-	load.Reads = []Read{{Quantity: "voltage", Ask: "MEAS:VOLT?", Max: 60}, {Quantity: "current", Ask: "MEAS:CURR?", Max: 10}}
+	load.Reads = []Read{{Quantity: "voltage", Ask: "MEAS:VOLT?", Max: 60},
+		{Quantity: "current", Ask: "MEAS:CURR?", Max: 10}}
 
 	return []Model{supply, meter, board, attenuator, digitiser, multimeter, reading, load}
 }

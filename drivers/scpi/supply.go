@@ -22,8 +22,8 @@ func (s *Supply) SetVoltage(ctx context.Context, volts float64) error {
 	v := min(max(uncalibrated(s.cal, volts), 0), s.model.MaxVoltage)
 	return s.do(ctx, s.name, op, func(ctx context.Context) error {
 		w := &s.model.Words
-		return s.set(ctx, s.model.quantity(s.word(w.Voltage, "value", formatNumber(v)), s.word(w.VoltageState), "V", v, s.model.VoltageStep,
-			s.model.MaxVoltage))
+		return s.set(ctx, s.model.quantity(s.word(w.Voltage, "value", formatNumber(v)), s.word(w.VoltageState), "V", v,
+			s.model.VoltageStep, s.model.MaxVoltage))
 	})
 }
 
@@ -36,7 +36,8 @@ func (s *Supply) SetCurrentLimit(ctx context.Context, amperes float64) error {
 	return s.do(ctx, s.name, op, func(ctx context.Context) error {
 		w := &s.model.Words
 		say := s.word(w.CurrentLimit, "value", formatNumber(amperes))
-		return s.set(ctx, s.model.quantity(say, s.word(w.CurrentLimitState), "A", amperes, s.model.CurrentStep, s.model.MaxCurrent))
+		return s.set(ctx, s.model.quantity(say, s.word(w.CurrentLimitState), "A", amperes, s.model.CurrentStep,
+			s.model.MaxCurrent))
 	})
 }
 
