@@ -89,6 +89,24 @@ type AnalogueOutput interface {
 	MaxLevel() float64
 }
 
+// Load is an electronic load: a sink for what the unit, or a charger, gives.
+type Load interface {
+	Device
+	// Loads lists what it can be set to: current, resistance, power.
+	Loads() []Quantity
+	// SetLoad sets what it takes (A, W) or is (Ohm). What is beyond its range is an
+	// OutOfRange error, and nothing is sent.
+	SetLoad(ctx context.Context, q Quantity, value float64) error
+	SetOutput(ctx context.Context, on bool) error
+}
+
+// SafeTimer is a device that may need longer than usual to be made safe, and says
+// how long: who makes safe waits that long and no longer.
+type SafeTimer interface {
+	Device
+	SafeTime() time.Duration
+}
+
 // Ran is what came of a run of a [Program].
 type Ran struct {
 	Exit   int    // its exit code; -1 where a signal ended it

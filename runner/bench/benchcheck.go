@@ -36,7 +36,7 @@ func (c *benchCheck) add(hint string, line int, format string, args ...any) {
 
 // check looks for everything that can be known to be wrong without hardware.
 func (b *File) check() []input.Problem {
-	c := &benchCheck{File: b, rows: driverRows(), ports: map[string]string{}}
+	c := &benchCheck{File: b, rows: b.driverRows(), ports: map[string]string{}}
 	if b.Station == "" {
 		c.add(`write station = "LQ-1" at the top: it is in every report and in its file's name`, 1,
 			"the station has no name")
@@ -207,13 +207,23 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 		}
 	}
 	if len(row.formats) > 0 && d.Format != "" && !slices.Contains(row.formats, d.Format) {
-		c.add(input.Meant(d.Format, row.formats), line("format"), "device %q: no receiver format %q", name, d.Format)
+		c.add(input.Meant(d.Format, row.formats), line("format"), "device %q: driver %q knows no format %q", name,
+			d.Driver, d.Format)
+	}
+	if p, _ := ParsePort(d.Port); row.name == "modbus" && d.Format != "" && p.kind != "tcp" {
+		c.add("it is for a port like tcp:192.168.7.20:502", line("format"), "device %q: format %q on a port that is "+
+			"no socket", name, d.Format)
+	}
+	if k := slices.IndexFunc(row.models, func(m modelRow) bool { return m.name == d.Model }); k >= 0 && row.byChannel &&
+		(d.Channel < 0 || d.Channel > max(row.models[k].channels, 1)) {
+		c.add("", line("channel"), "device %q: channel %d, and model %q has 1 to %d", name, d.Channel, d.Model,
+			max(row.models[k].channels, 1))
 	}
 	for _, g := range []struct {
 		key   string
 		given bool
 	}{
-		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0},
+		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0}, {"channel", d.Channel != 0},
 		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0},
 		{"home", d.Home != ""}, {"stop", d.Stop != ""}, {"calibration", d.Calibration != nil},
 		{"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0}, {"directory", d.Directory != ""},
@@ -278,6 +288,12 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 		if p.kind == "i2c" { // parts share a bus, each with its own address
 			key += fmt.Sprintf(", address 0x%02X", row.address(d))
 		}
+		shared := row.bus != nil
+		if row.byChannel {
+			at := fmt.Sprintf("%s, channel %d", key, max(d.Channel, 1))
+			shared = c.ports[at] == ""
+			c.ports[at] = n.Name
+		}
 		switch owner := c.ports[key]; {
 		case owner == "":
 			c.ports[key] = n.Name + "\x00" + row.name
@@ -285,7 +301,7 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 			nest, driver, _ := strings.Cut(owner, "\x00")
 			c.add("", line("port"), "device %q: port %s already belongs to driver %q in nest %q", name, key, driver,
 				nest)
-		case row.bus == nil:
+		case !shared:
 			c.add("", line("port"), "device %q: port %s is there twice in nest %q, and driver %q is alone on its port",
 				name, key, n.Name, row.name)
 		}

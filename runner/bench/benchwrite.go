@@ -37,13 +37,22 @@ func (b *File) NestConfig(m *product.Method, i int, n *Opened, clock drivers.Clo
 		Station: b.Station, Name: b.Nests[i].Name, Takt: time.Duration(b.Takt * float64(time.Second)), Clock: clock,
 		Devices: n.Devices, Drives: n.Drives, Unchecked: n.Unchecked, Interlock: n.interlock, Heartbeat: n.heartbeat,
 		Plan: m.Plan, Limits: m.Limits, Causes: m.Taught(records), Archive: records,
-		Sources:   append([]reports.Source{product.Source(b.Name, b.Data)}, m.Sources...),
+		Sources:   append(b.Sources(), m.Sources...),
 		Keep:      station.Keep(b.Captures.Keep),
 		Memory:    b.Plan.memory(),
 		Sound:     encodeSound,
 		Simulated: b.Simulated(i),
 		Software:  Software(),
 	}
+}
+
+// Sources are the bench file and its files of models, as reports name them.
+func (b *File) Sources() []reports.Source {
+	list := []reports.Source{product.Source(b.Name, b.Data)}
+	for _, f := range b.ModelFiles {
+		list = append(list, product.Source(f.Name, f.Data))
+	}
+	return list
 }
 
 // encodeSound is a capture of sound as a WAV file.

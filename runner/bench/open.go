@@ -76,7 +76,7 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 		}
 	}()
 	rows := map[string]driverRow{}
-	for _, r := range driverRows() {
+	for _, r := range b.driverRows() {
 		rows[r.name] = r
 	}
 	buses := map[string]drivers.Port{}
@@ -105,7 +105,7 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 					n.Unchecked = append(n.Unchecked, role)
 				}
 				if row.bus != nil {
-					o.port = row.bus(o.port, h.Clock, row.settings(d))
+					o.port = row.bus(o.port, h.Clock, d, row.settings(d))
 					buses[d.Port] = o.port
 				}
 			}

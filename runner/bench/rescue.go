@@ -58,7 +58,7 @@ func (b *File) Rescue(ctx context.Context, i int, h hardware, patience time.Dura
 func (b *File) rescueGroups(i int) []rescueGroup {
 	file := b.Nests[i]
 	rows := map[string]driverRow{}
-	for _, r := range driverRows() {
+	for _, r := range b.driverRows() {
 		rows[r.name] = r
 	}
 	var groups []rescueGroup
@@ -137,7 +137,7 @@ func (b *File) drives(i int, role string) []drivers.Hazard {
 		return []drivers.Hazard{o.drives()}
 	}
 	d := file.Devices[role]
-	for _, r := range driverRows() {
+	for _, r := range b.driverRows() {
 		if r.name != d.Driver {
 			continue
 		}

@@ -264,11 +264,7 @@ func Files(nests int) (*product.Method, *bench.File, *sim.Population, error) {
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	data, err := home.Read("bench-demo.toml")
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	b, err := bench.Parse(home.Path("bench-demo.toml"), data)
+	b, err := bench.LoadFrom(home, "bench-demo.toml")
 	if err != nil {
 		return nil, nil, nil, err
 	}
@@ -278,7 +274,8 @@ func Files(nests int) (*product.Method, *bench.File, *sim.Population, error) {
 		more.Name = string(rune('A' + k))
 		b.Nests = append(b.Nests, more)
 	}
-	if data, err = home.Read("population.toml"); err != nil {
+	data, err := home.Read("population.toml")
+	if err != nil {
 		return nil, nil, nil, err
 	}
 	people, err := sim.ParsePopulation(home.Path("population.toml"), data)

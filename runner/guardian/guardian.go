@@ -235,7 +235,8 @@ func (g *Guardian) revive(ctx context.Context) error {
 		}
 		return problem
 	}
-	take := message{Do: doTake, Runner: os.Getpid(), Name: g.o.Bench.Name, Data: g.o.Bench.Data}
+	take := message{Do: doTake, Runner: os.Getpid(), Name: g.o.Bench.Name, Data: g.o.Bench.Data,
+		Models: g.o.Bench.ModelFiles}
 	for _, f := range g.claim.Files() {
 		take.Claim = append(take.Claim, f.Name())
 	}

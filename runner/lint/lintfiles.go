@@ -42,11 +42,7 @@ func Benches(s product.Sources, keep func(error) error) ([]*bench.File, error) {
 	}
 	var list []*bench.File
 	for _, name := range names {
-		data, err := home.Read(name)
-		if err != nil {
-			return nil, err
-		}
-		b, err := bench.Parse(home.Path(name), data)
+		b, err := bench.LoadFrom(home, name)
 		if err != nil {
 			if err := keep(err); err != nil {
 				return nil, err

@@ -113,12 +113,31 @@ func (n *Nest) Safe(ctx context.Context) Safety {
 }
 
 // MakeSafe makes devices safe side by side, whatever else is using them, and
-// returns what came of it within 3.2 s of real time: for a program that must
+// returns what came of it within 3.2 s of real time, or what the slowest of them
+// needs: for a program that must
 // end and can ask nobody. Drives is as in [Config].
 func MakeSafe(clock drivers.Clock, devices map[string]drivers.Device, drives map[string][]drivers.Hazard) Safety {
-	n := &Nest{Config: Config{Clock: clock, Devices: devices, Drives: drives, SafeLimit: 3 * time.Second}}
+	n := &Nest{Config: Config{Clock: clock, Devices: devices, Drives: drives,
+		SafeLimit: safeLimit(devices)}}
 	return n.safeAtOnce(context.Background())
 }
+
+// safeLimit is how long making devices safe may take: no longer than the slowest
+// needs, and never more than mostSafe, whatever a row says.
+func safeLimit(devices map[string]drivers.Device) time.Duration {
+	limit := 3 * time.Second
+	for _, d := range devices {
+		if s, ok := d.(drivers.SafeTimer); ok {
+			limit = max(limit, s.SafeTime()+safeSpare)
+		}
+	}
+	return min(limit, mostSafe)
+}
+
+const (
+	safeSpare = 500 * time.Millisecond
+	mostSafe  = 25 * time.Second
+)
 
 // safeAtOnce is Safe for when a plan may still hold the clock and the ports:
 // nothing in it waits for another goroutine of ours for longer than SafeLimit.

@@ -119,6 +119,20 @@ function Supply:set(options) end
 function Supply:on() end
 function Supply:off() end
 
+---@class Readback: Supply, Indicator a supply whose model reads back what its terminals carry
+local Readback = {}
+---@return number volts
+function Readback:voltage() end
+---@return number amperes
+function Readback:current() end
+
+---@class Load
+local Load = {}
+---@param options { current?: number, resistance?: number, power?: number } one of them: A, Ohm, W
+function Load:set(options) end
+function Load:on() end
+function Load:off() end
+
 ---@class Output
 local Output = {}
 function Output:on() end
