@@ -50,6 +50,9 @@ func Bursts(f drivers.Frames) (BurstResult, error) {
 	if err != nil {
 		return BurstResult{}, err
 	}
+	if seen.unknown != nil {
+		return BurstResult{}, errorf("bursts", "%v", seen.unknown)
+	}
 	return burstsOf(seen.stretches), nil
 }
 
