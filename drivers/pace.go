@@ -346,7 +346,7 @@ func gridOf(t []float64) (period, clear float64, err error) {
 		}
 		found[k] = math.Hypot(real(sum), imag(sum)) / float64(n)
 	}
-	least := max(rhythmLeast, math.Sqrt((math.Log(max(2, float64(count))) + rhythm) / float64(n)))
+	least := max(rhythmLeast, math.Sqrt((math.Log(max(2, float64(count)))+rhythm)/float64(n)))
 	type line struct{ f, s float64 }
 	var lines []line
 	for k, s := range found {

@@ -2,6 +2,7 @@ package receiver
 
 import (
 	"context"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -12,14 +13,15 @@ import (
 // Options says what the receiver sends.
 type Options struct {
 	Format string // "SBUS" or "CRSF"
-	// Period is the nominal time between channel frames, 0 for the usual:
-	// SBUS 7 ms, CRSF 1/150 s.
+	// Period is the time between channel frames where it is known, which it need not
+	// be: 0 measures it from each capture.
 	Period time.Duration
 }
 
 // format is a row of the table of formats.
 type format struct {
-	period time.Duration
+	period time.Duration // usual
+	wire   time.Duration // one channel frame takes on the wire
 	proof  time.Duration // a receiver that is there sends a frame within this time, always
 	steady bool          // one frame each period, whatever is heard
 	// checked: a frame has a check sum, and what was damaged inside one is known.
@@ -37,7 +39,8 @@ type decoder interface {
 func formats() map[string]format {
 	return map[string]format{
 		"SBUS": {
-			period: 7 * time.Millisecond,
+			period: 7 * time.Millisecond, // or 9, or 14, by receiver
+			wire:   3 * time.Millisecond,
 			proof:  100 * time.Millisecond,
 			steady: true,
 			hint:   "SBUS is 100000 baud, 8E2, inverted: check the port's settings and the adapter",
@@ -46,7 +49,8 @@ func formats() map[string]format {
 			},
 		},
 		"CRSF": {
-			period:  time.Second / 150,
+			period:  time.Second / 150, // 50 to 500 Hz, changing in flight
+			wire:    625 * time.Microsecond,
 			checked: true,
 			proof:   250 * time.Millisecond, // link statistics at 10 Hz, one of which may be damaged
 			least:   2 * time.Millisecond,   // 500 Hz
@@ -71,6 +75,7 @@ type Receiver struct {
 	clock  drivers.Clock
 	format string
 	row    format
+	period time.Duration // given, or 0
 	guard  drivers.Guard
 }
 
@@ -92,11 +97,14 @@ func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Rece
 		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "unknown format %q, known are %s", o.Format,
 			strings.Join(known, " and "))
 	}
+	if o.Period < 0 || o.Period > time.Second {
+		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "a period of %v", o.Period)
+	}
 	if o.Period > 0 {
 		row.period = o.Period
 	}
-	return &Receiver{name: name, port: port, clock: clock, format: o.Format, row: row, guard: drivers.NewGuard(clock)},
-		nil
+	return &Receiver{name: name, port: port, clock: clock, format: o.Format, row: row, period: o.Period,
+		guard: drivers.NewGuard(clock)}, nil
 }
 
 func (r *Receiver) String() string { return r.name }
@@ -150,6 +158,7 @@ func (r *Receiver) record(ctx context.Context, over time.Duration) (drivers.Fram
 	if err := r.listen(ctx, c, over, false); err != nil {
 		return drivers.Frames{}, err
 	}
+	c.settle(r.period)
 	out, listened := c.out, over
 	n := c.decoder.Counts()
 	out.Damaged, out.SkippedBytes = n.Damaged, n.Skipped
@@ -158,6 +167,7 @@ func (r *Receiver) record(ctx context.Context, over time.Duration) (drivers.Fram
 		if err := r.listen(ctx, c, listened, true); err != nil {
 			return drivers.Frames{}, err
 		}
+		c.settle(r.period)
 	}
 	if stood := drivers.Stalled(r.clock, out.Start, r.clock.Now()); stood > lateRead {
 		return drivers.Frames{}, drivers.LateError("", "", "the computer stood still for %v",
@@ -174,7 +184,7 @@ func (r *Receiver) record(ctx context.Context, over time.Duration) (drivers.Fram
 	}
 	keep(&out)
 	if r.row.steady {
-		if err := whole(out); err != nil {
+		if err := whole(out, c.period); err != nil {
 			return drivers.Frames{}, err
 		}
 		punctual(out.Frames)
@@ -252,16 +262,12 @@ func (r *Receiver) alive(c *capture, listened time.Duration) error {
 }
 
 func (r *Receiver) begin(over time.Duration) *capture {
-	c := &capture{period: r.row.period}
+	c := &capture{row: r.row, period: r.row.period}
 	n := int(over/r.row.period) + 2
-	c.out = drivers.Frames{Length: over, Format: r.format, Gain: Gain, Offset: Offset, Period: r.row.period}
+	c.out = drivers.Frames{Length: over, Format: r.format, Gain: Gain, Offset: Offset, Period: r.period}
 	if over > 0 {
 		c.out.Frames = make([]drivers.Frame, 0, n)
 		c.values = make([]uint16, 0, n*Channels)
-	}
-	c.least, c.steady = r.row.least, r.row.steady
-	if c.least == 0 {
-		c.least = r.row.period * 9 / 10
 	}
 	c.decoder = r.row.decode(c)
 	for range beginTries {
@@ -305,21 +311,28 @@ func (r *Receiver) listen(ctx context.Context, c *capture, over time.Duration, f
 	}
 }
 
+// reading is what one read brought.
+type reading struct {
+	at            time.Duration
+	frames, links int // how many there were before
+	whole         int // frames of any type in it
+}
+
 // capture collects the frames of one Record.
 type capture struct {
 	out     drivers.Frames
 	decoder decoder
-	period  time.Duration
-	values  []uint16 // backing of every frame's channels
+	row     format
+	period  time.Duration // as far as known
+	values  []uint16      // backing of every frame's channels
 	bytes   int
-	frames  int // channel frames before the present read
-	links   int
+	reads   []reading
+	settled int // of them
 
-	steady     bool          // as in format
+	frames     int           // channel frames before the present read
 	heard      time.Duration // until when bytes came
 	gap, gapAt time.Duration // the longest time without a byte, and its begin
 
-	least      time.Duration // between two frames, whatever the receiver
 	last       time.Duration // read before
 	ahead      time.Duration // by how much more frames came than the time since can have brought
 	old, oldAt time.Duration // the most of that, and when
@@ -334,35 +347,138 @@ func (c *capture) quiet(end time.Duration) {
 	}
 }
 
+// read decodes what came at a moment. Its frames are placed in time by settle,
+// when the time between them is known.
 func (c *capture) read(p []byte, at time.Duration) {
-	c.frames, c.links = len(c.out.Frames), len(c.out.Link)
+	r := reading{at: at, frames: len(c.out.Frames), links: len(c.out.Link)}
 	whole := c.decoder.Counts().Frames
 	c.decoder.Decode(p)
-	// Several frames in one read came one after the other, while the adapter or
-	// this program held them back.
-	n := time.Duration(c.decoder.Counts().Frames - whole)
-	c.quiet(at - max(0, n-1)*c.period)
-	c.heard = at
-	if d := (n - 1) * c.period; d > c.atOnce {
-		c.atOnce, c.atOnceAt = d, at
+	r.whole = c.decoder.Counts().Frames - whole
+	for i := r.frames; i < len(c.out.Frames); i++ {
+		c.out.Frames[i].At = at
 	}
-	since := at - c.last
-	c.last = at
-	c.ahead = max(0, c.ahead+n*c.least-since)
-	if d := max(c.ahead, n*c.period-since); d > c.old {
-		c.old, c.oldAt = d, at
-	}
-	spread(len(c.out.Frames)-c.frames, c.end(at, len(c.out.Frames)-c.frames), c.period,
-		func(i int) *time.Duration { return &c.out.Frames[c.frames+i].At }, c.lastAt())
-	for i := c.links; i < len(c.out.Link); i++ {
-		c.out.Link[i].At = at
-	}
+	c.reads = append(c.reads, r)
 }
+
+// settle places in time what was read since the last settling.
+func (c *capture) settle(given time.Duration) {
+	period, known := c.pace(given)
+	c.period = period
+	least := c.row.least
+	if least == 0 {
+		least = period * 9 / 10
+	}
+	apart := period
+	if !known { // no further than the wire says
+		apart = c.row.wire
+	}
+	for k := c.settled; k < len(c.reads); k++ {
+		r := c.reads[k]
+		frames, links := len(c.out.Frames), len(c.out.Link)
+		if k+1 < len(c.reads) {
+			frames, links = c.reads[k+1].frames, c.reads[k+1].links
+		}
+		c.frames = r.frames
+		// Several frames in one read came one after the other, while the adapter or
+		// this program held them back.
+		n := time.Duration(r.whole)
+		c.quiet(r.at - max(0, n-1)*period)
+		c.heard = r.at
+		if d := (n - 1) * period; d > c.atOnce {
+			c.atOnce, c.atOnceAt = d, r.at
+		}
+		since := r.at - c.last
+		c.last = r.at
+		c.ahead = max(0, c.ahead+n*least-since)
+		if d := max(c.ahead, n*period-since); d > c.old {
+			c.old, c.oldAt = d, r.at
+		}
+		spread(frames-r.frames, c.end(r.at, frames-r.frames), apart,
+			func(i int) *time.Duration { return &c.out.Frames[r.frames+i].At }, c.lastAt())
+		for i := r.links; i < links; i++ {
+			c.out.Link[i].At = r.at
+		}
+	}
+	c.settled = len(c.reads)
+}
+
+// pace is the time between channel frames: given, or measured from when they were
+// read, or, where that does not tell, a careful guess and false.
+func (c *capture) pace(given time.Duration) (period time.Duration, known bool) {
+	if given > 0 {
+		return given, true
+	}
+	n := len(c.out.Frames)
+	at := make([]time.Duration, n)
+	for i := range at {
+		at[i] = c.out.Frames[i].At
+	}
+	if paces, err := drivers.Paces(at, 0); err == nil {
+		period = paces[0].Period
+		for _, p := range paces {
+			period = min(period, p.Period)
+		}
+		return period, true
+	}
+	if c.row.steady && n > 2 {
+		return c.mean(), true
+	}
+	// Between frames that were read one by one; lost ones make it longer.
+	var between []time.Duration
+	for k := 1; k < len(c.reads); k++ {
+		if c.reads[k].whole == 1 && c.reads[k-1].whole == 1 {
+			between = append(between, c.reads[k].at-c.reads[k-1].at)
+		}
+	}
+	if len(between) < 8 {
+		return max(c.row.least, c.row.wire), false
+	}
+	slices.Sort(between)
+	return max(between[len(between)/5], c.row.least, c.row.wire), false
+}
+
+// mean is the time between frames of which none is missing: those behind the
+// first read, over the time since; the usual one where that is as likely.
+func (c *capture) mean() time.Duration {
+	var first, last reading
+	reads, frames := 0, 0
+	for k, r := range c.reads {
+		n := len(c.out.Frames) - r.frames
+		if k+1 < len(c.reads) {
+			n = c.reads[k+1].frames - r.frames
+		}
+		if n == 0 {
+			continue
+		}
+		if reads++; reads == 1 {
+			first = r
+			continue
+		}
+		last, frames = r, frames+n
+	}
+	if reads < 2 || frames < paceLeast {
+		return c.row.period
+	}
+	over := last.at - first.at
+	held := over / time.Duration(reads-1)
+	p := over / time.Duration(frames)
+	if p <= c.row.wire || p > longestPeriod || (p-c.row.period).Abs() <= held/time.Duration(frames) {
+		return c.row.period
+	}
+	return p
+}
+
+// paceLeast is how many frames show how fast they come.
+const paceLeast = 8
+
+// longestPeriod is beyond every receiver's.
+const longestPeriod = 26 * time.Millisecond
 
 // end is when the last of n frames came that were read at a moment: then, or a
 // while before, where a stream without holes goes on behind the frame before.
 func (c *capture) end(at time.Duration, n int) time.Duration {
-	if due := c.lastAt() + time.Duration(n)*c.period; c.steady && c.frames > 0 && n >= heldUp && due < at && at-due < c.period {
+	due := c.lastAt() + time.Duration(n)*c.period
+	if c.row.steady && c.frames > 0 && n >= heldUp && due < at && at-due < c.period {
 		return due
 	}
 	return at

@@ -68,6 +68,7 @@ type deviceFile struct {
 	Framing     string              `toml:"framing"` // "8N1": data bits, parity N E O, stop bits; default by driver
 	Model       string              `toml:"model"`
 	Format      string              `toml:"format"`  // of a receiver: "SBUS", "CRSF"
+	Period      float64             `toml:"period"`  // s between two frames of a receiver, where it is known
 	Address     int                 `toml:"address"` // on a bus with several devices
 	Rate        float64             `toml:"rate"`    // samples/s of a sound input
 	Line        int                 `toml:"line"`    // of a receiver's pulse output, at a GPIO chip

@@ -141,7 +141,7 @@ func driverRows() []driverRow {
 		},
 		{
 			name: "receiver", ports: wire, example: "usb:0403:6001", drives: drivers.Nothing,
-			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"}, sums: []string{"CRSF"},
+			keys: []string{"baud", "framing", "format", "period"}, formats: []string{"SBUS", "CRSF"}, sums: []string{"CRSF"},
 			serial: func(d deviceFile) portSettings {
 				if d.Format == "CRSF" {
 					return portSettings{420000, "8N1"}
@@ -149,7 +149,8 @@ func driverRows() []driverRow {
 				return portSettings{100000, "8E2"}
 			},
 			open: func(o opening) (drivers.Device, error) {
-				return receiver.Open(o.role, o.port, o.clock, receiver.Options{Format: cmp.Or(o.file.Format, "SBUS")})
+				return receiver.Open(o.role, o.port, o.clock, receiver.Options{Format: cmp.Or(o.file.Format, "SBUS"),
+					Period: time.Duration(o.file.Period * float64(time.Second))})
 			},
 		},
 		{
