@@ -12,7 +12,7 @@ import (
 
 // Options says what the receiver sends.
 type Options struct {
-	Format string // "SBUS" or "CRSF"
+	Format string // "SBUS", "CRSF", "iBUS" or "SUMD"
 	// Period is the time between channel frames where it is known, which it need not
 	// be: 0 measures it from each capture.
 	Period time.Duration
@@ -24,6 +24,10 @@ type format struct {
 	wire   time.Duration // one channel frame takes on the wire
 	proof  time.Duration // a receiver that is there sends a frame within this time, always
 	steady bool          // one frame each period, whatever is heard
+	quiet  bool          // nothing may come while no handset is heard
+	// values per frame, at most, and what a raw value is in us
+	channels     int
+	gain, offset float64
 	// checked: a frame has a check sum, and what was damaged inside one is known.
 	checked bool
 	least   time.Duration // no receiver sends frames closer to each other; 0: nine tenths of the period
@@ -39,24 +43,52 @@ type decoder interface {
 func formats() map[string]format {
 	return map[string]format{
 		"SBUS": {
-			period: 7 * time.Millisecond, // or 9, or 14, by receiver
-			wire:   3 * time.Millisecond,
-			proof:  100 * time.Millisecond,
-			steady: true,
-			hint:   "SBUS is 100000 baud, 8E2, inverted: check the port's settings and the adapter",
+			period:   7 * time.Millisecond, // or 9, or 14, by receiver
+			wire:     3 * time.Millisecond,
+			proof:    100 * time.Millisecond,
+			steady:   true,
+			channels: Channels, gain: Gain, offset: Offset,
+			hint: "SBUS is 100000 baud, 8E2, inverted: check the port's settings and the adapter",
 			decode: func(c *capture) decoder {
-				return NewSBUSDecoder(func(f *SBUSFrame) { c.channels(&f.Channels, f.Lost, f.Failsafe) })
+				return NewSBUSDecoder(func(f *SBUSFrame) { c.channels(f.Channels[:], f.Lost, f.Failsafe) })
 			},
 		},
 		"CRSF": {
-			period:  time.Second / 150, // 50 to 500 Hz, changing in flight
-			wire:    625 * time.Microsecond,
-			checked: true,
-			proof:   250 * time.Millisecond, // link statistics at 10 Hz, one of which may be damaged
-			least:   2 * time.Millisecond,   // 500 Hz
-			hint:    "CRSF is 416666 or 400000 baud (420000 with many receivers), 8N1: check the port's settings",
+			period:   time.Second / 150, // 50 to 500 Hz, changing in flight
+			wire:     625 * time.Microsecond,
+			checked:  true,
+			channels: Channels, gain: Gain, offset: Offset,
+			proof: 250 * time.Millisecond, // link statistics at 10 Hz, one of which may be damaged
+			least: 2 * time.Millisecond,   // 500 Hz
+			hint:  "CRSF is 416666 or 400000 baud (420000 with many receivers), 8N1: check the port's settings",
 			decode: func(c *capture) decoder {
-				return NewCRSFDecoder(func(ch *[Channels]uint16) { c.channels(ch, false, false) }, c.link)
+				return NewCRSFDecoder(func(ch *[Channels]uint16) { c.channels(ch[:], false, false) }, c.link)
+			},
+		},
+		"iBUS": {
+			period:   7 * time.Millisecond,
+			wire:     2778 * time.Microsecond,
+			checked:  true,
+			quiet:    true,
+			channels: IBUSChannels, gain: 1,
+			proof: 100 * time.Millisecond,
+			least: 3 * time.Millisecond,
+			hint:  "iBUS is 115200 baud, 8N1, not inverted: check the port's settings, and that it is the servo output",
+			decode: func(c *capture) decoder {
+				return NewIBUSDecoder(func(ch *[IBUSChannels]uint16) { c.channels(ch[:], false, false) })
+			},
+		},
+		"SUMD": {
+			period:   10 * time.Millisecond,
+			wire:     1042 * time.Microsecond, // three bytes, two channels of two, and two
+			checked:  true,
+			quiet:    true,
+			channels: SUMDChannels, gain: SUMDGain,
+			proof: 100 * time.Millisecond,
+			least: 3 * time.Millisecond,
+			hint:  "SUMD is 115200 baud, 8N1, not inverted: check the port's settings",
+			decode: func(c *capture) decoder {
+				return NewSUMDDecoder(func(f *SUMDFrame) { c.channels(f.Channels, false, f.Failsafe) })
 			},
 		},
 	}
@@ -95,7 +127,7 @@ func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Rece
 		}
 		sort.Strings(known)
 		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "unknown format %q, known are %s", o.Format,
-			strings.Join(known, " and "))
+			strings.Join(known, ", "))
 	}
 	if o.Period < 0 || o.Period > time.Second {
 		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "a period of %v", o.Period)
@@ -123,6 +155,9 @@ func (r *Receiver) Ready(ctx context.Context) (string, error) {
 	}
 	if err := r.alive(c, r.row.proof); err != nil {
 		return "", drivers.Wrap(r.name, op, err)
+	}
+	if c.bytes == 0 {
+		return "", nil // silent, as it may be without a handset
 	}
 	return r.format + " frames", nil
 }
@@ -212,7 +247,7 @@ func keep(f *drivers.Frames) {
 // up on their way for longer than their times can be told.
 func (r *Receiver) steady(c *capture, listened time.Duration) error {
 	c.quiet(listened)
-	if c.gap > r.row.proof {
+	if c.gap > r.row.proof && !r.row.quiet {
 		return drivers.Errorf("", "", drivers.NoReply, "not a byte for %v, from %v on", c.gap.Round(time.Millisecond),
 			c.gapAt.Round(time.Millisecond)).
 			WithHint(stallHint)
@@ -252,6 +287,8 @@ func (r *Receiver) alive(c *capture, listened time.Duration) error {
 	switch {
 	case c.decoder.Counts().Frames > 0:
 		return nil
+	case c.bytes == 0 && r.row.quiet:
+		return nil
 	case c.bytes == 0:
 		return drivers.Errorf("", "", drivers.NoReply, "not a byte in %v", listened).WithHint(silentHint)
 	default:
@@ -264,10 +301,10 @@ func (r *Receiver) alive(c *capture, listened time.Duration) error {
 func (r *Receiver) begin(over time.Duration) *capture {
 	c := &capture{row: r.row, period: r.row.period}
 	n := int(over/r.row.period) + 2
-	c.out = drivers.Frames{Length: over, Format: r.format, Gain: Gain, Offset: Offset, Period: r.period}
+	c.out = drivers.Frames{Length: over, Format: r.format, Gain: r.row.gain, Offset: r.row.offset, Period: r.period}
 	if over > 0 {
 		c.out.Frames = make([]drivers.Frame, 0, n)
-		c.values = make([]uint16, 0, n*Channels)
+		c.values = make([]uint16, 0, n*r.row.channels)
 	}
 	c.decoder = r.row.decode(c)
 	for range beginTries {
@@ -506,14 +543,14 @@ func spread(n int, end, period time.Duration, at func(int) *time.Duration, after
 	}
 }
 
-func (c *capture) channels(ch *[Channels]uint16, lost, failsafe bool) {
-	if len(c.values)+Channels > cap(c.values) {
+func (c *capture) channels(ch []uint16, lost, failsafe bool) {
+	if len(c.values)+len(ch) > cap(c.values) {
 		// The frames before keep the array they have.
-		c.values = make([]uint16, 0, max(64*Channels, cap(c.values)))
+		c.values = make([]uint16, 0, max(64*c.row.channels, cap(c.values)))
 	}
 	n := len(c.values)
-	c.values = append(c.values, ch[:]...)
-	c.out.Frames = append(c.out.Frames, drivers.Frame{Channels: c.values[n : n+Channels : n+Channels], Lost: lost,
+	c.values = append(c.values, ch...)
+	c.out.Frames = append(c.out.Frames, drivers.Frame{Channels: c.values[n:len(c.values):len(c.values)], Lost: lost,
 		Failsafe: failsafe})
 }
 

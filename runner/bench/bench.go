@@ -67,7 +67,7 @@ type deviceFile struct {
 	Baud        int                 `toml:"baud"`    // symbols/s; default by driver
 	Framing     string              `toml:"framing"` // "8N1": data bits, parity N E O, stop bits; default by driver
 	Model       string              `toml:"model"`
-	Format      string              `toml:"format"`  // of a receiver: "SBUS", "CRSF"
+	Format      string              `toml:"format"`  // of a receiver: "SBUS", "CRSF", "iBUS", "SUMD"
 	Period      float64             `toml:"period"`  // s between two frames of a receiver, where it is known
 	Address     int                 `toml:"address"` // on a bus with several devices
 	Rate        float64             `toml:"rate"`    // samples/s of a sound input

@@ -141,10 +141,13 @@ func driverRows() []driverRow {
 		},
 		{
 			name: "receiver", ports: wire, example: "usb:0403:6001", drives: drivers.Nothing,
-			keys: []string{"baud", "framing", "format", "period"}, formats: []string{"SBUS", "CRSF"}, sums: []string{"CRSF"},
+			keys: []string{"baud", "framing", "format", "period"}, formats: []string{"SBUS", "CRSF", "iBUS", "SUMD"}, sums: []string{"CRSF", "iBUS", "SUMD"},
 			serial: func(d deviceFile) portSettings {
-				if d.Format == "CRSF" {
+				switch d.Format {
+				case "CRSF":
 					return portSettings{420000, "8N1"}
+				case "iBUS", "SUMD":
+					return portSettings{115200, "8N1"}
 				}
 				return portSettings{100000, "8E2"}
 			},
