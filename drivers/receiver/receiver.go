@@ -401,9 +401,10 @@ func (c *capture) read(p []byte, at time.Duration) {
 func (c *capture) settle(given time.Duration) {
 	period, known := c.pace(given)
 	c.period = period
-	least := c.row.least
-	if least == 0 {
-		least = period * 9 / 10
+	// Told from jitter: frames at the rate they are sent at never come too fast.
+	least := period * 9 / 10
+	if c.row.least > 0 {
+		least = min(least, c.row.least)
 	}
 	apart := period
 	if !known { // no further than the wire says
@@ -419,6 +420,9 @@ func (c *capture) settle(given time.Duration) {
 		// Several frames in one read came one after the other, while the adapter or
 		// this program held them back.
 		n := time.Duration(r.whole)
+		if others := time.Duration(links - r.links); others < n {
+			n -= others // they come between channel frames
+		}
 		c.quiet(r.at - max(0, n-1)*period)
 		c.heard = r.at
 		if d := (n - 1) * period; d > c.atOnce {
