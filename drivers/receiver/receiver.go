@@ -32,7 +32,9 @@ type format struct {
 	checked bool
 	least   time.Duration // no receiver sends frames closer to each other; 0: nine tenths of the period
 	hint    string        // when bytes come and no frame
-	decode  func(*capture) decoder
+	// inverted is what a port hears first of a frame whose line is upside down.
+	inverted byte
+	decode   func(*capture) decoder
 }
 
 type decoder interface {
@@ -48,7 +50,8 @@ func formats() map[string]format {
 			proof:    100 * time.Millisecond,
 			steady:   true,
 			channels: Channels, gain: Gain, offset: Offset,
-			hint: "SBUS is 100000 baud, 8E2, inverted: check the port's settings and the adapter",
+			hint:     "SBUS is 100000 baud, 8E2, inverted: check the port's settings and the adapter",
+			inverted: 0xF8,
 			decode: func(c *capture) decoder {
 				return NewSBUSDecoder(func(f *SBUSFrame) { c.channels(f.Channels[:], f.Lost, f.Failsafe) })
 			},
@@ -58,9 +61,10 @@ func formats() map[string]format {
 			wire:     625 * time.Microsecond,
 			checked:  true,
 			channels: Channels, gain: Gain, offset: Offset,
-			proof: 250 * time.Millisecond, // link statistics at 10 Hz, one of which may be damaged
-			least: 2 * time.Millisecond,   // 500 Hz
-			hint:  "CRSF is 416666 or 400000 baud (420000 with many receivers), 8N1: check the port's settings",
+			proof:    250 * time.Millisecond, // link statistics at 10 Hz, one of which may be damaged
+			least:    2 * time.Millisecond,   // 500 Hz
+			hint:     "CRSF is 416666 or 400000 baud (420000 with many receivers), 8N1: check the port's settings",
+			inverted: 0xE3,
 			decode: func(c *capture) decoder {
 				return NewCRSFDecoder(func(ch *[Channels]uint16) { c.channels(ch[:], false, false) }, c.link)
 			},
@@ -71,9 +75,10 @@ func formats() map[string]format {
 			checked:  true,
 			quiet:    true,
 			channels: IBUSChannels, gain: 1,
-			proof: 100 * time.Millisecond,
-			least: 3 * time.Millisecond,
-			hint:  "iBUS is 115200 baud, 8N1, not inverted: check the port's settings, and that it is the servo output",
+			proof:    100 * time.Millisecond,
+			least:    3 * time.Millisecond,
+			hint:     "iBUS is 115200 baud, 8N1, not inverted: check the port's settings, and that it is the servo output",
+			inverted: 0xFB,
 			decode: func(c *capture) decoder {
 				return NewIBUSDecoder(func(ch *[IBUSChannels]uint16) { c.channels(ch[:], false, false) })
 			},
@@ -84,9 +89,10 @@ func formats() map[string]format {
 			checked:  true,
 			quiet:    true,
 			channels: SUMDChannels, gain: SUMDGain,
-			proof: 100 * time.Millisecond,
-			least: 3 * time.Millisecond,
-			hint:  "SUMD is 115200 baud, 8N1, not inverted: check the port's settings",
+			proof:    100 * time.Millisecond,
+			least:    3 * time.Millisecond,
+			hint:     "SUMD is 115200 baud, 8N1, not inverted: check the port's settings",
+			inverted: 0xA5,
 			decode: func(c *capture) decoder {
 				return NewSUMDDecoder(func(f *SUMDFrame) { c.channels(f.Channels, false, f.Failsafe) })
 			},
@@ -211,7 +217,7 @@ func (r *Receiver) record(ctx context.Context, over time.Duration) (drivers.Fram
 	if err := r.alive(c, listened); err != nil {
 		return drivers.Frames{}, err
 	}
-	if err := r.undamaged(out); err != nil {
+	if err := r.undamaged(c, out); err != nil {
 		return drivers.Frames{}, err
 	}
 	if err := r.steady(c, listened); err != nil {
@@ -267,7 +273,11 @@ func (r *Receiver) steady(c *capture, listened time.Duration) error {
 // receiver: radio loses whole packets, and the receiver says so; a byte is only
 // ever changed or lost on the wire. Where frames have no check sum, one damaged
 // in sight stands for several damaged out of sight.
-func (r *Receiver) undamaged(f drivers.Frames) error {
+func (r *Receiver) undamaged(c *capture, f drivers.Frames) error {
+	if s, ok := c.decoder.(interface{ Astray() bool }); ok && s.Astray() {
+		return drivers.Errorf("", "", drivers.Garbled, "%s frames seem to begin in the middle of what is sent", r.format).
+			WithHint("the values repeat, and fit at a wrong place too: move a stick, or check the cable and its ground")
+	}
 	damaged, all := f.Damaged, len(f.Frames)+f.Damaged
 	if damaged == 0 && !r.row.checked {
 		damaged = scattered(f.Frames)
@@ -278,6 +288,14 @@ func (r *Receiver) undamaged(f drivers.Frames) error {
 	return drivers.Errorf("", "", drivers.Garbled, "%d of %d frames were damaged on the wire", damaged, all).
 		WithHint(wireHint)
 }
+
+const invertedHint = "turn the line round once more, or once less: SBUS is idle low on the wire and needs an adapter that " +
+	"inverts its input (set so, or one transistor) unless the receiver's output is not inverted; CRSF, iBUS and SUMD " +
+	"are idle high and need none"
+
+// silence is what no frame has within, and every receiver of at most 140 Hz
+// between two.
+const silence = 2 * time.Millisecond
 
 const wireHint = "what the radio loses is marked by the receiver; bytes are damaged only between the receiver and this " +
 	"computer: check that cable, its ground, the baud rate and the adapter"
@@ -291,6 +309,10 @@ func (r *Receiver) alive(c *capture, listened time.Duration) error {
 		return nil
 	case c.bytes == 0:
 		return drivers.Errorf("", "", drivers.NoReply, "not a byte in %v", listened).WithHint(silentHint)
+	case c.bursts >= 5 && 4*c.upsideDown >= 3*c.bursts:
+		return drivers.Errorf("", "", drivers.Garbled, "the signal looks inverted: %d of %d bursts of bytes begin with "+
+			"0x%02X, and no whole %s frame came", c.upsideDown, c.bursts, r.row.inverted, r.format).
+			WithHint(invertedHint)
 	default:
 		return drivers.Errorf("", "", drivers.Garbled, "%d bytes in %v and not one whole %s frame", c.bytes, listened,
 			r.format).
@@ -366,6 +388,9 @@ type capture struct {
 	reads   []reading
 	settled int // of them
 
+	bursts     int // reads after a silence
+	upsideDown int // of them, that begin as a frame does on an inverted line
+
 	frames     int           // channel frames before the present read
 	heard      time.Duration // until when bytes came
 	gap, gapAt time.Duration // the longest time without a byte, and its begin
@@ -388,6 +413,15 @@ func (c *capture) quiet(end time.Duration) {
 // when the time between them is known.
 func (c *capture) read(p []byte, at time.Duration) {
 	r := reading{at: at, frames: len(c.out.Frames), links: len(c.out.Link)}
+	if n := len(c.reads); n == 0 || at-c.reads[n-1].at >= silence {
+		c.bursts++
+		if len(p) > 0 && p[0] == c.row.inverted {
+			c.upsideDown++
+		}
+		if s, ok := c.decoder.(interface{ Silence(byte) }); ok && n > 0 && len(p) > 0 {
+			s.Silence(p[0])
+		}
+	}
 	whole := c.decoder.Counts().Frames
 	c.decoder.Decode(p)
 	r.whole = c.decoder.Counts().Frames - whole

@@ -294,7 +294,9 @@ func dvb(crc, c byte) byte {
 }
 
 // pulse is a raw value in units of so many per microsecond.
-func pulse(raw uint16, units float64) uint16 { return uint16(math.Round((0.625*float64(raw) + 880) * units)) }
+func pulse(raw uint16, units float64) uint16 {
+	return uint16(math.Round((0.625*float64(raw) + 880) * units))
+}
 
 // appendIBUS makes a frame of 32 bytes: its length, 0x40, 14 pulse widths in us,
 // low byte first, and what is missing to 0xFFFF.
