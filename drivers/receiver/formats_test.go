@@ -111,3 +111,33 @@ func TestRecordOtherFormats(t *testing.T) {
 		})
 	}
 }
+
+// The examples of the published description: 25.2 V is 0x00FC, 18.9 A 0x00BD,
+// 2199 mAh 0x000897, 20 % 0x14; a mode's text ends with a zero byte.
+func TestCRSFTelemetry(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		port, peer := drivertest.Pipe("wire", drivers.System)
+		r := open(t, port, "CRSF")
+		battery := AppendCRSF(nil, 0xC8, 0x08, []byte{0x00, 0xFC, 0x00, 0xBD, 0x00, 0x08, 0x97, 0x14})
+		mode := func(text string) []byte { return AppendCRSF(nil, 0xC8, 0x21, []byte(text)) }
+		link := AppendCRSFLink(nil, CRSFLink{UpRSSI1: 70, UpQuality: 98, UpSNR: -3})
+		go func() {
+			send(peer, 50*time.Millisecond, battery, mode("ACRO\x00rest"), mode("ACRO\x00"), link, mode("A\x1b\xffB\x00"), battery)
+		}()
+		f, err := r.Record(t.Context(), 290*time.Millisecond)
+		require.NoError(t, err)
+		require.Equal(t, []drivers.Battery{{At: 50 * time.Millisecond, Voltage: 25.2, Current: 18.9, Charge: 7916.4, Remaining: 20}},
+			f.Battery)
+		require.Equal(t, []drivers.FlightMode{{At: 100 * time.Millisecond, Text: "ACRO"}, {At: 250 * time.Millisecond, Text: "A??B"}}, f.Modes)
+		require.Equal(t, []drivers.LinkStatistics{{At: 200 * time.Millisecond, RSSI: -70, Quality: 98, SNR: -3}}, f.Link)
+		require.NoError(t, port.Close())
+		time.Sleep(time.Second)
+	})
+	var got []CRSFBattery
+	d := NewCRSFDecoder(nil, nil)
+	d.Telemetry(func(b CRSFBattery) { got = append(got, b) }, nil)
+	d.Decode(AppendCRSF(nil, 0xC8, 0x08, []byte{0, 1, 0xFF, 0xFF, 1, 0, 0, 0})) // charging
+	d.Decode(AppendCRSF(nil, 0xC8, 0x08, []byte{0, 1, 0xFF, 0xFF, 1, 0, 0}))    // too short
+	d.Decode(AppendCRSF(nil, 0xC8, 0x21, nil))
+	require.Equal(t, []CRSFBattery{{1, -1, 65536, 0}}, got)
+}

@@ -66,7 +66,9 @@ func formats() map[string]format {
 			hint:     "CRSF is 416666 or 400000 baud (420000 with many receivers), 8N1: check the port's settings",
 			inverted: 0xE3,
 			decode: func(c *capture) decoder {
-				return NewCRSFDecoder(func(ch *[Channels]uint16) { c.channels(ch[:], false, false) }, c.link)
+				d := NewCRSFDecoder(func(ch *[Channels]uint16) { c.channels(ch[:], false, false) }, c.link)
+				d.Telemetry(c.battery, c.mode)
+				return d
 			},
 		},
 		"iBUS": {
@@ -242,6 +244,12 @@ func keep(f *drivers.Frames) {
 	for k := len(f.Frames); k > 0 && f.Frames[k-1].At > f.Length; k-- {
 		f.Frames = f.Frames[:k-1]
 	}
+	for k := len(f.Battery); k > 0 && f.Battery[k-1].At > f.Length; k-- {
+		f.Battery = f.Battery[:k-1]
+	}
+	for k := len(f.Modes); k > 0 && f.Modes[k-1].At > f.Length; k-- {
+		f.Modes = f.Modes[:k-1]
+	}
 	for k := len(f.Link); k > 0 && f.Link[k-1].At > f.Length; k-- {
 		f.Link = f.Link[:k-1]
 	}
@@ -386,7 +394,8 @@ type capture struct {
 	values  []uint16      // backing of every frame's channels
 	bytes   int
 	reads   []reading
-	settled int // of them
+	settled int           // of them
+	now     time.Duration // of the read under way
 
 	bursts     int // reads after a silence
 	upsideDown int // of them, that begin as a frame does on an inverted line
@@ -422,6 +431,7 @@ func (c *capture) read(p []byte, at time.Duration) {
 			s.Silence(p[0])
 		}
 	}
+	c.now = at
 	whole := c.decoder.Counts().Frames
 	c.decoder.Decode(p)
 	r.whole = c.decoder.Counts().Frames - whole
@@ -596,3 +606,19 @@ func (c *capture) link(l CRSFLink) {
 	c.out.Link = append(c.out.Link, drivers.LinkStatistics{RSSI: l.RSSI(), Quality: float64(l.UpQuality),
 		SNR: float64(l.UpSNR)})
 }
+
+// battery takes a battery sensor's frame; 1 mAh is 3.6 C.
+func (c *capture) battery(b CRSFBattery) {
+	c.out.Battery = append(c.out.Battery, drivers.Battery{At: c.now, Voltage: float64(b.Voltage) / 10,
+		Current: float64(b.Current) / 10, Charge: float64(b.Used) * 36 / 10, Remaining: float64(b.Remaining)})
+}
+
+// mode takes a flight mode where it changes.
+func (c *capture) mode(text string) {
+	if n := len(c.out.Modes); n < modesMost && (n == 0 || c.out.Modes[n-1].Text != text) {
+		c.out.Modes = append(c.out.Modes, drivers.FlightMode{At: c.now, Text: text})
+	}
+}
+
+// modesMost bounds what a wire can make this program keep.
+const modesMost = 1000

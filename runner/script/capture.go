@@ -2,6 +2,7 @@ package script
 
 import (
 	"fmt"
+	"reflect"
 	"time"
 
 	lua "github.com/yuin/gopher-lua"
@@ -10,7 +11,7 @@ import (
 )
 
 // captureFields are what a script can read of a capture.
-var captureFields = []string{"duration", "rate", "count", "unit", "channels", "format", "damaged"}
+var captureFields = []string{"duration", "rate", "count", "unit", "channels", "format", "damaged", "link", "battery", "modes"}
 
 // captureField is one field of a drivers.Samples, drivers.Frames or
 // drivers.Path; nil where this kind of capture has no such thing.
@@ -43,6 +44,12 @@ func captureField(t *task, L *lua.LState, v any, key string) lua.LValue {
 			return lua.LString(c.Format)
 		case "damaged":
 			return lua.LNumber(c.Damaged)
+		case "link":
+			return t.toLua(L, reflect.ValueOf(c.Link))
+		case "battery":
+			return t.toLua(L, reflect.ValueOf(c.Battery))
+		case "modes":
+			return t.toLua(L, reflect.ValueOf(c.Modes))
 		}
 	case drivers.Path:
 		switch key {

@@ -103,8 +103,28 @@ function ask(options) end
 ---@field duration number s
 ---@field rate? number frames per second, given or measured
 ---@field count integer
----@field format string
+---@field format string "SBUS", "CRSF", "iBUS", "SUMD", "PPM"
 ---@field damaged integer
+---@field link LinkStatistics[] what a CRSF receiver said of its link, in order of time
+---@field battery Battery[] what a battery sensor told over CRSF
+---@field modes FlightMode[] flight modes told over CRSF, each time one changed
+
+---@class LinkStatistics
+---@field at number s, since the beginning of the capture
+---@field rssi number dBm, the better antenna
+---@field quality number %
+---@field snr number dB
+
+---@class Battery
+---@field at number s, since the beginning of the capture
+---@field voltage number V
+---@field current number A
+---@field charge number C, drawn so far
+---@field remaining number %, as the sensor estimates it
+
+---@class FlightMode
+---@field at number s, since the beginning of the capture
+---@field text string at most 60 characters
 
 ---@class Path
 ---@field duration number s
