@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"fullthrow/drivers"
 	"fullthrow/reports/draw"
