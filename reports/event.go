@@ -12,6 +12,7 @@ type Kind string
 // The kinds of event, in the order in which a run meets them.
 const (
 	RunStarted   Kind = "run-started"   // Start
+	ClockStepped Kind = "clock"         // Clock: the wall clock was set before the run, or during it
 	BenchReady   Kind = "bench-ready"   // Text: what was found; the fixture is safe and every device answers
 	CheckStarted Kind = "check-started" // Check
 	ReadingTaken Kind = "reading"       // Reading, judged
@@ -43,6 +44,7 @@ type Event struct {
 	End     *End      `json:"end,omitempty"`
 	Causes  []Cause   `json:"causes,omitempty"` // the likeliest first
 	Unsafe  []Unsafe  `json:"unsafe,omitempty"`
+	Clock   *Reason   `json:"clock,omitempty"`
 	// what the guardian did: [GuardianSafe], [GuardianUnsafe] or [RunnerStuck]
 	Guardian *Reason `json:"guardian,omitempty"`
 	Text     string  `json:"text,omitempty"`

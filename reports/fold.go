@@ -70,6 +70,8 @@ func (e *Event) Validate() error {
 		return missing(e.End == nil)
 	case CausesRanked:
 		return missing(len(e.Causes) == 0)
+	case ClockStepped:
+		return missing(e.Clock == nil)
 	case BenchReady, NoteMade, MadeSafe:
 		return nil
 	}
@@ -125,7 +127,9 @@ func Fold(events []Event) (Report, error) {
 		}
 		f.add(e)
 	}
-	return f.finish(), nil
+	r := f.finish()
+	r.CutShort = r.WasCutShort()
+	return r, nil
 }
 
 // byGuardian: it was written when the program was gone.
@@ -156,6 +160,8 @@ func (f *folder) add(e *Event) {
 	switch e.Kind {
 	case RunStarted:
 		r.Schema, r.Start, r.Started = Schema, *e.Start, e.Time
+	case ClockStepped:
+		r.Clock = append(r.Clock, *e.Clock)
 	case BenchReady:
 		r.Bench = e.Text
 	case CheckStarted:
@@ -330,22 +336,9 @@ func (c *Check) Repeated() []string {
 
 func (f *folder) finish() Report {
 	r := &f.r
-	out := Passed
-	set := func(o Outcome, why Reason) {
-		if o.rank() > out.rank() {
-			out, r.Reason = o, &why
-		}
-	}
 	if r.Checks == nil {
 		r.Checks = []Check{} // "checks": [] rather than null
 	}
-	for _, ft := range r.Faults { // first: a fault explains the checks it spoiled
-		if ft.AfterPlan {
-			continue
-		}
-		set(Errored, ft.Reason)
-	}
-	passes := 0
 	for i := range r.Checks {
 		c, g := &r.Checks[i], f.given[i]
 		c.Verdict = worse(c.judge(), g.verdict)
@@ -361,25 +354,9 @@ func (f *folder) finish() Report {
 				c.Problem = &Reason{Code: CheckOpen}
 			}
 		}
-		for _, rd := range c.Readings {
-			if rd.Verdict == Pass {
-				passes++
-			}
-		}
-		switch {
-		case c.Verdict == Error:
-			set(Errored, Reason{Code: NotJudged, Check: c.Name, Because: c.firstProblem()})
-		case c.Verdict.rank() >= Inconclusive.rank():
-			set(Failed, c.firstFailure())
-		}
 	}
-	if len(r.Unsafe) > 0 {
-		set(Errored, UnsafeReason(r.Unsafe))
-	}
-	if passes == 0 && out == Passed {
-		set(Errored, Reason{Code: NothingJudged})
-	}
-	r.Outcome = out
+	out, why := r.implied()
+	r.Outcome, r.Reason = out, why
 	switch {
 	case f.end == nil:
 		r.Outcome, r.Reason = Aborted, &Reason{Code: CutBefore}
@@ -404,6 +381,45 @@ func (f *folder) finish() Report {
 		r.Causes = nil
 	}
 	return *r
+}
+
+// implied is the best outcome that the checks, faults and devices left unsafe
+// allow, and why it is no better.
+func (r *Report) implied() (out Outcome, reason *Reason) {
+	out = Passed
+	set := func(o Outcome, why Reason) {
+		if o.rank() > out.rank() {
+			out, reason = o, &why
+		}
+	}
+	for _, ft := range r.Faults { // first: a fault explains the checks it spoiled
+		if ft.AfterPlan {
+			continue
+		}
+		set(Errored, ft.Reason)
+	}
+	passes := 0
+	for i := range r.Checks {
+		c := &r.Checks[i]
+		for _, rd := range c.Readings {
+			if rd.Verdict == Pass {
+				passes++
+			}
+		}
+		switch {
+		case c.Verdict == Error:
+			set(Errored, Reason{Code: NotJudged, Check: c.Name, Because: c.firstProblem()})
+		case c.Verdict.rank() >= Inconclusive.rank():
+			set(Failed, c.firstFailure())
+		}
+	}
+	if len(r.Unsafe) > 0 {
+		set(Errored, UnsafeReason(r.Unsafe))
+	}
+	if passes == 0 && out == Passed {
+		set(Errored, Reason{Code: NothingJudged})
+	}
+	return out, reason
 }
 
 // firstProblem is why the check could not be judged, none where nobody says.

@@ -18,6 +18,7 @@ func (e *HintedError) Unwrap() error { return e.Err }
 
 // Problem is something wrong with a file of an archive.
 type Problem struct {
+	Code string // what it is, where that has a name: "report-missing", see package archive
 	File string // within the archive; "file:line" for a journal
 	Text string
 	Hint string

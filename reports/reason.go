@@ -1,5 +1,10 @@
 package reports
 
+import (
+	"strings"
+	"time"
+)
+
 // Code says why something is as it is: why a run ended as it did, what is wrong
 // with the bench, why a check or a reading could not be judged. What people read
 // of it is made where their language is known, by package wording; nobody reads
@@ -30,6 +35,17 @@ const (
 	MemoryTogether Code = "memory_together" // Size, Count runs: nobody knows which plan took it
 	OtherFault     Code = "other_fault"     // Text, Hint: whatever else kept the bench from its work
 	Several        Code = "several"         // Because: more than one thing, none before the others
+)
+
+// Codes of the station's clock: how far it was set, against the time that went
+// by or the newest sealed report.
+const (
+	ClockBack    Code = "clock_back"     // Seconds, since the run before
+	ClockAhead   Code = "clock_ahead"    // Seconds, since the run before
+	ClockBackIn  Code = "clock_back_in"  // Seconds, during the run
+	ClockAheadIn Code = "clock_ahead_in" // Seconds, during the run
+	ClockBehind  Code = "clock_behind"   // Time, Newest: earlier than may be, so that no run begins
+	ClockBeyond  Code = "clock_beyond"   // Time, Newest: later than may be, so that no run begins
 )
 
 // Codes of the guardian, which makes safe what a program that is gone left on.
@@ -68,7 +84,13 @@ const (
 	CutAfter      Code = "cut_after"      // Check
 	CutUnsealed   Code = "cut_unsealed"   // the run had ended, its report was not sealed
 	CutDamaged    Code = "cut_damaged"    // Text: the journal lost what it had
-	ReportChanged Code = "report_changed" // in a history: the report is not as it was sealed, and says nothing
+	LeftOut       Code = "left_out"       // Readings: checks of the plan that were not begun
+	// what a report says of itself that cannot be, see [Report.Contradiction]
+	ReadingContradicts Code = "reading_contradicts" // Check, Readings, Text: the verdict
+	CheckContradicts   Code = "check_contradicts"   // Check, Text: the verdict
+	OutcomeContradicts Code = "outcome_contradicts" // Text: the outcome
+	EventsContradict   Code = "events_contradict"   // Count: events that it says there were
+	ReportChanged      Code = "report_changed"      // in a history: the report is not as it was sealed, and says nothing
 )
 
 // Codes of a reading.
@@ -118,7 +140,26 @@ type Reason struct {
 	Count     int       `json:"count,omitempty"`      // how many
 	Text      string    `json:"text,omitempty"`       // somebody else's words: a device's, the plan's, the system's
 	Hint      string    `json:"hint,omitempty"`       // what to do, in somebody else's words
+	Time      time.Time `json:"time,omitzero"`        // what the clock says
+	Newest    time.Time `json:"newest,omitzero"`      // end of the newest sealed report
 	Because   []Reason  `json:"because,omitempty"`    // what it comes from
+}
+
+// CodeText is the code, "" where there is no reason.
+func (r *Reason) CodeText() string {
+	if r == nil {
+		return ""
+	}
+	return string(r.Code)
+}
+
+// CodeTexts are the codes of reasons, with a blank between them.
+func CodeTexts(list []Reason) string {
+	var codes []string
+	for i := range list {
+		codes = append(codes, list[i].CodeText())
+	}
+	return strings.Join(codes, " ")
 }
 
 // OfPlan reports whether the plan itself is wrong, and nothing of the bench: it

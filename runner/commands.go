@@ -32,6 +32,7 @@ func (a *app) commands(args []string) []*cobra.Command {
 		{"forward", a.forwardCommand},
 		{"reindex", a.reindexCommand},
 		{"verify", a.verifyCommand},
+		{"key", a.keyCommand},
 		{"report", a.reportCommand},
 		{"selfcheck", a.selfcheckCommand},
 		{"version", a.versionCommand},

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fullthrow/reports/page"
 	"fullthrow/reports/review"
 	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
@@ -95,10 +96,10 @@ func (q *question) export(ctx context.Context, e export.Kind, format, file strin
 	}
 	b := bufio.NewWriterSize(w, 1<<16)
 	rows := 0
-	row := export.CsvRows(b, e.Columns)
+	row := export.CsvRows(b)
 	if format == "jsonl" {
 		row = export.JsonRows(b, e.Columns)
-	} else if err := row(export.ToAny(e.Columns)...); err != nil {
+	} else if err := row(page.ToAny(e.Columns)...); err != nil {
 		return err
 	}
 	progress := terminal.NewScreen(q.app.Errs)

@@ -30,10 +30,6 @@ type forwardAnswer struct {
 	State  forward.State `json:"state"`
 }
 
-// plantMemory is where a station remembers what the plant had, beside its
-// records.
-const plantMemory = "plant.json"
-
 func (a *app) forwardCommand() *cobra.Command {
 	var plant string
 	var follow, attachments, asJSON bool
@@ -82,7 +78,7 @@ func (a *app) forward(ctx context.Context, plant string, follow, attachments, as
 	defer ix.Close()
 	s := terminal.NewScreen(a.out)
 	c := forward.Config{
-		Dir: dir, Attachments: attachments, Memory: filepath.Join(dir, plantMemory),
+		Dir: dir, Attachments: attachments, Memory: filepath.Join(dir, records.PlantMemory),
 		Plant: func(ctx context.Context) (forward.Store, error) {
 			return store.OpenPlant(ctx, dsn, store.PlantOptions{})
 		},

@@ -4,12 +4,15 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"io"
+	"os"
 	"slices"
 
 	"github.com/agnivade/levenshtein"
 	"github.com/spf13/cobra"
 
 	"fullthrow/reports/review"
+	"fullthrow/reports/store"
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
 	"fullthrow/runner/terminal"
@@ -126,19 +129,54 @@ func (q *question) run(answer func(ctx context.Context) error) func(*cobra.Comma
 			return q.refused(err)
 		}
 		q.Sel = q.Asked.Runs
-		records, where, plant, err := q.app.OpenStore(cmd.Context(), q.plant)
-		if err != nil {
-			return err
+		out := &watched{Writer: terminal.Bare(q.app.out)}
+		q.app.out = terminal.Shown(out)
+		q.Out = terminal.NewScreen(q.app.out)
+		for try := 0; ; try++ {
+			err := q.once(cmd.Context(), r, answer)
+			// Found damaged on the way: opened again, it is made anew.
+			if try > 0 || out.written || !errors.Is(err, store.ErrDamaged) {
+				return err
+			}
 		}
-		defer func() { err = errors.Join(err, records.Close()) }()
-		live := terminal.NewScreen(q.app.Errs)
-		r.Records, r.Where = records, where
-		r.Progress = func(what string, done, total int) { live.Now("%s %d of %d", what, done, total) }
-		q.Review, q.PlantRead = r, plant
-		err = q.refused(answer(cmd.Context()))
-		live.Now("")
+	}
+}
+
+func (q *question) once(ctx context.Context, r *review.Review, answer func(ctx context.Context) error) (err error) {
+	records, where, plant, err := q.app.OpenStore(ctx, q.plant)
+	if err != nil {
 		return err
 	}
+	defer func() { err = errors.Join(err, records.Close()) }()
+	live := terminal.NewScreen(q.app.Errs)
+	r.Records, r.Where = records, where
+	r.Progress = func(what string, done, total int) { live.Now("%s %d of %d", what, done, total) }
+	q.Review, q.PlantRead = r, plant
+	err = q.refused(answer(ctx))
+	live.Now("")
+	return err
+}
+
+// watched knows whether something was written.
+type watched struct {
+	io.Writer
+	written bool
+}
+
+// File is what a screen asks for.
+func (w *watched) File() *os.File {
+	switch f := w.Writer.(type) {
+	case *os.File:
+		return f
+	case interface{ File() *os.File }:
+		return f.File()
+	}
+	return nil
+}
+
+func (w *watched) Write(b []byte) (int, error) {
+	w.written = true
+	return w.Writer.Write(b)
 }
 
 // answered asks and shows the answer: as JSON, or by tell.

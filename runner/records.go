@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -21,61 +20,6 @@ import (
 	"fullthrow/runner/product"
 	"fullthrow/runner/terminal"
 )
-
-// verifyCommand proves an archive.
-func (a *app) verifyCommand() *cobra.Command {
-	return &cobra.Command{
-		Use: "verify DIR", Short: "Prove that no report was changed, removed or slipped in",
-		Args: takes("DIR"),
-		RunE: func(cmd *cobra.Command, args []string) error { return a.verify(cmd.Context(), args[0]) },
-	}
-}
-
-func (a *app) verify(ctx context.Context, dir string) error {
-	if _, err := os.Stat(dir); err != nil {
-		return input.MissingFile("records", dir, err)
-	}
-	dir, _ = archive.Find(dir)
-	v, err := archive.Verify(dir)
-	if err != nil {
-		return err
-	}
-	if v.Reports == 0 && len(v.Problems) == 0 && len(v.Pending) == 0 {
-		return input.Usage("%s holds no reports", dir).Hint("give the folder that --data of test, serve or demo named")
-	}
-	var ends []string
-	for _, o := range []reports.Outcome{reports.Passed, reports.Failed, reports.Errored, reports.Aborted} {
-		if v.Outcomes[o] > 0 {
-			ends = append(ends, fmt.Sprintf("%d %s", v.Outcomes[o], o))
-		}
-	}
-	fmt.Fprintf(a.out, "%s read: %s\n", wording.Count(v.Reports, "report"), strings.Join(ends, ", "))
-	if v.Repairs > 0 {
-		fmt.Fprintf(a.out, "%s read\n", wording.Count(v.Repairs, "repair"))
-	}
-	if len(v.Key) > 0 {
-		fmt.Fprintf(a.out, "station key %s\n", archive.Fingerprint(v.Key))
-	}
-	if v.Number > 0 {
-		fmt.Fprintf(a.out, "newest is number %d, %s\n", v.Number, v.Head[:min(16, len(v.Head))])
-	}
-	for _, p := range v.Pending {
-		fmt.Fprintf(a.out, "under way or cut short: %s\n", p)
-	}
-	a.ProveIndex(ctx, dir, a.out)
-	if len(v.Problems) == 0 {
-		fmt.Fprintln(a.out, "every report is as it was sealed, and none is missing")
-		return nil
-	}
-	fmt.Fprintf(a.out, "%s:\n", wording.Count(len(v.Problems), "problem"))
-	for _, p := range v.Problems {
-		printProblem(a.out, input.Problem{File: p.File, Text: p.Text, Hint: p.Hint})
-	}
-	if len(v.Key) > 0 {
-		fmt.Fprintln(a.out, "every report not named here fits its seal and the station's key")
-	}
-	return quiet(input.ExitFailed)
-}
 
 // reportCommand shows one sealed report.
 func (a *app) reportCommand() *cobra.Command {
@@ -163,8 +107,21 @@ func (a *app) report(file string, to reportFiles) error {
 			fmt.Fprintf(a.Errs, "written: %s%s\n", f.out, f.note)
 		}
 	}
+	contradicts := sealed.Report.Contradiction()
+	stamp := func(to io.Writer) {
+		if contradicts != nil {
+			fmt.Fprintf(to, "THIS REPORT CONTRADICTS ITSELF: %s\nhint: do not rely on it; fullthrow verify names every "+
+				"report that was touched\n", book.Translator("en").Reason(contradicts))
+		}
+	}
 	if to == (reportFiles{language: to.language}) {
+		stamp(a.out)
 		terminal.NewScreen(a.out).Report(sealed.Report, file)
+	} else {
+		stamp(a.Errs)
+	}
+	if contradicts != nil {
+		return quiet(input.ExitFailed)
 	}
 	return nil
 }

@@ -15,10 +15,12 @@ func (a *app) todayCommand() *cobra.Command {
 		Short: "How many units pass at their first run, how sure that is, and where time goes",
 		Long: `How many units pass at their first run, how sure that is, and where time goes.
 
-A unit counts once, by its first run that ended as passed or failed; golden
-units, and reports that are not as they were sealed, count nowhere. Each figure
-comes with the interval in which the true value can be expected: of 10 units, 9
-passed is not 90 %.`,
+A unit counts once, by its first run that ended as passed or failed, or that
+broke a limit and was then cut short, which counts as not passed; golden units,
+and reports that are not as they were sealed, count nowhere. Each figure comes
+with the interval in which the true value can be expected: of 10 units, 9 passed
+is not 90 %. Who stops runs, and how many of them after a broken limit, stands
+at the end.`,
 		Example: `  fullthrow today --period 7d --by shift
   fullthrow today --lot 24A --period all --target 95
   fullthrow today --by station --plant postgres://reader@plant/fullthrow`,

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -22,6 +23,8 @@ import (
 func TestYieldScripts(t *testing.T) {
 	records := filepath.Join(t.TempDir(), "records")
 	require.NoError(t, madeUpArchive(records))
+	stopped := t.TempDir()
+	require.NoError(t, stoppedArchive(stopped))
 	none := t.TempDir()
 	a, err := archive.Open(none, "LQ-9")
 	require.NoError(t, err)
@@ -36,7 +39,8 @@ func TestYieldScripts(t *testing.T) {
 			e.Setenv("FULLTHROW_PLANT", "")
 			e.Setenv("NONE", none)
 			// Each conversation has records of its own, so that it may spoil them.
-			return os.CopyFS(filepath.Join(e.WorkDir, "data", "records"), os.DirFS(records))
+			return errors.Join(os.CopyFS(filepath.Join(e.WorkDir, "data", "records"), os.DirFS(records)),
+				os.CopyFS(filepath.Join(e.WorkDir, "stopped"), os.DirFS(stopped)))
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"exits": exits, "tamper": tamper},
 	})
@@ -51,6 +55,73 @@ type madeUpRun struct {
 	outcome        reports.Outcome
 	values         [3]float64 // standby.current, sticks.hysteresis, link.lost
 	golden         bool
+}
+
+// stoppedArchive is of an operator who stops runs that look bad, and of a clock
+// that was set back by two hours between the runs of a unit.
+func stoppedArchive(dir string) error {
+	a, err := archive.Open(dir, "LQ-2")
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	at := time.Date(2026, 3, 4, 6, 0, 0, 0, time.UTC)
+	for i, r := range []struct {
+		minute   int
+		serial   string
+		operator string
+		value    float64 // standby.current
+		outcome  reports.Outcome
+		back     float64 // s, on record
+	}{
+		{0, "K824A00041L", "Ines", 20e-6, reports.Aborted, 0},
+		{2, "K824A00041L", "Ines", 21e-6, reports.Aborted, 0},
+		{4, "K824A00041L", "Ines", 9e-6, reports.Passed, 0},
+		{6, "K824A00042J", "Ines", 9e-6, reports.Aborted, 0},
+		{8, "K824A00042J", "Tom", 9e-6, reports.Passed, 0},
+		{130, "K824A00043H", "Tom", 9e-6, reports.Passed, 0},
+		{12, "K824A00043H", "Tom", 22e-6, reports.Failed, 7200},
+		{14, "K824A00044F", "Tom", 9e-6, reports.Passed, 0},
+	} {
+		at := at.Add(time.Duration(r.minute) * time.Minute)
+		j, err := a.Begin(reports.Start{Run: fmt.Sprintf("stopped-%d", i+1), Station: "LQ-2", Nest: "A",
+			Operator: r.operator, Attempt: a.Attempts("kittiwake-k8", r.serial) + 1, Software: "test",
+			Unit: reports.Unit{SerialNumber: r.serial, Product: "kittiwake-k8", Lot: "24A"}}, at)
+		if err != nil {
+			return err
+		}
+		most, v := 12e-6, reports.Pass
+		if r.value > most {
+			v = reports.Fail
+		}
+		events := []reports.Event{
+			{Kind: reports.CheckStarted, Check: &reports.Check{Name: "standby"}},
+			{Kind: reports.ReadingTaken, Reading: &reports.Reading{Check: "standby", Name: "current",
+				Value: reports.Number(r.value), Unit: "A", Limit: &reports.Limit{Upper: &most}, Verdict: v}},
+			{Kind: reports.CheckEnded, Check: &reports.Check{Name: "standby", Verdict: v}},
+			{Kind: reports.RunEnded, End: &reports.End{Outcome: r.outcome}},
+		}
+		if r.back > 0 {
+			events = append([]reports.Event{{Kind: reports.ClockStepped,
+				Clock: &reports.Reason{Code: reports.ClockBack, Seconds: r.back}}}, events...)
+		}
+		if r.outcome == reports.Aborted {
+			events[len(events)-1].End.Reason = &reports.Reason{Code: reports.StoppedBySignal, Text: "Ctrl-C"}
+		}
+		for _, e := range events {
+			at = at.Add(5 * time.Second)
+			if e.Time = at; err == nil {
+				err = j.Append(e)
+			}
+		}
+		if err != nil {
+			return err
+		}
+		if _, err := j.Seal(); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // madeUpArchive seals some fifty runs of three checks: two lots on two days,
@@ -174,7 +245,11 @@ func (r madeUpRun) seal(a *archive.Archive, name string) error {
 	if r.outcome == reports.Errored {
 		tell(8, reports.Event{Kind: reports.BenchFault, Fault: &reports.Fault{Reason: reports.Reason{Code: reports.DeviceFailed, Device: "supply", Kind: "no reply", Text: "no reply in 1s"}}})
 	}
-	tell(2, reports.Event{Kind: reports.RunEnded, End: &reports.End{Outcome: r.outcome}})
+	end := &reports.End{Outcome: r.outcome}
+	if r.outcome == reports.Aborted {
+		end.Reason = &reports.Reason{Code: reports.StoppedByHand}
+	}
+	tell(2, reports.Event{Kind: reports.RunEnded, End: end})
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
 	"fullthrow/drivers"
 )
 
@@ -22,38 +25,29 @@ func TestDevice(t *testing.T, open func(t *testing.T) drivers.Device) {
 		})
 	}
 	run("String is the role", func(t *testing.T, d drivers.Device) {
-		if d.String() == "" {
-			t.Error("String is empty")
-		}
+		assert.NotEmpty(t, d.String(), "String is empty")
 	})
 	run("Ready proves that it answers", func(t *testing.T, d drivers.Device) {
 		a, err := d.Ready(ctx)
-		if err != nil {
-			t.Fatalf("Ready: %v", err)
-		}
-		if b, err := d.Ready(ctx); err != nil || a != b {
-			t.Errorf("Ready changes nothing: first %q, then %q, %v", a, b, err)
-		}
+		require.NoError(t, err, "Ready")
+		b, err := d.Ready(ctx)
+		assert.NoError(t, err)
+		assert.Equal(t, a, b, "Ready changes nothing")
 	})
 	run("Safe may be called more than once", func(t *testing.T, d drivers.Device) {
 		for range 2 {
-			if err := d.Safe(ctx); err != nil {
-				t.Fatalf("Safe: %v", err)
-			}
+			require.NoError(t, d.Safe(ctx), "Safe")
 		}
 	})
 	run("A cancelled context ends Ready with its cause", func(t *testing.T, d drivers.Device) {
 		why := errors.New("stopped")
 		cancelled, cancel := context.WithCancelCause(ctx)
 		cancel(why)
-		if _, err := d.Ready(cancelled); !errors.Is(err, why) {
-			t.Errorf("got %v, want the cause of the context", err)
-		}
+		_, err := d.Ready(cancelled)
+		assert.ErrorIs(t, err, why)
 	})
 	run("After Close everything is Closed", func(t *testing.T, d drivers.Device) {
-		if err := d.Close(); err != nil {
-			t.Fatalf("Close: %v", err)
-		}
+		require.NoError(t, d.Close(), "Close")
 		_, err := d.Ready(ctx)
 		wantError(t, "Ready after Close", err, drivers.Closed, d.String())
 	})
@@ -64,13 +58,10 @@ func TestDevice(t *testing.T, open func(t *testing.T) drivers.Device) {
 func wantError(t *testing.T, promise string, err error, kind drivers.Kind, device string) {
 	t.Helper()
 	var e *drivers.Error
-	if !errors.As(err, &e) {
-		t.Errorf("%s: got %v, want a *drivers.Error of kind %q", promise, err, kind)
-		return
-	}
-	if e.Kind != kind || e.Device != device || e.Op == "" {
-		t.Errorf("%s: got kind %q, device %q, op %q; want kind %q, device %q and an op", promise, e.Kind, e.Device,
-			e.Op, kind, device)
+	if assert.ErrorAs(t, err, &e, promise) {
+		assert.Equal(t, kind, e.Kind, promise)
+		assert.Equal(t, device, e.Device, promise)
+		assert.NotEmpty(t, e.Op, promise)
 	}
 }
 
@@ -100,32 +91,18 @@ func TestLines(t *testing.T, open func(t *testing.T) (drivers.Lines, LineBench))
 					t.Skip("the device has no outputs")
 				}
 				out, err := d.Output("relay", b.Output, activeLow, safe)
-				if err != nil {
-					t.Fatalf("Output: %v", err)
-				}
+				require.NoError(t, err, "Output")
 				for _, on := range []bool{true, false, true} {
-					if err := out.Set(ctx, on); err != nil {
-						t.Fatalf("Set(%v): %v", on, err)
-					}
-					if got, want := b.High(b.Output), on != activeLow; got != want {
-						t.Errorf("after Set(%v): level is high %v, want %v", on, got, want)
-					}
+					require.NoError(t, out.Set(ctx, on), "Set(%v)", on)
+					assert.Equal(t, on != activeLow, b.High(b.Output), "after Set(%v)", on)
 				}
 				for what, makeSafe := range map[string]func(context.Context) error{"Output.Safe": out.Safe,
 					"Lines.Safe": d.Safe} {
-					if err := out.Set(ctx, !safe); err != nil {
-						t.Fatal(err)
-					}
-					if err := makeSafe(ctx); err != nil {
-						t.Fatalf("%s: %v", what, err)
-					}
-					if got, want := b.High(b.Output), safe != activeLow; got != want {
-						t.Errorf("after %s with safe = %v: level is high %v, want %v", what, safe, got, want)
-					}
+					require.NoError(t, out.Set(ctx, !safe))
+					require.NoError(t, makeSafe(ctx), what)
+					assert.Equal(t, safe != activeLow, b.High(b.Output), "after %s with safe = %v", what, safe)
 				}
-				if err := d.Close(); err != nil {
-					t.Fatalf("Close: %v", err)
-				}
+				require.NoError(t, d.Close(), "Close")
 				wantError(t, "Set after Close", out.Set(ctx, true), drivers.Closed, "relay")
 			}
 		})
@@ -136,25 +113,19 @@ func TestLines(t *testing.T, open func(t *testing.T) (drivers.Lines, LineBench))
 				t.Skip("the device has no inputs")
 			}
 			in, err := d.Input("guard", b.Input, activeLow)
-			if err != nil {
-				t.Fatalf("Input: %v", err)
-			}
+			require.NoError(t, err, "Input")
 			for _, high := range []bool{true, false, true} {
 				b.Drive(b.Input, high)
 				got, err := in.Level(ctx)
-				if want := high != activeLow; err != nil || got != want {
-					t.Errorf("driven high %v: got %v, %v, want %v", high, got, err, want)
-				}
+				assert.NoError(t, err)
+				assert.Equal(t, high != activeLow, got, "driven high %v", high)
 			}
 			if b.Break == nil {
 				return
 			}
 			b.Break()
-			if level, err := in.Level(ctx); err == nil {
-				t.Errorf("a failed read is an error and never a level: got %v, nil", level)
-			} else if drivers.KindOf(err) == "" {
-				t.Errorf("a failed read must be a *drivers.Error: %v", err)
-			}
+			_, err = in.Level(ctx)
+			assert.NotEmpty(t, drivers.KindOf(err), "a failed read is a *drivers.Error and never a level: %v", err)
 		})
 	}
 	t.Run("a line the device does not have", func(t *testing.T) {
@@ -179,15 +150,11 @@ func TestRecorder(t *testing.T, open func(t *testing.T) drivers.Recorder) {
 		t.Cleanup(func() { _ = d.Close() })
 		const over = 250 * time.Millisecond
 		s, err := d.Record(context.Background(), over)
-		if err != nil {
-			t.Fatalf("Record: %v", err)
-		}
+		require.NoError(t, err, "Record")
 		if s.Rate <= 0 || s.Channels < 1 || s.Unit == "" || s.Start.IsZero() {
 			t.Fatalf("rate %v, channels %d, unit %q, start %v: all must be said", s.Rate, s.Channels, s.Unit, s.Start)
 		}
-		if len(s.Values)%s.Channels != 0 {
-			t.Errorf("%d values in %d channels", len(s.Values), s.Channels)
-		}
+		assert.Zero(t, len(s.Values)%s.Channels, "%d values in %d channels", len(s.Values), s.Channels)
 		if want := int(math.Round(over.Seconds() * s.Rate)); s.Count() < want || s.Count() > want+1 {
 			t.Errorf("%d samples, want %d", s.Count(), want)
 		}
@@ -203,8 +170,7 @@ func TestRecorder(t *testing.T, open func(t *testing.T) drivers.Recorder) {
 		why := errors.New("stopped")
 		ctx, cancel := context.WithCancelCause(context.Background())
 		cancel(why)
-		if _, err := d.Record(ctx, time.Second); !errors.Is(err, why) {
-			t.Errorf("got %v, want the cause of the context", err)
-		}
+		_, err := d.Record(ctx, time.Second)
+		assert.ErrorIs(t, err, why)
 	})
 }

@@ -8,6 +8,9 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
 	"fullthrow/drivers"
 )
 
@@ -33,12 +36,8 @@ func TestFaults(t *testing.T, tr *Transcript, converse func(ctx context.Context,
 	t.Run("as recorded", func(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			p := NewPlayback(tr, drivers.System)
-			if err := converse(t.Context(), p, drivers.System); err != nil {
-				t.Errorf("%s: %v", tr.Name, err)
-			}
-			if err := p.Done(); err != nil {
-				t.Error(err)
-			}
+			assert.NoError(t, converse(t.Context(), p, drivers.System), tr.Name)
+			assert.NoError(t, p.Done())
 		})
 	})
 	for i := range tr.Replies() {
@@ -52,13 +51,8 @@ func TestFaults(t *testing.T, tr *Transcript, converse func(ctx context.Context,
 					ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
 					defer cancel()
 					err := converse(ctx, NewPlayback(bad, drivers.System), drivers.System)
-					if ctx.Err() != nil {
-						t.Fatalf("%s: the driver was still waiting after an hour", bad.Name)
-					}
-					if got, want := drivers.KindOf(err), fitting[f]; !slices.Contains(want, got) {
-						t.Errorf("%s: driver returned %q (kind %q), want a kind of %q", bad.Name, fmt.Sprint(err), got,
-							want)
-					}
+					require.NoError(t, ctx.Err(), "%s: the driver was still waiting after an hour", bad.Name)
+					assert.Contains(t, fitting[f], drivers.KindOf(err), "%s: driver returned %v", bad.Name, err)
 				})
 			})
 		}

@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"sync"
-	"testing"
 	"time"
 
 	"fullthrow/drivers"
@@ -38,23 +37,6 @@ var _ drivers.Port = (*Playback)(nil)
 func NewPlayback(tr *Transcript, clock drivers.Clock) *Playback {
 	p := &Playback{tr: tr, in: newInbox(tr.Name, clock)}
 	p.pump()
-	return p
-}
-
-// Play loads a transcript and returns its Playback; the test fails at its end
-// if the driver sent anything else, or left replies unread.
-func Play(t testing.TB, path string, clock drivers.Clock) *Playback {
-	t.Helper()
-	tr, err := Load(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	p := NewPlayback(tr, clock)
-	t.Cleanup(func() {
-		if err := p.Done(); err != nil {
-			t.Error(err)
-		}
-	})
 	return p
 }
 

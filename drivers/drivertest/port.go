@@ -8,6 +8,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
 	"fullthrow/drivers"
 )
 
@@ -32,21 +35,16 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 	}
 
 	run("String names the port", func(t *testing.T, p drivers.Port, _ io.ReadWriteCloser) {
-		if p.String() == "" {
-			t.Error("String is empty")
-		}
+		assert.NotEmpty(t, p.String(), "String is empty")
 	})
 	run("Write sends all, every byte value", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		want := allBytes(16 << 10)
 		got := make([]byte, len(want))
 		done := make(chan error, 1)
 		go func() { _, err := io.ReadFull(peer, got); done <- err }()
-		if err := p.Write(ctx, want); err != nil {
-			t.Fatalf("Write of %d bytes to a device that reads: %v", len(want), err)
-		}
-		if err := <-done; err != nil || !bytes.Equal(got, want) { // for ever: not all bytes arrived
-			t.Errorf("Write returned nil, but other bytes arrived (read error %v)", err)
-		}
+		require.NoError(t, p.Write(ctx, want), "Write to a device that reads")
+		require.NoError(t, <-done) // for ever: not all bytes arrived
+		assert.Equal(t, want, got, "Write returned nil, but other bytes arrived")
 	})
 	run("Read returns what is there, every byte value", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		want := allBytes(4 << 10)
@@ -55,102 +53,78 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 		buf := make([]byte, 100)
 		for len(got) < len(want) {
 			n, err := p.Read(ctx, buf, Patience)
-			if n == 0 && err == nil {
-				t.Fatal("Read returned 0, nil")
-			}
-			if n != 0 && err != nil {
-				t.Fatalf("Read returned %d bytes and an error: %v", n, err)
-			}
-			if err != nil {
-				t.Fatalf("after %d of %d bytes: %v", len(got), len(want), err)
-			}
+			require.Equal(t, err == nil, n > 0, "Read returned %d bytes, %v", n, err)
+			require.NoError(t, err, "after %d of %d bytes", len(got), len(want))
 			got = append(got, buf[:n]...)
 		}
-		if !bytes.Equal(got, want) {
-			t.Error("Read returned other bytes than were sent")
-		}
+		assert.Equal(t, want, got, "Read returned other bytes than were sent")
 	})
 	run("Read does not wait for a full buffer", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		send(t, peer, "x")
 		n, err := p.Read(ctx, make([]byte, 64), Patience)
-		if n != 1 || err != nil {
-			t.Errorf("one byte is there: got %d, %v", n, err)
-		}
+		assert.NoError(t, err)
+		assert.Equal(t, 1, n, "one byte is there")
 	})
 	run("Silence is NoReply, after the time-out", func(t *testing.T, p drivers.Port, _ io.ReadWriteCloser) {
 		const timeout = 30 * time.Millisecond
 		start := time.Now()
 		n, err := p.Read(ctx, make([]byte, 8), timeout)
 		wantKind(t, "nothing within the time-out", err, drivers.NoReply)
-		if n != 0 {
-			t.Errorf("%d bytes with an error", n)
-		}
-		if took := time.Since(start); took < timeout-time.Millisecond {
-			t.Errorf("gave up after %v, before the time-out of %v", took, timeout)
-		}
+		assert.Zero(t, n, "bytes with an error")
+		assert.GreaterOrEqual(t, time.Since(start), timeout-time.Millisecond, "gave up before the time-out")
 	})
 	run("A time-out of 0 takes what is there", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		_, err := p.Read(ctx, make([]byte, 8), 0)
 		wantKind(t, "nothing is there", err, drivers.NoReply)
 		send(t, peer, "ab")
 		b := make([]byte, 8)
-		if n, err := p.Read(ctx, b[:1], Patience); n != 1 || err != nil {
-			t.Fatalf("got %d, %v", n, err)
-		}
-		var n int
+		n, err := p.Read(ctx, b[:1], Patience)
+		require.NoError(t, err)
+		require.Equal(t, 1, n)
 		for { // the second may still be on its way
 			if n, err = p.Read(ctx, b, -1); drivers.KindOf(err) != drivers.NoReply {
 				break
 			}
 		}
-		if err != nil || string(b[:n]) != "b" {
-			t.Errorf("the second byte is there: got %q, %v", b[:n], err)
-		}
+		assert.NoError(t, err)
+		assert.Equal(t, "b", string(b[:n]), "the second byte is there")
 	})
 	run("A cancelled context is obeyed at once", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		send(t, peer, "x")
 		why := errors.New("stopped")
 		cancelled, cancel := context.WithCancelCause(ctx)
 		cancel(why)
-		if _, err := p.Read(cancelled, make([]byte, 8), Patience); !errors.Is(err, why) {
-			t.Errorf("Read: got %v, want the cause of the context", err)
-		}
-		if err := p.Write(cancelled, []byte("x")); !errors.Is(err, why) {
-			t.Errorf("Write: got %v, want the cause of the context", err)
-		}
+		_, err := p.Read(cancelled, make([]byte, 8), Patience)
+		assert.ErrorIs(t, err, why)
+		assert.ErrorIs(t, p.Write(cancelled, []byte("x")), why)
 	})
 	run("Cancelling ends a waiting Read", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		why := errors.New("stopped")
 		waiting, cancel := context.WithCancelCause(ctx)
 		time.AfterFunc(20*time.Millisecond, func() { cancel(why) })
-		if _, err := p.Read(waiting, make([]byte, 8), Patience); !errors.Is(err, why) {
-			t.Errorf("got %v, want the cause of the context", err)
-		}
+		_, err := p.Read(waiting, make([]byte, 8), Patience)
+		assert.ErrorIs(t, err, why)
 		send(t, peer, "y")
 		b := make([]byte, 8)
-		if n, err := p.Read(ctx, b, Patience); err != nil || string(b[:n]) != "y" {
-			t.Errorf("the port must be usable after a cancelled Read: got %q, %v", b[:n], err)
-		}
+		n, err := p.Read(ctx, b, Patience)
+		assert.NoError(t, err)
+		assert.Equal(t, "y", string(b[:n]), "the port must be usable after a cancelled Read")
 	})
 	run("Discard drops what was received", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		// A port does not tell how much has arrived. What came after Discard
 		// is not its fault: give the rest twice as long, until it was in time.
 		for rest := 20 * time.Millisecond; ; rest *= 2 {
 			send(t, peer, "stale")
-			if n, err := p.Read(ctx, make([]byte, 1), Patience); n != 1 || err != nil {
-				t.Fatalf("got %d, %v", n, err)
-			}
+			n, err := p.Read(ctx, make([]byte, 1), Patience)
+			require.NoError(t, err)
+			require.Equal(t, 1, n)
 			time.Sleep(rest)
-			if err := p.Discard(); err != nil {
-				t.Fatalf("Discard: %v", err)
-			}
+			require.NoError(t, p.Discard(), "Discard")
 			send(t, peer, "new")
 			var got []byte
 			for b := make([]byte, 16); !bytes.HasSuffix(got, []byte("new")); {
 				n, err := p.Read(ctx, b, Patience)
-				if err != nil {
-					t.Fatalf("after Discard: %v, having read %q", err, got)
-				}
+				require.NoError(t, err, "after Discard, having read %q", got)
 				got = append(got, b[:n]...)
 			}
 			if string(got) == "new" {
@@ -160,17 +134,13 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 		}
 	})
 	run("Discard of nothing is no error", func(t *testing.T, p drivers.Port, _ io.ReadWriteCloser) {
-		if err := p.Discard(); err != nil {
-			t.Errorf("Discard: %v", err)
-		}
+		assert.NoError(t, p.Discard(), "Discard")
 	})
 	run("Unplugged while reading is Gone", func(t *testing.T, p drivers.Port, peer io.ReadWriteCloser) {
 		time.AfterFunc(20*time.Millisecond, func() { _ = peer.Close() })
 		n, err := p.Read(ctx, make([]byte, 8), Patience)
 		wantKind(t, "unplugged during Read", err, drivers.Gone)
-		if n != 0 {
-			t.Errorf("%d bytes with an error", n)
-		}
+		assert.Zero(t, n, "bytes with an error")
 		_, err = p.Read(ctx, make([]byte, 8), Patience)
 		wantKind(t, "Read after unplugging", err, drivers.Gone)
 	})
@@ -190,9 +160,7 @@ func TestPort(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWriteC
 		wantKind(t, "Read after Close", err, drivers.Closed)
 		wantKind(t, "Write after Close", p.Write(ctx, []byte("x")), drivers.Closed)
 		wantKind(t, "Discard after Close", p.Discard(), drivers.Closed)
-		if err := p.Close(); err != nil {
-			t.Errorf("a second Close: %v", err)
-		}
+		assert.NoError(t, p.Close(), "a second Close")
 	})
 }
 
@@ -213,9 +181,7 @@ func TestStuck(t *testing.T, open func(t *testing.T) (drivers.Port, io.ReadWrite
 
 func wantKind(t *testing.T, promise string, err error, want drivers.Kind) {
 	t.Helper()
-	if got := drivers.KindOf(err); got != want {
-		t.Errorf("%s: got %v (kind %q), want kind %q", promise, err, got, want)
-	}
+	assert.Equal(t, want, drivers.KindOf(err), "%s: got %v", promise, err)
 }
 
 // allBytes is n bytes in which every value occurs, line ends and control
@@ -230,7 +196,6 @@ func allBytes(n int) []byte {
 
 func send(t *testing.T, w io.Writer, s string) {
 	t.Helper()
-	if _, err := io.WriteString(w, s); err != nil {
-		t.Fatalf("the device's end: %v", err)
-	}
+	_, err := io.WriteString(w, s)
+	require.NoError(t, err, "the device's end")
 }

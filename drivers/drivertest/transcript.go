@@ -65,11 +65,8 @@ const (
 	Stuck   Fault = "stuck"   // the device takes no more bytes: a write fails after a second; it never answers
 )
 
-// faults is the list for messages and for Faults.
+// faults is the list for messages.
 var faults = []Fault{Silent, Garbled, Partial, Gone, Slow, Stuck}
-
-// Faults lists every [Fault].
-func Faults() []Fault { return append([]Fault(nil), faults...) }
 
 // Load reads a transcript file.
 func Load(path string) (*Transcript, error) {

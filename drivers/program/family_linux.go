@@ -11,6 +11,8 @@ import (
 	"syscall"
 
 	"golang.org/x/sys/unix"
+
+	"fullthrow/drivers"
 )
 
 // family is a program and all that it starts.
@@ -33,14 +35,18 @@ func newFamily(cmd *exec.Cmd) *family {
 // start starts it by a thread that lives as long as the program: the system's
 // signal comes when that thread ends.
 func (f *family) start() error {
-	started := make(chan error)
+	started := make(chan error, 1)
+	var broke drivers.PanicOf
 	go func() {
+		defer close(started)
+		defer broke.Recover()
 		runtime.LockOSThread()
 		defer runtime.UnlockOSThread()
 		started <- f.cmd.Start()
 		<-f.locked
 	}()
 	err := <-started
+	broke.Raise()
 	if err != nil {
 		close(f.locked)
 	}

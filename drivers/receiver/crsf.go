@@ -72,12 +72,6 @@ func AppendCRSFChannels(dst []byte, ch *[Channels]uint16) []byte {
 	return AppendCRSF(dst, CRSFAddress, CRSFRCType, appendPacked(b[:0], ch))
 }
 
-// AppendCRSFLink appends a frame of type 0x14.
-func AppendCRSFLink(dst []byte, l CRSFLink) []byte {
-	return AppendCRSF(dst, CRSFAddress, CRSFLinkType, []byte{l.UpRSSI1, l.UpRSSI2, l.UpQuality, byte(l.UpSNR),
-		l.Antenna, l.Profile, l.Power, l.DownRSSI, l.DownQuality, byte(l.DownSNR)})
-}
-
 // CRSFDecoder finds CRSF frames in a stream of bytes. Frames of other types
 // than channels and link statistics are checked, counted and passed over.
 type CRSFDecoder struct {

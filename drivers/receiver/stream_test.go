@@ -276,3 +276,9 @@ func BenchmarkPPM(b *testing.B) {
 	}
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "frames/s")
 }
+
+// AppendCRSFLink appends a frame of type 0x14.
+func AppendCRSFLink(dst []byte, l CRSFLink) []byte {
+	return AppendCRSF(dst, CRSFAddress, CRSFLinkType, []byte{l.UpRSSI1, l.UpRSSI2, l.UpQuality, byte(l.UpSNR),
+		l.Antenna, l.Profile, l.Power, l.DownRSSI, l.DownQuality, byte(l.DownSNR)})
+}

@@ -6,6 +6,8 @@ import (
 	"sync"
 
 	"golang.org/x/sys/unix"
+
+	"fullthrow/drivers"
 )
 
 // A serial port that a program held exclusively (TIOCEXCL) is free when that program
@@ -18,6 +20,7 @@ type closings struct {
 	fd    int
 	mu    sync.Mutex
 	slave map[int32]*os.File // by watch
+	broke drivers.PanicOf
 }
 
 // watchClosings is the one watch of the process, nil where the system has none left;
@@ -33,6 +36,7 @@ var watchClosings = sync.OnceValue(func() *closings {
 })
 
 func (w *closings) read(f *os.File) {
+	defer w.broke.Recover()
 	buf := make([]byte, 4096)
 	for {
 		n, err := f.Read(buf)
@@ -58,6 +62,7 @@ func (w *closings) free(slave *os.File) (stop func()) {
 	if w == nil {
 		return func() {}
 	}
+	w.broke.Raise()
 	watch, err := unix.InotifyAddWatch(w.fd, slave.Name(), unix.IN_CLOSE)
 	if err != nil {
 		return func() {}

@@ -4,9 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"io"
 	"math"
-	"os"
 	"slices"
 
 	"github.com/pelletier/go-toml/v2"
@@ -71,20 +69,6 @@ func (e *PopulationError) Error() string {
 
 // maxPopulation is how large a population file may be, in bytes.
 const maxPopulation = 256 << 10
-
-// LoadPopulation reads a population file.
-func LoadPopulation(path string) (*Population, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxPopulation+1))
-	if err != nil {
-		return nil, err
-	}
-	return ParsePopulation(path, data)
-}
 
 // ParsePopulation reads the text of a population file; name is for messages.
 // Every mistake found is a [*PopulationError], joined.

@@ -209,3 +209,12 @@ func TestGraded(t *testing.T) {
 		t.Errorf("not graded: %v, want %v", not, want)
 	}
 }
+
+// LoadPopulation reads a population file.
+func LoadPopulation(path string) (*Population, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	return ParsePopulation(path, data)
+}

@@ -24,7 +24,8 @@ import (
 //
 //	lock                     taken while open; holds the process's number
 //	station.key, station.pub Ed25519; the key readable by its owner only
-//	chain                    number, hash and file of the newest report
+//	station.keys             which key followed which, where one was renewed
+//	chain                    number, hash and file of the newest report, signed
 //	journal/<run>.jsonl      a run that is not sealed yet
 //	journal/<run>.room       room on the disk for its report, given back for it
 //	journal/damaged/         journals the disk had damaged, kept to look at
@@ -44,12 +45,16 @@ type Archive struct {
 	station string
 	lock    *os.File
 	key     ed25519.PrivateKey
+	ring    keyring
+	known   []Known
 
 	create func(path string) (journalFile, error) // tests fill the disk
 	disk   disk
 
 	mu        sync.Mutex
-	entries   []Entry        // in order of Number
+	entries   []Entry        // in order of Number; the newest only, unless whole
+	whole     bool           // all reports are in entries, runs and attempts
+	finder    Finder         // asked where they are not; may be nil
 	runs      map[string]int // index into entries
 	attempts  map[unitKey]int
 	open      map[string]*Journal
@@ -58,13 +63,17 @@ type Archive struct {
 	closed    bool
 
 	repairs   []SealedRepair // guarded by mu
-	repairing sync.Mutex     // one repair at a time; guards repairHead and repairDirt
+	repairing sync.Mutex     // one repair at a time; guards what follows
 
-	repairHead head
-	repairDirt int64 // bytes at the end of the repairs that should not be there
+	repairHead   head
+	repairBehind bool
+	repairDirt   int64 // bytes at the end of the repairs that should not be there
 
-	sealing sync.Mutex // one seal at a time; guards head and day
+	loading sync.Mutex // one at a time reads all heads
+
+	sealing sync.Mutex // one seal at a time; guards head, behind and day
 	head    head
+	behind  bool   // the note of head could not be written
 	day     string // whose directory is known to last
 }
 
@@ -81,6 +90,16 @@ type Entry struct {
 	Started time.Time
 	Ended   time.Time
 	Outcome reports.Outcome
+	// CutShort: it broke a limit and was then cut short.
+	CutShort bool
+}
+
+// Entry is the line of the report in its archive's index.
+func (s Sealed) Entry() Entry { return entryOf(s.Report, s.Seal, s.File) }
+
+// Judged says that the run says something of its unit.
+func (e Entry) Judged() bool {
+	return e.Outcome == reports.Passed || e.Outcome == reports.Failed || e.CutShort
 }
 
 // A run keeps so many bytes of the disk free for its report from the
@@ -104,13 +123,24 @@ const (
 // name. Runs that were cut short (power, crash) are sealed first, see
 // [Archive.Recovered].
 //
+// known is what others have seen of this archive. Where that is more than there
+// is now, [Archive.Problems] says so, and numbers go on after the highest that
+// anybody knows: none is given twice.
+//
 // An archive that another process holds is an [*HintedError] naming that process.
-func Open(dir, station string) (*Archive, error) {
+func Open(dir, station string, known ...Known) (*Archive, error) {
+	return OpenOn(nil, dir, station, known...)
+}
+
+// OpenOn is [Open] on a disk that may refuse a step as the kernel would: "make"
+// (a file or directory), "write", "sync", "rename". For tests, which also end the
+// program there, by a panic.
+func OpenOn(refuse func(step, path string) error, dir, station string, known ...Known) (*Archive, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("archive: %w", err)
 	}
 	a := &Archive{
-		dir: dir, station: station,
+		dir: dir, station: station, known: known, disk: disk{refuse: refuse},
 		runs: map[string]int{}, attempts: map[unitKey]int{}, open: map[string]*Journal{},
 		create: func(path string) (journalFile, error) {
 			return os.OpenFile(path, os.O_WRONLY|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o644)
@@ -163,49 +193,56 @@ func (a *Archive) load() error {
 			return fmt.Errorf("archive: %w", err)
 		}
 	}
-	files, err := reportFiles(a.dir, true)
+	files, whole, err := a.newestFiles()
 	if err != nil {
 		return fmt.Errorf("archive: %w", err)
 	}
 	sweepTemps(a.dir)
 	sweepTemps(filepath.Join(a.dir, attachmentsDir))
-	for _, name := range files {
-		e, err := readEntry(a.dir, name)
-		if err != nil {
-			a.problems = append(a.problems, reports.Problem{File: name, Text: err.Error(), Hint: hintVerify})
-			continue
-		}
-		a.entries = append(a.entries, e)
+	a.entries, a.problems = a.readEntries(files)
+	a.whole = whole
+	a.order()
+	_, herr := reportChain.read(a.dir)
+	used := len(a.entries) > 0 || !errors.Is(herr, fs.ErrNotExist)
+	if a.key, err = stationKey(a.dir, used); err != nil {
+		return err
 	}
+	if a.ring = loadRing(a.dir); used {
+		a.problems = append(a.problems, a.ring.problems...)
+	}
+	if err := a.sameKey(); err != nil {
+		return err
+	}
+	// In this order: who signs the head of reports has signed that of repairs.
+	if err := a.loadRepairs(); err != nil {
+		return err
+	}
+	a.loadChain()
+	return a.recover()
+}
+
+const hintVerify = "verify the archive, and restore the file from a copy"
+
+// order brings the entries into the order of their numbers and makes the other
+// indexes; the caller holds mu or is alone.
+func (a *Archive) order() {
 	slices.SortStableFunc(a.entries, func(x, y Entry) int { return int(x.Number - y.Number) })
 	for i, e := range a.entries {
 		if i > 0 && a.entries[i-1].Number == e.Number {
-			a.problems = append(a.problems, reports.Problem{File: e.File,
+			a.problems = append(a.problems, reports.Problem{Code: ReportTwice, File: e.File,
 				Text: fmt.Sprintf("number %d stands twice, also in %s", e.Number, a.entries[i-1].File),
 				Hint: hintVerify})
 		}
 		a.count(i)
 	}
-	if a.key, err = stationKey(a.dir, len(a.entries) > 0); err != nil {
-		return err
-	}
-	if err := a.loadChain(); err != nil {
-		return err
-	}
-	if err := a.loadRepairs(); err != nil {
-		return err
-	}
-	return a.recover()
 }
-
-const hintVerify = "verify the archive, and restore the file from a copy"
 
 // count takes entries[i] into the other indexes; the caller holds mu or is
 // alone.
 func (a *Archive) count(i int) {
 	e := a.entries[i]
 	a.runs[e.Run] = i
-	if e.Outcome == reports.Passed || e.Outcome == reports.Failed {
+	if e.Judged() {
 		a.attempts[unitKey{e.Unit.Product, e.Unit.SerialNumber}]++
 	}
 }
@@ -228,8 +265,10 @@ func (a *Archive) Problems() []reports.Problem {
 	return slices.Clone(a.problems)
 }
 
-// Entries lists the sealed reports, oldest first.
+// Entries lists the sealed reports, oldest first. It reads the heads of all of them
+// where that was not done yet: not for a station's way up.
 func (a *Archive) Entries() []Entry {
+	a.all()
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	return slices.Clone(a.entries)
@@ -237,14 +276,8 @@ func (a *Archive) Entries() []Entry {
 
 // Load reads the sealed report of a run; fs.ErrNotExist if there is none.
 func (a *Archive) Load(run string) (Sealed, error) {
-	a.mu.Lock()
-	i, ok := a.runs[run]
-	name := ""
-	if ok {
-		name = a.entries[i].File
-	}
-	a.mu.Unlock()
-	if !ok {
+	name := a.find(run)
+	if name == "" {
 		return Sealed{}, fmt.Errorf("report: run %.80q: %w", run, fs.ErrNotExist)
 	}
 	s, err := Load(filepath.Join(a.dir, filepath.FromSlash(name)))
@@ -259,12 +292,23 @@ func (a *Archive) Dir() string { return a.dir }
 func (a *Archive) PublicKey() ed25519.PublicKey { return a.key.Public().(ed25519.PublicKey) }
 
 // Attempts is how many sealed runs of this unit in this archive ended passed
-// or failed. The next run's Start.Attempt is one more. Runs that ended as
-// error or aborted said nothing about the unit and do not count.
+// or failed, or broke a limit and were then cut short. The next run's
+// Start.Attempt is one more. Other runs that ended as error or aborted said
+// nothing about the unit and do not count.
 func (a *Archive) Attempts(product, serial string) int {
 	a.mu.Lock()
-	defer a.mu.Unlock()
-	return a.attempts[unitKey{product, serial}]
+	n, whole := a.attempts[unitKey{product, serial}], a.whole
+	a.mu.Unlock()
+	if whole {
+		return n
+	}
+	n = 0
+	for _, e := range a.UnitRuns(product, serial) {
+		if e.Judged() {
+			n++
+		}
+	}
+	return n
 }
 
 // Begin opens the journal of a run, writes RunStarted at the given time, and
@@ -276,8 +320,8 @@ func (a *Archive) Begin(start reports.Start, at time.Time, tell ...func(reports.
 	if !reports.ValidRun(start.Run) {
 		return nil, fmt.Errorf("journal: run %.80q: a run's name is 1 to 80 letters, digits and hyphens", start.Run)
 	}
+	sealed := a.sealed(start.Run, "")
 	a.mu.Lock()
-	_, sealed := a.runs[start.Run]
 	_, open := a.open[start.Run]
 	closed := a.closed
 	a.mu.Unlock()
@@ -401,6 +445,12 @@ func (a *Archive) seal(r reports.Report) (Sealed, error) {
 	if closed {
 		return Sealed{}, fmt.Errorf("seal: run %s: the archive is closed", r.Run)
 	}
+	if a.behind { // one behind is a crash, two are somebody's doing: never two
+		if err := a.writeHead(a.head); err != nil {
+			return fail(err)
+		}
+	}
+	r.CutShort = r.WasCutShort()
 	raw, err := json.Marshal(r)
 	if err != nil {
 		return fail(err)
@@ -427,12 +477,11 @@ func (a *Archive) seal(r reports.Report) (Sealed, error) {
 			return fail(err)
 		}
 		err = fmt.Errorf("%w (and %s could not be taken back)", err, name)
-		a.head = head{sl.Number, sl.SHA256, name}
+		a.head, a.behind = head{Number: sl.Number, Hash: sl.SHA256, File: name}, true
 		return fail(err)
 	}
-	a.head = head{sl.Number, sl.SHA256, name}
 	// From here on the report is sealed, whatever happens to the head.
-	if err := reportChain.write(a.dir, a.disk, a.head); err != nil {
+	if err := a.writeHead(head{Number: sl.Number, Hash: sl.SHA256, File: name}); err != nil {
 		a.trouble(reports.Problem{File: string(reportChain), Text: err.Error(), Hint: roomHint(a.dir, roomForRun, err) +
 			"; the report itself is sealed"})
 	}
@@ -448,10 +497,19 @@ func (a *Archive) seal(r reports.Report) (Sealed, error) {
 	return Sealed{Report: clean, Seal: sl, Raw: raw, File: name}, nil
 }
 
+// writeHead takes h as the head of the chain and writes its note; the caller
+// holds sealing or is alone.
+func (a *Archive) writeHead(h head) (err error) {
+	a.head = h
+	a.head, err = reportChain.write(a.dir, a.disk, h, a.key)
+	a.behind = err != nil
+	return err
+}
+
 func entryOf(r reports.Report, s Seal, name string) Entry {
 	return Entry{
 		Number: s.Number, Hash: s.SHA256, Run: r.Run, File: name, Nest: r.Nest, Unit: r.Unit,
-		Attempt: r.Attempt, Started: r.Started, Ended: r.Ended, Outcome: r.Outcome,
+		Attempt: r.Attempt, Started: r.Started, Ended: r.Ended, Outcome: r.Outcome, CutShort: r.CutShort,
 	}
 }
 

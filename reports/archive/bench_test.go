@@ -1,10 +1,14 @@
 package archive
 
 import (
+	"encoding/json"
 	"fmt"
 	"os"
+	"path"
 	"path/filepath"
+	"strconv"
 	"testing"
+	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/recordtest"
@@ -130,4 +134,74 @@ func BenchmarkOpen(b *testing.B) {
 			}
 		}
 	})
+}
+
+// BenchmarkStart opens archives of 1,000 reports and of many (FULLTHROW_MANY,
+// 20,000): a station's start takes as long in both. With FULLTHROW_MANY_DIR the
+// large one is made, or found, there and kept.
+func BenchmarkStart(b *testing.B) {
+	many, _ := strconv.Atoi(os.Getenv("FULLTHROW_MANY"))
+	if many == 0 {
+		many = 20000
+	}
+	for _, n := range []int{1000, many} {
+		dir := os.Getenv("FULLTHROW_MANY_DIR")
+		if dir == "" || n == 1000 {
+			dir = b.TempDir()
+		}
+		if _, ok := Find(dir); !ok {
+			fillArchive(b, dir, n)
+		}
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			for b.Loop() {
+				a, err := Open(dir, "LQ-1")
+				if err != nil || a.whole {
+					b.Fatal(err, "it read all reports")
+				}
+				a.Close()
+			}
+		})
+	}
+}
+
+// fillArchive makes an archive of n small reports, 2,000 a day, without waiting for the disk.
+func fillArchive(b *testing.B, dir string, n int) {
+	a := openTest(b, dir)
+	defer a.Close()
+	r, err := reports.Fold(recordtest.Numbered(recordtest.Start("r"), recordtest.Events(reports.Passed)...))
+	if err != nil {
+		b.Fatal(err)
+	}
+	r.Captures = nil // their files are not there
+	const perDay = 2000
+	took := r.Ended.Sub(r.Started)
+	first := recordtest.T0.AddDate(0, 0, -n/perDay).Truncate(24 * time.Hour)
+	for i := range n {
+		r.Started = first.AddDate(0, 0, i/perDay).Add(time.Duration(i%perDay) * 40 * time.Second)
+		r.Ended = r.Started.Add(took)
+		r.Run = reports.NewRunID(r.Started, "LQ-1", "A")
+		r.Unit.SerialNumber = fmt.Sprintf("K8-%07d", i)
+		raw, err := json.Marshal(r)
+		if err != nil {
+			b.Fatal(err)
+		}
+		s, data, err := seal(raw, a.head.Number+1, a.head.Hash, a.key)
+		if err != nil {
+			b.Fatal(err)
+		}
+		name := path.Join(r.Started.Format("2006/01/02"), r.Run+".json")
+		full := filepath.Join(dir, filepath.FromSlash(name))
+		if i%perDay == 0 {
+			if err := os.MkdirAll(filepath.Dir(full), 0o755); err != nil {
+				b.Fatal(err)
+			}
+		}
+		if err := os.WriteFile(full, data, 0o644); err != nil {
+			b.Fatal(err)
+		}
+		a.head = head{Number: s.Number, Hash: s.SHA256, File: name}
+	}
+	if _, err := reportChain.write(dir, a.disk, a.head, a.key); err != nil {
+		b.Fatal(err)
+	}
 }

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 )
 
 // Place is where a sealed report stands in its station's chain, as its file
@@ -51,13 +52,17 @@ func ReadPlace(dir, file string) (Place, error) {
 
 // ReadHead reads number and hash of the newest report of the archive in dir,
 // as its chain says; the zero Place and no error if it has none yet. Every
-// report up to that number was in its place before.
+// report up to that number was in its place before. A head that the station has
+// not signed is an error, unless an earlier version wrote it.
 func ReadHead(dir string) (Place, error) {
 	h, err := reportChain.read(dir)
-	if errors.Is(err, os.ErrNotExist) {
+	switch h.prove(reportChain, loadRing(dir), err) {
+	case headNone:
 		return Place{}, nil
-	}
-	if err != nil {
+	case headForged:
+		if err == nil {
+			err = errors.New("it is not signed by the station")
+		}
 		return Place{}, fmt.Errorf("archive: %s: %w", reportChain, err)
 	}
 	return Place{Number: h.Number, SHA256: h.Hash}, nil
@@ -94,11 +99,48 @@ func (s Sealed) Bytes() ([]byte, error) {
 // folder records. Where there is none, ok is false, and found is dir.
 func Find(dir string) (found string, ok bool) {
 	for _, at := range []string{dir, filepath.Join(dir, "records")} {
-		for _, mark := range []string{pubFile, string(reportChain)} {
+		for _, mark := range []string{pubFile, string(reportChain), keyFile, ringFile, repairsFile} {
 			if info, err := os.Stat(filepath.Join(at, mark)); err == nil && info.Mode().IsRegular() {
 				return at, true
 			}
 		}
+		if holdsReports(at) { // all of these may have been taken away
+			return at, true
+		}
 	}
 	return dir, false
+}
+
+// holdsReports looks for a sealed report where an archive keeps them.
+func holdsReports(dir string) bool {
+	const digits = "[0-9][0-9]"
+	days, err := filepath.Glob(filepath.Join(dir, digits+digits, digits, digits))
+	if err != nil {
+		return false
+	}
+	for _, day := range days {
+		names, err := os.ReadDir(day)
+		if err != nil || len(names) == 0 {
+			continue
+		}
+		if _, err := ReadPlace(day, names[0].Name()); err == nil {
+			return true
+		}
+	}
+	return false
+}
+
+// StationOf is the station whose archive is in dir, as its newest report that can
+// be read names it; "" if none can.
+func StationOf(dir string) string {
+	files, err := reportFiles(dir, false)
+	if err != nil {
+		return ""
+	}
+	for _, name := range slices.Backward(files) {
+		if s, err := Load(filepath.Join(dir, filepath.FromSlash(name))); err == nil {
+			return s.Report.Station
+		}
+	}
+	return ""
 }

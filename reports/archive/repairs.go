@@ -3,7 +3,6 @@ package archive
 import (
 	"bytes"
 	"crypto/ed25519"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -88,6 +87,12 @@ func (a *Archive) RepairOf(r reports.Repair, of Sealed) (SealedRepair, error) {
 	if err != nil {
 		return SealedRepair{}, fmt.Errorf("repair: %w", err)
 	}
+	if a.repairBehind {
+		if err := a.writeRepairHead(a.repairHead); err != nil {
+			return SealedRepair{}, &reports.HintedError{Err: fmt.Errorf("repair: %s: %w", r.ID, err),
+				Hint: roomHint(a.dir, 1000, err) + "; nothing was written down"}
+		}
+	}
 	sl, line, err := sealLine(raw, a.repairHead.Number+1, a.repairHead.Hash, a.key)
 	if err != nil {
 		return SealedRepair{}, fmt.Errorf("repair: %w", err)
@@ -97,8 +102,7 @@ func (a *Archive) RepairOf(r reports.Repair, of Sealed) (SealedRepair, error) {
 			Hint: roomHint(a.dir, int64(len(line)), err) + "; nothing was written down"}
 	}
 	s := SealedRepair{r, sl}
-	a.repairHead = head{Number: sl.Number, Hash: sl.SHA256, File: repairsFile}
-	if err := repairChain.write(a.dir, a.disk, a.repairHead); err != nil {
+	if err := a.writeRepairHead(head{Number: sl.Number, Hash: sl.SHA256, File: repairsFile}); err != nil {
 		a.trouble(reports.Problem{File: string(repairChain), Text: err.Error(), Hint: roomHint(a.dir, 1000, err) +
 			"; the repair itself is sealed"})
 	}
@@ -106,6 +110,14 @@ func (a *Archive) RepairOf(r reports.Repair, of Sealed) (SealedRepair, error) {
 	a.repairs = append(a.repairs, s)
 	a.mu.Unlock()
 	return s, nil
+}
+
+// writeRepairHead is writeHead for repairs; the caller holds repairing.
+func (a *Archive) writeRepairHead(h head) (err error) {
+	a.repairHead = h
+	a.repairHead, err = repairChain.write(a.dir, a.disk, h, a.key)
+	a.repairBehind = err != nil
+	return err
 }
 
 // appendRepair makes a line last, or takes it back; the caller holds repairing.
@@ -177,54 +189,93 @@ type repairRecord struct {
 	whole    int64 // bytes before a torn last line
 	torn     int64 // bytes of it
 	spoiled  int   // lines at the end that are not what was sealed
+	numbered bool  // the newest seal proves its number
+	lost     bool  // how far the record went is not known
+	unsigned bool  // repairs.chain has to be signed
 }
 
 func readRepairs(dir string) (repairRecord, error) {
 	var r repairRecord
 	newest, herr := repairChain.read(dir) // before the file: never ahead of it
+	ring := loadRing(dir)
+	worth := newest.prove(repairChain, ring, herr)
+	h, err := reportChain.read(dir)
+	signing := h.prove(reportChain, ring, err) == headSigned
 	data, err := os.ReadFile(filepath.Join(dir, repairsFile))
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return r, fmt.Errorf("repairs: %w", err)
 	}
-	key, err := loadPublic(dir)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return r, fmt.Errorf("repairs: %w", err)
+	upTo := newest.Number
+	if worth == headForged {
+		upTo = 0
 	}
-	r.parse(data, key, newest)
-	const restore = "restore " + repairsFile + " from a copy; if there is none, note the loss: the gap will always show"
+	r.parse(data, ring, upTo)
+	if worth == headOld && (signing || r.numbered) {
+		worth = headForged
+	}
+	const (
+		restore = "restore " + repairsFile + " from a copy; if there is none, note the loss: the gap will always show"
+		compare = "compare the newest repair with a note kept elsewhere"
+	)
+	r.unsigned = worth != headSigned
 	switch {
-	case errors.Is(herr, fs.ErrNotExist):
-		if r.head.Number > 1 { // with one, the crash may have come between the two files
-			r.problem(string(repairChain), "compare the newest repair with a note kept elsewhere",
-				"the note of the newest repair is missing")
+	case worth == headNone:
+		// With one, by an earlier version, the crash may have come between the two files.
+		if r.lost = r.head.Number > 1 || r.numbered || signing; r.lost {
+			r.problem(HeadMissing, string(repairChain), compare, "the note of the newest repair is missing")
 		}
-	case herr != nil:
-		r.problem(string(repairChain), "compare the newest repair with a note kept elsewhere", "%v", herr)
+	case worth == headForged && herr != nil:
+		r.lost = true
+		r.problem(HeadForged, string(repairChain), compare, "%v", herr)
+	case worth == headForged:
+		r.lost = true
+		r.problem(HeadForged, string(repairChain), compare, "it is not signed by the station")
+	case newest.Number > r.head.Number && newest.File == "":
+		r.problem(NumbersGivenUp, string(repairChain), givenUpHint, "%s", givenUp(repairChain, r.head.Number, newest.At))
+		r.head = newest
 	case newest.Number > r.head.Number:
 		switch missing := newest.Number - r.head.Number; {
 		case missing <= int64(r.spoiled): // said of its line
 		case missing == 1:
-			r.problem(repairsFile, restore, "repair number %d, the newest, is missing", newest.Number)
+			r.problem(RepairMissing, repairsFile, restore, "repair number %d, the newest, is missing", newest.Number)
 		default:
-			r.problem(repairsFile, restore, "repairs number %d to %d, the newest, are missing", r.head.Number+1,
-				newest.Number)
+			r.problem(RepairMissing, repairsFile, restore, "repairs number %d to %d, the newest, are missing",
+				r.head.Number+1, newest.Number)
 		}
 		r.head = newest
 	case newest.Number == r.head.Number && newest.Hash != r.head.Hash:
-		r.problem(repairsFile, restore, "its newest line is not the repair that was sealed last")
+		r.problem(RepairUnlinked, repairsFile, restore, "its newest line is not the repair that was sealed last")
 	case newest.Number < r.head.Number-1:
-		r.problem(string(repairChain), "it was put back from an older copy, or the disk was full",
+		r.problem(HeadBehind, string(repairChain), "it was put back from an older copy",
 			"names number %d as the newest, but there is number %d", newest.Number, r.head.Number)
 	}
+	r.unsigned = r.unsigned || newest.Number < r.head.Number
 	return r, nil
 }
 
-func (r *repairRecord) problem(file, hint, format string, args ...any) {
-	r.problems = append(r.problems, reports.Problem{File: file, Text: fmt.Sprintf(format, args...), Hint: hint})
+const givenUpHint = "compare with a note kept elsewhere; the place will always show"
+
+// givenUp says what a number that was left out means.
+func givenUp(c chain, after int64, at string) string {
+	what := "reports"
+	if c == repairChain {
+		what = "repairs"
+	}
+	text := fmt.Sprintf("the station found no head that it had signed and left a number out after number %d: %s "+
+		"after it may have been removed", after, what)
+	if at != "" {
+		text += " before " + at
+	}
+	return text
 }
 
-// parse takes in the content of the file; newest is what repairs.chain says.
-func (r *repairRecord) parse(data []byte, key ed25519.PublicKey, newest head) {
+func (r *repairRecord) problem(code, file, hint, format string, args ...any) {
+	r.problems = append(r.problems, reports.Problem{Code: code, File: file, Text: fmt.Sprintf(format, args...),
+		Hint: hint})
+}
+
+// parse takes in the content of the file; newest is the number in repairs.chain.
+func (r *repairRecord) parse(data []byte, ring keyring, newest int64) {
 	const restore = "restore the line from a copy; if there is none, note the loss: the gap will always show"
 	hashes := map[int64]string{} // of whole lines
 	lines := map[int64]int{}
@@ -239,8 +290,8 @@ func (r *repairRecord) parse(data []byte, key ed25519.PublicKey, newest head) {
 	}
 	for n, rest := 1, data; len(rest) > 0; n++ {
 		line, after, ended := bytes.Cut(rest, []byte{'\n'})
-		s, err := parseRepair(line)
-		if len(after) == 0 && newest.Number <= highest && torn(line, ended, err) && lines[s.Seal.Number] == 0 {
+		s, f, err := parseRepair(line)
+		if len(after) == 0 && newest <= highest && torn(line, ended, err) && lines[s.Seal.Number] == 0 {
 			r.torn = int64(len(rest)) // nobody was told of it
 			break
 		}
@@ -251,22 +302,22 @@ func (r *repairRecord) parse(data []byte, key ed25519.PublicKey, newest head) {
 			err = errors.New("the end of the line was cut off")
 			fallthrough
 		case err != nil:
-			r.problem(where(n), restore, "%v", err)
+			r.problem(RepairChanged, where(n), restore, "%v", err)
 			spoiled++
 			continue
-		case key != nil && s.Seal.Key != hex.EncodeToString(key):
-			r.problem(where(n), "it was put in: take it out, and find out who wrote it",
+		case !ring.fits(kindRepair, s.Seal):
+			r.problem(RepairForeign, where(n), "it was put in: take it out, and find out who wrote it",
 				"signed with another key than the station's")
 			continue
 		case s.Seal.Number < 1 || s.Seal.Number > maxNumber:
-			r.problem(where(n), restore, "number %d is none", s.Seal.Number)
+			r.problem(NumberNone, where(n), restore, "number %d is none", s.Seal.Number)
 			continue
 		case lines[s.Seal.Number] > 0:
-			r.problem(where(n), "one of the two was put in: take out the one that does not fit",
+			r.problem(RepairTwice, where(n), "one of the two was put in: take out the one that does not fit",
 				"number %d stands twice, also in line %d", s.Seal.Number, lines[s.Seal.Number])
 			continue
 		case ids[s.Repair.ID] > 0:
-			r.problem(where(n), "one of the two was put in: take out the one that does not fit",
+			r.problem(RepairTwice, where(n), "one of the two was put in: take out the one that does not fit",
 				"repair %s stands twice, also in line %d", s.Repair.ID, ids[s.Repair.ID])
 			continue
 		}
@@ -274,6 +325,7 @@ func (r *repairRecord) parse(data []byte, key ed25519.PublicKey, newest head) {
 		if s.Seal.Number > highest {
 			highest = s.Seal.Number
 			r.head = head{Number: highest, Hash: s.Seal.SHA256, File: repairsFile}
+			r.numbered = f == formNumbered
 		}
 		order = append(order, struct {
 			s       SealedRepair
@@ -295,17 +347,19 @@ func (r *repairRecord) parse(data []byte, key ed25519.PublicKey, newest head) {
 		}
 		switch {
 		case n < highest:
-			r.problem(where(o.line), "put the lines back in the order of their numbers",
+			r.problem(RepairMoved, where(o.line), "put the lines back in the order of their numbers",
 				"number %d stands after number %d: lines were moved", n, highest)
 		case ok && o.s.Seal.Previous != before:
-			r.problem(where(o.line), restore, "does not follow repair number %d (line %d): one of the two was "+
+			r.problem(RepairUnlinked, where(o.line), restore, "does not follow repair number %d (line %d): one of the two was "+
 				"replaced or renumbered", n-1, lines[n-1])
 		case n == 1 && o.s.Seal.Previous != "":
-			r.problem(where(o.line), restore, "is not the first repair of its record: it was renumbered")
+			r.problem(RepairUnlinked, where(o.line), restore, "is not the first repair of its record: it was renumbered")
+		case gap > 0 && o.spoiled == 0 && o.s.Seal.Previous == hashes[n-1-gap]:
+			r.problem(NumbersGivenUp, where(o.line), givenUpHint, "%s", givenUp(repairChain, n-1-gap, ""))
 		case gap == 1 && o.spoiled == 0:
-			r.problem(where(o.line), restore, "repair number %d, before this one, is missing", n-1)
+			r.problem(RepairMissing, where(o.line), restore, "repair number %d, before this one, is missing", n-1)
 		case gap > int64(o.spoiled):
-			r.problem(where(o.line), restore, "repairs number %d to %d, before this one, are missing", n-gap, n-1)
+			r.problem(RepairMissing, where(o.line), restore, "repairs number %d to %d, before this one, are missing", n-gap, n-1)
 		}
 		highest = max(highest, n)
 	}
@@ -324,35 +378,36 @@ func torn(line []byte, ended bool, err error) bool {
 
 // parseRepair reads one line, without its end. Only the exact form that
 // sealLine writes is accepted.
-func parseRepair(line []byte) (SealedRepair, error) {
+func parseRepair(line []byte) (SealedRepair, form, error) {
 	var f struct {
 		Repair json.RawMessage `json:"repair"`
 		Seal   *Seal           `json:"seal"`
 	}
 	if err := json.Unmarshal(line, &f); err != nil {
-		return SealedRepair{}, errors.New("not a sealed repair")
+		return SealedRepair{}, formNone, errors.New("not a sealed repair")
 	}
 	if f.Repair == nil || f.Seal == nil {
-		return SealedRepair{}, errors.New("not a sealed repair: repair or seal is missing")
+		return SealedRepair{}, formNone, errors.New("not a sealed repair: repair or seal is missing")
 	}
 	s := SealedRepair{Seal: *f.Seal}
 	d := json.NewDecoder(bytes.NewReader(f.Repair))
 	d.DisallowUnknownFields() // the signature of another record proves no repair
 	if err := d.Decode(&s.Repair); err != nil {
-		return SealedRepair{}, fmt.Errorf("not a sealed repair: %w", err)
+		return SealedRepair{}, formNone, fmt.Errorf("not a sealed repair: %w", err)
 	}
 	if same, err := envelope(repairHead, f.Repair, s.Seal); err != nil || !bytes.Equal(same, append(bytes.Clone(line),
 		'\n')) {
-		return SealedRepair{}, fmt.Errorf("%w: the line is not in the form it was sealed in", ErrSeal)
+		return SealedRepair{}, formNone, fmt.Errorf("%w: the line is not in the form it was sealed in", ErrSeal)
 	}
-	if err := s.Seal.prove(f.Repair, "repair"); err != nil {
-		return SealedRepair{}, err
+	proved, err := s.Seal.prove(f.Repair, kindRepair)
+	if err != nil {
+		return SealedRepair{}, formNone, err
 	}
-	return s, nil
+	return s, proved, nil
 }
 
 func sealLine(raw []byte, number int64, previous string, key ed25519.PrivateKey) (Seal, []byte, error) {
-	s := newSeal(raw, number, previous, key)
+	s := newSeal(kindRepair, raw, number, previous, key)
 	line, err := envelope(repairHead, raw, s)
 	return s, line, err
 }
@@ -371,5 +426,14 @@ func (a *Archive) loadRepairs() error {
 	}
 	a.repairs, a.repairHead = r.list, r.head
 	a.problems = append(a.problems, r.problems...)
+	if r.lost { // a number is left out, see loadChain
+		a.repairHead = head{Number: r.head.Number + 1, Hash: r.head.Hash}
+	}
+	if r.unsigned {
+		if err := a.writeRepairHead(a.repairHead); err != nil {
+			a.problems = append(a.problems, reports.Problem{File: string(repairChain), Text: err.Error(),
+				Hint: roomHint(a.dir, 1000, err)})
+		}
+	}
 	return nil
 }

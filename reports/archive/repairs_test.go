@@ -186,11 +186,11 @@ func TestVerifyFindsRepairs(t *testing.T) {
 		{"a number changed", func(_ *testing.T, l lines) lines {
 			l[3] = bytes.Replace(l[3], []byte(`"number":4`), []byte(`"number":8`), 1)
 			return l
-		}, "repairs.jsonl:5", "stands after number 8", 5, 0},
+		}, "repairs.jsonl:4", "was changed after it was sealed", 4, 1},
 		{"a number beyond all bounds", func(_ *testing.T, l lines) lines {
 			l[3] = bytes.Replace(l[3], []byte(`"number":4`), []byte(`"number":9223372036854775807`), 1)
 			return l
-		}, "repairs.jsonl:4", "is none", 4, 0},
+		}, "repairs.jsonl:4", "was changed after it was sealed", 4, 1},
 		{"a line removed", func(_ *testing.T, l lines) lines { return slices.Delete(l, 1, 2) }, "repairs.jsonl:2", "repair number 2, before this one, is missing", 4, 1},
 		{"two lines removed", func(_ *testing.T, l lines) lines { return slices.Delete(l, 1, 3) }, "repairs.jsonl:2", "repairs number 2 to 3", 3, 1},
 		{"the first removed", func(_ *testing.T, l lines) lines { return slices.Delete(l, 0, 1) }, "repairs.jsonl:1", "repair number 1", 4, 1},
@@ -201,7 +201,7 @@ func TestVerifyFindsRepairs(t *testing.T) {
 		{"a line put in", func(_ *testing.T, l lines) lines { return slices.Insert(l, 2, []byte("by hand")) }, "repairs.jsonl:3", "not a sealed repair", 5, 1},
 		{"a line put in at the end", func(_ *testing.T, l lines) lines { return append(l, []byte("by hand")) }, "repairs.jsonl:6", "not a sealed repair", 5, 1},
 		{"sealed with another key", func(t *testing.T, l lines) lines {
-			s, _ := parseRepair(l[4])
+			s, _, _ := parseRepair(l[4])
 			return append(l, foreign(t, 6, s.Seal.SHA256))
 		}, "repairs.jsonl:6", "another key", 5, 1},
 	} {
@@ -287,8 +287,14 @@ func TestRepairTorn(t *testing.T) {
 	}
 	// Once noted, a line is no longer torn but damaged.
 	os.WriteFile(name, long[:len(long)-40], 0o644)
-	text, _ := json.Marshal(head{3, strings.Repeat("ab", 32), repairsFile})
-	os.WriteFile(note, text, 0o644)
+	key, err := readKey(filepath.Join(dir, keyFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := repairChain.write(dir, disk{}, head{Number: 3, Hash: strings.Repeat("ab", 32), File: repairsFile},
+		key); err != nil {
+		t.Fatal(err)
+	}
 	if _, problems, _ := ReadRepairs(dir); len(problems) != 1 || problems[0].File != "repairs.jsonl:3" {
 		t.Errorf("a sealed line cut off: got %v, want it named", problems)
 	}
@@ -356,7 +362,7 @@ func FuzzReadRepairs(f *testing.F) {
 	f.Add([]byte("{\"repair\":{},\"seal\":{\"number\":-1}}\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		var r repairRecord
-		r.parse(data, nil, head{})
+		r.parse(data, keyring{}, 0)
 		if len(data) > 0 && r.torn == 0 && len(r.list)+len(r.problems) == 0 {
 			t.Fatal("a line was neither taken in nor named")
 		}

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"crypto/ed25519"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"os"
 	"path"
@@ -20,6 +19,9 @@ type SealCheck struct {
 	Own   bool   // hash and signature fit, by the key that the seal names
 	Chain bool   // so do the station's key, the report before and the one after
 	Text  string // what does not fit, in words; "" nothing was found
+	// Contradicts is what the report says of itself that cannot be, see
+	// [reports.Report.Contradiction]; nil nothing was found.
+	Contradicts *reports.Reason
 }
 
 // Check proves a report by its own seal; without its bytes it proves nothing.
@@ -27,10 +29,10 @@ func (s Sealed) Check() SealCheck {
 	if s.Raw == nil {
 		return SealCheck{}
 	}
-	if err := s.Seal.prove(s.Raw, "report"); err != nil {
+	if _, err := s.Seal.prove(s.Raw, kindReport); err != nil {
 		return SealCheck{Text: err.Error()}
 	}
-	return SealCheck{Own: true}
+	return SealCheck{Own: true, Contradicts: s.Report.Contradiction()}
 }
 
 // Surroundings are what the archive around a report tells of it.
@@ -66,7 +68,7 @@ func ArchiveOf(file string) (dir string, ok bool) {
 // It opens the head of every report, changes nothing, and may run beside the
 // station's program. A report that cannot be read is a row that says so.
 func Around(dir string, s Sealed) (Surroundings, error) {
-	newest, nerr := reportChain.read(dir) // before the files: never ahead of them
+	newest, worth := newestNote(dir) // before the files: never ahead of them
 	files, err := reportFiles(dir, false)
 	if err != nil {
 		return Surroundings{}, fmt.Errorf("history: %w", err)
@@ -75,6 +77,11 @@ func Around(dir string, s Sealed) (Surroundings, error) {
 	numbers := map[int64]string{} // of the neighbours, to file
 	causes := map[string][]reports.Cause{}
 	unit := unitKey{s.Report.Unit.Product, s.Report.Unit.SerialNumber}
+	type numbered struct {
+		number int64
+		row    reports.HistoryRow
+	}
+	var runs []numbered
 	for _, name := range files {
 		e, err := readEntry(dir, name)
 		if err != nil {
@@ -88,12 +95,16 @@ func Around(dir string, s Sealed) (Surroundings, error) {
 		}
 		r, err := Load(filepath.Join(dir, filepath.FromSlash(name)))
 		if err != nil {
-			a.History = append(a.History, reports.HistoryRow{At: e.Started, Run: e.Run,
-				Reason: &reports.Reason{Code: reports.ReportChanged}, Flagged: true})
+			runs = append(runs, numbered{e.Number, reports.HistoryRow{At: e.Started, Run: e.Run,
+				Reason: &reports.Reason{Code: reports.ReportChanged}, Flagged: true}})
 			continue
 		}
 		causes[r.Report.Run] = r.Report.Causes
-		a.History = append(a.History, reports.RunRow(r.Report))
+		runs = append(runs, numbered{r.Seal.Number, reports.RunRow(r.Report)})
+	}
+	slices.SortStableFunc(runs, func(x, y numbered) int { return cmp.Compare(x.number, y.number) })
+	for _, r := range runs {
+		a.History = append(a.History, r.row)
 	}
 	repairs, _, err := ReadRepairs(dir)
 	if err != nil {
@@ -105,17 +116,14 @@ func Around(dir string, s Sealed) (Surroundings, error) {
 		}
 	}
 	reports.SortHistory(a.History)
-	if nerr != nil && !errors.Is(nerr, os.ErrNotExist) {
-		newest = head{Number: -1}
-	}
-	a.Check = s.checkIn(dir, numbers, newest)
+	a.Check = s.checkIn(dir, numbers, newest, worth)
 	return a, nil
 }
 
 // checkIn proves a report by its own seal, the station's key and its
 // neighbours, whose files are given by number; newest is the head of the chain,
-// its number 0 where there is none and -1 where it cannot be read.
-func (s Sealed) checkIn(dir string, neighbours map[int64]string, newest head) SealCheck {
+// and worth what it is worth.
+func (s Sealed) checkIn(dir string, neighbours map[int64]string, newest head, worth standing) SealCheck {
 	c := s.Check()
 	if !c.Own {
 		return c
@@ -124,11 +132,11 @@ func (s Sealed) checkIn(dir string, neighbours map[int64]string, newest head) Se
 		c.Text = fmt.Sprintf(format, args...)
 		return c
 	}
-	key, err := loadPublic(dir)
-	if err != nil {
-		return wrong("the station's public key cannot be read: %v", err)
+	ring := loadRing(dir)
+	if ring.current() == "" {
+		return wrong("the station's public key cannot be read: %v", ring.problems[0].Text)
 	}
-	if s.Seal.Key != hex.EncodeToString(key) {
+	if !ring.fits(kindReport, s.Seal) {
 		return wrong("it is signed with another key than the station's")
 	}
 	if file := path.Join(s.Report.Started.UTC().Format("2006/01/02"), s.Report.Run+".json"); s.File != "" &&
@@ -154,7 +162,11 @@ func (s Sealed) checkIn(dir string, neighbours map[int64]string, newest head) Se
 		return wrong("it does not follow report number %d", before.Seal.Number)
 	}
 	switch after, err := load(s.Seal.Number + 1); {
-	case neighbours[s.Seal.Number+1] == "" && newest.Number >= 0 && newest.Number <= s.Seal.Number:
+	case neighbours[s.Seal.Number+1] == "" && worth == headForged:
+		return wrong("nothing proves that it is the newest: the note of the newest report is not the station's")
+	case neighbours[s.Seal.Number+1] == "" && worth == headNone && numbered(s):
+		return wrong("nothing proves that it is the newest: the note of the newest report is missing")
+	case neighbours[s.Seal.Number+1] == "" && newest.Number <= s.Seal.Number:
 		if newest.Number == s.Seal.Number && newest.Hash != s.Seal.SHA256 {
 			return wrong("it is not the report that was sealed last")
 		}
@@ -165,6 +177,22 @@ func (s Sealed) checkIn(dir string, neighbours map[int64]string, newest head) Se
 	}
 	c.Chain = true
 	return c
+}
+
+// newestNote reads the note of the newest report, and says what it is worth.
+func newestNote(dir string) (head, standing) {
+	h, err := reportChain.read(dir)
+	worth := h.prove(reportChain, loadRing(dir), err)
+	if worth == headForged {
+		h = head{}
+	}
+	return h, worth
+}
+
+// numbered says whether the seal of a report proves its number.
+func numbered(s Sealed) bool {
+	f, err := s.Seal.prove(s.Raw, kindReport)
+	return err == nil && f == formNumbered
 }
 
 // KeyName is the fingerprint of the key that a seal names, "" if it is none.
@@ -180,18 +208,12 @@ func KeyName(s Seal) string {
 // its neighbours in the chain, which it finds by the archive's index: as quick
 // in a large archive as in a small one.
 func (a *Archive) Check(s Sealed) SealCheck {
-	newest, err := reportChain.read(a.dir) // before the index: never ahead of it
-	if err != nil && !errors.Is(err, os.ErrNotExist) {
-		newest = head{Number: -1}
-	}
+	newest, worth := newestNote(a.dir) // before the index: never ahead of it
 	numbers := map[int64]string{}
-	a.mu.Lock()
 	for _, n := range []int64{s.Seal.Number - 1, s.Seal.Number + 1} {
-		i, ok := slices.BinarySearchFunc(a.entries, n, func(e Entry, n int64) int { return cmp.Compare(e.Number, n) })
-		if ok {
-			numbers[n] = a.entries[i].File
+		if name := a.fileOf(n); name != "" {
+			numbers[n] = name
 		}
 	}
-	a.mu.Unlock()
-	return s.checkIn(a.dir, numbers, newest)
+	return s.checkIn(a.dir, numbers, newest, worth)
 }

@@ -64,7 +64,7 @@ func TestVerifyFinds(t *testing.T) {
 			s, _ := Load(file(dir, 2))
 			edit(t, file(dir, 2), s.Seal.Signature[:4], "0000")
 		}, day + "r2.json", "signature"},
-		{"a number changed", func(t *testing.T, dir string) { edit(t, file(dir, 4), `"number":4`, `"number":7`) }, day + "r4.json", "missing"},
+		{"a number changed", func(t *testing.T, dir string) { edit(t, file(dir, 4), `"number":4`, `"number":7`) }, day + "r4.json", "was changed after it was sealed"},
 		{"a report emptied", func(t *testing.T, dir string) { os.WriteFile(file(dir, 3), nil, 0o644) }, day + "r3.json", "not a sealed report"},
 		{"a report removed", func(t *testing.T, dir string) { os.Remove(file(dir, 3)) }, day + "r4.json", "number 3"},
 		{"the first removed", func(t *testing.T, dir string) { os.Remove(file(dir, 1)) }, day + "r2.json", "number 1"},
@@ -72,9 +72,13 @@ func TestVerifyFinds(t *testing.T) {
 		{"the head removed", func(t *testing.T, dir string) { os.Remove(filepath.Join(dir, "chain")) }, "chain", "missing"},
 		{"an older head put back", func(t *testing.T, dir string) {
 			s, _ := Load(file(dir, 2))
-			b, _ := json.Marshal(head{2, s.Seal.SHA256, day + "r2.json"})
-			os.WriteFile(filepath.Join(dir, "chain"), b, 0o644)
+			reportChain.write(dir, disk{}, head{Number: 2, Hash: s.Seal.SHA256, File: day + "r2.json"}, stationKeyOf(dir))
 		}, "chain", "names number 2"},
+		{"a head written by hand", func(t *testing.T, dir string) {
+			s, _ := Load(file(dir, 5))
+			b, _ := json.Marshal(head{Number: 5, Hash: s.Seal.SHA256, File: day + "r5.json"})
+			os.WriteFile(filepath.Join(dir, "chain"), b, 0o644)
+		}, "chain", "not signed by the station"},
 		{"a report copied", func(t *testing.T, dir string) {
 			b, _ := os.ReadFile(file(dir, 3))
 			os.WriteFile(filepath.Join(dir, day, "r9.json"), b, 0o644)
@@ -102,7 +106,7 @@ func TestVerifyFinds(t *testing.T) {
 		{"reordered: numbers 3 and 4 exchanged", func(t *testing.T, dir string) {
 			edit(t, file(dir, 3), `"number":3`, `"number":4`)
 			edit(t, file(dir, 4), `"number":4`, `"number":3`)
-		}, day + "r4.json", "does not follow"},
+		}, day + "r4.json", "was changed after it was sealed"},
 		{"another file among the reports", func(t *testing.T, dir string) {
 			os.WriteFile(filepath.Join(dir, day, "notes.txt"), []byte("hello"), 0o644)
 		}, day + "notes.txt", "not a sealed report"},
@@ -114,7 +118,7 @@ func TestVerifyFinds(t *testing.T) {
 			names, _ := filepath.Glob(filepath.Join(dir, "attachments", "*.csv"))
 			os.Remove(names[0])
 		}, day + "r1.json", "attachment"},
-		{"the public key removed", func(t *testing.T, dir string) { os.Remove(filepath.Join(dir, "station.pub")) }, "station.pub", "cannot be read"},
+		{"the public key removed", func(t *testing.T, dir string) { os.Remove(filepath.Join(dir, "station.pub")) }, "station.pub", "is missing"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			dir := t.TempDir()

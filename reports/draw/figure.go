@@ -115,9 +115,6 @@ func usual(v, usual float64) float64 {
 	return max(v, 240)
 }
 
-// Page is the figure for a page that has the theme.
-func (f Figure) Page(n Numbers) template.HTML { return f.page(f.svg(n, false)) }
-
 func (f Figure) page(c *canvas) template.HTML {
 	id := cmp.Or(f.ID, fmt.Sprintf("chart-%08x", crc32.ChecksumIEEE([]byte(f.Title))))
 	return template.HTML(c.framed(`class="plot" role="group"`, id, f.Title, f.Desc, ""))

@@ -30,7 +30,9 @@ type catalogue struct {
 	sorted  bool
 	upTo    int64          // every number after base up to here was seen
 	numbers map[int64]bool // seen beyond upTo
-	head    int64          // of the chain; 0 while its file cannot be read
+	fits    archive.KeyFits
+	head    int64  // of the chain; 0 while its file cannot be read
+	hash    string // of the report of that number
 	headErr error
 	lost    map[string]error // files that do not end as a sealed report, by name
 	forked  bool             // the chain on disk is not the one that base is of
@@ -62,7 +64,7 @@ const settling = 3 * time.Second
 const newestDays = 2
 
 func newCatalogue(dir string, base archive.Place) *catalogue {
-	return &catalogue{dir: dir, base: base, upTo: base.Number, days: map[string]*day{}, numbers: map[int64]bool{},
+	return &catalogue{dir: dir, base: base, fits: archive.KeysOf(dir), upTo: base.Number, days: map[string]*day{}, numbers: map[int64]bool{},
 		lost: map[string]error{}}
 }
 
@@ -72,7 +74,7 @@ func (c *catalogue) refresh(now time.Time) error {
 	// First the head: every report up to it is in its place by now.
 	head, err := archive.ReadHead(c.dir)
 	if c.headErr = err; err == nil {
-		c.head = head.Number
+		c.head, c.hash = head.Number, head.SHA256
 	}
 	names, err := dayDirs(c.dir)
 	if err != nil {
@@ -153,7 +155,7 @@ func (c *catalogue) take(file string, info fs.FileInfo) {
 		p.Previous != c.base.SHA256 {
 		// So says the file; it must also prove it.
 		s, err := archive.Load(filepath.Join(c.dir, filepath.FromSlash(file)))
-		c.forked = c.forked || err == nil && s.Seal.Key == c.base.Key
+		c.forked = c.forked || err == nil && c.fits(s.Seal.Number, s.Seal.Key)
 	}
 	if p.Number <= c.base.Number {
 		return

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"maps"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"time"
 
@@ -276,11 +277,15 @@ func (f *Forwarder) place(ctx context.Context) (archive.Place, error) {
 	if err != nil {
 		return base, fmt.Errorf("plant: %w", err)
 	}
+	keys := archive.Keys(f.c.Dir) // a renewed key goes on where the one before ended
 	for _, s := range stations {
-		if s.Key == f.key && s.Number > base.Number {
+		if !slices.Contains(keys, s.Key) {
+			continue
+		}
+		if s.Number > base.Number {
 			base.Number, base.SHA256 = s.Number, s.SHA256
 		}
-		if s.Key == f.key {
+		if f.station == "" || s.Key == f.key {
 			f.station = s.Station
 		}
 	}
@@ -317,7 +322,7 @@ func (f *Forwarder) look() {
 		if f.memory = recall(f.c.Memory); f.memory.Key != hex.EncodeToString(key) {
 			return
 		}
-		f.list = newCatalogue(f.c.Dir, archive.Place{Number: f.memory.Number, Key: f.memory.Key})
+		f.list = newCatalogue(f.c.Dir, archive.Place{Number: f.memory.Number, SHA256: f.memory.SHA256, Key: f.memory.Key})
 	}
 	f.list.refresh(time.Now()) // trouble with it is told by the next pass
 }

@@ -157,12 +157,17 @@ func (f *Forwarder) load(e entry) (store.Item, *Problem) {
 		return store.Item{}, &Problem{Kind: "changed", Text: err.Error(), Hint: hintRestore}
 	case err != nil:
 		return store.Item{}, &Problem{Kind: "changed", Text: err.Error(), Hint: hintRestore}
-	case s.Seal.Key != f.key:
+	case !f.list.fits(s.Seal.Number, s.Seal.Key):
 		return store.Item{}, &Problem{Kind: "inserted", Text: "it is signed with another key than the station's",
 			Hint: "find out how it came into this archive"}
 	case s.Report.Run != runOf(e.file):
 		return store.Item{}, &Problem{Kind: "inserted", Text: fmt.Sprintf("it is the report of run %s under another "+
 			"name", s.Report.Run), Hint: "remove the copy, or give it its name back"}
+	}
+	if why := s.Report.Contradiction(); why != nil { // sent all the same: the plant does not count it
+		f.general["contradicts "+e.file] = Problem{File: e.file, Run: s.Report.Run, Kind: "contradicts",
+			Text: fmt.Sprintf("it contradicts itself (%s)", why.Code),
+			Hint: "do not rely on it: whoever sealed it had the station's key and changed what it says"}
 	}
 	s.File = e.file
 	item := store.Item{Sealed: s, File: e.file}
@@ -427,8 +432,10 @@ func (f *Forwarder) sendFlags(ctx context.Context) error {
 	if f.flagged != nil && slices.Equal(flags, *f.flagged) {
 		return nil
 	}
-	if err := f.plant.SetFlags(ctx, f.key, flags); err != nil {
-		return fmt.Errorf("plant: flags: %w", err)
+	for _, key := range archive.Keys(f.c.Dir) { // each answers for the reports it sealed
+		if err := f.plant.SetFlags(ctx, key, flags); err != nil {
+			return fmt.Errorf("plant: flags: %w", err)
+		}
 	}
 	f.flagged = &flags
 	return nil

@@ -75,7 +75,8 @@ type Problem struct {
 	File string `json:"file,omitempty"` // within the archive
 	Run  string `json:"run,omitempty"`
 	// Kind is "changed", "removed", "inserted" (as in [store.Flag]),
-	// "conflict", "refused", "attachment", "repair", "older copy", "index".
+	// "conflict", "refused", "attachment", "repair", "older copy", "index",
+	// "contradicts".
 	Kind string `json:"kind"`
 	Text string `json:"text"`
 	Hint string `json:"hint,omitempty"`
@@ -207,7 +208,18 @@ func (f *Forwarder) problems() []Problem {
 type memory struct {
 	Key    string    `json:"key"`
 	Number int64     `json:"number"` // all reports of the archive up to it were at the plant
+	SHA256 string    `json:"sha256"` // of that report, "" where it was not the newest
 	At     time.Time `json:"at"`
+}
+
+// WhatPlantHad reads from the file of [Config.Memory] what the plant had at the
+// last contact.
+func WhatPlantHad(file string) []archive.Known {
+	m := recall(file)
+	if m.Number < 1 {
+		return nil
+	}
+	return []archive.Known{{From: "plant", Number: m.Number, Hash: m.SHA256, Key: m.Key}}
 }
 
 func recall(file string) (m memory) {
@@ -221,9 +233,12 @@ func recall(file string) (m memory) {
 // remember notes how far the plant is. That fails in silence: without the
 // note, a station that starts offline cannot say how far behind it is.
 func (f *Forwarder) remember() {
-	m := memory{Key: f.key, Number: f.list.head}
+	m := memory{Key: f.key, Number: f.list.head, SHA256: f.list.hash}
 	if len(f.list.pending) > 0 {
-		m.Number = f.list.pending[0].number - 1
+		m.Number, m.SHA256 = f.list.pending[0].number-1, ""
+	}
+	if m.Number < f.list.base.Number { // the plant has more than the archive: that stays to be seen
+		m.Number, m.SHA256 = f.list.base.Number, f.list.base.SHA256
 	}
 	if f.c.Memory == "" || m.Key == f.memory.Key && m.Number == f.memory.Number {
 		return

@@ -34,7 +34,7 @@ const certificateRows = 10
 // needs nothing else, and a browser makes a PDF of it by printing.
 //
 // Only a sealed run that passed has one, as an [*HintedError] says: not a
-// report that is not as it was sealed, not a golden unit, and not a unit of
+// report that is not as it was sealed or contradicts itself, not a golden unit, and not a unit of
 // which opts.History knows a later run that failed. That of a simulated unit
 // says across the page that it is invented.
 func WriteCertificate(w io.Writer, s archive.Sealed, opts Options) error {
@@ -67,6 +67,11 @@ func certifiable(s archive.Sealed, opts Options) error {
 	case check.Text != "":
 		return refuse("fullthrow verify names every report that was touched; test the unit again", "run %.80s: %s",
 			r.Run, check.Text)
+	case s.Report.Contradiction() != nil:
+		return refuse("fullthrow verify names it; test the unit again", "run %.80s: its report contradicts itself (%s)",
+			r.Run, s.Report.Contradiction().Code)
+	case opts.Flagged:
+		return refuse("fullthrow verify says why; test the unit again", "run %.80s is not counted", r.Run)
 	case !check.Own:
 		return refuse("seal the run first", "run %.80s is not sealed", r.Run)
 	case r.Unit.Golden:
@@ -83,9 +88,13 @@ func certifiable(s archive.Sealed, opts Options) error {
 		case after && row.Outcome == "":
 			return refuse("fullthrow verify names it; test the unit again",
 				"unit %.80s has a later run, %.80s, whose report is not as it was sealed", r.Unit.SerialNumber, row.Run)
-		case after && (row.Outcome == reports.Failed || row.Outcome == reports.Passed):
+		case after && (row.Outcome == reports.Failed || row.Outcome == reports.Passed || row.CutShort):
 			later = &opts.History[i]
 		}
+	}
+	if later != nil && later.CutShort {
+		return refuse("test the unit again; the certificate is that of the newest run",
+			"unit %.80s broke a limit later, in run %.80s, which was then cut short", r.Unit.SerialNumber, later.Run)
 	}
 	if later != nil && later.Outcome == reports.Failed {
 		return refuse("repair the unit and test it again; the certificate is that of the newest run",

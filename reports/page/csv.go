@@ -4,13 +4,14 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
-	"math"
+	"reflect"
 	"strconv"
 	"strings"
 	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/statistics"
 	"fullthrow/reports/wording"
 )
 
@@ -24,14 +25,12 @@ var csvHeader = []string{
 	"problem", "problem in words", "likely cause", "inspect", "simulated", "conformance probability",
 }
 
-// WriteCSV writes one row per reading (and one for a check without readings),
-// for a spreadsheet: RFC 4180, UTF-8, numbers with a point. A text that a
-// spreadsheet would take for a formula is given a leading apostrophe. All is in
-// names and codes, but for what could not be judged, which t says in words too.
+// WriteCSV writes one row per reading (and one for a check without readings).
+// All is in names and codes, but for what could not be judged, which t says in
+// words too.
 func WriteCSV(w io.Writer, s archive.Sealed, t *wording.Translator) error {
-	cw := csv.NewWriter(w)
-	cw.UseCRLF = true
-	if err := cw.Write(csvHeader); err != nil {
+	row := CSVRows(w)
+	if err := row(ToAny(csvHeader)...); err != nil {
 		return fmt.Errorf("csv: %w", err)
 	}
 	r := s.Report
@@ -49,46 +48,91 @@ func WriteCSV(w io.Writer, s archive.Sealed, t *wording.Translator) error {
 			if l == nil {
 				l = &reports.Limit{}
 			}
-			equal, oneOf := "", []string{}
-			if l.Equal != nil {
-				equal = csvValue(*l.Equal)
-			}
+			var oneOf []string
 			for _, v := range l.OneOf {
 				oneOf = append(oneOf, v.String())
 			}
-			value := ""
+			var value any
 			if rd.Name != "" {
-				value = csvValue(rd.Value)
+				value = rd.Value
 			}
-			row := []string{
-				CSVText(r.Run), strconv.FormatInt(s.Seal.Number, 10), CSVText(r.Unit.Product), CSVText(r.Unit.Revision),
-				CSVText(r.Unit.Lot), CSVText(r.Unit.SerialNumber), strconv.Itoa(r.Attempt), CSVText(r.Station),
-				CSVText(r.Nest),
-				CSVText(r.Operator), r.Started.UTC().Format(time.RFC3339), CSVText(string(r.Outcome)), CSVText(c.Name),
-				CSVText(string(c.Verdict)), CSVText(rd.Name), value, CSVText(rd.Bound), CSVText(rd.Unit),
-				csvOptional(rd.Uncertainty), csvLimit(l.Lower), csvLimit(l.Upper), equal,
-				CSVText(strings.Join(oneOf, "; ")),
-				CSVText(l.Rule), csvOptional(l.Guard), CSVText(string(rd.Verdict)), CSVText(codeOf(rd.Problem)),
-				CSVText(t.Reason(rd.Problem)), CSVText(rd.Cause),
-				CSVText(rd.Inspect), simulated, csvLimit(rd.Conformance),
-			}
-			if err := cw.Write(row); err != nil {
+			if err := row(r.Run, s.Seal.Number, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.SerialNumber,
+				r.Attempt, r.Station, r.Nest, r.Operator, r.Started.UTC().Format(time.RFC3339), r.Outcome, c.Name,
+				c.Verdict, rd.Name, value, rd.Bound, rd.Unit, given(rd.Uncertainty), l.Lower, l.Upper, l.Equal,
+				strings.Join(oneOf, "; "), l.Rule, given(l.Guard), rd.Verdict, rd.Problem.CodeText(),
+				t.Reason(rd.Problem), rd.Cause, rd.Inspect, simulated, rd.Conformance); err != nil {
 				return fmt.Errorf("csv: %w", err)
 			}
 		}
 	}
-	cw.Flush()
-	if err := cw.Error(); err != nil {
-		return fmt.Errorf("csv: %w", err)
-	}
 	return nil
 }
 
-func codeOf(r *reports.Reason) string {
-	if r == nil {
-		return ""
+// given is a number that is 0 where there is none.
+func given(x float64) any {
+	if x == 0 {
+		return nil
 	}
-	return string(r.Code)
+	return x
+}
+
+// CSVRows writes rows for a spreadsheet: RFC 4180, UTF-8, see [CSVCell].
+func CSVRows(w io.Writer) func(cells ...any) error {
+	c := csv.NewWriter(w)
+	c.UseCRLF = true
+	return func(cells ...any) error {
+		row := make([]string, len(cells))
+		for i, v := range cells {
+			row[i] = CSVCell(v)
+		}
+		if err := c.Write(row); err != nil {
+			return err
+		}
+		c.Flush()
+		return c.Error()
+	}
+}
+
+// ToAny makes cells of names.
+func ToAny(list []string) []any {
+	out := make([]any, len(list))
+	for i, s := range list {
+		out[i] = s
+	}
+	return out
+}
+
+// CSVCell writes a value: numbers with a point, texts so that no spreadsheet
+// takes one for a formula. What is not known or no number is empty.
+func CSVCell(v any) string {
+	switch v := v.(type) {
+	case nil:
+		return ""
+	case time.Time:
+		if v.IsZero() {
+			return ""
+		}
+		return v.UTC().Format(time.RFC3339)
+	case reports.Value:
+		if x, ok := v.Number(); ok {
+			return CSVCell(x)
+		}
+		if v.IsNone() {
+			return ""
+		}
+		return CSVText(v.String())
+	}
+	switch x := reflect.ValueOf(v); {
+	case x.Kind() == reflect.String:
+		return CSVText(x.String())
+	case x.Kind() == reflect.Float64 && !statistics.Finite(x.Float()), x.Kind() == reflect.Pointer && x.IsNil():
+		return ""
+	case x.Kind() == reflect.Float64:
+		return strconv.FormatFloat(x.Float(), 'g', -1, 64)
+	case x.Kind() == reflect.Pointer:
+		return CSVCell(x.Elem().Interface())
+	}
+	return fmt.Sprint(v)
 }
 
 // CSVText makes a text safe to open: a spreadsheet takes what begins with one
@@ -102,35 +146,4 @@ func CSVText(s string) string {
 		return "'" + s
 	}
 	return s
-}
-
-func csvValue(v reports.Value) string {
-	if x, ok := v.Number(); ok {
-		return csvNumber(x)
-	}
-	if v.IsNone() {
-		return ""
-	}
-	return CSVText(v.String())
-}
-
-func csvNumber(x float64) string {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return ""
-	}
-	return strconv.FormatFloat(x, 'g', -1, 64)
-}
-
-func csvOptional(x float64) string {
-	if x == 0 {
-		return ""
-	}
-	return csvNumber(x)
-}
-
-func csvLimit(x *float64) string {
-	if x == nil {
-		return ""
-	}
-	return csvNumber(*x)
 }

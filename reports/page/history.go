@@ -1,7 +1,12 @@
 package page
 
 import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
 	"strings"
+	"sync"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
@@ -44,7 +49,7 @@ func (v *View) history(opts Options) {
 			case row.Cause != nil:
 				say(v.T("report.likely", "cause", v.Cause(v.texts, *row.Cause)))
 			case row.Outcome == reports.Errored, row.Outcome == reports.Aborted:
-				say(v.sentence(reports.Report{Outcome: row.Outcome}))
+				say(v.sentence(reports.Report{Outcome: row.Outcome, CutShort: row.CutShort}))
 			}
 		}
 		v.Past = append(v.Past, p)
@@ -60,12 +65,20 @@ func (v *View) sealed(s archive.Sealed, opts Options) {
 	v.Seal = seal{Number: s.Seal.Number, Code: newCode(s.Report.Unit.SerialNumber, s.Seal.SHA256)}
 	told := func(shape, id string, args ...any) { v.Seal.Shape, v.Seal.Text = shape, v.T(id, args...) }
 	heading, problem := "", checked.Text
+	var contradicts *reports.Reason
+	if s.Raw != nil { // whoever checked the seal, what is shown is checked here
+		contradicts = s.Report.Contradiction()
+	}
 	switch {
 	case checked.Text != "":
 		told("fail", "report.seal.wrong", "text", checked.Text)
 		if heading = "report.head.misplaced"; !checked.Own {
 			heading = "report.head.broken"
 		}
+	case contradicts != nil:
+		problem = v.Reason(contradicts)
+		told("fail", "report.seal.contradicts", "text", problem)
+		heading = "report.head.contradicts"
 	case opts.Flagged:
 		told("error", "report.seal.flagged")
 		heading, problem = "report.head.flagged", v.Seal.Text
@@ -112,6 +125,9 @@ func (v *View) provenance() {
 		{v.T("report.label.ended"), v.T("report.label.ended_after", "time", v.moment(r.Ended),
 			"took", v.took(r.Ended.Sub(r.Started))), ""},
 		{v.T("report.label.software"), software, ""}}
+	if text := v.clock(); text != "" {
+		v.Provenance = append(v.Provenance, named{v.T("report.label.clock"), text, ""})
+	}
 	if r.Bench != "" {
 		v.Provenance = append(v.Provenance, named{v.T("report.label.bench"), r.Bench, "code"})
 	}
@@ -128,4 +144,61 @@ func newCode(number, hash string) *code {
 		return nil
 	}
 	return &code{text, size, path}
+}
+
+// Parts are the templates of a unit's page, "unit-first" to "unit-provenance":
+// each takes a [*View]. They want those of [draw.Shapes] beside them and look
+// as [Style] says.
+//
+//go:embed unit.tmpl
+var Parts string
+
+// Style is the style sheet of the [Parts]; it wants [draw.Tokens] and
+// [draw.Style].
+//
+//go:embed unit.css
+var Style string
+
+//go:embed report.tmpl
+var reportTemplate string
+
+//go:embed report.css
+var reportStyle string
+
+var reportPage = sync.OnceValue(func() *template.Template {
+	t := template.Must(template.New("report").Parse(reportTemplate))
+	template.Must(t.New("shapes.html").Parse(draw.Shapes))
+	template.Must(t.New("unit.tmpl").Parse(Parts))
+	return t
+})
+
+// file is the report as a file of its own.
+type file struct {
+	*View
+	Style template.CSS
+}
+
+// WriteHTML writes the report of one unit as a page that needs nothing else:
+// no script, no font, no network. It follows the reader's light or dark
+// setting and prints on A4 and Letter. Whatever text the report holds is shown
+// as text. Where the seal does not fit, the page says so before anything else.
+func WriteHTML(w io.Writer, s archive.Sealed, opts Options) error {
+	v, err := New(s, opts)
+	if err == nil { // the styles are our own files
+		style := draw.Tokens + draw.Style + reportStyle + Style + "@media print {" + draw.Paper + "}"
+		err = reportPage().Execute(w, file{v, template.CSS(style)})
+	}
+	if err != nil {
+		return fmt.Errorf("html: %w", err)
+	}
+	return nil
+}
+
+// clock says how the station's clock was set before the run, or during it.
+func (v *View) clock() string {
+	var list []string
+	for i := range v.Report.Clock {
+		list = append(list, v.Reason(&v.Report.Clock[i]))
+	}
+	return strings.Join(list, v.T("record.and"))
 }

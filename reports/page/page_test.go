@@ -132,7 +132,7 @@ func TestAroundFinds(t *testing.T) {
 			name := filepath.Join(dir, "chain")
 			data, _ := os.ReadFile(name)
 			os.WriteFile(name, bytes.Replace(data, []byte(all["run-3"].Seal.SHA256), []byte(strings.Repeat("ab", 32)), 1), 0o644)
-		}, "not the report that was sealed last"},
+		}, "the note of the newest report is not the station's"},
 	} {
 		dir := t.TempDir()
 		all := unitHistory(t, dir)
@@ -170,7 +170,7 @@ func TestPageOfForgedReport(t *testing.T) {
 
 func TestSortHistory(t *testing.T) {
 	at := func(h int) time.Time { return recordtest.T0.Add(time.Duration(h) * time.Hour) }
-	rows := []reports.HistoryRow{{At: at(5), Run: "b"}, {At: at(1), Run: "b", Repair: &reports.Repair{}}, {At: at(2), Run: "a", Repair: &reports.Repair{}}, {At: at(0), Run: "a"}, {At: at(9), Run: "gone", Repair: &reports.Repair{}}}
+	rows := []reports.HistoryRow{{At: at(0), Run: "a"}, {At: at(1), Run: "b", Repair: &reports.Repair{}}, {At: at(2), Run: "a", Repair: &reports.Repair{}}, {At: at(5), Run: "b"}, {At: at(9), Run: "gone", Repair: &reports.Repair{}}}
 	reports.SortHistory(rows)
 	var got []string
 	for _, r := range rows {

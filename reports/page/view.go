@@ -268,6 +268,9 @@ func (w words) sentence(r reports.Report) string {
 	if r.Outcome == reports.Passed && len(r.Checks) == 1 {
 		return w.T("report.outcome.passed_one")
 	}
+	if r.CutShort || r.WasCutShort() {
+		return w.T("report.outcome.cut_short_text")
+	}
 	return w.T("report.outcome." + string(known(r.Outcome)) + "_text")
 }
 

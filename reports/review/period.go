@@ -2,11 +2,12 @@ package review
 
 import (
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
 	"time"
+
+	"fullthrow/reports/yield"
 )
 
 // The periods that have a word of their own beside dates and spans.
@@ -127,7 +128,7 @@ func (q *Question) when(option string) (stretch, error) {
 	case text == PeriodAll:
 		return stretch{open: true}, nil
 	case text == PeriodShift:
-		return stretch{from: shiftBegin(q.now, q.Runs.Shifts), open: true}, nil
+		return stretch{from: yield.ShiftStart(q.now, q.Runs.Shifts), open: true}, nil
 	}
 	s, code := parseWhen(text, q.now)
 	if option == "period" && code == "" && !s.open && s.from.Equal(s.to) {
@@ -189,23 +190,6 @@ func upToHalfHour(t time.Time) time.Time {
 		return r
 	}
 	return t.Truncate(halfHour).Add(halfHour)
-}
-
-// shiftBegin is when the present shift began.
-func shiftBegin(now time.Time, shifts []time.Duration) time.Time {
-	if len(shifts) == 0 {
-		shifts = []time.Duration{6 * time.Hour, 14 * time.Hour, 22 * time.Hour}
-	}
-	y, m, d := now.Date()
-	for day := range 2 {
-		for _, at := range slices.Backward(shifts) {
-			begin := time.Date(y, m, d-day, 0, int(at/time.Minute), 0, 0, now.Location())
-			if !begin.After(now) {
-				return begin
-			}
-		}
-	}
-	return time.Date(y, m, d, 0, 0, 0, 0, now.Location())
 }
 
 // parseShifts reads times of day such as "06:00,14:00,22:00".

@@ -46,7 +46,8 @@ var own = map[string][]string{
 	AskHold:    {"reading", "every", "retests", "confidence"},
 	AskDiffers: {"a", "b", "by", "reading", "confidence"},
 	AskUnit:    {"serial", "run"},
-	AskUnits:   {"outcome", "check", "reading", "cause", "first-runs", "flagged", "low", "high", "serial", "after"},
+	AskUnits: {"outcome", "check", "reading", "cause", "first-runs", "flagged", "cut-short", "low", "high",
+		"serial", "after"},
 }
 
 var usualPeriod = map[string]string{AskToday: PeriodToday, AskUnit: PeriodAll, AskExport: PeriodAll}
@@ -69,7 +70,7 @@ func Options(question string) []string {
 
 // Switches are the options that are on or off: "1", or not given.
 func Switches() []string {
-	return []string{"retests", "golden", "without-failed", "first-runs", "flagged"}
+	return []string{"retests", "golden", "without-failed", "first-runs", "flagged", "cut-short"}
 }
 
 // ofYield is what stands for the yield in the place of a reading.
@@ -267,6 +268,8 @@ func (q *Question) read(option, text string) (err error) {
 		q.Filter.First, err = on(option, text)
 	case "flagged":
 		q.Filter.Flagged, err = on(option, text)
+	case "cut-short":
+		q.Filter.CutShort, err = on(option, text)
 	case "a":
 		q.A = text
 	case "b":

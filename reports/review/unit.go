@@ -5,10 +5,12 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/serial"
 	"fullthrow/reports/store"
+	"fullthrow/reports/yield"
 )
 
 // Unit answers what happened to one unit.
@@ -20,12 +22,19 @@ type Unit struct {
 	Also         []string         `json:"also,omitempty"` // other products that the serial number occurs with
 	Runs         []store.Run      `json:"runs"`           // oldest first
 	Repairs      []reports.Repair `json:"repairs"`
-	Judged       int              `json:"judged"` // runs that count and ended as passed or failed
+	Judged       int              `json:"judged"` // runs that count and passed, failed, or were cut short
 	Failed       int              `json:"failed"` // of them
+	// CutShort of them broke a limit and were then cut short. Aborted are all
+	// runs that count and were aborted, and AbortedCutShort those of them that
+	// had broken a limit by then.
+	CutShort        int `json:"cut_short"`
+	Aborted         int `json:"aborted"`
+	AbortedCutShort int `json:"aborted_cut_short"`
 	// Run is the one that the unit goes by: that which was named, else its
 	// newest judged one that counts, else its newest; "" where it has none.
 	Run string `json:"run,omitempty"`
-	// State is how the newest judged run that counts ended, "" before.
+	// State is how the newest judged run that counts ended, "" before; "error"
+	// or "aborted": it broke a limit and was then cut short.
 	State reports.Outcome `json:"state,omitempty"`
 }
 
@@ -66,42 +75,47 @@ func (u *Unit) Of() *store.Run {
 	return &u.Runs[i]
 }
 
-// Happened is all of it in the order of time, oldest first; a repair comes
-// after the run it answers, whatever its clock said.
+// Happened is all of it in its order, oldest first; a repair comes after the
+// run it answers, whatever its clock said.
 func (u *Unit) Happened() []Happened {
 	var list []Happened
 	for i := range u.Runs {
 		list = append(list, Happened{Run: &u.Runs[i]})
 	}
 	for i := range u.Repairs {
-		at := 0
-		for k, e := range list {
-			switch {
-			case e.Run != nil && (e.Run.Run == u.Repairs[i].Run || !e.Run.Started.After(u.Repairs[i].At)),
-				e.Repair != nil && !e.Repair.At.After(u.Repairs[i].At):
-				at = k + 1
-			}
-		}
-		list = slices.Insert(list, at, Happened{Repair: &u.Repairs[i]})
+		p := &u.Repairs[i]
+		at := reports.PlaceOfRepair(p.At, len(list),
+			func(k int) bool { return list[k].Run != nil && list[k].Run.Run == p.Run },
+			func(k int) time.Time {
+				if r := list[k].Repair; r != nil {
+					return r.At
+				}
+				return list[k].Run.Started
+			})
+		list = slices.Insert(list, at, Happened{Repair: p})
 	}
 	return list
 }
 
-// Found is what a repair found, in the words of the cause that its run had
-// named; "" where it found something else.
-func (u *Unit) Found(p reports.Repair) string {
+// Found is what a repair found, as the cause that its run had named; nil where
+// it found something else.
+func (u *Unit) Found(p reports.Repair) *reports.Cause {
 	for _, run := range u.Runs {
 		if run.Run == p.Run && run.Rule == p.Found {
-			return run.Cause
+			return run.Likeliest()
 		}
 	}
-	return ""
+	return nil
 }
 
-// judged says that a run counts and judged its unit.
+// judged says that a run counts and said something of its unit.
 func judged(r store.Run) bool {
-	return r.Flag == "" && (r.Outcome == reports.Passed || r.Outcome == reports.Failed)
+	return r.Flag == "" && (r.Outcome == reports.Passed || r.Outcome == reports.Failed || r.CutShort)
 }
+
+// Newest is the newest run that counts and says something of the unit, nil where
+// there is none.
+func (u *Unit) Newest() *store.Run { return newestJudged(u.Runs) }
 
 func newestJudged(runs []store.Run) *store.Run {
 	for i := range slices.Backward(runs) {
@@ -160,6 +174,15 @@ func (u *Unit) take(runs []store.Run, repairs []reports.Repair) {
 			if r.Outcome == reports.Failed {
 				u.Failed++
 			}
+			if r.CutShort {
+				u.CutShort++
+			}
+		}
+		if r.Flag == "" && r.Outcome == reports.Aborted {
+			u.Aborted++
+			if r.CutShort {
+				u.AbortedCutShort++
+			}
 		}
 	}
 	for _, p := range repairs {
@@ -199,3 +222,55 @@ func (r *Review) run(ctx context.Context, name string) (store.Run, error) {
 	}
 	return run, err
 }
+
+// Units lists the runs behind a figure, newest first; where a range of values
+// is asked for, the units whose reading lies in it, of the newest that a study
+// takes.
+type Units struct {
+	Schema string      `json:"schema"`
+	About  About       `json:"about"`
+	Runs   []store.Run `json:"runs"`
+	After  string      `json:"after,omitempty"` // where it goes on, as the option of that name
+
+	Values *yield.Series `json:"values,omitempty"` // its points are those in the range
+	Of     int           `json:"of,omitempty"`     // how many values were looked at
+}
+
+// Units answers, with most runs at a time.
+func (r *Review) Units(ctx context.Context, q Question, most int) (Units, error) {
+	a := Units{Schema: "fullthrow-units/1", Runs: []store.Run{}}
+	var err error
+	if a.About, err = r.about(ctx, &q); err != nil {
+		return a, err
+	}
+	if q.Ranged {
+		s, err := r.series(ctx, &q, q.Reading, mostValues)
+		if err != nil {
+			return a, err
+		}
+		a.Of = len(s.Points)
+		s.Points = slices.DeleteFunc(s.Points, func(p yield.Point) bool {
+			return !(p.Value >= q.Low &&
+				p.Value < q.High)
+		})
+		a.Values = &s
+		return a, nil
+	}
+	runs, err := r.Records.Runs(ctx, q.Runs, q.Filter, q.After, most+1)
+	if errors.Is(err, store.ErrUnknown) && q.After != "" {
+		return a, problem(BadRun, "name", "after", "value", brief(q.After))
+	}
+	if err != nil {
+		return a, err
+	}
+	if len(runs) > most {
+		runs = runs[:most]
+		a.After = runs[most-1].Run
+	}
+	a.Runs = append(a.Runs, runs...)
+	return a, nil
+}
+
+// Known refuses a question about what occurs nowhere; for listings that read
+// the records themselves.
+func (r *Review) Known(ctx context.Context, q Question) error { return r.known(ctx, q.Runs) }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -98,6 +99,16 @@ func (t *transaction) insertRecords(fresh []*record) error {
 	if err := t.flagFresh(fresh); err != nil {
 		return err
 	}
+	if err := t.flagContradictions(fresh); err != nil {
+		return err
+	}
+	for _, r := range fresh {
+		t.runs++
+		r.id = t.runs
+	}
+	if err := t.chainFresh(fresh); err != nil {
+		return err
+	}
 	ch := newChanges()
 	judgedRuns := map[unitKey][]unitRun{}
 	var units []unitKey
@@ -119,16 +130,15 @@ func (t *transaction) insertRecords(fresh []*record) error {
 				return err
 			}
 		}
-		t.runs++
-		r.id = t.runs
 		if r.judged() && r.counts() {
 			u := r.unit()
 			if judgedRuns[u] == nil {
 				units = append(units, u)
 			}
 			judgedRuns[u] = append(judgedRuns[u], unitRun{
-				id: r.id, station: r.group.station, started: r.started, run: r.run, grp: r.grpID,
-				passed: r.outcome == reports.Passed, new: r,
+				stand: stand{chain: r.chainID, number: r.item.Sealed.Seal.Number, started: r.started, run: r.run},
+				id:    r.id, station: r.group.station, grp: r.grpID,
+				passed: r.outcome == reports.Passed, cut: r.cut, new: r,
 			})
 		}
 	}
@@ -139,9 +149,9 @@ func (t *transaction) insertRecords(fresh []*record) error {
 		a := ch.at(cellKey{dayOf(r.started), r.grpID})
 		l := layouts[r.layoutID]
 		c := counted{
-			started: r.started, ended: r.ended, outcome: r.outcome, counts: r.counts(), first: r.first,
-			totals: r.totals,
-			cause:  r.causeID, cycleTime: r.cycleTime, takt: r.takt, layout: l, codes: r.codes,
+			started: r.started, ended: r.ended, outcome: r.outcome, counts: r.counts(), judged: r.judged(),
+			first: r.first, totals: r.totals,
+			cause: r.causeID, cycleTime: r.cycleTime, takt: r.takt, layout: l, codes: r.codes,
 		}
 		var m *moments
 		if r.judged() && r.counts() {
@@ -150,9 +160,6 @@ func (t *transaction) insertRecords(fresh []*record) error {
 		if err := a.cell.count(&c, m); err != nil {
 			return err
 		}
-	}
-	if err := t.chainFresh(fresh); err != nil {
-		return err
 	}
 	if err := t.insertRows(fresh, layouts); err != nil {
 		return err
@@ -203,6 +210,7 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 			r.ended, string(r.outcome), number(r.first), number(r.totals.final), r.totals.retests, number(r.totals.nff),
 			number(r.totals.repaired), r.flag,
 			r.reason, r.why, failed, r.causeID, number(r.simulated), r.cycleTime, r.takt,
+			number(r.judged()), r.clock,
 		})
 		samples = append(samples, []any{r.id, station, r.started, r.codes.checks, r.codes.verdicts, r.codes.readings})
 		s := &r.item.Sealed.Seal
@@ -234,7 +242,8 @@ func (t *transaction) insertRows(fresh []*record, layouts map[int64]*layout) err
 		rows           [][]any
 	}{
 		{"run", "id, station, started, run, grp, layout, serial, golden, attempt, ended, outcome, first, final, " +
-			"retests, nff, repaired, flag, reason, why, failed, cause, simulated, cycle_time, takt", runs},
+			"retests, nff, repaired, flag, reason, why, failed, cause, simulated, cycle_time, takt, " +
+			"judged, clock", runs},
 		{"sample", "id, station, started, checks, verdicts, readings", samples},
 		{"seal", "id, station, started, chain, number, previous, sha256, signature, file, size, modified", seals},
 		{"raw", "id, station, started, report", raws},
@@ -287,6 +296,24 @@ func (t *transaction) flagFresh(fresh []*record) error {
 	})
 }
 
+// flagContradictions marks the fresh reports that say of themselves what cannot
+// be.
+func (t *transaction) flagContradictions(fresh []*record) error {
+	var rows [][]any
+	id := t.runs
+	for _, r := range fresh {
+		id++ // as insertRecords numbers them
+		c := r.item.Sealed.Report.Contradiction()
+		if c == nil {
+			continue
+		}
+		r.flag = FlagContradicts
+		rows = append(rows, []any{contradictKey, id, r.run, r.group.station, valid(r.item.File), FlagContradicts,
+			"it contradicts itself: " + string(c.Code)})
+	}
+	return t.insert("flag", "key, n, run, station, file, kind, text", rows)
+}
+
 // chain is how far a station's reports have come: a row of chain.
 type chain struct {
 	id, number, reports, newest int64
@@ -312,6 +339,17 @@ func (t *transaction) chainFresh(fresh []*record) error {
 		if !ok {
 			t.chains++
 			c.id = t.chains
+			// A renewed key goes on where the one before ended.
+			first := slices.MinFunc(list, func(a, b *record) int {
+				return cmp.Compare(a.item.Sealed.Seal.Number, b.item.Sealed.Seal.Number)
+			}).item.Sealed.Seal
+			var before int64
+			if follows, err := t.one("SELECT number FROM chain WHERE sha256 = ? AND number = ?",
+				[]any{first.Previous, first.Number - 1}, &before); err != nil {
+				return err
+			} else if follows {
+				c.number, c.sha256 = before, first.Previous
+			}
 			if _, err := t.exec("INSERT INTO chain (id, key, station, number, sha256, reports, newest) VALUES "+
 				"(?,?,?,?,?,?,?)",
 				c.id, key, "", 0, "", 0, int64(noTime)); err != nil {

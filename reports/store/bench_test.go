@@ -40,6 +40,7 @@ func fsyncs(b *testing.B, dir string) float64 {
 // Its hash is made up: what is measured is the index.
 func benchReport(r *rand.Rand, n int, at time.Time) archive.Sealed {
 	p := simple("LQ-1", fmt.Sprintf("%s-LQ1-A-%07d", at.Format("20060102T150405.000"), n), fmt.Sprintf("K8-%07d", n), at, 1, 5)
+	p.Events = 200
 	p.Operator, p.Unit.Lot = []string{"Ines", "Tom", "Ana"}[at.Hour()/8], fmt.Sprint("L", n/16000)
 	p.Checks = nil
 	for c := range 10 {

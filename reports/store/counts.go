@@ -336,24 +336,61 @@ func (b *base) Failures(ctx context.Context, s Selection, kind FailureKind) ([]y
 			if n.kind != string(kind) || sum.failures[id][1] == 0 {
 				continue
 			}
-			i, ok := at[n.name]
+			i, ok := at[n.String()]
 			if !ok {
 				i = len(list)
-				at[n.name] = i
-				list = append(list, yield.FailureCount{Name: n.name, Part: n.part, Rule: n.rule})
+				at[n.String()] = i
+				list = append(list, yield.FailureCount{Name: n.name, Where: n.place, Part: n.part, Rule: n.rule})
 			}
 			list[i].Units += sum.failures[id][0]
 			list[i].Runs += sum.failures[id][1]
 		}
 		slices.SortFunc(list, func(a, b yield.FailureCount) int {
-			return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(b.Runs, a.Runs), cmp.Compare(a.Name, b.Name))
+			return cmp.Or(cmp.Compare(b.Units, a.Units), cmp.Compare(b.Runs, a.Runs), cmp.Compare(a.Where, b.Where),
+				cmp.Compare(a.Name, b.Name))
 		})
 		return nil
 	})
 	return list, err
 }
 
-// Cycle is how long judged runs took. Its bins are whole seconds; what took an
+// Aborts counts the runs of each unit that were aborted: those first that had
+// broken a limit by then most often, then those aborted most often; most of them
+// at most.
+func (b *base) Aborts(ctx context.Context, s Selection, most int) ([]yield.UnitAborts, error) {
+	list := []yield.UnitAborts{}
+	err := b.look(ctx, "aborts", func(t *transaction) error {
+		sc := t.scope(s)
+		at := map[unitKey]int{}
+		err := t.each(`SELECT serial, grp, judged FROM run WHERE outcome = 'aborted' AND golden = 0 AND flag = ''
+			AND started >= ? AND started < ?`, []any{sc.from, sc.to}, func(rows *sql.Rows) error {
+			var serial string
+			var grp, cut int64
+			if err := rows.Scan(&serial, &grp, &cut); err != nil || !sc.has(grp) {
+				return err
+			}
+			u := unitKey{t.group(grp).product, serial}
+			i, ok := at[u]
+			if !ok {
+				i = len(list)
+				at[u] = i
+				list = append(list, yield.UnitAborts{Product: u.product, SerialNumber: serial})
+			}
+			list[i].Aborted++
+			list[i].CutShort += cut
+			return nil
+		})
+		slices.SortFunc(list, func(a, b yield.UnitAborts) int {
+			return cmp.Or(cmp.Compare(b.CutShort, a.CutShort), cmp.Compare(b.Aborted, a.Aborted),
+				cmp.Compare(a.Product, b.Product), cmp.Compare(a.SerialNumber, b.SerialNumber))
+		})
+		list = list[:min(len(list), max(most, 0))]
+		return err
+	})
+	return list, err
+}
+
+// Cycle is how long runs took that were judged to their end. Its bins are whole seconds; what took an
 // hour or longer is counted in the last.
 func (b *base) Cycle(ctx context.Context, s Selection) (yield.Histogram, error) {
 	h := yield.Histogram{Width: 1, Counts: []int64{}}

@@ -103,6 +103,9 @@ func (d *dialect) create(t table) []string {
 	b.WriteString(d.key(t) + ")" + d.tail(t))
 	list := []string{b.String()}
 	for _, x := range t.indexes {
+		if x.own && d.keeps {
+			continue
+		}
 		unique := ""
 		if x.unique && d.unique(t) {
 			unique = "UNIQUE "

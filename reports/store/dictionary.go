@@ -5,10 +5,16 @@ import (
 	"maps"
 	"slices"
 	"sync"
+
+	"fullthrow/reports"
 )
 
-// name is something that can go wrong: a row of name.
-type name struct{ kind, name, part, rule string }
+// name is something that can go wrong: a row of name. place is where a cause
+// is, of several like parts.
+type name struct{ kind, place, name, part, rule string }
+
+// String is a cause as people call it: see [reports.Cause.String].
+func (n name) String() string { return reports.Cause{Where: n.place, Cause: n.name}.String() }
 
 // words are what numbers in the tables stand for. They are only ever added to
 // (until everything is made again, which begins another epoch), so that what a
@@ -92,11 +98,11 @@ func (w *words) read(t *transaction) error {
 		}); err != nil {
 		return err
 	}
-	if err := t.each("SELECT id, kind, name, part, rule FROM name WHERE id > ? ORDER BY id", []any{len(w.names)},
+	if err := t.each("SELECT id, kind, place, name, part, rule FROM name WHERE id > ? ORDER BY id", []any{len(w.names)},
 		func(rows *sql.Rows) error {
 			var id int64
 			var n name
-			if err := rows.Scan(&id, &n.kind, &n.name, &n.part, &n.rule); err != nil {
+			if err := rows.Scan(&id, &n.kind, &n.place, &n.name, &n.part, &n.rule); err != nil {
 				return err
 			}
 			return w.addName(id, n)
@@ -200,8 +206,8 @@ func (t *transaction) nameOf(n name) (int64, error) {
 	if err := t.addName(id, n); err != nil {
 		return 0, err
 	}
-	_, err := t.exec("INSERT INTO name (id, kind, name, part, rule) VALUES (?,?,?,?,?)", id, n.kind, n.name, n.part,
-		n.rule)
+	_, err := t.exec("INSERT INTO name (id, kind, place, name, part, rule) VALUES (?,?,?,?,?,?)", id, n.kind, n.place,
+		n.name, n.part, n.rule)
 	return id, err
 }
 

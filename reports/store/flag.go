@@ -14,13 +14,22 @@ const (
 	FlagChanged  = "changed"
 	FlagRemoved  = "removed"
 	FlagInserted = "inserted"
+	// FlagContradicts is of a report that says of itself what cannot be, see
+	// [reports.Report.Contradiction]: well sealed or not, it counts nowhere.
+	FlagContradicts = "contradicts"
 )
+
+// contradictKey stands for a station's key at flags that follow from the report
+// alone: whoever sets a station's flags leaves them.
+const contradictKey = "contradicts"
 
 // flagHolds says whether a flag of the station with one key keeps a report
 // sealed with another from counting. In a plant's store a station answers for
 // its own reports; in its index it answers for all that lies in its records,
 // and what was put in may be signed with any key.
-func (d *dialect) flagHolds(flagKey, reportKey string) bool { return !d.keeps || flagKey == reportKey }
+func (d *dialect) flagHolds(flagKey, reportKey string) bool {
+	return !d.keeps || flagKey == reportKey || flagKey == contradictKey
+}
 
 // SetFlags replaces the flags of one station (by its key) by these.
 func (b *base) SetFlags(ctx context.Context, key string, flags []Flag) error {

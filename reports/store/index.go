@@ -3,23 +3,22 @@ package store
 import (
 	"context"
 	"encoding/binary"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
 )
 
-// IndexFile is the name of the index in a station's archive directory. Beside
-// it SQLite keeps files of the same name ending in -wal and -shm.
+// IndexFile is the name of the index in a station's archive directory. While it is
+// written to, SQLite keeps a file of the same name ending in -journal beside it.
 const IndexFile = "index.sqlite"
 
 // Index is a station's store: an SQLite file beside the records. Several
@@ -27,7 +26,14 @@ const IndexFile = "index.sqlite"
 type Index struct {
 	*base
 	dir   string
+	file  string // of the index
 	notes []string
+	about func() // to be told of a look through everything; may be nil
+
+	reading bool   // nothing may be written
+	behind  bool   // ... though something should be
+	justNow bool   // ... of which something came just now
+	away    string // a folder that goes when the index is closed
 }
 
 // IndexOptions are those of [OpenIndex]; the zero value is right for a command.
@@ -37,18 +43,40 @@ type IndexOptions struct {
 	Defer bool
 	// Progress is told how many of the files that had to be read have been.
 	Progress func(done, total int)
+	// Write says that the index will be written to: who may not write to the
+	// archive gets an own one even where the archive's is up to date.
+	Write bool
+	// Cache is where readers who may not write keep their own; the user's cache
+	// folder if it is "".
+	Cache string
 }
 
 // OpenIndex opens the index of the archive in dir, or makes it, and brings it
-// up to date with the files (see [Index.Reconcile]). It opens no archive and
-// may run beside the station's program.
+// up to date with the files (see [Index.Follow]). It opens no archive and may run
+// beside the station's program. Who may only read the archive asks its index all the
+// same, or an own one: see reader.go.
 //
 // An index that is damaged, cut short or no index at all is moved aside and
 // made again from the reports, which hold all that was in it; [Index.Notes]
 // says so. One that a newer program made is an [*reports.HintedError].
 func OpenIndex(ctx context.Context, dir string, o IndexOptions) (*Index, error) {
+	if info, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("store: index: %w", err)
+	} else if !info.IsDir() {
+		return nil, fmt.Errorf("store: index: %s is no directory", dir)
+	}
+	file := filepath.Join(dir, IndexFile)
+	_, err := os.Stat(file)
+	if !writable(dir) || err == nil && !writable(file) {
+		return openForReading(ctx, dir, o)
+	}
+	return openIn(ctx, dir, file, o)
+}
+
+// openIn opens or begins the index of the archive in dir in a file.
+func openIn(ctx context.Context, dir, file string, o IndexOptions) (*Index, error) {
 	for try := 0; ; try++ {
-		ix, err := openIndex(ctx, dir, o, try > 0)
+		ix, err := openIndex(ctx, dir, file, o, try > 0)
 		if err == nil {
 			return ix, nil
 		}
@@ -60,22 +88,24 @@ func OpenIndex(ctx context.Context, dir string, o IndexOptions) (*Index, error) 
 	}
 }
 
-func openIndex(ctx context.Context, dir string, o IndexOptions, damaged bool) (_ *Index, err error) {
-	if info, err := os.Stat(dir); err != nil {
-		return nil, fmt.Errorf("store: index: %w", err)
-	} else if !info.IsDir() {
-		return nil, fmt.Errorf("store: index: %s is no directory", dir)
-	}
-	ix := &Index{dir: dir}
-	file := filepath.Join(dir, IndexFile)
+func openIndex(ctx context.Context, dir, file string, o IndexOptions, damaged bool) (_ *Index, err error) {
+	ix := &Index{dir: dir, file: file}
 	what := examine(file)
 	if damaged && what == "" {
 		what = "it is damaged"
 	}
 	if what == "" {
 		ix.base, err = openSQLite(ctx, file)
-		if isDamage(err) || errors.Is(err, errForeign) {
+		if err == nil {
+			err = ix.fresh(ctx)
+			if err != nil {
+				ix.base.close()
+			}
+		}
+		if errors.Is(err, errStale) {
 			what = plainly(err)
+		} else if isDamage(err) || errors.Is(err, errForeign) {
+			what = diagnose(file, err)
 		} else if err != nil {
 			return nil, openError(err)
 		}
@@ -109,8 +139,22 @@ func openIndex(ctx context.Context, dir string, o IndexOptions, damaged bool) (_
 	if o.Defer {
 		return ix, nil
 	}
-	_, err = ix.reconcile(ctx, false, o.Progress)
+	_, err = ix.bring(ctx, false, o.Progress)
 	return ix, err
+}
+
+// errStale says that the index knows less of flags than it did.
+var errStale = errors.New("it is an older copy")
+
+// fresh says whether the index is not older than it was.
+func (ix *Index) fresh(ctx context.Context) error {
+	return ix.look(ctx, "open", func(t *transaction) error {
+		g, err := t.generation()
+		if err == nil && t.runs > 0 && g < ix.generation() {
+			err = errStale
+		}
+		return err
+	})
 }
 
 // noteMissing says that the index is made anew where there are reports.
@@ -119,12 +163,11 @@ func (ix *Index) noteMissing(ctx context.Context) error {
 	if err := ix.look(ctx, "open", func(t *transaction) error { runs = t.runs; return nil }); err != nil || runs > 0 {
 		return err
 	}
-	files, err := archive.Files(ix.dir)
-	if err != nil {
-		return fmt.Errorf("store: index: %w", err)
-	}
-	if len(files) > 0 {
-		ix.notes = append(ix.notes, fmt.Sprintf("There was no index: it is made from the %d reports.", len(files)))
+	switch head, err := archive.ReadHead(ix.dir); {
+	case err != nil:
+		ix.notes = append(ix.notes, "There was no index: it is made from the reports.")
+	case head.Number > 0:
+		ix.notes = append(ix.notes, fmt.Sprintf("There was no index: it is made from the %d reports.", head.Number))
 	}
 	return nil
 }
@@ -173,7 +216,14 @@ func code(err error) int {
 // isDamage says that the file holds something else than was written to it.
 func isDamage(err error) bool {
 	c := code(err)
-	return c == sqliteCorrupt || c == sqliteNotADB || errors.Is(err, errPacked) || errors.Is(err, errNotOurs)
+	return c == sqliteCorrupt || c == sqliteNotADB || pageDamage(err) || errors.Is(err, errPacked) ||
+		errors.Is(err, errNotOurs)
+}
+
+// pageDamage says that a page did not fit its sum: see pages.go.
+func pageDamage(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code() == sqlite3.SQLITE_IOERR_DATA
 }
 
 func plainly(err error) string {
@@ -182,11 +232,17 @@ func plainly(err error) string {
 		return errForeign.Error()
 	case errors.Is(err, errNotOurs):
 		return errNotOurs.Error()
+	case errors.Is(err, errStale):
+		return errStale.Error()
 	case code(err) == sqliteNotADB:
 		return "it is no database"
 	}
 	return "it is damaged"
 }
+
+// ErrDamaged is in the chain of every error that damage of a station's index
+// caused: whoever opens it again has it made from the reports.
+var ErrDamaged = errors.New("the index is damaged")
 
 const damageMark = IndexFile + ".damaged"
 
@@ -197,46 +253,47 @@ func (ix *Index) mark(err error) error {
 		return advise(err)
 	}
 	// best effort: the error is told anyway
-	os.WriteFile(filepath.Join(ix.dir, damageMark), []byte(err.Error()+"\n"), 0o644)
-	return &reports.HintedError{Err: err, Hint: "the index is damaged, the reports are not: start again, and it is " +
-		"made from them"}
+	if !ix.reading {
+		os.WriteFile(filepath.Join(filepath.Dir(ix.file), damageMark), []byte(err.Error()+"\n"), 0o644)
+	}
+	return &reports.HintedError{Err: fmt.Errorf("%w: %w", ErrDamaged, err),
+		Hint: "the index is damaged, the reports are not: start again, and it is made from them"}
 }
 
-// examine looks at the file without opening it as a database, and says what is
-// wrong with it, "" if nothing or if it is not there.
+// examine says what stands in the way of opening a file as an index, "" if nothing
+// does or if it is not there. It does not open it: whoever closes a file, loses the
+// locks that SQLite has on it in the same process (sqlite.org/howtocorrupt.html, 2.2).
 func examine(file string) string {
 	if _, err := os.Stat(filepath.Join(filepath.Dir(file), damageMark)); err == nil {
 		return "it was found damaged"
 	}
-	f, err := os.Open(file)
-	if err != nil {
-		return "" // not there; or opening it will say why
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil || info.IsDir() {
+	if info, err := os.Stat(file); err == nil && !info.Mode().IsRegular() {
 		return "it is no file"
 	}
-	if info.Size() == 0 {
-		return ""
+	return ""
+}
+
+// diagnose says in words what is wrong with a file that could not be opened.
+func diagnose(file string, err error) string {
+	f, ferr := os.Open(file)
+	if ferr != nil || !isDamage(err) {
+		return plainly(err)
 	}
+	defer f.Close()
+	info, ferr := f.Stat()
 	// sqlite.org/fileformat2.html, 1.3: the database header.
 	var head [100]byte
-	if n, _ := f.ReadAt(head[:], 0); n < len(head) || string(head[:16]) != "SQLite format 3\x00" {
+	switch n, _ := f.ReadAt(head[:], 0); {
+	case ferr != nil:
+		return plainly(err)
+	case n < len(head) || string(head[:16]) != "SQLite format 3\x00":
 		return "it is no database"
-	}
-	page := int64(binary.BigEndian.Uint16(head[16:]))
-	if page == 1 {
-		page = 65536
-	}
-	pages := int64(binary.BigEndian.Uint32(head[28:]))
-	if wal, err := os.Stat(file + "-wal"); err == nil && wal.Size() > 0 {
-		return "" // the rest may be there
-	}
-	if info.Size() < page*pages {
+	case binary.BigEndian.Uint32(head[68:]) != applicationID:
+		return errForeign.Error()
+	case info.Size() < pageSize*int64(binary.BigEndian.Uint32(head[28:])):
 		return "it was cut short"
 	}
-	return ""
+	return plainly(err)
 }
 
 // moveAside renames the files of an index and returns the new name, "" if
@@ -244,7 +301,7 @@ func examine(file string) string {
 func moveAside(file string) (string, error) {
 	aside := file + ".bad-" + time.Now().UTC().Format("20060102T150405.000Z")
 	moved := ""
-	for _, end := range []string{"", "-wal", "-shm"} {
+	for _, end := range []string{"", "-journal"} {
 		err := os.Rename(file+end, aside+end)
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return "", err
@@ -267,7 +324,13 @@ func (ix *Index) Notes() []string { return ix.notes }
 func (ix *Index) Dir() string { return ix.dir }
 
 // Close ends it.
-func (ix *Index) Close() error { return ix.close() }
+func (ix *Index) Close() error {
+	err := ix.close()
+	if ix.away != "" {
+		err = errors.Join(err, os.RemoveAll(ix.away))
+	}
+	return err
+}
 
 // ItemOf makes the item of a report just sealed in the archive in dir.
 func ItemOf(dir string, s archive.Sealed) (Item, error) {
@@ -313,12 +376,40 @@ func (ix *Index) Report(ctx context.Context, run string) (archive.Sealed, error)
 	return s, nil
 }
 
-// stationKey is the key of the archive's station, lower-case hex, "" if it
+// stationKey is the first key of the archive's station, lower-case hex, "" if it
 // cannot be read.
 func (ix *Index) stationKey() string {
-	key, err := archive.PublicKey(ix.dir)
-	if err != nil {
+	keys := archive.Keys(ix.dir)
+	if len(keys) == 0 {
 		return ""
 	}
-	return strings.ToLower(hex.EncodeToString(key))
+	return keys[0]
+}
+
+// Current takes in what follows on the newest report, and says whether the index now
+// knows every report of the archive: quick, whatever came up.
+func (ix *Index) Current(ctx context.Context) (bool, error) {
+	current, _, err := ix.upToDate(ctx)
+	return current, err
+}
+
+// UnitRuns lists a unit's sealed runs, also those with a flag, oldest first.
+func (ix *Index) UnitRuns(ctx context.Context, product, serial string) ([]archive.Entry, error) {
+	runs, _, err := ix.History(ctx, product, serial)
+	list := make([]archive.Entry, len(runs))
+	for i, r := range runs {
+		list[i] = archive.Entry{Number: r.Number, Hash: r.SHA256, Run: r.Run, File: r.File, Nest: r.Nest, Unit: r.Unit,
+			Attempt: r.Attempt, Started: r.Started, Ended: r.Ended, Outcome: r.Outcome, CutShort: r.CutShort}
+	}
+	return list, err
+}
+
+// FileOf is the file of the station's report with a number, "" if there is none.
+func (ix *Index) FileOf(ctx context.Context, number int64) (file string, err error) {
+	err = ix.look(ctx, "file", func(t *transaction) error {
+		_, err := t.one("SELECT s.file FROM seal s JOIN chain c ON c.id = s.chain WHERE c.key = ? AND s.number = ?",
+			[]any{cleanKey(ix.stationKey()), number}, &file)
+		return err
+	})
+	return file, err
 }

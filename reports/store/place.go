@@ -26,7 +26,7 @@ func (v *survey) chain(head archive.Place, headKnown bool) {
 	}
 	var links []link
 	for file, r := range v.rows {
-		if v.key != "" && r.key != v.key {
+		if !v.fits(r.number, r.key) {
 			if !flagged[file] {
 				v.flags = append(v.flags, Flag{Run: r.run, Station: r.station, File: file, Kind: FlagInserted,
 					Text: "signed with another key than the station's"})

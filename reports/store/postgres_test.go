@@ -35,17 +35,24 @@ func plantItems(t testing.TB, a *archive.Archive, runs ...plantRun) []Item {
 		}
 		j, err := a.Begin(start, r.began)
 		require.NoError(t, err)
-		verdict := reports.Pass
+		verdict, x := reports.Pass, 1.5
 		if r.outcome == reports.Failed {
-			verdict = reports.Fail
+			verdict, x = reports.Fail, 2.5
+		}
+		end := &reports.End{Outcome: r.outcome}
+		switch r.outcome {
+		case reports.Errored:
+			end.Reason = &reports.Reason{Code: reports.DeviceFailed}
+		case reports.Aborted:
+			end.Reason = &reports.Reason{Code: reports.StoppedByHand}
 		}
 		upper := 2.0
 		for i, e := range []reports.Event{
 			{Kind: reports.CheckStarted, Check: &reports.Check{Name: "standby"}},
-			{Kind: reports.ReadingTaken, Reading: &reports.Reading{Check: "standby", Name: "current", Value: reports.Number(1.5), Unit: "A", Limit: &reports.Limit{Upper: &upper}, Verdict: verdict}},
+			{Kind: reports.ReadingTaken, Reading: &reports.Reading{Check: "standby", Name: "current", Value: reports.Number(x), Unit: "A", Limit: &reports.Limit{Upper: &upper}, Verdict: verdict}},
 			{Kind: reports.ReadingTaken, Reading: &reports.Reading{Check: "standby", Name: "text", Value: reports.Text(r.text), Verdict: reports.Unlimited}},
 			{Kind: reports.CheckEnded, Check: &reports.Check{Name: "standby", Verdict: verdict}},
-			{Kind: reports.RunEnded, End: &reports.End{Outcome: r.outcome}},
+			{Kind: reports.RunEnded, End: end},
 		} {
 			e.Time = r.began.Add(time.Duration(i+1) * time.Second)
 			require.NoError(t, j.Append(e))
@@ -218,7 +225,7 @@ func plantViews(t *testing.T, server *pgtest.Server) {
 	query := "SELECT started, value::text, text FROM v_readings WHERE outcome = 'failed' AND reading = $1"
 	require.NoError(t, p.read.QueryRowContext(t.Context(), query, "current").Scan(&started, &value, &text))
 	require.True(t, started.Equal(began.Add(time.Minute)))
-	require.Equal(t, sql.Null[string]{V: "1.5", Valid: true}, value)
+	require.Equal(t, sql.Null[string]{V: "2.5", Valid: true}, value)
 	require.False(t, text.Valid)
 	require.NoError(t, p.read.QueryRowContext(t.Context(), query, "text").Scan(&started, &value, &text))
 	require.False(t, value.Valid)
@@ -371,6 +378,9 @@ func plantOpening(t *testing.T, server *pgtest.Server) {
 	_, err := p.write.ExecContext(t.Context(), "UPDATE fullthrow_layout SET version = 99")
 	require.NoError(t, err)
 	require.Contains(t, hint(newer), "up to date")
+	_, err = p.write.ExecContext(t.Context(), "UPDATE fullthrow_layout SET version = 1")
+	require.NoError(t, err)
+	require.Contains(t, hint(newer), "the stations send all reports again")
 	dsn = server.NewDatabase(t)
 	taken := openPlant(t, dsn, PlantOptions{})
 	_, err = taken.write.ExecContext(t.Context(), "DROP TABLE fullthrow_layout")
@@ -398,6 +408,9 @@ func plantKeys(t *testing.T, server *pgtest.Server) {
 	require.NoError(t, rows.Err())
 	spread := 0
 	for _, x := range tables() {
+		if x.own {
+			continue
+		}
 		require.NotEmpty(t, keys[x.name], "%s has no primary key", x.name)
 		if !x.station {
 			continue

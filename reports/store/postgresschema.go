@@ -172,10 +172,14 @@ func tableIn(ctx context.Context, q querier, name string) (there bool, err error
 }
 
 // plantMigrations bring the tables of an older program up to this one's, one
-// number each; the first makes them all.
+// number each; the last of nil makes them all.
 func plantMigrations() [][]string {
-	return [][]string{plantDialect().schema()}
+	return [][]string{nil, plantDialect().schema()}
 }
+
+// oldestLayout is the oldest that can be brought up to date: those before it
+// were never anybody's.
+const oldestLayout = 2
 
 // migratePlant brings the tables up to date, all or nothing, one process at a
 // time. Where they are, it writes nothing.
@@ -201,6 +205,13 @@ func migratePlant(ctx context.Context, db *sql.DB) error {
 		return &reports.HintedError{
 			Err:  fmt.Errorf("the database is of a newer program (layout %d, this one knows %d)", version, len(steps)),
 			Hint: "bring this station's program up to date; its reports wait here until then",
+		}
+	}
+	if version > 0 && version < oldestLayout {
+		return &reports.HintedError{
+			Err: fmt.Errorf("the database is of an older program (layout %d, this one needs %d)", version, len(steps)),
+			Hint: "give it a new database (createdb NAME): the stations send all reports again; " +
+				"keep the old one until they have",
 		}
 	}
 	if version == 0 {

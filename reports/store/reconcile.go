@@ -7,12 +7,15 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
+	"time"
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
@@ -33,7 +36,24 @@ type Reconciled struct {
 // it. Of files known already only size and time are looked at: [Index.Prove]
 // reads all. It may run beside anything else that uses the index.
 func (ix *Index) Reconcile(ctx context.Context) (Reconciled, error) {
-	return ix.reconcile(ctx, false, nil)
+	return ix.bring(ctx, true, nil)
+}
+
+// Follow is Reconcile with a look into those folders only in which something
+// came, went or was renamed since they were last looked into: as quick in a large
+// archive as in a small one. What was changed within a file, it does not see.
+func (ix *Index) Follow(ctx context.Context) (Reconciled, error) { return ix.bring(ctx, false, nil) }
+
+// bring follows, and where more than new reports came up looks through all.
+func (ix *Index) bring(ctx context.Context, thorough bool, progress func(done, total int)) (Reconciled, error) {
+	done, plain, err := ix.follow(ctx, thorough)
+	if err != nil || plain {
+		return done, err
+	}
+	if ix.about != nil {
+		ix.about()
+	}
+	return ix.reconcile(ctx, false, progress)
 }
 
 // Prove is Reconcile, reading every file whatever its size and time.
@@ -78,7 +98,8 @@ type indexed struct {
 // survey is one look through the archive.
 type survey struct {
 	ix    *Index
-	key   string              // the station's
+	key   string              // the station's first: its flags go by it
+	fits  archive.KeyFits     // which keys seal its reports
 	rows  map[string]*indexed // by file
 	byRun map[string]*indexed
 	flags []Flag
@@ -86,11 +107,19 @@ type survey struct {
 	lost map[int64]bool
 	// unlinked says that the whole chain has to be looked at.
 	unlinked bool
-	done     Reconciled
+	// contradict is how many reports contradict themselves.
+	contradict int
+	// following: only what came is taken in; see [errRepairsLost].
+	following bool
+	done      Reconciled
 }
 
+// errRepairsLost says that repairs went, which takes a look at all: their loss
+// becomes a flag.
+var errRepairsLost = errors.New("repairs are not on the record any more")
+
 func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, total int)) (Reconciled, error) {
-	v := &survey{ix: ix, key: ix.stationKey(), lost: map[int64]bool{}}
+	v := &survey{ix: ix, key: ix.stationKey(), fits: archive.KeysOf(ix.dir), lost: map[int64]bool{}}
 	// In this order: what is in the tables was in the files before.
 	var before []Flag
 	if err := ix.look(ctx, "reconcile", func(t *transaction) error {
@@ -98,12 +127,23 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 		if v.rows, err = t.indexed(); err == nil {
 			before, err = t.flagsOf(v.key)
 		}
+		if err == nil {
+			var flags []Flag
+			flags, err = t.flagsOf(contradictKey)
+			v.contradict = len(flags)
+		}
 		return err
 	}); err != nil {
 		return v.done, err
 	}
-	if err := v.repairs(ctx); err != nil {
+	began := time.Now()
+	repairs, _ := archive.ReadRepairHead(ix.dir)
+	if err := v.repairs(ctx, before); err != nil {
 		return v.done, err
+	}
+	folders, err := archive.Folders(ix.dir)
+	if err != nil {
+		return v.done, fmt.Errorf("store: reconcile: %w", err)
 	}
 	head, headErr := archive.ReadHead(ix.dir) // before the files: never ahead of them
 	files, err := archive.Files(ix.dir)
@@ -113,9 +153,13 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 	v.done.Files = len(files)
 	v.unlinked = len(before) > 0
 	var read []archive.File
+	suspect := map[string]bool{} // what was found changed may look as it was
+	for _, f := range before {
+		suspect[f.File] = f.Kind == FlagChanged
+	}
 	for _, f := range files {
 		r := v.rows[f.Name]
-		if r != nil && !prove && r.size == f.Size && r.modified == f.Modified.UnixMicro() {
+		if r != nil && !prove && !suspect[f.Name] && r.size == f.Size && r.modified == f.Modified.UnixMicro() {
 			r.seen = true
 			continue
 		}
@@ -133,13 +177,34 @@ func (ix *Index) reconcile(ctx context.Context, prove bool, progress func(done, 
 		return cmp.Or(cmp.Compare(a.File, b.File),
 			cmp.Compare(a.Text, b.Text))
 	})
-	v.done.Flags = len(v.flags)
-	if !slices.Equal(v.flags, before) {
-		if err := ix.SetFlags(ctx, v.key, v.flags); err != nil {
-			return v.done, err
-		}
+	v.done.Flags = len(v.flags) + v.contradict
+	seen := map[string]mark{chainNote: headMark(head, headErr), repairsNote: {0, repairs.SHA256}}
+	for _, f := range folders {
+		seen[f.Name] = folderMark(f, began)
 	}
-	return v.done, nil
+	generation := ix.generation()
+	err = ix.change(ctx, "reconcile", func(t *transaction) error {
+		g, err := t.generation()
+		if err != nil {
+			return err
+		}
+		generation = max(generation, g)
+		if !slices.Equal(v.flags, before) {
+			generation++
+			if err := t.setFlags(v.key, v.flags); err != nil {
+				return err
+			}
+		}
+		seen[flagsNote] = mark{generation, ""}
+		if _, err := t.exec("DELETE FROM seen"); err != nil {
+			return err
+		}
+		return t.see(seen)
+	})
+	if err == nil {
+		err = ix.setGeneration(generation)
+	}
+	return v.done, err
 }
 
 // indexed reads what is known of every report's file.
@@ -195,6 +260,33 @@ type loaded struct {
 	err    error
 }
 
+// load reads files on all processors.
+func (ix *Index) load(ctx context.Context, files []archive.File) []loaded {
+	got := make([]loaded, len(files))
+	var wg sync.WaitGroup
+	next := make(chan int)
+	for range min(runtime.GOMAXPROCS(0), len(files)) {
+		wg.Go(func() {
+			for i := range next {
+				got[i].file = files[i]
+				got[i].err = reports.Caught(func() (err error) {
+					got[i].sealed, err = archive.Load(filepath.Join(ix.dir, filepath.FromSlash(files[i].Name)))
+					return err
+				})
+			}
+		})
+	}
+	for i := range files {
+		if ctx.Err() != nil {
+			break
+		}
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+	return got
+}
+
 // read reads files on all processors, takes in what is new and judges the
 // rest, in the order of the files.
 func (v *survey) read(ctx context.Context, files []archive.File, progress func(done, total int)) error {
@@ -211,28 +303,7 @@ func (v *survey) read(ctx context.Context, files []archive.File, progress func(d
 	for len(files) > 0 {
 		part := files[:min(len(files), batchSize)]
 		files = files[len(part):]
-		got := make([]loaded, len(part))
-		var wg sync.WaitGroup
-		next := make(chan int)
-		for range min(runtime.GOMAXPROCS(0), len(part)) {
-			wg.Go(func() {
-				for i := range next {
-					got[i].file = part[i]
-					got[i].err = reports.Caught(func() (err error) {
-						got[i].sealed, err = archive.Load(filepath.Join(v.ix.dir, filepath.FromSlash(part[i].Name)))
-						return err
-					})
-				}
-			})
-		}
-		for i := range part {
-			if ctx.Err() != nil {
-				break
-			}
-			next <- i
-		}
-		close(next)
-		wg.Wait()
+		got := v.ix.load(ctx, part)
 		if err := ctx.Err(); err != nil {
 			return fmt.Errorf("store: reconcile: %w", context.Cause(ctx))
 		}
@@ -348,6 +419,9 @@ func (v *survey) add(ctx context.Context, list []loaded) error {
 	}
 	v.done.Added += added.New
 	for _, l := range list {
+		if l.sealed.Report.Contradiction() != nil {
+			v.contradict++
+		}
 		s := &l.sealed.Seal
 		r := &indexed{
 			size: l.file.Size, modified: l.file.Modified.UnixMicro(), started: millis(l.sealed.Report.Started),
@@ -372,7 +446,7 @@ func (v *survey) gone(ctx context.Context) error {
 			continue // it came back meanwhile
 		}
 		v.unlinked = true
-		if v.key != "" && r.key != v.key {
+		if !v.fits(r.number, r.key) {
 			strange = append(strange, r)
 			delete(v.rows, file)
 			continue
@@ -401,6 +475,9 @@ func (t *transaction) forget(r *indexed) error {
 		[]any{r.id}, &grp, &serial, &chainID); err != nil || !ok {
 		return err
 	}
+	if _, err := t.exec("DELETE FROM flag WHERE key = ? AND n = ?", contradictKey, r.id); err != nil {
+		return err
+	}
 	for _, table := range []string{"run", "sample", "seal"} {
 		if _, err := t.exec("DELETE FROM "+table+" WHERE id = ?", r.id); err != nil {
 			return err
@@ -424,7 +501,7 @@ func (t *transaction) forget(r *indexed) error {
 }
 
 // repairs brings the repairs up to date with the sealed record.
-func (v *survey) repairs(ctx context.Context) error {
+func (v *survey) repairs(ctx context.Context, before []Flag) error {
 	known := map[string]bool{}
 	if err := v.ix.look(ctx, "reconcile", func(t *transaction) error {
 		return t.each("SELECT id FROM repair", nil, func(rows *sql.Rows) error {
@@ -440,9 +517,16 @@ func (v *survey) repairs(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("store: reconcile: %w", err)
 	}
+	lost := map[string]bool{}
+	for _, f := range before { // already
+		if id, ok := strings.CutPrefix(f.File, lostRepair); ok {
+			lost[id] = true
+		}
+	}
 	var fresh []reports.Repair
 	for _, s := range sealed {
-		if id := cleanKey(s.Repair.ID); known[id] {
+		id := cleanKey(s.Repair.ID)
+		if delete(lost, id); known[id] {
 			delete(known, id)
 		} else {
 			fresh = append(fresh, s.Repair)
@@ -455,6 +539,14 @@ func (v *survey) repairs(ctx context.Context) error {
 			return err
 		}
 		fresh = fresh[n:]
+	}
+	if len(known) > 0 && v.following {
+		return errRepairsLost
+	}
+	maps.Copy(lost, known)
+	for _, id := range slices.Sorted(maps.Keys(lost)) {
+		v.flags = append(v.flags, Flag{File: valid(lostRepair + id), Kind: FlagRemoved,
+			Text: fmt.Sprintf("repair %s is not on the record any more", id)})
 	}
 	if len(known) == 0 {
 		return nil

@@ -26,6 +26,8 @@ type record struct {
 	started, ended int64 // ms
 	outcome        reports.Outcome
 	reason, why    string // why it did not pass: the code, and as JSON with its arguments
+	cut            bool   // it broke a limit and was then cut short: see [reports.Report.WasCutShort]
+	clock          string // how the clock was set, as JSON; "" if it was not
 	cause          name   // the likeliest, kind "" if there is none
 	causeID        int64
 	simulated      bool
@@ -123,9 +125,12 @@ func worse(a, b byte) byte {
 	return a
 }
 
-func (r *record) judged() bool { return judged(r.outcome) }
+// judged says that the run says something of its unit: it passed or failed, or
+// it broke a limit before it was cut short.
+func (r *record) judged() bool { return ended(r.outcome) || r.cut }
 
-func judged(o reports.Outcome) bool { return o == reports.Passed || o == reports.Failed }
+// ended says that a run with this outcome was judged to its end.
+func ended(o reports.Outcome) bool { return o == reports.Passed || o == reports.Failed }
 
 func (r *record) unit() unitKey { return unitKey{r.group.product, r.serial} }
 
@@ -141,7 +146,7 @@ func digest(item Item) *record {
 		},
 		serial: cleanKey(p.Unit.SerialNumber), golden: p.Unit.Golden, attempt: p.Attempt,
 		started: millis(p.Started), ended: millis(p.Ended),
-		outcome: outcomeOf(p.Outcome), simulated: p.Simulated,
+		outcome: outcomeOf(p.Outcome), simulated: p.Simulated, cut: p.WasCutShort(), clock: packClock(p.Clock),
 		item: item,
 	}
 	if p.CycleTime > 0 && !math.IsInf(p.CycleTime, 0) {
@@ -153,7 +158,8 @@ func digest(item Item) *record {
 	r.reason, r.why = packReason(p.Reason)
 	if len(p.Causes) > 0 && r.outcome == reports.Failed {
 		c := p.Causes[0]
-		r.cause = name{kind: string(ByCause), name: clean(c.String()), part: cleanKey(c.Part), rule: cleanKey(c.Rule)}
+		r.cause = name{kind: string(ByCause), place: clean(c.Where), name: clean(c.Cause), part: cleanKey(c.Part),
+			rule: cleanKey(c.Rule)}
 	}
 	checkAt := map[string]int{}
 	type readingKey struct{ check, name string }
@@ -207,6 +213,22 @@ func packReason(r *reports.Reason) (code, why string) {
 		packed = []byte("{}")
 	}
 	return cleanKey(string(r.Code)), string(packed)
+}
+
+// packClock is how the clock was set as the index keeps it, as JSON.
+func packClock(list []reports.Reason) string {
+	if len(list) == 0 {
+		return ""
+	}
+	var kept []reports.Reason
+	for _, r := range list[:min(len(list), 8)] {
+		kept = append(kept, brief(r, 1))
+	}
+	packed, err := json.Marshal(kept)
+	if err != nil { // a number that JSON cannot hold: no sealed report has one
+		return "[]"
+	}
+	return string(packed)
 }
 
 // brief is a reason with texts of keyLength at most, and so many of what it

@@ -14,30 +14,35 @@ import (
 
 const runColumns = `SELECT r.id, r.run, r.serial, r.golden, r.grp, r.attempt, r.first, r.started,
 	r.ended, r.outcome, r.why, r.failed,
-	r.cause, r.simulated, r.flag, s.number, s.sha256, s.file FROM run r
+	r.cause, r.simulated, r.flag, r.judged, r.clock, s.chain, s.number, s.sha256, s.file FROM run r
 	JOIN seal s ON s.id = r.id AND s.started = r.started AND s.station = r.station `
 
 // listed is a run on its way into a list.
 type listed struct {
 	Run
-	id, started, grp int64
-	flagged          bool
+	id, started, grp, chain int64
+	flagged                 bool
+}
+
+func (l *listed) stand() stand {
+	return stand{chain: l.chain, number: l.Number, started: l.started, run: l.Run.Run}
 }
 
 func (t *transaction) scanRun(rows *sql.Rows) (l listed, err error) {
 	r := &l.Run
-	var golden, first, ended, cause, simulated int64
-	var outcome, why, failed, flag string
-	if err := rows.Scan(&l.id, &r.Run, &r.Unit.SerialNumber, &golden, &l.grp, &r.Attempt, &first, &l.started, &ended,
+	var golden, first, endedAt, cause, simulated, isJudged int64
+	var outcome, why, failed, flag, clock string
+	if err := rows.Scan(&l.id, &r.Run, &r.Unit.SerialNumber, &golden, &l.grp, &r.Attempt, &first, &l.started, &endedAt,
 		&outcome, &why, &failed,
-		&cause, &simulated, &flag, &r.Number, &r.SHA256, &r.File); err != nil {
+		&cause, &simulated, &flag, &isJudged, &clock, &l.chain, &r.Number, &r.SHA256, &r.File); err != nil {
 		return l, err
 	}
 	g := t.group(l.grp)
 	r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden = g.product, g.revision, g.lot, golden == 1
 	r.Station, r.Nest, r.Operator = g.station, g.nest, g.operator
 	r.First, r.Simulated = first == 1, simulated == 1
-	r.Started, r.Ended, r.Outcome = fromMillis(l.started), fromMillis(ended), reports.Outcome(outcome)
+	r.Started, r.Ended, r.Outcome = fromMillis(l.started), fromMillis(endedAt), reports.Outcome(outcome)
+	r.CutShort = isJudged == 1 && !ended(r.Outcome)
 	if failed != "" {
 		if err := json.Unmarshal([]byte(failed), &r.Failed); err != nil {
 			return l, errPacked
@@ -48,8 +53,13 @@ func (t *transaction) scanRun(rows *sql.Rows) (l listed, err error) {
 			return l, errPacked
 		}
 	}
+	if clock != "" {
+		if err := json.Unmarshal([]byte(clock), &r.Clock); err != nil {
+			return l, errPacked
+		}
+	}
 	n := t.name(cause)
-	r.Cause, r.Rule, r.Part = n.name, n.rule, n.part
+	r.Where, r.Cause, r.Rule, r.Part = n.place, n.name, n.rule, n.part
 	r.Flag, l.flagged = flag, flag != ""
 	return l, nil
 }
@@ -83,8 +93,9 @@ func (t *transaction) finish(list []listed) ([]Run, error) {
 	return runs, nil
 }
 
-// Runs lists runs, newest first, golden and flagged ones too; after is the Run
-// of the last row seen, "" to begin.
+// Runs lists runs, newest first by the clock, golden and flagged ones too; those
+// of one serial number in their order (see [History]), the newest first. after
+// is the Run of the last row seen, "" to begin.
 func (b *base) Runs(ctx context.Context, s Selection, f RunFilter, after string, limit int) ([]Run, error) {
 	var answer []Run
 	err := b.look(ctx, "runs", func(t *transaction) error {
@@ -101,7 +112,13 @@ func (b *base) Runs(ctx context.Context, s Selection, f RunFilter, after string,
 				return fmt.Errorf("run %.80q: %w", after, ErrUnknown)
 			}
 		}
-		list, err := t.list(sc, f, before, limit)
+		var list []listed
+		var err error
+		if f.SerialNumber != "" {
+			list, err = t.listUnit(sc, f, before.run, limit)
+		} else {
+			list, err = t.list(sc, f, before, limit)
+		}
 		if err != nil {
 			return err
 		}
@@ -132,6 +149,9 @@ func (t *transaction) filter(f RunFilter) (where string, args []any, failures []
 	if f.Flagged {
 		where += " AND r.flag <> ''"
 	}
+	if f.CutShort {
+		where += " AND r.judged = 1 AND r.outcome <> 'passed' AND r.outcome <> 'failed'"
+	}
 	for _, x := range []struct {
 		kind FailureKind
 		want string
@@ -143,7 +163,7 @@ func (t *transaction) filter(f RunFilter) (where string, args []any, failures []
 		var ids []int64
 		for i, n := range t.names {
 			if n.kind == string(x.kind) && (n.name == want || x.kind == ByCause &&
-				(n.rule == want || n.name == clean(x.want))) {
+				(n.rule == want || n.String() == clean(x.want))) {
 				ids = append(ids, int64(i+1))
 			}
 		}
@@ -155,6 +175,58 @@ func (t *transaction) filter(f RunFilter) (where string, args []any, failures []
 	return where, args, failures, false
 }
 
+// failedBy narrows rows of run to those that failed by one name of each list.
+func failedBy(failures [][]int64, where string, args []any) (string, []any) {
+	for _, ids := range failures {
+		w, a := in("g.name", ids)
+		where += " AND EXISTS (SELECT 1 FROM failure g WHERE " + w +
+			" AND g.started = r.started AND g.id = r.id AND g.station = r.station)"
+		args = append(args, a...)
+	}
+	return where, args
+}
+
+// listUnit lists the runs of one serial number, in their order, newest first,
+// from the one after on.
+func (t *transaction) listUnit(sc *scope, f RunFilter, after string, limit int) ([]listed, error) {
+	where, args, failures, none := t.filter(f)
+	if none || limit <= 0 || len(sc.groups) == 0 {
+		return nil, nil
+	}
+	where, args = failedBy(failures, where, args)
+	fit := map[int64]bool{}
+	if err := t.each("SELECT r.id, r.grp FROM run r WHERE r.started >= ? AND r.started < ?"+where,
+		slices.Concat([]any{max(sc.from, always), min(sc.to, never)}, args), func(rows *sql.Rows) error {
+			var id, grp int64
+			err := rows.Scan(&id, &grp)
+			fit[id] = err == nil && sc.has(grp)
+			return err
+		}); err != nil {
+		return nil, err
+	}
+	all, err := t.unitRuns(f.SerialNumber)
+	if err != nil {
+		return nil, err
+	}
+	slices.Reverse(all)
+	if after != "" {
+		i := slices.IndexFunc(all, func(l listed) bool { return l.Run.Run == after })
+		all = all[i+1:]
+	}
+	all = slices.DeleteFunc(all, func(l listed) bool { return !fit[l.id] })
+	return all[:min(len(all), limit)], nil
+}
+
+// unitRuns are all runs of a serial number in their order, oldest first.
+func (t *transaction) unitRuns(serial string) ([]listed, error) {
+	var list []listed
+	if _, err := t.runsWhere("", "r.serial = ?", []any{cleanKey(serial)}, &list); err != nil {
+		return nil, err
+	}
+	arrange(list, (*listed).stand)
+	return list, nil
+}
+
 func (t *transaction) list(sc *scope, f RunFilter, before place, limit int) ([]listed, error) {
 	var list []listed
 	where, args, failures, none := t.filter(f)
@@ -162,20 +234,15 @@ func (t *transaction) list(sc *scope, f RunFilter, before place, limit int) ([]l
 		return nil, nil
 	}
 	var drive []int64 // failures that lead to the runs
-	if f.SerialNumber == "" && !f.Flagged && len(failures) > 0 {
+	if !f.Flagged && len(failures) > 0 {
 		drive, failures = failures[0], failures[1:]
 	}
-	for _, ids := range failures {
-		w, a := in("g.name", ids)
-		where += " AND EXISTS (SELECT 1 FROM failure g WHERE " + w +
-			" AND g.started = r.started AND g.id = r.id AND g.station = r.station)"
-		args = append(args, a...)
-	}
+	where, args = failedBy(failures, where, args)
 	newest := func(from, to int64, before place) (string, []any) {
 		return " AND r.started >= ? AND r.started < ? AND r.started <= ? AND (r.started < ? OR r.run < ?)",
 			[]any{from, to, before.started, before.started, before.run}
 	}
-	if f.SerialNumber == "" && !f.Flagged && drive == nil {
+	if !f.Flagged && drive == nil {
 		err := t.eachWindow(sc, f, before, limit, func(groups []int64, from, to int64) (bool, error) {
 			start := len(list)
 			err := chunks(groups, func(part []int64) error {
@@ -342,20 +409,19 @@ func (b *base) Run(ctx context.Context, run string) (Run, error) {
 	return answer, err
 }
 
-// History is all runs of a serial number, oldest first (of every product if
-// product is ""), and its repairs.
+// History is all runs of a serial number (of every product if product is ""),
+// oldest first: those of one station by their numbers, those of several by
+// their clocks (see order.go). And its repairs, by their time.
 func (b *base) History(ctx context.Context, product, serial string) ([]Run, []reports.Repair, error) {
 	var runs []Run
 	var repairs []reports.Repair
 	err := b.look(ctx, "history", func(t *transaction) error {
 		sc := t.scope(Selection{Product: product})
-		var list []listed
-		if _, err := t.runsWhere("", "r.serial = ? ORDER BY r.started, r.run", []any{cleanKey(serial)},
-			&list); err != nil {
+		list, err := t.unitRuns(serial)
+		if err != nil {
 			return err
 		}
 		list = slices.DeleteFunc(list, func(l listed) bool { return !sc.has(l.grp) })
-		var err error
 		if runs, err = t.finish(list); err != nil {
 			return err
 		}

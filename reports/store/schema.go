@@ -14,12 +14,14 @@ type table struct {
 	time    string   // column of milliseconds, or "day", by which a plant parts the table; "" if it does not
 	station bool     // a plant may spread the table by its column station
 	plant   bool     // a plant's only
+	own     bool     // a station's only
 	indexes []index
 }
 
 type index struct {
 	name, columns, where string
 	unique               bool
+	own                  bool // a station's only
 }
 
 // tables is the whole schema, in the order in which tables are made.
@@ -29,14 +31,16 @@ type index struct {
 // holds its readings in the order of its layout, which many runs share. cell
 // and cell_moments are the sums: one row per day (UTC) and group of runs that
 // have everything in common that runs are selected by. They follow from run
-// and sample alone; see cell.go.
+// and sample alone; see cell.go. seen is how the archive's folders and notes stood
+// when they were last taken in; see follow.go.
 func tables() []table {
 	return []table{
 		{name: "state", columns: []string{"i one", "i epoch", "i grps", "i names", "i layouts", "i runs", "i chains"},
 			key: []string{"one"}},
 		{name: "grp", columns: []string{"i id", "t product", "t revision", "t lot", "t station", "t nest", "t operator",
 			"i newest"}, key: []string{"id"}},
-		{name: "name", columns: []string{"i id", "t kind", "t name", "t part", "t rule"}, key: []string{"id"}},
+		{name: "name", columns: []string{"i id", "t kind", "t place", "t name", "t part", "t rule"},
+			key: []string{"id"}},
 		{name: "layout", columns: []string{"i id", "t product", "i newest", "t body"}, key: []string{"id"}},
 		{name: "layout_reading", columns: []string{"i layout", "i pos", "t check_name", "t name", "t unit", "t kind",
 			"r? lower", "r? upper"},
@@ -49,7 +53,8 @@ func tables() []table {
 			columns: []string{"i id", "t station", "i started", "t run", "i grp", "i layout", "t serial", "i golden",
 				"i attempt",
 				"i ended", "t outcome", "i first", "i final", "i retests", "i nff", "i repaired", "t flag",
-				"t reason", "t why", "t failed", "i cause", "i simulated", "r cycle_time", "r takt"},
+				"t reason", "t why", "t failed", "i cause", "i simulated", "r cycle_time", "r takt", "i judged",
+				"t clock"},
 			key: []string{"started", "id", "station"}, rowid: true, time: "started", station: true,
 			indexes: []index{
 				{name: "run", columns: "run", unique: true},
@@ -57,6 +62,7 @@ func tables() []table {
 				{name: "grp", columns: "grp, started"},
 				{name: "golden", columns: "started", where: "golden = 1"},
 				{name: "flag", columns: "started", where: "flag <> ''"},
+				{name: "aborted", columns: "started", where: "outcome = 'aborted'"},
 			},
 		},
 		{
@@ -69,7 +75,8 @@ func tables() []table {
 			columns: []string{"i id", "t station", "i started", "i chain", "i number", "t previous", "t sha256",
 				"t signature", "t file", "i size", "i modified"},
 			key: []string{"started", "id", "station"}, rowid: true, time: "started", station: true,
-			indexes: []index{{name: "chain", columns: "chain, number"}},
+			indexes: []index{{name: "chain", columns: "chain, number"},
+				{name: "file", columns: "file", own: true}},
 		},
 		{
 			name:    "failure",
@@ -105,6 +112,7 @@ func tables() []table {
 			key:     []string{"key", "n"},
 			indexes: []index{{name: "run", columns: "run"}},
 		},
+		{name: "seen", columns: []string{"t name", "i at", "t hash"}, key: []string{"name"}, own: true},
 		{name: "raw", columns: []string{"i id", "t station", "i started", "b report"},
 			key: []string{"started", "id", "station"}, rowid: true, time: "started", station: true, plant: true},
 		{name: "attachment", columns: []string{"t sha256", "i size", "b data"}, key: []string{"sha256"}, plant: true},
@@ -115,7 +123,7 @@ func tables() []table {
 func (d *dialect) schema() []string {
 	var list []string
 	for _, t := range tables() {
-		if !t.plant || d.keeps {
+		if !t.plant && !t.own || t.plant == d.keeps {
 			list = append(list, d.create(t)...)
 		}
 	}

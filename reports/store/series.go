@@ -13,9 +13,9 @@ import (
 // found is a point on its way into a series.
 type found struct {
 	yield.Point
-	started int64
-	layout  *layout
-	pos     int
+	stand
+	layout *layout
+	pos    int
 }
 
 // seeker collects the points of one reading.
@@ -46,17 +46,19 @@ func (t *transaction) seek(s Selection, reading string) (k *seeker, layouts []in
 	return k, layouts, nil
 }
 
-const pointColumns = `SELECT r.run, r.serial, r.started, r.grp, r.first, r.layout, s.verdicts, s.readings FROM run r
-	JOIN sample s ON s.id = r.id AND s.started = r.started AND s.station = r.station WHERE `
+const pointColumns = `SELECT r.run, r.serial, r.started, r.grp, r.first, r.layout, r.simulated, s.verdicts, s.readings,
+	s2.chain, s2.number FROM run r
+	JOIN sample s ON s.id = r.id AND s.started = r.started AND s.station = r.station
+	JOIN seal s2 ON s2.id = r.id AND s2.started = r.started AND s2.station = r.station WHERE `
 
 // read takes the points out of the rows of a query; it says how many.
 func (k *seeker) read(where string, args []any) (n int64, err error) {
 	var verdicts, readings sql.RawBytes
 	err = k.t.each(pointColumns+where, args, func(rows *sql.Rows) error {
 		var f found
-		var grp, first, layoutID int64
-		if err := rows.Scan(&f.Run, &f.SerialNumber, &f.started, &grp, &first, &layoutID, &verdicts,
-			&readings); err != nil {
+		var grp, first, layoutID, simulated int64
+		if err := rows.Scan(&f.run, &f.SerialNumber, &f.started, &grp, &first, &layoutID, &simulated, &verdicts,
+			&readings, &f.chain, &f.number); err != nil {
 			return err
 		}
 		pos, ok := k.pos[layoutID]
@@ -68,6 +70,9 @@ func (k *seeker) read(where string, args []any) (n int64, err error) {
 			return err
 		}
 		g := k.t.group(grp)
+		if f.Run = f.run; simulated == 1 {
+			f.nest = g.nest
+		}
 		f.Revision, f.Lot, f.Station, f.Nest, f.Operator = g.revision, g.lot, g.station, g.nest, g.operator
 		f.Time, f.First, f.Value, f.Verdict = fromMillis(f.started), first == 1, x, string(verdictOf(verdicts[pos]))
 		f.layout, f.pos = k.t.layout(layoutID), pos
@@ -82,8 +87,7 @@ func (k *seeker) read(where string, args []any) (n int64, err error) {
 func (k *seeker) between(groups []int64, from, to int64, first bool) (n int64, err error) {
 	err = chunks(groups, func(part []int64) error {
 		where, args := in("r.grp", part)
-		where += " AND r.started >= ? AND r.started < ? AND r.golden = 0 AND r.flag = '' AND (r.outcome = 'passed' " +
-			"OR r.outcome = 'failed')"
+		where += " AND r.started >= ? AND r.started < ? AND r.golden = 0 AND r.flag = '' AND r.judged = 1"
 		if first {
 			where += " AND r.first = 1"
 		}
@@ -94,7 +98,7 @@ func (k *seeker) between(groups []int64, from, to int64, first bool) (n int64, e
 	return n, err
 }
 
-// keep sorts the points, newest first, and keeps the newest.
+// keep sorts the points by the clock, newest first, and keeps the newest.
 func (k *seeker) keep(limit int) {
 	slices.SortFunc(k.points, func(a, b found) int {
 		return cmp.Or(cmp.Compare(b.started, a.started), cmp.Compare(b.Run, a.Run))
@@ -104,16 +108,21 @@ func (k *seeker) keep(limit int) {
 	}
 }
 
-// series makes the answer of the points, newest first.
+// series makes the answer of the points, in their order.
 func (k *seeker) series(reading string) yield.Series {
 	s := yield.Series{Name: reading, Points: make([]yield.Point, 0, len(k.points))}
 	if len(k.points) == 0 {
 		return s
 	}
-	newest := &k.points[0]
+	for i, at := range arrange(k.points, func(f *found) stand { return f.stand }) {
+		if p := &k.points[i]; at != p.started {
+			p.At = fromMillis(at)
+		}
+	}
+	newest := &k.points[len(k.points)-1]
 	rd := &newest.layout.Readings[newest.pos]
 	s.Unit, s.Lower, s.Upper = rd.Unit, rd.Lower, rd.Upper
-	for i := range slices.Backward(k.points) {
+	for i := range k.points {
 		p := &k.points[i]
 		s.Points = append(s.Points, p.Point)
 		o := &p.layout.Readings[p.pos]
@@ -135,7 +144,8 @@ func (k *seeker) only(unit string) {
 }
 
 // Series is one reading ("check.reading") over the selection's judged runs:
-// the newest limit points of it, oldest first. With first, only first judged
+// the newest limit points of it by the clock, in their order, oldest first (see
+// order.go). With first, only first judged
 // runs. An unknown reading is an error wrapping [ErrUnknown]. Its time is kept
 // to half hours, as that of Moments. Where the unit of a reading has changed,
 // only runs with the newest unit are in it. A limit of 0 asks for the total
@@ -251,7 +261,7 @@ func (b *base) GoldenSeries(ctx context.Context, s Selection, reading string, li
 		if err != nil {
 			return err
 		}
-		if _, err := k.read("r.golden = 1 AND r.flag = '' AND (r.outcome = 'passed' OR r.outcome = 'failed') AND "+
+		if _, err := k.read("r.golden = 1 AND r.flag = '' AND r.judged = 1 AND "+
 			"r.started >= ? AND r.started < ?",
 			[]any{k.sc.from, k.sc.to}); err != nil {
 			return err
@@ -272,7 +282,7 @@ func (b *base) GoldenSeries(ctx context.Context, s Selection, reading string, li
 // countsOfMoment reads from packed moments how many judged runs, and how many
 // first ones, have the reading at a position.
 func countsOfMoment(packed []byte, pos int) (all, first int64, err error) {
-	u := unpacker{b: packed}
+	u := unpack(packed)
 	u.int()
 	for i := 0; len(u.b) > 0; i++ {
 		all, first = int64(u.uint()), int64(u.uint())

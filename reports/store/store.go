@@ -80,33 +80,39 @@ type RunFilter struct {
 	Outcome      reports.Outcome
 	Check        string // that failed
 	Reading      string // check.reading that failed
-	Cause        string // rule or words of the likeliest cause
+	Cause        string // rule or words of the likeliest cause, with where: see [reports.Cause.String]
 	First        bool   // first judged runs only
 	Flagged      bool   // with a flag only
+	CutShort     bool   // that broke a limit and were then cut short
 }
 
 // Run is one run as the index knows it.
 type Run struct {
-	Run       string          `json:"run"`
-	Unit      reports.Unit    `json:"unit"`
-	Station   string          `json:"station"`
-	Nest      string          `json:"nest"`
-	Operator  string          `json:"operator,omitempty"`
-	Attempt   int             `json:"attempt"` // as the station counted
-	First     bool            `json:"first"`   // the unit's first judged run, over all stations
-	Started   time.Time       `json:"started"`
-	Ended     time.Time       `json:"ended"`
-	Outcome   reports.Outcome `json:"outcome"`
-	Reason    *reports.Reason `json:"reason,omitempty"`
-	Failed    []string        `json:"failed,omitempty"` // readings that failed, "check.reading"; checks without one
-	Cause     string          `json:"cause,omitempty"`  // the likeliest, in the product's words
-	Rule      string          `json:"rule,omitempty"`   // of that cause
-	Part      string          `json:"part,omitempty"`   // of the handset's drawing
-	Simulated bool            `json:"simulated,omitempty"`
-	Number    int64           `json:"number"` // in its station's chain
-	SHA256    string          `json:"sha256"`
-	File      string          `json:"file,omitempty"`
-	Flag      string          `json:"flag,omitempty"` // why it is not counted, "" if it is
+	Run      string          `json:"run"`
+	Unit     reports.Unit    `json:"unit"`
+	Station  string          `json:"station"`
+	Nest     string          `json:"nest"`
+	Operator string          `json:"operator,omitempty"`
+	Attempt  int             `json:"attempt"` // as the station counted
+	First    bool            `json:"first"`   // the unit's first judged run, over all stations
+	Started  time.Time       `json:"started"`
+	Ended    time.Time       `json:"ended"`
+	Outcome  reports.Outcome `json:"outcome"`
+	// CutShort: it broke a limit and was then cut short. It counts as a judged
+	// run that did not pass.
+	CutShort  bool             `json:"cut_short,omitempty"`
+	Reason    *reports.Reason  `json:"reason,omitempty"`
+	Failed    []string         `json:"failed,omitempty"` // readings that failed, "check.reading"; checks without one
+	Where     string           `json:"where,omitempty"`  // of several like parts the cause is in
+	Cause     string           `json:"cause,omitempty"`  // the likeliest, in the product's words
+	Rule      string           `json:"rule,omitempty"`   // of that cause
+	Part      string           `json:"part,omitempty"`   // of the handset's drawing
+	Simulated bool             `json:"simulated,omitempty"`
+	Number    int64            `json:"number"` // in its station's chain
+	SHA256    string           `json:"sha256"`
+	File      string           `json:"file,omitempty"`
+	Clock     []reports.Reason `json:"clock,omitempty"` // how the station's clock was set before the run, or during it
+	Flag      string           `json:"flag,omitempty"`  // why it is not counted, "" if it is
 }
 
 // Flag says that a report is not as it was sealed, or is missing.

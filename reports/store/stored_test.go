@@ -18,6 +18,7 @@ type stored interface {
 	Trend(ctx context.Context, s Selection, by By) ([]yield.Group, error)
 	Checks(ctx context.Context, s Selection) ([]yield.CheckCount, error)
 	Failures(ctx context.Context, s Selection, kind FailureKind) ([]yield.FailureCount, error)
+	Aborts(ctx context.Context, s Selection, most int) ([]yield.UnitAborts, error)
 	Cycle(ctx context.Context, s Selection) (yield.Histogram, error)
 	Moments(ctx context.Context, s Selection) ([]yield.Moments, error)
 	Series(ctx context.Context, s Selection, reading string, first bool, limit int) (yield.Series, error)

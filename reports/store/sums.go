@@ -13,6 +13,7 @@ type counted struct {
 	started, ended int64
 	outcome        reports.Outcome
 	counts         bool // no golden unit, no flag
+	judged         bool // it says something of its unit: see [record.judged]
 	first          bool
 	totals         totals
 	cause          int64
@@ -49,15 +50,21 @@ func (c *cell) count(r *counted, m *moments) error {
 	default:
 		d[nErrors], d[nErrorMillis] = 1, took
 	}
+	cut := r.judged && !ended(r.outcome)
+	if cut {
+		d[nCutShort], d[nAbortedCutShort] = 1, number(r.outcome == reports.Aborted)
+	}
 	if r.first {
-		u := r.totals.counts(r.outcome == reports.Passed, r.codes.checks)
+		u := r.totals.counts(r.outcome == reports.Passed, cut, r.codes.checks)
 		d.add(&u)
 	}
 	c.slot(slotOf(r.started), &d)
-	if !judged(r.outcome) {
+	if !r.judged {
 		return nil
 	}
-	c.cycle.count(float64(took)/1000, took, r.started, r.cycleTime, r.takt)
+	if !cut { // how long it would have taken nobody knows
+		c.cycle.count(float64(took)/1000, took, r.started, r.cycleTime, r.takt)
+	}
 	if r.first {
 		for i := range r.layout.Checks {
 			if i >= len(r.codes.checks) {
@@ -69,7 +76,7 @@ func (c *cell) count(r *counted, m *moments) error {
 			}
 		}
 	}
-	if r.outcome == reports.Failed {
+	if r.outcome != reports.Passed {
 		r.layout.failures(&r.codes, r.cause, func(id int64) {
 			p := c.failures[id]
 			c.failures[id] = pair{p[0] + number(r.first), p[1] + 1}
@@ -99,20 +106,20 @@ func (t *transaction) countRuns(groups []int64, from, to int64, readings bool, a
 	return chunks(groups, func(part []int64) error {
 		where, args := in("r.grp", part)
 		return t.each(`SELECT r.started, r.ended, r.outcome, r.golden, r.flag, r.first, r.final, r.retests,
-			r.nff, r.repaired, r.cause, r.cycle_time, r.takt,
+			r.nff, r.repaired, r.cause, r.cycle_time, r.takt, r.judged,
 			r.grp, r.layout, s.checks, s.verdicts, `+column+` FROM run r
 			JOIN sample s ON s.id = r.id AND s.started = r.started AND s.station = r.station
 			WHERE `+where+` AND r.started >= ? AND r.started < ? ORDER BY r.started, r.run`, append(args, from, to),
 			func(rows *sql.Rows) error {
 				var r counted
-				var golden, first, final, nff, repaired, grp, layoutID int64
+				var golden, first, final, nff, repaired, isJudged, grp, layoutID int64
 				var flag string
 				if err := rows.Scan(&r.started, &r.ended, &r.outcome, &golden, &flag, &first, &final, &r.totals.retests,
-					&nff, &repaired, &r.cause, &r.cycleTime, &r.takt,
+					&nff, &repaired, &r.cause, &r.cycleTime, &r.takt, &isJudged,
 					&grp, &layoutID, &r.codes.checks, &r.codes.verdicts, &r.codes.readings); err != nil {
 					return err
 				}
-				r.counts, r.first = golden == 0 && flag == "", first == 1
+				r.counts, r.first, r.judged = golden == 0 && flag == "", first == 1, isJudged == 1
 				r.totals.final, r.totals.nff, r.totals.repaired = final == 1, nff == 1, repaired == 1
 				if r.layout = t.layout(layoutID); r.layout == nil {
 					return errPacked
@@ -122,7 +129,7 @@ func (t *transaction) countRuns(groups []int64, from, to int64, readings bool, a
 					return nil
 				}
 				var m *moments
-				if readings && r.counts && judged(r.outcome) {
+				if readings && r.counts && r.judged {
 					m = a.moment(r.layout)
 				}
 				return a.cell.count(&r, m)

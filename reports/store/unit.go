@@ -11,12 +11,12 @@ import (
 // unitRun is what decides about a unit's yield of one of its judged runs that
 // count (no golden unit, no flag), and how it stands in the table.
 type unitRun struct {
+	stand
 	id      int64
 	station string
-	started int64
-	run     string
 	grp     int64
 	passed  bool
+	cut     bool // it broke a limit and was then cut short
 
 	first  bool
 	totals totals
@@ -24,17 +24,12 @@ type unitRun struct {
 	new *record // not in the table yet
 }
 
-// place is where a run stands in the order of a unit's runs.
-func (u *unitRun) compare(v *unitRun) int {
-	return cmp.Or(cmp.Compare(u.started, v.started), cmp.Compare(u.run, v.run))
-}
-
 // settle says of each of a unit's runs how it should stand in the table, in
-// the order of time: see [yield.Counts]. found says that a repair of the unit
+// their order: see [yield.Counts]. found says that a repair of the unit
 // found something.
 func settle(runs []unitRun, found bool) []unitRun {
 	list := slices.Clone(runs)
-	slices.SortFunc(list, func(a, b unitRun) int { return a.compare(&b) })
+	arrange(list, func(u *unitRun) stand { return u.stand })
 	for i := range list {
 		list[i].first, list[i].totals = false, totals{}
 	}
@@ -51,10 +46,11 @@ func settle(runs []unitRun, found bool) []unitRun {
 
 // counts is what a first judged run adds to its half hour for its unit; checks
 // are the letters of its checks.
-func (t totals) counts(passed bool, checks string) counts {
+func (t totals) counts(passed, cut bool, checks string) counts {
 	var c counts
 	c[nUnits] = 1
 	c[nFirstPassed] = number(passed)
+	c[nFirstCutShort] = number(cut)
 	c[nFinalPassed] = number(t.final)
 	c[nRetested] = min(t.retests, 1)
 	c[nRetests] = t.retests
@@ -161,7 +157,7 @@ func (t *transaction) settleUnits(units []unitKey, fresh map[unitKey][]unitRun, 
 				ch.again[k] = true
 				continue
 			}
-			after, gone := r.totals.counts(r.passed, ""), old.totals.counts(r.passed, "")
+			after, gone := r.totals.counts(r.passed, r.cut, ""), old.totals.counts(r.passed, r.cut, "")
 			after.sub(&gone)
 			ch.at(k).cell.slot(slotOf(r.started), &after)
 		}
@@ -174,19 +170,21 @@ func (t *transaction) settleUnits(units []unitKey, fresh map[unitKey][]unitRun, 
 func (t *transaction) runsOf(serials []string) (map[unitKey][]unitRun, error) {
 	m := map[unitKey][]unitRun{}
 	err := chunks(serials, func(part []string) error {
-		where, args := in("serial", part)
-		return t.each(`SELECT id, station, started, run, grp, serial, outcome, first, final, retests, nff,
-			repaired FROM run
-			WHERE `+where+` AND golden = 0 AND flag = '' AND (outcome = 'passed' OR outcome = 'failed')`, args,
+		where, args := in("r.serial", part)
+		return t.each(`SELECT r.id, r.station, r.started, r.run, r.grp, r.serial, r.outcome, r.first, r.final,
+			r.retests, r.nff, r.repaired, s.chain, s.number FROM run r
+			JOIN seal s ON s.id = r.id AND s.started = r.started AND s.station = r.station
+			WHERE `+where+` AND r.golden = 0 AND r.flag = '' AND r.judged = 1`, args,
 			func(rows *sql.Rows) error {
 				var u unitRun
 				var serial, outcome string
 				var first, final, nff, repaired int64
 				if err := rows.Scan(&u.id, &u.station, &u.started, &u.run, &u.grp, &serial, &outcome,
-					&first, &final, &u.totals.retests, &nff, &repaired); err != nil {
+					&first, &final, &u.totals.retests, &nff, &repaired, &u.chain, &u.number); err != nil {
 					return err
 				}
 				u.passed, u.first = outcome == string(reports.Passed), first == 1
+				u.cut = !ended(reports.Outcome(outcome))
 				u.totals.final, u.totals.nff, u.totals.repaired = final == 1, nff == 1, repaired == 1
 				k := unitKey{t.group(u.grp).product, serial}
 				m[k] = append(m[k], u)

@@ -45,6 +45,8 @@ func (v viewSource) create() string {
 	return "CREATE VIEW " + v.name + " AS SELECT " + strings.Join(columns, ", ") + " FROM " + v.from
 }
 
+const cutSource = "CASE WHEN r.judged = 1 AND r.outcome <> 'passed' AND r.outcome <> 'failed' THEN 1 ELSE 0 END"
+
 const countsSource = "CASE WHEN r.golden = 0 AND r.flag = '' THEN 1 ELSE 0 END"
 
 // runColumnsOf are the columns by which every view tells its runs apart.
@@ -61,6 +63,9 @@ func runColumnsOf(d *dialect) []viewColumn {
 		{"operator", "who ran it", "g.operator"},
 		{"outcome", "passed, failed, error (of the bench) or aborted", "r.outcome"},
 		{"first", "1: the unit's first judged run, over all stations", "r.first"},
+		{"judged", "1: it says something of the unit: passed, failed, or cut short (below)", "r.judged"},
+		{"cut_short", "1: it broke a limit and was then aborted, or ended by a fault of the bench or an error of the " +
+			"plan", cutSource},
 		{"counts", "1: no golden unit, and the report is as it was sealed", countsSource},
 	}
 }
@@ -78,11 +83,14 @@ func (d *dialect) views() []viewSource {
 				{"golden", "1: a golden unit, which proves the bench", "r.golden"},
 				{"attempt", "1 for the unit's first run at this station", "r.attempt"},
 				{"ended", "when it ended, UTC", d.stamp("r.ended")},
+				{"clock", "how the station's clock was set before the run or during it, as a JSON list of codes with " +
+					"arguments; empty if it was not", "r.clock"},
 				{"seconds", "how long it took, s", "(r.ended - r.started) / 1000.0"},
 				{"reason", "why it did not pass, as a code", "r.reason"},
 				{"reason_arguments", "the same with its arguments, as JSON", "r.why"},
 				{"failed", "readings that failed, as a JSON list of check.reading; checks that failed without one",
 					"r.failed"},
+				{"cause_where", "which of several like parts it is in", "COALESCE(n.place, '')"},
 				{"cause", "the likeliest cause, in words", "COALESCE(n.name, '')"},
 				{"cause_rule", "the rule that named it", "COALESCE(n.rule, '')"},
 				{"part", "of the handset's drawing", "COALESCE(n.part, '')"},
@@ -121,6 +129,7 @@ func (d *dialect) views() []viewSource {
 			append(runColumnsOf(d), []viewColumn{
 				{"kind", "check, reading or cause", "n.kind"},
 				{"name", "check, check.reading (or the check that failed without one), or cause in words", "n.name"},
+				{"cause_where", "which of several like parts a cause is in", "n.place"},
 				{"part", "of the handset's drawing", "n.part"},
 				{"rule", "the rule that named a cause", "n.rule"},
 			}...),
@@ -162,8 +171,13 @@ func (d *dialect) views() []viewSource {
 				{"failed", "runs", sum("r.outcome = 'failed'")},
 				{"errors", "runs that ended by a fault of the bench", sum("r.outcome = 'error'")},
 				{"aborted", "runs", sum("r.outcome = 'aborted'")},
+				{"cut_short", "runs ended by a fault of the bench, or aborted, after a limit was broken",
+					"SUM(" + cutSource + ")"},
+				{"aborted_cut_short", "those of them that were aborted", sum("r.outcome = 'aborted' AND r.judged = 1")},
 				{"units", "with at least one judged run", sum("r.first = 1")},
 				{"first_passed", "units whose first judged run passed", sum("r.first = 1 AND r.outcome = 'passed'")},
+				{"first_cut_short", "units whose first judged run broke a limit and was then cut short",
+					sum("r.first = 1 AND r.outcome <> 'passed' AND r.outcome <> 'failed'")},
 				{"final_passed", "units whose newest judged run passed", "SUM(r.final)"},
 				{"retested", "units with more than one judged run", sum("r.retests > 0")},
 				{"retests", "judged runs after the first", "SUM(r.retests)"},

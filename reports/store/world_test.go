@@ -48,6 +48,9 @@ func (s *station) seal(t testing.TB, r reports.Report) archive.Sealed {
 	if r.Checks == nil {
 		r.Checks = []reports.Check{}
 	}
+	if r.Events == 0 {
+		r.Events = 100 // as many as there may be
+	}
 	raw, err := json.Marshal(r)
 	require.NoError(t, err)
 	sum := sha256.Sum256(append([]byte(s.last.SHA256+"\n"), raw...))
@@ -126,7 +129,21 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 		if v.IsNone() {
 			verdict = reports.Error
 		}
-		return reports.Reading{Check: check, Name: name, Value: v, Unit: unit, Limit: l, Verdict: note(verdict)}
+		rd := reports.Reading{Check: check, Name: name, Value: v, Unit: unit, Limit: l, Verdict: note(verdict)}
+		switch x, _ := v.Number(); verdict { // a value that its verdict is of
+		case reports.Error:
+			rd.Problem = &reports.Reason{Code: reports.NoValue}
+		case reports.Fail:
+			rd.Value = reports.Number(1.5**l.Upper + math.Abs(x))
+		case reports.Inconclusive:
+			rd.Value, rd.Limit = reports.Number(*l.Upper), &reports.Limit{Lower: l.Lower, Upper: l.Upper, Guard: *l.Upper / 10}
+		case reports.Pass:
+			if l.Lower != nil {
+				x = max(x, *l.Lower)
+			}
+			rd.Value = reports.Number(min(x, *l.Upper))
+		}
+		return rd
 	}
 	number := func() reports.Value {
 		if r.IntN(30) == 0 {
@@ -143,7 +160,8 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 			read("sticks", "moves", reports.Bool(r.IntN(2) == 0), "", nil),
 		}},
 		{Name: "link", Part: "antenna", Verdict: reports.Pass, Readings: []reports.Reading{
-			read("link", "mode", reports.Text(`a,"b]`), "", nil),
+			{Check: "link", Name: "mode", Value: reports.Text(`a,"b]`), Verdict: note(reports.Pass),
+				Limit: &reports.Limit{Equal: new(reports.Text(`a,"b]`))}},
 		}},
 	}
 	p.Checks = checks[:3-r.IntN(5)/4]
@@ -154,7 +172,7 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 			}
 		}
 	}
-	if r.IntN(15) == 0 { // a check that fails without a reading
+	if r.IntN(15) == 0 && p.Checks[0].Verdict != reports.Error { // a check that fails without a reading
 		p.Checks[0].Verdict = note(reports.Fail)
 	}
 	switch worst {
@@ -173,6 +191,7 @@ func randomReport(r *rand.Rand, station string, n int) reports.Report {
 	}
 	if r.IntN(20) == 0 {
 		p.Outcome, p.Causes = reports.Aborted, nil
+		p.Reason = &reports.Reason{Code: reports.StoppedByHand, Text: "Ines"}
 	}
 	return p
 }
@@ -202,11 +221,85 @@ func (w *world) sorted() []*reports.Report {
 	return list
 }
 
-// units lists the judged runs that count of every unit, in the order of time.
+// ordered puts runs in their order by its definition, slowly: those of a chain
+// by number, chains by the times of the longest sequence in each that does not
+// fall.
+func (w *world) ordered(list []*reports.Report, byNest bool) []*reports.Report {
+	seals := map[string]archive.Seal{}
+	for _, s := range w.reports {
+		seals[s.Report.Run] = s.Seal
+	}
+	chains := map[string][]*reports.Report{}
+	for _, p := range list {
+		key := seals[p.Run].Key
+		if byNest && p.Simulated { // each has a clock of its own
+			key += p.Nest
+		}
+		chains[key] = append(chains[key], p)
+	}
+	at := map[string]int64{}
+	for _, chain := range chains {
+		slices.SortFunc(chain, func(a, b *reports.Report) int {
+			return cmp.Compare(seals[a.Run].Number, seals[b.Run].Number)
+		})
+		length := make([]int, len(chain)) // of the longest sequence that ends here
+		longest := 0
+		for i, p := range chain {
+			length[i] = 1
+			for k, q := range chain[:i] {
+				if q.Started.UnixMilli() <= p.Started.UnixMilli() {
+					length[i] = max(length[i], length[k]+1)
+				}
+			}
+			longest = max(longest, length[i])
+		}
+		good := map[int]bool{}
+		for i := len(chain) - 1; i >= 0; i-- {
+			if longest > 0 && length[i] == longest {
+				good[i] = true
+				longest--
+			}
+		}
+		for i := range chain {
+			k := i
+			for k > 0 && !good[k] {
+				k--
+			}
+			for !good[k] {
+				k++
+			}
+			at[chain[i].Run] = chain[k].Started.UnixMilli()
+		}
+	}
+	list = slices.Clone(list)
+	slices.SortFunc(list, func(a, b *reports.Report) int {
+		return cmp.Or(cmp.Compare(at[a.Run], at[b.Run]), cmp.Compare(seals[a.Run].Number, seals[b.Run].Number),
+			cmp.Compare(a.Run, b.Run))
+	})
+	return list
+}
+
+// speaks says that a run says something of its unit.
+func speaks(p *reports.Report) bool {
+	return p.Outcome == reports.Passed || p.Outcome == reports.Failed || cutShort(p)
+}
+
+// cutShort says that a run broke a limit and ended early.
+func cutShort(p *reports.Report) bool {
+	_, missed := failedOf(p)
+	return p.Outcome != reports.Passed && p.Outcome != reports.Failed && len(missed) > 0
+}
+
+// units lists the judged runs that count of every unit, in their order.
 func (w *world) units() map[unitKey][]*reports.Report {
 	m := map[unitKey][]*reports.Report{}
+	defer func() {
+		for k, list := range m {
+			m[k] = w.ordered(list, false)
+		}
+	}()
 	for _, p := range w.sorted() {
-		if judged(p.Outcome) && w.counting(p) {
+		if speaks(p) && w.counting(p) {
 			k := unitKey{p.Unit.Product, p.Unit.SerialNumber}
 			m[k] = append(m[k], p)
 		}
@@ -254,7 +347,9 @@ func (w *world) countsWhere(s Selection, in func(p *reports.Report) bool) yield.
 		case reports.Aborted:
 			c.Aborted++
 			c.AbortedTime += seconds(p)
+			c.AbortedCutShort += number(cutShort(p))
 		}
+		c.CutShort += number(cutShort(p))
 	}
 	for k, runs := range w.units() {
 		first, newest := runs[0], runs[len(runs)-1]
@@ -266,10 +361,11 @@ func (w *world) countsWhere(s Selection, in func(p *reports.Report) bool) yield.
 		})
 		c.Units++
 		c.FirstPassed += number(first.Outcome == reports.Passed)
+		c.FirstCutShort += number(cutShort(first))
 		c.FinalPassed += number(newest.Outcome == reports.Passed)
 		c.Retested += number(len(runs) > 1)
 		c.Retests += int64(len(runs) - 1)
-		c.NoFaultFound += number(first.Outcome == reports.Failed && newest.Outcome == reports.Passed && !found)
+		c.NoFaultFound += number(first.Outcome != reports.Passed && newest.Outcome == reports.Passed && !found)
 		c.Repaired += number(found)
 		for _, ch := range first.Checks {
 			if missedVerdict(ch.Verdict) {
@@ -325,12 +421,12 @@ func (w *world) failures(s Selection, kind FailureKind) map[string][2]int64 {
 	m := map[string][2]int64{}
 	firsts := w.firsts()
 	for _, p := range w.sorted() {
-		if p.Outcome != reports.Failed || !w.counting(p) || !w.admits(s, p, false) {
+		if !speaks(p) || p.Outcome == reports.Passed || !w.counting(p) || !w.admits(s, p, false) {
 			continue
 		}
 		checks, readings := failedOf(p)
 		names := map[FailureKind][]string{ByCheck: checks, ByReading: readings}[kind]
-		if kind == ByCause && len(p.Causes) > 0 {
+		if kind == ByCause && p.Outcome == reports.Failed && len(p.Causes) > 0 {
 			names = []string{p.Causes[0].String()}
 		}
 		for _, n := range names {
@@ -340,12 +436,26 @@ func (w *world) failures(s Selection, kind FailureKind) map[string][2]int64 {
 	return m
 }
 
-// points of a reading that is a number, oldest first.
-func (w *world) points(s Selection, reading string, first, golden bool) []yield.Point {
+// points of a reading that is a number: the newest by the clock, in their order;
+// a limit below 0 is none.
+func (w *world) points(s Selection, reading string, first, golden bool, limit int) []yield.Point {
+	var all []*reports.Report
+	for _, p := range w.sorted() {
+		if len(w.pointsOf([]*reports.Report{p}, s, reading, first, golden)) > 0 {
+			all = append(all, p)
+		}
+	}
+	if limit >= 0 {
+		all = all[max(0, len(all)-limit):]
+	}
+	return w.pointsOf(w.ordered(all, true), s, reading, first, golden)
+}
+
+func (w *world) pointsOf(of []*reports.Report, s Selection, reading string, first, golden bool) []yield.Point {
 	var list []yield.Point
 	firsts := w.firsts()
-	for _, p := range w.sorted() {
-		if !judged(p.Outcome) || p.Unit.Golden != golden || w.flagged[p.Run] != "" || !w.admits(s, p, false) || first && !firsts[p.Run] {
+	for _, p := range of {
+		if !speaks(p) || p.Unit.Golden != golden || w.flagged[p.Run] != "" || !w.admits(s, p, false) || first && !firsts[p.Run] {
 			continue
 		}
 		for _, ch := range p.Checks {
@@ -425,12 +535,27 @@ func (w *world) agree(t testing.TB, st stored, s Selection) {
 		require.NoError(t, err)
 		m := map[string][2]int64{}
 		for i, f := range list {
-			m[f.Name] = [2]int64{f.Units, f.Runs}
+			m[reports.Cause{Where: f.Where, Cause: f.Name}.String()] = [2]int64{f.Units, f.Runs}
 			if i > 0 {
 				require.GreaterOrEqual(t, list[i-1].Units, f.Units)
 			}
 		}
 		require.Equal(t, w.failures(s, kind), m, "failures by %s", kind)
+	}
+
+	aborts := map[unitKey][2]int64{}
+	for _, p := range w.sorted() {
+		if p.Outcome == reports.Aborted && w.counting(p) && w.admits(s, p, false) {
+			k := unitKey{p.Unit.Product, p.Unit.SerialNumber}
+			aborts[k] = [2]int64{aborts[k][0] + 1, aborts[k][1] + number(cutShort(p))}
+		}
+	}
+	listed, err := st.Aborts(ctx, s, 1000)
+	require.NoError(t, err)
+	require.Len(t, listed, len(aborts))
+	for i, a := range listed {
+		require.Equal(t, aborts[unitKey{a.Product, a.SerialNumber}], [2]int64{a.Aborted, a.CutShort})
+		require.True(t, i == 0 || listed[i-1].CutShort >= a.CutShort)
 	}
 
 	h, err := st.Cycle(ctx, s)
@@ -441,7 +566,7 @@ func (w *world) agree(t testing.TB, st stored, s Selection) {
 	}
 	lo, hi, sum := math.Inf(1), 0.0, 0.0
 	for _, p := range w.sorted() {
-		if judged(p.Outcome) && w.counting(p) && w.admits(s, p, false) {
+		if ended(p.Outcome) && w.counting(p) && w.admits(s, p, false) {
 			n++
 			lo, hi, sum = min(lo, seconds(p)), max(hi, seconds(p)), sum+seconds(p)
 		}
@@ -460,7 +585,7 @@ func (w *world) agree(t testing.TB, st stored, s Selection) {
 		byReading[m.Name] = m
 	}
 	for _, reading := range w.readings() {
-		points := w.points(s, reading, true, false)
+		points := w.points(s, reading, true, false, -1)
 		m := byReading[reading]
 		require.Equal(t, int64(len(points)), m.N, reading)
 		values := yield.Series{Points: points}.Values()
@@ -479,19 +604,19 @@ func (w *world) agree(t testing.TB, st stored, s Selection) {
 			require.Equal(t, failed, m.Failed)
 		}
 		for _, first := range []bool{true, false} {
-			all := w.points(s, reading, first, false)
+			all := w.points(s, reading, first, false, -1)
 			for _, limit := range []int{0, 3, 1000} {
 				got, err := st.Series(ctx, s, reading, first, limit)
 				require.NoError(t, err)
 				require.Equal(t, int64(len(all)), got.Total)
-				samePoints(t, all[max(0, len(all)-limit):], got.Points)
+				samePoints(t, w.points(s, reading, first, false, limit), got.Points)
 			}
 		}
-		golden := w.points(s, reading, false, true)
+		golden := w.points(s, reading, false, true, -1)
 		g, err := st.GoldenSeries(ctx, s, reading, 5)
 		require.NoError(t, err)
 		require.Equal(t, int64(len(golden)), g.Total)
-		samePoints(t, golden[max(0, len(golden)-5):], g.Points)
+		samePoints(t, w.points(s, reading, false, true, 5), g.Points)
 	}
 	w.lists(t, st, s)
 }
@@ -500,6 +625,7 @@ func samePoints(t testing.TB, want, got []yield.Point) {
 	t.Helper()
 	require.Len(t, got, len(want))
 	for i := range want {
+		got[i].At = time.Time{} // see TestBelievedTimes
 		require.Equal(t, want[i], got[i])
 	}
 }
@@ -530,14 +656,22 @@ func (w *world) lists(t testing.TB, st stored, s Selection) {
 		{Cause: "leak"},
 		{Cause: "left stick: leaking capacitor", Check: "sticks"},
 		{Check: "nothing"},
+		{CutShort: true},
+		{CutShort: true, First: true, SerialNumber: "K8-0004"},
 	} {
 		var want []string
-		for _, p := range slices.Backward(w.sorted()) {
+		of := w.sorted()
+		if f.SerialNumber != "" {
+			of = w.ordered(slices.DeleteFunc(of, func(p *reports.Report) bool {
+				return p.Unit.SerialNumber != f.SerialNumber
+			}), false)
+		}
+		for _, p := range slices.Backward(of) {
 			checks, readings := failedOf(p)
 			cause := p.Outcome == reports.Failed && len(p.Causes) > 0 && (p.Causes[0].Rule == f.Cause || p.Causes[0].String() == f.Cause)
 			if w.admits(s, p, true) && (f.Outcome == "" || f.Outcome == p.Outcome) && (f.SerialNumber == "" || f.SerialNumber == p.Unit.SerialNumber) &&
 				(!f.First || firsts[p.Run]) && (!f.Flagged || w.flagged[p.Run] != "") && (f.Check == "" || slices.Contains(checks, f.Check)) &&
-				(f.Reading == "" || slices.Contains(readings, f.Reading)) && (f.Cause == "" || cause) {
+				(f.Reading == "" || slices.Contains(readings, f.Reading)) && (f.Cause == "" || cause) && (!f.CutShort || cutShort(p)) {
 				want = append(want, p.Run)
 			}
 		}
@@ -570,8 +704,10 @@ func (w *world) runOf(s archive.Sealed) Run {
 		Simulated: p.Simulated, Number: s.Seal.Number, SHA256: s.Seal.SHA256, File: s.File, Flag: w.flagged[p.Run],
 	}
 	_, r.Failed = failedOf(p)
+	r.CutShort, r.Clock = cutShort(p), p.Clock
 	if p.Outcome == reports.Failed && len(p.Causes) > 0 {
-		r.Cause, r.Rule, r.Part = p.Causes[0].String(), p.Causes[0].Rule, p.Causes[0].Part
+		c := p.Causes[0]
+		r.Where, r.Cause, r.Rule, r.Part = c.Where, c.Cause, c.Rule, c.Part
 	}
 	return r
 }

@@ -156,7 +156,7 @@ func Limits(t *Translator, spec yield.Spec, format func(float64) string) string 
 	return t.T("figures.spec.none")
 }
 
-// Term is a figure's name and what it means, by its key ([yield.Terms]).
+// Term is a figure's name and what it means, by its key.
 func Term(t *Translator, key string) (name, meaning string) {
 	return t.T("figures.term." + key), t.T("figures.term." + key + "_means")
 }

@@ -86,7 +86,7 @@ func TestEveryCodeHasWords(t *testing.T) {
 		{"side", constants(t, "HitSide"), []string{""}, nil},
 		{"look", constants(t, "Look"), []string{""}, nil},
 		{"chart", constants(t, "ChartKind"), []string{""}, nil},
-		{"term", yield.Terms(), []string{"", "_means"}, nil},
+		{"term", terms(), []string{"", "_means"}, nil},
 		{"groups", constants(t, "GroupState"), []string{""}, []string{"above", "below", "of_limits", "ranks"}},
 		{"target", constants(t, "TargetState"), []string{""}, nil},
 		{"state", constants(t, "ChartState"), []string{"", "_means"}, []string{"signals_limits"}},
@@ -453,7 +453,7 @@ func TestSummariesInWords(t *testing.T) {
 		for _, state := range constants(t, "TargetState") {
 			said(t, words, state, Target(words, yield.Target{Share: 0.95, State: yield.TargetState(state), End: 0.9}))
 		}
-		for _, key := range yield.Terms() {
+		for _, key := range terms() {
 			name, meaning := Term(words, key)
 			said(t, words, key, name)
 			said(t, words, key, meaning)
@@ -469,4 +469,65 @@ func TestSummariesInWords(t *testing.T) {
 		strings.ReplaceAll(Lost(words, lost), nbsp, " "))
 	require.Equal(t, "24B is lower than the rest (81 % against 95 %), and not by chance.",
 		strings.ReplaceAll(Trend(words, yield.TrendResult{Whole: share, Against: yield.AgainstRest, Compared: 1, Differ: 1, Points: []yield.TrendPoint{point(-1)}}), nbsp, " "))
+}
+
+// terms are the keys of all figures that commands and pages name, in the order
+// in which a reader meets them.
+func terms() []string {
+	return []string{
+		"unit",
+		"judged_run",
+		"first_pass",
+		"final",
+		"retested",
+		"no_fault_found",
+		"repaired",
+		"dpu",
+		"dpo",
+		"dpmo",
+		"sigma",
+		"throughput",
+		"rolled",
+		"normalised",
+		"interval",
+		"confidence",
+		"wilson",
+		"clopper_pearson",
+		"pareto",
+		"vital_few",
+		"of_tested",
+		"of_failed",
+		"cumulative",
+		"findings",
+		"trend",
+		"by_chance",
+		"corrected",
+		"cycle",
+		"mean",
+		"median",
+		"p95",
+		"takt",
+		"over",
+		"capacity",
+		"possible",
+		"needed",
+		"lost",
+		"bench_error",
+		"aborted",
+		"units_lost",
+		"limit",
+		"standard_deviation",
+		"cp",
+		"cpk",
+		"pp",
+		"ppk",
+		"cpm",
+		"normality",
+		"control_chart",
+		"control_limits",
+		"golden_unit",
+		"drift",
+		"difference",
+		"correlation",
+	}
 }

@@ -72,7 +72,7 @@ func (t *Translator) reason(r *reports.Reason) string {
 	}
 	return t.T(id, "nest", r.Nest, "check", r.Check, "readings", t.list(r.Readings), "text", r.Text, "unit", r.Unit,
 		"limit_unit", r.LimitUnit, "kind", kind, "time", t.Quantity(r.Seconds, "s"), "size", t.mebibytes(r.Size),
-		"count", r.Count)
+		"count", r.Count, "by", t.Span(r.Seconds), "clock", t.When(r.Time), "newest", t.When(r.Newest))
 }
 
 // reasons joins reasons; devices that failed alike are told together.

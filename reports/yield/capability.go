@@ -170,7 +170,7 @@ func CapabilityOf(groups []Subgroup, spec Spec, o CapabilityOptions) CapabilityS
 	}
 	t.N = len(all)
 	for _, l := range []**float64{&t.Spec.Lower, &t.Spec.Upper, &t.Spec.Target} {
-		if *l != nil && !isFinite(**l) {
+		if *l != nil && !statistics.Finite(**l) {
 			*l = nil
 		}
 	}
@@ -191,13 +191,13 @@ func problemOf(all []float64, spec Spec) *Remark {
 		return &r
 	}
 	for _, l := range []*float64{spec.Lower, spec.Upper, spec.Target} {
-		if l != nil && !isFinite(*l) {
+		if l != nil && !statistics.Finite(*l) {
 			return because(LimitNotFinite)
 		}
 	}
 	wrong := 0
 	for _, v := range all {
-		if !isFinite(v) {
+		if !statistics.Finite(v) {
 			wrong++
 		}
 	}
@@ -206,7 +206,7 @@ func problemOf(all []float64, spec Spec) *Remark {
 		return because(NoValues)
 	case wrong > 0:
 		return because(NotFinite, wrong, len(all))
-	case len(all) > 1 && !isFinite(sdOf(all)):
+	case len(all) > 1 && !statistics.Finite(sdOf(all)):
 		return because(TooLarge)
 	case spec.Lower == nil && spec.Upper == nil:
 		return because(NoLimits)
@@ -222,7 +222,7 @@ func problemOf(all []float64, spec Spec) *Remark {
 
 // describable says whether values have a mean at all.
 func (t *CapabilityStudy) describable(all []float64) bool {
-	return len(all) > 1 && isFinite(sdOf(all))
+	return len(all) > 1 && statistics.Finite(sdOf(all))
 }
 
 // sdOf is not finite where a value is not.
@@ -366,7 +366,7 @@ func (t *CapabilityStudy) outside(all []float64, o CapabilityOptions) {
 	z := -statistics.NormalQuantile(e.Value)
 	sd := math.Sqrt(square(byMean*t.Overall)/n+square(bySigma*t.Overall)/(2*(n-1))) / density(z)
 	half := statistics.NormalQuantile((1+o.Confidence)/2) * sd
-	if isFinite(half) {
+	if statistics.Finite(half) {
 		e.Low, e.High = statistics.NormalUpper(z+half), statistics.NormalUpper(z-half)
 		t.Expected = &e
 	}

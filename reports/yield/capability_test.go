@@ -2,6 +2,7 @@ package yield
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -361,4 +362,34 @@ func BenchmarkCapability(b *testing.B) {
 			b.Fatal(s.Problem)
 		}
 	}
+}
+
+// AndersonDarling tests values against the normal distribution with mean and
+// standard deviation taken from them (Stephens' case 3): A squared, the same
+// adjusted for n, and the p-value by D'Agostino & Stephens 1986, Goodness-of-fit
+// techniques, Table 4.9 (from memory). Values need not be sorted. It is an error
+// for fewer than 8 values, values that are not finite, and values that are all
+// the same.
+func AndersonDarling(values []float64) (statistic, adjusted, p float64, err error) {
+	n := len(values)
+	if n < fewestForShape {
+		return 0, 0, 0, fmt.Errorf("normality: %d values, at least %d needed", n, fewestForShape)
+	}
+	for _, v := range values {
+		if !statistics.Finite(v) {
+			return 0, 0, 0, fmt.Errorf("normality: a value is not a finite number")
+		}
+	}
+	sorted := slices.Sorted(slices.Values(values))
+	m, s := statistics.MeanSD(sorted)
+	if sorted[0] == sorted[n-1] || !(s > 0) {
+		return 0, 0, 0, fmt.Errorf("normality: all values are the same")
+	}
+	statistic, adjusted, p = andersonDarling(sorted, m, s)
+	return statistic, adjusted, p, nil
+}
+
+func NewNormality(values []float64) Normality {
+	sorted := slices.Sorted(slices.Values(values))
+	return newNormality(sorted)
 }

@@ -146,7 +146,7 @@ type LimitEffect struct {
 // Sample whose Values do not number N is taken by its Moments). Of two samples
 // with the same name the first counts.
 func Compare(a, b Side, o CompareOptions) Comparison {
-	c := Comparison{A: orName(a.Name, "A"), B: orName(b.Name, "B"), Confidence: usualConfidence(o.Confidence),
+	c := Comparison{A: cmp.Or(a.Name, "A"), B: cmp.Or(b.Name, "B"), Confidence: usualConfidence(o.Confidence),
 		Correction: o.Correction}
 	if c.Correction != BenjaminiHochberg && c.Correction != NoCorrection {
 		c.Correction = Holm
@@ -196,13 +196,6 @@ func Compare(a, b Side, o CompareOptions) Comparison {
 	return c
 }
 
-func orName(name, or string) string {
-	if name == "" {
-		return or
-	}
-	return name
-}
-
 // distinct leaves out samples without a value, and later ones of a name.
 func distinct(samples []Sample) []Sample {
 	seen := map[string]bool{}
@@ -227,7 +220,7 @@ func byName(samples []Sample) map[string]Sample {
 func compareSamples(a, b Sample, population *Moments, confidence float64) Difference {
 	a, b = inOrderOfSize(a), inOrderOfSize(b)
 	d := Difference{
-		Name: a.Name, Unit: orName(a.Unit, b.Unit), A: sideFigures(a), B: sideFigures(b),
+		Name: a.Name, Unit: cmp.Or(a.Unit, b.Unit), A: sideFigures(a), B: sideFigures(b),
 		Level:   compareLevel(a, b, population, confidence),
 		Spread:  compareSpread(a, b, confidence),
 		Failing: CompareShares(a.Failed, a.N, b.Failed, b.N, confidence),
@@ -299,8 +292,7 @@ func limitEffect(a, b Sample, d Estimate) *LimitEffect {
 	if !(scale > 0) {
 		scale = math.NaN()
 	}
-	e.Share = Estimate{Value: d.Value / scale, Low: d.Low / scale, High: d.High / scale, Confidence: d.Confidence,
-		Method: d.Method}
+	e.Share = d.over(scale)
 	switch {
 	case d.Value > 0:
 		e.Toward = "upper"

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"fullthrow/reports/statistics"
 )
 
 // ChartKind names a control chart.
@@ -218,10 +220,10 @@ func begin(kind ChartKind, o ChartOptions) (*chartBuilder, error) {
 	if o.First < 0 || o.First == 1 || o.First > 0 && o.Baseline != nil {
 		return nil, b.fail(fmt.Errorf("limits come from 2 first points at least, or from a baseline"))
 	}
-	if p := o.Baseline; p != nil && (!isFinite(p.Centre) || !isFinite(p.Sigma) || p.Sigma < 0) {
+	if p := o.Baseline; p != nil && (!statistics.Finite(p.Centre) || !statistics.Finite(p.Sigma) || p.Sigma < 0) {
 		return nil, b.fail(fmt.Errorf("the baseline's centre and sigma must be numbers, and sigma not below 0"))
 	}
-	if o.Target != nil && !isFinite(*o.Target) {
+	if o.Target != nil && !statistics.Finite(*o.Target) {
 		return nil, b.fail(fmt.Errorf("the target is not a number"))
 	}
 	return b, nil
@@ -258,15 +260,13 @@ func (b *chartBuilder) fail(err error) error {
 	return fmt.Errorf("%s: %w", what, err)
 }
 
-func isFinite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
-
 func (b *chartBuilder) take(groups []Subgroup) error {
 	empty, wrong, n := 0, 0, 0
 	b.groups = make([]Subgroup, 0, len(groups))
 	for _, g := range groups {
 		n += len(g.Values)
 		for _, v := range g.Values {
-			if !isFinite(v) {
+			if !statistics.Finite(v) {
 				wrong++
 			}
 		}

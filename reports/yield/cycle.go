@@ -6,7 +6,7 @@ import (
 	"fullthrow/reports/statistics"
 )
 
-// CycleTime is how long judged runs took, from start to verdict; the time to
+// CycleTime is how long runs took that passed or failed, from start to verdict; the time to
 // change units is not in it. Times in s.
 type CycleTime struct {
 	N int64 `json:"n"` // runs

@@ -1,7 +1,6 @@
 package yield
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -133,11 +132,11 @@ func FindDrift(s Series, o DriftOptions) Drift {
 		d.Reference, d.Now = 0, 0
 		return d
 	}
-	d.From, d.To = points[0].Time, points[d.N-1].Time
+	d.From, d.To = points[0].When(), points[d.N-1].When()
 	d.Days = d.To.Sub(d.From).Hours() / 24
 	x, y := make([]float64, d.N), make([]float64, d.N)
 	for i, p := range points {
-		x[i], y[i] = p.Time.Sub(d.From).Hours()/24, p.Value
+		x[i], y[i] = p.When().Sub(d.From).Hours()/24, p.Value
 	}
 	width := nan
 	if s.Lower != nil && s.Upper != nil && *s.Upper > *s.Lower {
@@ -212,8 +211,7 @@ func (d *Drift) shift(y []float64, width float64, o DriftOptions) {
 			d.Shift.Low, d.Shift.High = d.Shift.Value-half, d.Shift.Value+half
 		}
 	}
-	d.ShiftShare = Estimate{Value: d.Shift.Value / width, Low: d.Shift.Low / width, High: d.Shift.High / width,
-		Confidence: c, Method: d.Shift.Method}
+	d.ShiftShare = d.Shift.over(width)
 }
 
 // Shifted says that the last runs are off the reference beyond chance.
@@ -241,9 +239,7 @@ func (d *Drift) slope(l statistics.Line, width float64) {
 		p := statistics.StudentTail(l.Slope/se, df)
 		d.SlopeP = &p
 	}
-	e, month := d.Slope, 30/width
-	d.PerMonth = Estimate{Value: e.Value * month, Low: e.Low * month, High: e.High * month, Confidence: c,
-		Method: e.Method}
+	d.PerMonth = d.Slope.rising(func(v float64) float64 { return v * (30 / width) })
 }
 
 // widened is a standard error and its degrees of freedom by the effective
@@ -342,7 +338,7 @@ func inTime(points []Point) []Point {
 			out = append(out, p)
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Point) int { return cmp.Or(a.Time.Compare(b.Time)) })
+	slices.SortStableFunc(out, func(a, b Point) int { return a.When().Compare(b.When()) })
 	return out
 }
 

@@ -183,3 +183,15 @@ func TestDriftEdges(t *testing.T) {
 	require.Zero(t, d.Reach.Days.Value)
 	require.Equal(t, "upper", d.Reach.Limit)
 }
+
+// A run whose clock stood wrong drifts no further than where its station's order
+// puts it.
+func TestDriftGoesByTimesThatAreBelieved(t *testing.T) {
+	values := days(20, func(day float64) float64 { return 0.5 + 0.005*day })
+	right, wrong := golden(values...), golden(values...)
+	for _, i := range []int{0, 7, 19} {
+		p := &wrong.Points[i]
+		p.At, p.Time = p.Time, time.Date(1970, 1, 1+i, 0, 0, 0, 0, time.UTC)
+	}
+	require.Equal(t, FindDrift(right, DriftOptions{}), FindDrift(wrong, DriftOptions{}))
+}

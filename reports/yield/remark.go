@@ -3,6 +3,8 @@ package yield
 import (
 	"fmt"
 	"strings"
+
+	"fullthrow/reports/statistics"
 )
 
 // Code names what must be known beside a figure: a caution, or why there is
@@ -160,7 +162,7 @@ func remark(code Code, values ...any) Remark {
 		if r.Args == nil {
 			r.Args = map[string]any{}
 		}
-		if x, ok := v.(float64); ok && !isFinite(x) {
+		if x, ok := v.(float64); ok && !statistics.Finite(x) {
 			v = nil
 		}
 		r.Args[names[i]] = v

@@ -12,8 +12,7 @@ type Against string
 
 // What a group may be compared with.
 const (
-	AgainstRest   Against = "rest"   // all other groups together
-	AgainstBefore Against = "before" // the groups before it: has it changed?
+	AgainstRest Against = "rest" // all other groups together
 )
 
 // TrendResult is first-pass yield group by group, and which groups differ by
@@ -52,10 +51,6 @@ type TrendPoint struct {
 // TrendOptions for [Trend].
 type TrendOptions struct {
 	Confidence float64 // [DefaultConfidence] if not given
-	Against    Against // AgainstRest if not given
-	// Window is with how many groups before it a group is compared, 0 with all
-	// of them. Only for AgainstBefore; groups without a unit count among them.
-	Window int
 }
 
 // Trend gives the first-pass yield of each group, in the order given, nothing
@@ -69,27 +64,14 @@ type TrendOptions struct {
 // compared; nor is one that has nothing to be compared with.
 func Trend(groups []Group, o TrendOptions) TrendResult {
 	o.Confidence = usualConfidence(o.Confidence)
-	if o.Against != AgainstBefore {
-		o.Against = AgainstRest
-	}
 	whole := Sum(groups)
-	r := TrendResult{Whole: NewShare(whole.FirstPassed, whole.Units, o.Confidence), Against: o.Against,
+	r := TrendResult{Whole: NewShare(whole.FirstPassed, whole.Units, o.Confidence), Against: AgainstRest,
 		Confidence: o.Confidence}
 	var chances []float64
 	var compared []int
-	var before []Counts // sums of all groups before
-	sum := Counts{}
 	withUnits := 0
 	for i, g := range groups {
-		before = append(before, sum)
-		sum = sum.Plus(g.Counts)
 		other := whole.Minus(g.Counts)
-		if o.Against == AgainstBefore {
-			other = before[i]
-			if o.Window > 0 && i > o.Window {
-				other = other.Minus(before[i-o.Window])
-			}
-		}
 		p := TrendPoint{
 			Key: g.Key, Start: g.Start, Counts: g.Counts,
 			FirstPass: NewShare(g.Counts.FirstPassed, g.Counts.Units, o.Confidence),
@@ -112,7 +94,7 @@ func Trend(groups []Group, o TrendOptions) TrendResult {
 	}
 	r.Compared = len(chances)
 	corrected := HolmBonferroni(chances)
-	if o.Against == AgainstRest && withUnits == 2 { // each is the other's rest: one comparison
+	if withUnits == 2 { // each is the other's rest: one comparison
 		r.Compared, corrected = 1, chances
 	}
 	for j, i := range compared {

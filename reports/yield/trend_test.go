@@ -66,27 +66,6 @@ func TestTrend(t *testing.T) {
 	}
 }
 
-func TestTrendAgainstWhatCameBefore(t *testing.T) {
-	groups := []Group{groupOf("1", 200, 190), groupOf("2", 200, 192), groupOf("3", 200, 150), groupOf("4", 200, 152), groupOf("5", 200, 151)}
-	r := Trend(groups, TrendOptions{Against: AgainstBefore})
-	require.Equal(t, 4, r.Compared)
-	require.Equal(t, []int{0, 0, -1, -1, -1}, differs(r))
-	require.Equal(t, NewShare(684, 800, 0.95), r.Points[4].Other)
-	// With a window it is the change that shows, not what came of it.
-	r = Trend(groups, TrendOptions{Against: AgainstBefore, Window: 1})
-	require.Equal(t, []int{0, 0, -1, 0, 0}, differs(r))
-	require.Equal(t, groups[3].Counts.FirstPassed, r.Points[4].Other.Count)
-	require.False(t, r.Points[0].Other.Known())
-}
-
-func differs(r TrendResult) []int {
-	var d []int
-	for _, p := range r.Points {
-		d = append(d, p.Differs)
-	}
-	return d
-}
-
 // Where all groups are alike, even one is named in at most one of twenty trends
 // (simulated; the test is exact and so rarer).
 func TestTrendIsRarelyWrong(t *testing.T) {

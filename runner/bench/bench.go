@@ -1,12 +1,23 @@
 package bench
 
 import (
+	"errors"
+	"fmt"
+	"math"
+	"net"
 	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
 
 	"github.com/pelletier/go-toml/v2"
 
 	"fullthrow/drivers"
+	"fullthrow/drivers/joystick"
 	"fullthrow/runner/input"
+	"fullthrow/runner/station"
 )
 
 // File is a bench as its TOML file describes it: the hardware of one
@@ -20,6 +31,7 @@ type File struct {
 	Calibration calibrationRule `toml:"calibration"`
 	Captures    captureRule     `toml:"captures"`
 	Plan        planRule        `toml:"plan"`
+	Clock       clockRule       `toml:"clock"`
 	Serve       serveRule       `toml:"serve"`
 	Nests       []nestFile      `toml:"nest"`
 
@@ -41,6 +53,13 @@ type captureRule struct {
 // planRule bounds what a plan may take of the computer.
 type planRule struct {
 	Memory string `toml:"memory"` // default "128 MiB"
+}
+
+// clockRule bounds how far the computer's clock may be from the newest report of
+// the station for a run to begin.
+type clockRule struct {
+	Behind float64 `toml:"behind"` // s, earlier than it; default 300
+	Ahead  float64 `toml:"ahead"`  // days, later than it; default 180
 }
 
 // serveRule is about the station's pages.
@@ -162,6 +181,12 @@ func (b *File) setDefaults() {
 	if b.Plan.Memory == "" {
 		b.Plan.Memory = "128 MiB"
 	}
+	if b.Clock.Behind == 0 {
+		b.Clock.Behind = station.DefaultBehind.Seconds()
+	}
+	if b.Clock.Ahead == 0 {
+		b.Clock.Ahead = station.DefaultAhead.Hours() / 24
+	}
 }
 
 // Nest finds a nest by name; "" is the first one.
@@ -189,4 +214,114 @@ func (b *File) Simulated(i int) bool {
 		}
 	}
 	return false
+}
+
+// What a bench file may let a plan take, in bytes: below, no plan of ours runs
+// well; above, it is hardly meant.
+const (
+	minMemory = 16 << 20
+	maxMemory = 4 << 30
+)
+
+var memorySize = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([0-9]+) ?([KMG]iB)$`) })
+
+// parseMemory reads an amount of memory in bytes: "128 MiB".
+func parseMemory(text string) (int64, error) {
+	m := memorySize().FindStringSubmatch(text)
+	if m == nil {
+		return 0, errors.New("not an amount of memory")
+	}
+	n, err := strconv.ParseInt(m[1], 10, 64)
+	unit := int64(1024) << (10 * strings.Index("KMG", m[2][:1]))
+	if err != nil || n > math.MaxInt64/unit {
+		return 0, errors.New("more than any computer has")
+	}
+	return n * unit, nil
+}
+
+// memory is how much a plan may take, in bytes; [benchFile.check] has made sure
+// that it is an amount.
+func (p planRule) memory() int64 {
+	n, err := parseMemory(p.Memory)
+	if err != nil {
+		panic("bench file: " + err.Error())
+	}
+	return n
+}
+
+// Port is a port as a bench file writes it.
+type PortName struct {
+	kind string // "serial", "usb", "tcp", "sim", "gpio", "i2c", "sound"
+	// Rest is what follows the kind's own prefix: a path, "0403:6001:LQ7F2",
+	// "127.0.0.1:5025", a role, a chip, a sound device.
+	Rest string
+}
+
+func (p PortName) String() string {
+	if p.kind == "serial" {
+		return p.Rest
+	}
+	return p.kind + ":" + p.Rest
+}
+
+// isStream reports whether bytes go in and out; the others are opened by their
+// driver itself.
+func (p PortName) isStream() bool {
+	return !slices.Contains([]string{"gpio", "i2c", "input", "program", "sound"}, p.kind)
+}
+
+var usbIdentity = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(:[^:]+)?$`)
+})
+
+// ParsePort reads a port of a bench file.
+func ParsePort(s string) (PortName, error) {
+	kind, Rest, found := strings.Cut(s, ":")
+	switch {
+	case s == "":
+		return PortName{}, fmt.Errorf("no port given")
+	case strings.HasPrefix(s, "/") || isWindowsPort(s):
+		return PortName{"serial", s}, nil
+	case !found:
+		return PortName{}, fmt.Errorf("port %q is neither a path (/dev/ttyUSB0) nor of a kind (usb:, tcp:, gpio:, "+
+			"i2c:, input:, program:, sound:, sim:)", s)
+	case Rest == "":
+		return PortName{}, fmt.Errorf("port %q ends after the colon", s)
+	}
+	p := PortName{kind, Rest}
+	switch kind {
+	case "usb":
+		if !usbIdentity().MatchString(Rest) {
+			return p, fmt.Errorf("port %q: after usb: come vendor and product as four hex digits each, and perhaps "+
+				"a serial number: usb:0403:6001:LQ7F2", s)
+		}
+	case "tcp":
+		host, port, err := net.SplitHostPort(Rest)
+		if n, err2 := strconv.Atoi(port); err != nil || err2 != nil || host == "" || n < 1 || n > 65535 {
+			return p, fmt.Errorf("port %q: after tcp: come host and port: tcp:192.168.7.20:5025", s)
+		}
+	case "i2c":
+		if n, err := strconv.Atoi(Rest); !strings.HasPrefix(Rest, "/") && (err != nil || n < 0) {
+			return p, fmt.Errorf("port %q: after i2c: comes the number of the bus: i2c:1", s)
+		}
+	case "input":
+		if _, err := joystick.ParseIdentity(Rest); err != nil {
+			return p, fmt.Errorf("port %q: %w", s, err)
+		}
+	case "program":
+		if !filepath.IsAbs(Rest) {
+			return p, fmt.Errorf("port %q: after program: comes the whole path: program:/opt/flash/flash", s)
+		}
+	case "sim", "gpio", "sound":
+	default:
+		return p, fmt.Errorf("port %q begins with %q, which is no kind of port", s, kind+":")
+	}
+	return p, nil
+}
+
+// isWindowsPort reports whether s is a port name like COM3.
+func isWindowsPort(s string) bool {
+	n, ok := strings.CutPrefix(strings.ToUpper(s), "COM")
+	_, err := strconv.Atoi(n)
+	return ok && err == nil
 }

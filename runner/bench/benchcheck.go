@@ -12,6 +12,7 @@ import (
 	"sync"
 
 	"fullthrow/drivers"
+	"fullthrow/reports/statistics"
 	"fullthrow/runner/input"
 )
 
@@ -49,6 +50,17 @@ func (b *File) check() []input.Problem {
 	c.oneOf(b.Calibration.Overdue, []string{"warn", "block"}, "calibration", "overdue")
 	c.oneOf(b.Captures.Keep, []string{"all", "failed", "none"}, "captures", "keep")
 	c.memory(b.Plan.Memory)
+	for _, k := range []struct {
+		key, unit string
+		value     float64
+		least     float64
+		most      float64
+	}{{"behind", "seconds", b.Clock.Behind, 10, 1e9}, {"ahead", "days", b.Clock.Ahead, 1, 1e5}} {
+		if !(k.value >= k.least && k.value <= k.most) {
+			c.add(fmt.Sprintf("write %s from %g to %g; leave it out for what is usual", k.unit, k.least, k.most),
+				b.At.At("clock", k.key), "[clock] %s is %g %s", k.key, k.value, k.unit)
+		}
+	}
 	for _, h := range b.Serve.Hosts {
 		if !HostName(h) {
 			c.add(HostHint, b.At.At("serve", "hosts"), "hosts has %q, which is not a name or an address", h)
@@ -350,10 +362,5 @@ func (c *benchCheck) line(n nestFile, kind, name, device string, line int, path 
 }
 
 func finite(xs ...float64) bool {
-	for _, x := range xs {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(xs, func(x float64) bool { return !statistics.Finite(x) })
 }

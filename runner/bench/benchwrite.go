@@ -8,6 +8,7 @@ import (
 	"io"
 	"maps"
 	"os"
+	"runtime/debug"
 	"slices"
 	"strconv"
 	"strings"
@@ -26,7 +27,13 @@ import (
 // NestConfig is what a nest of this program is made of, whatever its hardware.
 func (b *File) NestConfig(m *product.Method, i int, n *Opened, clock drivers.Clock,
 	records *archive.Archive) station.Config {
+	wall := station.Wall
+	if clock != drivers.System {
+		wall = nil // a simulated clock is nobody's to set
+	}
 	return station.Config{
+		Wall: wall, ClockBounds: station.ClockBounds{Behind: time.Duration(b.Clock.Behind * float64(time.Second)),
+			Ahead: time.Duration(b.Clock.Ahead * 24 * float64(time.Hour))},
 		Station: b.Station, Name: b.Nests[i].Name, Takt: time.Duration(b.Takt * float64(time.Second)), Clock: clock,
 		Devices: n.Devices, Drives: n.Drives, Unchecked: n.Unchecked, Interlock: n.interlock, Heartbeat: n.heartbeat,
 		Plan: m.Plan, Limits: m.Limits, Causes: m.Taught(records), Archive: records,
@@ -100,6 +107,7 @@ func (b *File) Write(w io.Writer) error {
 	}
 	p("\n[captures]\nkeep = %q", b.Captures.Keep)
 	p("\n[plan]\nmemory = %q", b.Plan.Memory)
+	p("\n[clock]\nbehind = %g\nahead = %g", b.Clock.Behind, b.Clock.Ahead)
 	if len(b.Serve.Hosts) > 0 {
 		p("\n[serve]\nhosts = [%s]", quoted(b.Serve.Hosts))
 	}
@@ -133,4 +141,35 @@ func (b *File) Write(w io.Writer) error {
 	}
 	_, err := io.WriteString(w, t.String())
 	return err
+}
+
+// Software is the version that goes into every report: the module's, or the
+// commit that was built, marked where files had been changed since.
+func Software() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown build"
+	}
+	return softwareOf(info)
+}
+
+func softwareOf(info *debug.BuildInfo) string {
+	version, commit, changed := info.Main.Version, "", ""
+	for _, s := range info.Settings {
+		switch s.Key {
+		case "vcs.revision":
+			commit = s.Value[:min(12, len(s.Value))]
+		case "vcs.modified":
+			if s.Value == "true" {
+				changed = " with changes"
+			}
+		}
+	}
+	switch {
+	case commit != "" && (version == "" || version == "(devel)"):
+		return "commit " + commit + changed
+	case version == "" || version == "(devel)":
+		return "development build"
+	}
+	return version + changed
 }

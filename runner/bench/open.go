@@ -7,9 +7,14 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/drivers/serialport"
+	"fullthrow/drivers/sim"
+	"fullthrow/drivers/tcpport"
 	"fullthrow/reports"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/input"
@@ -239,4 +244,63 @@ func NoHardware() hardware {
 		_ portSettings) (drivers.Port, error) {
 		return noPort(p.String()), nil
 	}}
+}
+
+// Machine is this computer's own hardware, in real time.
+func Machine() hardware {
+	return hardware{Clock: drivers.System,
+		port: func(ctx context.Context, p PortName, s portSettings) (drivers.Port, error) {
+			switch p.kind {
+			case "tcp":
+				return tcpport.Open(ctx, p.Rest, tcpport.Options{Reopen: true})
+			case "serial", "usb":
+				return serialport.Open(serialAddress(p), s.options())
+			}
+			return nil, fmt.Errorf("a %s port is no byte stream of this computer", p.kind)
+		}}
+}
+
+// Simulated is the hardware of a simulated bench, on its virtual clock.
+func Simulated(b *sim.Bench, clock drivers.Clock) hardware {
+	return hardware{Clock: clock, port: func(_ context.Context, p PortName, _ portSettings) (drivers.Port, error) {
+		return b.Port(p.Rest)
+	}}
+}
+
+// Through is h with every port handed through wrap, for tests that stand in the
+// wire.
+func (h hardware) Through(wrap func(p PortName, port drivers.Port) drivers.Port) hardware {
+	open := h.port
+	h.port = func(ctx context.Context, p PortName, s portSettings) (drivers.Port, error) {
+		port, err := open(ctx, p, s)
+		if err != nil {
+			return nil, err
+		}
+		return wrap(p, port), nil
+	}
+	return h
+}
+
+func serialAddress(p PortName) serialport.Address {
+	if p.kind == "serial" {
+		return serialport.Address{Path: p.Rest}
+	}
+	part := strings.SplitN(p.Rest, ":", 3)
+	usb := serialport.USB{Vendor: part[0], Product: part[1]}
+	if len(part) == 3 {
+		usb.Serial = part[2]
+	}
+	return serialport.Address{USB: usb}
+}
+
+// options reads "8N1"; the bench file's check has made sure that it fits.
+func (s portSettings) options() serialport.Options {
+	o := serialport.Options{Baud: s.baud, Reopen: true}
+	if len(s.framing) < 3 {
+		return o
+	}
+	o.DataBits = int(s.framing[0] - '0')
+	o.Parity = map[byte]serialport.Parity{'N': serialport.None, 'E': serialport.Even, 'O': serialport.Odd}[s.framing[1]]
+	o.StopBits, _ = strconv.ParseFloat(s.framing[2:], 64)
+	return o
 }

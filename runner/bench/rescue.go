@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
 
@@ -39,6 +40,7 @@ func (b *File) Rescue(ctx context.Context, i int, h hardware, patience time.Dura
 	var wg sync.WaitGroup
 	for k, g := range groups {
 		wg.Go(func() {
+			defer crash.Guard()
 			for first := true; ; first = false {
 				results[k] = b.rescueOnce(ctx, i, h, g)
 				if len(results[k].Failed()) == 0 || !first && !time.Now().Before(end) {

@@ -270,25 +270,6 @@ func (f *File) Mismatch(format string, args ...any) error {
 // Rows is how many rows the table has.
 func (f *File) Rows() int { return len(f.lines) }
 
-// Columns lists the columns as the file names them.
-func (f *File) Columns() []string {
-	var list []string
-	for _, c := range f.columns {
-		list = append(list, c.label)
-	}
-	return list
-}
-
-// Has reports whether the table has a column of each quantity.
-func (f *File) Has(quantities ...string) bool {
-	for _, q := range quantities {
-		if f.find(q) == nil {
-			return false
-		}
-	}
-	return true
-}
-
 func (f *File) find(quantity string) *column {
 	for _, c := range f.columns {
 		if c.quantity == quantity {

@@ -4,6 +4,7 @@ import (
 	"math"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 
 	"fullthrow/reports"
@@ -52,7 +53,7 @@ func checkName(p *input.List, line int, pattern string, k Known) bool {
 	if len(k.match(pattern)) > 0 || k.Open(check) {
 		return true
 	}
-	p.Add(line, meant(pattern, k.Readings, ""), "neither plan nor limits have a reading %q", pattern)
+	p.Add(line, input.DidYouMean(pattern, k.Readings, ""), "neither plan nor limits have a reading %q", pattern)
 	return false
 }
 
@@ -199,4 +200,17 @@ func (r *Rules) witnesses(name string, conditions []condition, k Known) []*repor
 		list = append(list, &w)
 	}
 	return list
+}
+
+// ofCause tells whether a key of a cause itself stands on a line.
+func ofCause(l input.Lines, key string, line int) bool {
+	for i := 0; ; i++ {
+		n := strconv.Itoa(i)
+		if at, _ := l.Spot("cause", n); at == 0 {
+			return false
+		}
+		if at, _ := l.Spot("cause", n, key); at == line {
+			return true
+		}
+	}
 }

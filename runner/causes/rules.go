@@ -8,6 +8,7 @@ import (
 	"path"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 
@@ -133,7 +134,7 @@ func Parse(name string, data []byte, convert Convert) (*Rules, error) {
 	if !p.decode(data, &doc) {
 		return nil, p.Err()
 	}
-	p.lines = findLines(data)
+	p.lines = input.LinesOf(data)
 	p.document(doc)
 	if err := p.Err(); err != nil {
 		return nil, err
@@ -143,7 +144,7 @@ func Parse(name string, data []byte, convert Convert) (*Rules, error) {
 
 type parsing struct {
 	input.List
-	lines lines
+	lines input.Lines
 	rules *Rules
 }
 
@@ -157,14 +158,14 @@ func (p *parsing) decode(data []byte, doc *document) bool {
 	case err == nil:
 		return true
 	case errors.As(err, &unknown):
-		direct := findLines(data)
+		direct := input.LinesOf(data)
 		for _, e := range unknown.Errors {
 			line, _ := e.Position()
 			key, table := inTable(e.Key())
-			if table == "[[cause]]" && !direct.hasKey(key, line) {
+			if table == "[[cause]]" && !ofCause(direct, key, line) {
 				table = "a condition" // the path of a key leaves out the list it is in
 			}
-			p.Add(line, meant(key, keysOf(table), ""), "unknown key %q in %s", key, table)
+			p.Add(line, input.DidYouMean(key, keysOf(table), ""), "unknown key %q in %s", key, table)
 		}
 	case errors.As(err, &de):
 		line, _ := de.Position()
@@ -217,18 +218,18 @@ var (
 func (p *parsing) document(doc document) {
 	p.rules.product = doc.Product
 	if doc.Product == "" {
-		p.Add(p.lines["product"], `write product = "..." above the first table`, "product is missing")
+		p.Add(p.lines.At("product"), `write product = "..." above the first table`, "product is missing")
 	}
 	if doc.Other != nil {
 		p.rules.other = *doc.Other
 		if !(*doc.Other > 0) || math.IsInf(*doc.Other, 0) {
-			p.Add(p.lines["other"], "what the file does not know has some weight: a rule is never certain",
+			p.Add(p.lines.At("other"), "what the file does not know has some weight: a rule is never certain",
 				"other must be above 0, not %v", *doc.Other)
 		}
 	}
 	for n, v := range doc.Name {
 		if v.Words == "" {
-			p.Add(p.lines["name."+n], `words = "left stick, sideways"`, "[name.%s] has no words", n)
+			p.Add(p.lines.At("name", n), `words = "left stick, sideways"`, "[name.%s] has no words", n)
 		}
 	}
 	if len(doc.Cause) == 0 {
@@ -237,7 +238,7 @@ func (p *parsing) document(doc document) {
 	used := map[string]int{}
 	eaches := map[string]bool{}
 	for i, c := range doc.Cause {
-		line := p.lines[fmt.Sprintf("cause.%d", i)]
+		line := p.lines.At("cause", strconv.Itoa(i))
 		switch {
 		case c.Name == "":
 			p.Add(line, `name = "stick-play"`, "a cause without a name")
@@ -260,7 +261,7 @@ func (p *parsing) document(doc document) {
 				known = append(known, e)
 			}
 			slices.Sort(known)
-			p.Add(p.lines["name."+n], meant(n, known, ""), "[name.%s]: no cause has this in its each", n)
+			p.Add(p.lines.At("name", n), input.DidYouMean(n, known, ""), "[name.%s]: no cause has this in its each", n)
 		}
 	}
 }
@@ -289,7 +290,7 @@ func (p *parsing) cause(i, line int, c cause, names map[string]name) {
 	}{{"all", c.All, &r.all}, {"any", c.Any, &r.any}, {"none", c.None, &r.none}, {"for", c.For, &r.for_},
 		{"against", c.Against, &r.against}} {
 		for j, cl := range l.from {
-			at := p.lines[fmt.Sprintf("cause.%d.%s.%d", i, l.key, j)]
+			at := p.lines.At("cause", strconv.Itoa(i), l.key, strconv.Itoa(j))
 			*l.to = append(*l.to, p.clause(max(at, line), cl, l.key == "for" || l.key == "against"))
 		}
 	}
@@ -362,7 +363,7 @@ func (p *parsing) clause(line int, c clause, timed bool) condition {
 	case c.Is != "" && bounded:
 		p.Add(line, "two conditions in all say both", "is and above or below together")
 	case c.Is != "" && !slices.Contains(states, c.Is):
-		p.Add(line, meant(c.Is, states, "one of "+strings.Join(states, ", ")), "is %q", c.Is)
+		p.Add(line, input.DidYouMean(c.Is, states, "one of "+strings.Join(states, ", ")), "is %q", c.Is)
 	case c.Is != "" && c.Unit != "":
 		p.Add(line, "leave it out", "a unit, but no quantity")
 	}

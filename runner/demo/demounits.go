@@ -1,8 +1,11 @@
 package demo
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"hash/fnv"
+	"maps"
 	"math/rand/v2"
 	"regexp"
 	"slices"
@@ -12,6 +15,12 @@ import (
 	"time"
 
 	"fullthrow/drivers/sim"
+	"fullthrow/reports/archive"
+	"fullthrow/reports/serial"
+	"fullthrow/runner/bench"
+	"fullthrow/runner/input"
+	"fullthrow/runner/product"
+	"fullthrow/runner/station"
 	"fullthrow/runner/web"
 )
 
@@ -239,4 +248,141 @@ func (f *Fixtures) State(nest string) web.FixtureState {
 // shiftStart is when the first shift of a day begins, by the machine's time.
 func shiftStart(day time.Time) time.Time {
 	return time.Date(day.Year(), day.Month(), day.Day(), 6, 0, 0, 0, day.Location())
+}
+
+// demoNest is one place of the demo's station.
+type demoNest struct {
+	*station.Nest
+	Fixture *sim.Bench
+}
+
+// Files reads the stock files, with as many nests as are wanted.
+func Files(nests int) (*product.Method, *bench.File, *sim.Population, error) {
+	home, err := product.StockFolder(product.Stock)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	data, err := home.Read("bench-demo.toml")
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	b, err := bench.Parse(home.Path("bench-demo.toml"), data)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	for k := len(b.Nests); k < nests; k++ {
+		more := b.Nests[0]
+		more.Devices = maps.Clone(more.Devices)
+		more.Name = string(rune('A' + k))
+		b.Nests = append(b.Nests, more)
+	}
+	if data, err = home.Read("population.toml"); err != nil {
+		return nil, nil, nil, err
+	}
+	people, err := sim.ParsePopulation(home.Path("population.toml"), data)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	m, err := product.Sources{}.Load(b.Product)
+	return m, b, people, err
+}
+
+// Bench makes nest k with a simulated fixture and a clock of its own, so
+// that the nests do not disturb each other's order of events.
+func Bench(ctx context.Context, m *product.Method, b *bench.File, k int, records *archive.Archive, seed uint64,
+	l *lotTally) (*demoNest, func(), error) {
+	clock := sim.NewClock(sim.Morning)
+	fixture := sim.NewBench(clock, seed)
+	n, err := b.Open(ctx, k, bench.Simulated(fixture, clock))
+	if err != nil {
+		return nil, nil, err
+	}
+	c := b.NestConfig(m, k, n, clock, records)
+	c.Watch = l.watch
+	nest, err := station.New(c)
+	if err != nil {
+		return nil, nil, errors.Join(err, n.Close())
+	}
+	// The drivers' first conversation takes a little longer than later ones.
+	// Had here, the first unit of a nest is tested exactly like any other.
+	if _, err := nest.Ready(ctx); err != nil {
+		return nil, nil, errors.Join(err, n.Close())
+	}
+	return &demoNest{nest, fixture}, func() { n.Close() }, nil
+}
+
+// Serial is the serial number of unit n of a lot.
+func Serial(lot string, n int) (string, error) {
+	return serial.AppendMod3736(fmt.Sprintf("K8%s%05d", lot, n))
+}
+
+func UnknownDefect(name string) error {
+	known := bench.Names(sim.Defects(), func(d sim.Defect) string { return d.Name })
+	f := input.Usage("simulate: there is no defect %q", name)
+	if n := input.Near(name, known); n != "" {
+		return f.Hint(`did you mean "` + n + `"?`)
+	}
+	return f.Hint("defects: " + strings.Join(known, ", "))
+}
+
+// SimulateOptions say what lies on the simulated fixture.
+type SimulateOptions struct {
+	Dir      string
+	Seed     uint64
+	Unit     int // of the demo's lot; 0: a good one
+	Defect   string
+	Severity float64
+	Nests    int
+}
+
+// simulatedUnit is a handset for a fixture.
+type simulatedUnit struct {
+	Serial, About string
+	Handset       sim.Handset
+}
+
+// Handsets makes the units that are asked for, one a nest.
+func (o SimulateOptions) Handsets(people *sim.Population) ([]simulatedUnit, error) {
+	var list []simulatedUnit
+	for k := range o.Nests {
+		n := max(1, o.Unit) + k
+		serial, err := Serial("24A", n)
+		if err != nil {
+			return nil, err
+		}
+		u := simulatedUnit{Serial: serial, About: "a good unit"}
+		switch {
+		case o.Unit > 0:
+			var defects []string
+			if u.Handset, defects = people.Draw(o.Seed, n-1); len(defects) > 0 {
+				u.About = "a unit with " + strings.Join(defects, ", ")
+			}
+		case o.Defect != "":
+			d, err := sim.DefectNamed(o.Defect)
+			if err != nil {
+				return nil, UnknownDefect(o.Defect)
+			}
+			u.Handset = sim.GoodOf(serial)
+			d.Apply(&u.Handset, o.Severity, rand.New(rand.NewPCG(o.Seed, uint64(n))))
+			u.About = fmt.Sprintf("a unit that %s (%s, severity %g)", d.About, d.Name, o.Severity)
+		default:
+			u.Handset = sim.GoodOf(serial)
+		}
+		list = append(list, u)
+	}
+	return list, nil
+}
+
+// FixtureLine says what the fixtures are doing.
+func FixtureLine(b *bench.File, fixtures []*sim.Bench) string {
+	var parts []string
+	for k, f := range fixtures {
+		st := f.State()
+		does := "at rest"
+		if !st.Safe() {
+			does = "at work"
+		}
+		parts = append(parts, fmt.Sprintf("nest %s %s, handset %s", b.Nests[k].Name, does, st.Handset))
+	}
+	return strings.Join(parts, "; ")
 }

@@ -2,7 +2,6 @@ package export
 
 import (
 	"context"
-	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -44,43 +43,16 @@ func Kinds() []Kind {
 	}
 }
 
-func ToAny(list []string) []any {
-	out := make([]any, len(list))
-	for i, s := range list {
-		out[i] = s
-	}
-	return out
-}
-
-// CsvRows writes RFC 4180 as [reports.WriteCSV] does.
-func CsvRows(w io.Writer, columns []string) func(...any) error {
-	c := csv.NewWriter(w)
-	c.UseCRLF = true
+// CsvRows writes as [page.CSVRows] does, times as exact as they are known.
+func CsvRows(w io.Writer) func(...any) error {
+	row := page.CSVRows(w)
 	return func(values ...any) error {
-		cells := make([]string, len(columns))
 		for i, v := range values {
-			cells[i] = csvCell(v)
+			if t, ok := v.(time.Time); ok {
+				values[i] = t.UTC().Format(time.RFC3339Nano)
+			}
 		}
-		if err := c.Write(cells); err != nil {
-			return err
-		}
-		c.Flush()
-		return c.Error()
-	}
-}
-
-func csvCell(v any) string {
-	switch v := v.(type) {
-	case nil:
-		return ""
-	case string:
-		return page.CSVText(v)
-	case float64:
-		return strconv.FormatFloat(v, 'g', -1, 64)
-	case time.Time:
-		return v.UTC().Format(time.RFC3339Nano)
-	default:
-		return fmt.Sprint(v)
+		return row(values...)
 	}
 }
 
@@ -130,8 +102,8 @@ func (q *Exporter) eachRun(ctx context.Context, f func(store.Run) error) error {
 var runColumns = []string{
 	"run", "number", "product", "revision", "lot", "serial_number", "golden", "attempt", "first", "station", "nest",
 	"operator",
-	"started", "ended", "seconds", "outcome", "reason", "failed", "cause", "rule", "part", "simulated", "not_counted",
-	"file", "sha256",
+	"started", "ended", "seconds", "outcome", "cut_short", "reason", "clock", "failed", "where", "cause", "rule",
+	"part", "simulated", "not_counted", "file", "sha256",
 }
 
 func (q *Exporter) exportRuns(ctx context.Context, row func(...any) error) error {
@@ -139,8 +111,8 @@ func (q *Exporter) exportRuns(ctx context.Context, row func(...any) error) error
 		u := r.Unit
 		return row(r.Run, r.Number, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.Attempt, r.First,
 			r.Station, r.Nest, r.Operator,
-			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), codeOf(r.Reason),
-			strings.Join(r.Failed, "; "), r.Cause, r.Rule, r.Part,
+			r.Started, r.Ended, r.Ended.Sub(r.Started).Seconds(), string(r.Outcome), r.CutShort,
+			r.Reason.CodeText(), reports.CodeTexts(r.Clock), strings.Join(r.Failed, "; "), r.Where, r.Cause, r.Rule, r.Part,
 			r.Simulated, r.Flag, r.File, r.SHA256)
 	})
 }
@@ -149,7 +121,7 @@ func (q *Exporter) exportRuns(ctx context.Context, row func(...any) error) error
 // that cannot be had is told on standard error and left out.
 func (q *Exporter) eachReport(ctx context.Context, f func(store.Run, reports.Report) error) error {
 	return q.eachRun(ctx, func(r store.Run) error {
-		if r.Outcome != reports.Passed && r.Outcome != reports.Failed {
+		if r.Outcome != reports.Passed && r.Outcome != reports.Failed && !r.CutShort {
 			return nil
 		}
 		s, err := q.Records.Report(ctx, r.Run)
@@ -226,7 +198,7 @@ var failureColumns = []string{
 	"run", "product", "revision", "lot", "serial_number", "golden", "first", "station", "nest", "operator", "started",
 	"not_counted",
 	"check", "reading", "value", "text", "bound", "unit", "lower", "upper", "limit", "verdict", "problem", "cause",
-	"inspect", "likeliest_cause", "rule", "part",
+	"inspect", "likeliest_where", "likeliest_cause", "rule", "part",
 }
 
 func (q *Exporter) exportFailures(ctx context.Context, row func(...any) error) error {
@@ -238,7 +210,7 @@ func (q *Exporter) exportFailures(ctx context.Context, row func(...any) error) e
 			if err := row(r.Run, u.Product, u.Revision, u.Lot, u.SerialNumber, u.Golden, r.First, r.Station, r.Nest,
 				r.Operator, r.Started, r.Flag,
 				x.Check, x.Name, value, text, x.Bound, x.Unit, lower, upper, limit, string(x.Verdict),
-				codeOf(x.Problem), x.Cause, x.Inspect, r.Cause, r.Rule, r.Part); err != nil {
+				x.Problem.CodeText(), x.Cause, x.Inspect, r.Where, r.Cause, r.Rule, r.Part); err != nil {
 				return err
 			}
 		}
@@ -267,12 +239,4 @@ func (q *Exporter) exportRepairs(ctx context.Context, row func(...any) error) er
 		}
 	}
 	return nil
-}
-
-// codeOf is a reason as a table has it, "" where there is none.
-func codeOf(r *reports.Reason) string {
-	if r == nil {
-		return ""
-	}
-	return string(r.Code)
 }

@@ -17,6 +17,7 @@ import (
 	"fullthrow/reports/archive"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/bench"
+	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
 
@@ -47,6 +48,7 @@ func watch(in io.Reader, out, errs io.Writer, patience time.Duration) {
 	defer func() { w.claim.Release() }()
 	messages := make(chan message)
 	go func() {
+		defer crash.Guard()
 		defer close(messages)
 		for d := json.NewDecoder(in); ; {
 			var m message
@@ -131,6 +133,7 @@ func (w *watcher) gone() {
 	var wg sync.WaitGroup
 	for i := range w.armed {
 		wg.Go(func() {
+			defer crash.Guard()
 			s := w.bench.Rescue(context.Background(), i, bench.Machine(), w.patience)
 			mu.Lock()
 			defer mu.Unlock()
@@ -161,6 +164,7 @@ func (w *watcher) gone() {
 	}
 	told := make(chan struct{})
 	go func() { // nobody may be reading
+		defer crash.Guard()
 		defer close(told)
 		fmt.Fprintln(w.errs, strings.Join(append([]string{text}, notes...), "\n"))
 	}()

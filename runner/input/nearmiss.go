@@ -1,6 +1,7 @@
 package input
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -43,14 +44,19 @@ func Near(word string, candidates []string) string {
 	return best
 }
 
-// Meant is the hint for a near miss: `did you mean "port"?`, or what there is
-// when nothing is near and the choice is small, else "".
-func Meant(word string, candidates []string) string {
+// DidYouMean is the hint for a near miss: `did you mean "port"?`, else instead.
+func DidYouMean(word string, candidates []string, instead string) string {
 	if n := Near(word, candidates); n != "" {
-		return `did you mean "` + n + `"?`
+		return fmt.Sprintf("did you mean %q?", n)
 	}
+	return instead
+}
+
+// Meant is the same, or what there is where the choice is small, else "".
+func Meant(word string, candidates []string) string {
+	known := ""
 	if len(candidates) > 0 && len(candidates) <= 12 {
-		return "known here: " + strings.Join(candidates, ", ")
+		known = "known here: " + strings.Join(candidates, ", ")
 	}
-	return ""
+	return DidYouMean(word, candidates, known)
 }

@@ -36,11 +36,28 @@ func outline(data []byte) []entry {
 		}
 		v := n.Value()
 		list = append(list, entry{path, at, v.Kind})
-		if v.Kind == unstable.InlineTable {
+		inline := func(path []string, v *unstable.Node) {
 			for it := v.Children(); it.Next(); {
 				if it.Node().Kind == unstable.KeyValue {
 					keyValue(path, it.Node())
 				}
+			}
+		}
+		if v.Kind == unstable.InlineTable {
+			inline(path, v)
+		}
+		if v.Kind != unstable.Array {
+			return
+		}
+		tables := 0
+		for it := v.Children(); it.Next(); {
+			if it.Node().Kind == unstable.InlineTable {
+				element, first := append(path[:len(path):len(path)], strconv.Itoa(tables)), len(list)
+				list = append(list, entry{element, at, unstable.Invalid})
+				if inline(element, it.Node()); len(list) > first+1 {
+					list[first].line = list[first+1].line
+				}
+				tables++
 			}
 		}
 	}
@@ -74,23 +91,36 @@ func outline(data []byte) []entry {
 }
 
 // Lines finds where a key stands: at("nest", "0", "name").
-type Lines map[string]int
+type Lines map[string]spot
+
+// spot is a line, and which of all keys it is that stands there.
+type spot struct{ line, order int }
+
+// LinesOf are those of a TOML file that is free of syntax errors.
+func LinesOf(data []byte) Lines { return linesOf(outline(data)) }
 
 func linesOf(list []entry) Lines {
 	m := Lines{}
-	for _, e := range list {
-		if k := strings.Join(e.path, "\x00"); m[k] == 0 {
-			m[k] = e.line
+	for i, e := range list {
+		if k := strings.Join(e.path, "\x00"); m[k].line == 0 {
+			m[k] = spot{e.line, i}
 		}
 	}
 	return m
+}
+
+// Spot returns the line of the key with this path, 0 where it is missing, and
+// which of all keys it is.
+func (m Lines) Spot(path ...string) (line, order int) {
+	s := m[strings.Join(path, "\x00")]
+	return s.line, s.order
 }
 
 // At returns the line of the key with this path; where the key is missing, the
 // line of the nearest table that would hold it; 0 when there is none.
 func (m Lines) At(path ...string) int {
 	for n := len(path); n > 0; n-- {
-		if line := m[strings.Join(path[:n], "\x00")]; line > 0 {
+		if line, _ := m.Spot(path[:n]...); line > 0 {
 			return line
 		}
 	}

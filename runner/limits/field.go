@@ -17,7 +17,7 @@ type fields struct {
 
 func (f fields) has(key string) bool { _, ok := f.values[key]; return ok }
 func (f fields) line(key string) int {
-	return f.p.places.of(append(append([]string(nil), f.path...), key)...)
+	return f.p.line(append(append([]string(nil), f.path...), key)...)
 }
 
 func (f fields) text(key string) string {

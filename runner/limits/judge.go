@@ -1,6 +1,7 @@
 package limits
 
 import (
+	"cmp"
 	"math"
 
 	"fullthrow/reports"
@@ -92,16 +93,10 @@ func (s *Set) Judge(check, name string, in Indication) reports.Reading {
 	if numeric && from.dimension != l.unit.dimension {
 		return fail(reports.Reason{Code: reports.OtherDimension, Unit: in.Unit, LimitUnit: l.symbol})
 	}
-	var verdict reports.Verdict
-	var why reports.Code
-	if l.lower == nil && l.upper == nil {
-		verdict, why = judgeList(r, in.Bound)
-	} else {
-		if l.rule == Guarded && in.Uncertainty == 0 {
-			return bare(reports.UncertaintyMissing)
-		}
-		verdict, why = judgeRange(x, in.Bound, r.Limit.Lower, r.Limit.Upper, r.Limit.Guard)
+	if (l.lower != nil || l.upper != nil) && l.rule == Guarded && in.Uncertainty == 0 {
+		return bare(reports.UncertaintyMissing)
 	}
+	verdict, why := r.Limit.Judge(r.Value, in.Bound)
 	if r.Verdict = verdict; why != "" {
 		r.Problem = &reports.Reason{Code: why}
 	}
@@ -117,76 +112,12 @@ func (s *Set) Judge(check, name string, in Indication) reports.Reading {
 		below := r.Limit.Lower != nil && (x < *r.Limit.Lower || r.Bound == "less" && x <= *r.Limit.Lower)
 		switch {
 		case above:
-			r.Cause, r.Inspect = first(l.causeAbove, l.cause), first(l.inspectAbove, l.inspect)
+			r.Cause, r.Inspect = cmp.Or(l.causeAbove, l.cause), cmp.Or(l.inspectAbove, l.inspect)
 		case below:
-			r.Cause, r.Inspect = first(l.causeBelow, l.cause), first(l.inspectBelow, l.inspect)
+			r.Cause, r.Inspect = cmp.Or(l.causeBelow, l.cause), cmp.Or(l.inspectBelow, l.inspect)
 		}
 	}
 	return r
-}
-
-func first(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
-}
-
-// judgeRange applies the decision rule with the guard band w on both sides; w
-// is 0 for simple acceptance.
-func judgeRange(x float64, bound string, lower, upper *float64, w float64) (reports.Verdict, reports.Code) {
-	// Every value the reading allows lies in [from, to]; an open end that
-	// touches a limit from outside is outside.
-	switch bound {
-	case "more":
-		switch {
-		case upper != nil && x >= *upper+w:
-			return reports.Fail, ""
-		case upper == nil && x >= *lower+w:
-			return reports.Pass, ""
-		}
-		return reports.Inconclusive, reports.OnlyMore
-	case "less":
-		switch {
-		case lower != nil && x <= *lower-w:
-			return reports.Fail, ""
-		case lower == nil && x <= *upper-w:
-			return reports.Pass, ""
-		}
-		return reports.Inconclusive, reports.OnlyLess
-	}
-	switch {
-	case lower != nil && x < *lower-w, upper != nil && x > *upper+w:
-		return reports.Fail, ""
-	case (lower == nil || x >= *lower+w) && (upper == nil || x <= *upper-w):
-		return reports.Pass, ""
-	}
-	if lower != nil && upper != nil && *lower+w > *upper-w {
-		return reports.Inconclusive, reports.UncertaintyTooLarge
-	}
-	return reports.Inconclusive, reports.NearLimit
-}
-
-func judgeList(r reports.Reading, bound string) (reports.Verdict, reports.Code) {
-	allowed := r.Limit.OneOf
-	if r.Limit.Equal != nil {
-		allowed = []reports.Value{*r.Limit.Equal}
-	}
-	possible := false
-	for _, a := range allowed {
-		if bound == "" && r.Value.Equal(a) {
-			return reports.Pass, ""
-		}
-		x, _ := r.Value.Number()
-		y, _ := a.Number()
-		if bound == "more" && y > x || bound == "less" && y < x {
-			possible = true
-		}
-	}
-	if possible {
-		return reports.Inconclusive, reports.OneSided
-	}
-	return reports.Fail, ""
 }
 
 // sort is the kind of value that the limit is for.

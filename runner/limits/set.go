@@ -1,12 +1,14 @@
 package limits
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"regexp"
-	"sort"
+	"slices"
 	"strings"
 	"sync"
 
@@ -146,7 +148,7 @@ func Parse(name string, data []byte) (*Set, error) {
 		}
 		return nil, p.Err()
 	}
-	p.places = findPlaces(data)
+	p.at = input.LinesOf(data)
 	sum := sha256.Sum256(data)
 	p.set = &Set{sum: hex.EncodeToString(sum[:]), limits: map[string]*limit{}}
 	p.document(doc)
@@ -158,15 +160,15 @@ func Parse(name string, data []byte) (*Set, error) {
 
 type parsing struct {
 	input.List
-	places places
-	set    *Set
+	at  input.Lines
+	set *Set
 }
 
 func (p *parsing) document(doc map[string]any) {
 	switch product := doc["product"].(type) {
 	case string:
 		if strings.TrimSpace(product) == "" {
-			p.Add(p.places.of("product"), "", "product is empty")
+			p.Add(p.line("product"), "", "product is empty")
 		}
 		p.set.product = product
 	case nil:
@@ -180,19 +182,16 @@ func (p *parsing) document(doc map[string]any) {
 			p.Add(1, hint, "product is missing")
 		}
 	default:
-		p.Add(p.places.of("product"), "", "product must be a text, not %s", kindOf(product))
+		p.Add(p.line("product"), "", "product must be a text, not %s", kindOf(product))
 	}
 	p.policy(doc)
 	for _, check := range p.inOrder(doc) {
-		line := p.places.of(check)
+		line := p.line(check)
 		table, ok := doc[check].(map[string]any)
 		switch {
 		case check == "product", check == "inconclusive":
 		case !ok:
-			hint := `a limits file holds product = "..." and tables [check.reading]`
-			if s := input.Near(check, []string{"product", "inconclusive"}); s != "" {
-				hint = fmt.Sprintf("did you mean %q?", s)
-			}
+			hint := input.DidYouMean(check, []string{"product", "inconclusive"}, `a limits file holds product = "..." and tables [check.reading]`)
 			p.Add(line, hint, "unknown key %q", check)
 		case !nameForm().MatchString(check):
 			p.Add(line, nameHint, "%q is not a name for a check", check)
@@ -212,13 +211,13 @@ func (p *parsing) policy(doc map[string]any) {
 	hint := `"fail": such a unit does not pass; "error": such a reading says nothing of the unit`
 	switch s, isText := v.(string); {
 	case !isText:
-		p.Add(p.places.of("inconclusive"), hint, "inconclusive must be a text, not %s", kindOf(v))
+		p.Add(p.line("inconclusive"), hint, "inconclusive must be a text, not %s", kindOf(v))
 	case s == "pass":
-		p.Add(p.places.of("inconclusive"),
+		p.Add(p.line("inconclusive"),
 			`a reading that may be outside its limit cannot pass; where simple acceptance is agreed, `+
 				`write rule = "simple" at that limit`, `inconclusive readings cannot pass`)
 	case s != ToFail && s != ToError:
-		p.Add(p.places.of("inconclusive"), hint, "unknown policy %q", s)
+		p.Add(p.line("inconclusive"), hint, "unknown policy %q", s)
 	default:
 		p.set.inconclusive = s
 	}
@@ -228,7 +227,7 @@ const nameHint = "small letters, digits and _, beginning with a letter"
 
 func (p *parsing) check(check string, table map[string]any) {
 	for _, reading := range p.inOrder(table, check) {
-		line := p.places.of(check, reading)
+		line := p.line(check, reading)
 		fields, ok := table[reading].(map[string]any)
 		switch {
 		case !ok:
@@ -244,39 +243,30 @@ func (p *parsing) check(check string, table map[string]any) {
 
 // inOrder returns the keys of a table as they appear in the file.
 func (p *parsing) inOrder(table map[string]any, prefix ...string) []string {
-	at := make(map[string]int, len(p.places.order))
-	for i, k := range p.places.order {
-		at[k] = i
+	order := func(k string) int {
+		_, order := p.at.Spot(append(slices.Clone(prefix), k)...)
+		return order
 	}
-	names := make([]string, 0, len(table))
-	for k := range table {
-		names = append(names, k)
-	}
-	position := func(k string) int { return at[joinKey(append(append([]string(nil), prefix...), k)...)] }
-	sort.Slice(names, func(i, j int) bool {
-		if a, b := position(names[i]), position(names[j]); a != b {
-			return a < b
-		}
-		return names[i] < names[j]
+	return slices.SortedFunc(maps.Keys(table), func(a, b string) int {
+		return cmp.Or(cmp.Compare(order(a), order(b)), cmp.Compare(a, b))
 	})
-	return names
 }
+
+// line is where a key stands, or the nearest table that would hold it.
+func (p *parsing) line(path ...string) int { return max(1, p.at.At(path...)) }
 
 func (p *parsing) limit(check, reading string, values map[string]any) {
 	f := fields{p: p, path: []string{check, reading}, values: values}
 	name := check + "." + reading
 	for _, key := range p.inOrder(values, check, reading) {
-		if contains(keys, key) {
+		if slices.Contains(keys, key) {
 			continue
 		}
-		hint := "a limit may have " + strings.Join(keys, ", ")
-		if s := input.Near(key, keys); s != "" {
-			hint = fmt.Sprintf("did you mean %q?", s)
-		}
+		hint := input.DidYouMean(key, keys, "a limit may have "+strings.Join(keys, ", "))
 		p.Add(f.line(key), hint, "unknown key %q in [%s]", key, name)
 	}
 	l := &limit{
-		line: p.places.of(check, reading), lower: f.number("lower"), upper: f.number("upper"),
+		line: p.line(check, reading), lower: f.number("lower"), upper: f.number("upper"),
 		symbol: f.text("unit"), rule: Simple, why: f.text("why"),
 		cause: f.text("cause"), causeAbove: f.text("cause_above"), causeBelow: f.text("cause_below"),
 		inspect: f.text("inspect"), inspectAbove: f.text("inspect_above"), inspectBelow: f.text("inspect_below"),
@@ -346,10 +336,7 @@ func (f fields) rule(l *limit, name string) {
 	if f.has("rule") {
 		l.rule = f.text("rule")
 		if l.rule != Simple && l.rule != Guarded && l.rule != "" {
-			hint := `rules are "simple" and "guarded"`
-			if s := input.Near(l.rule, []string{Simple, Guarded}); s != "" {
-				hint = fmt.Sprintf("did you mean %q?", s)
-			}
+			hint := input.DidYouMean(l.rule, []string{Simple, Guarded}, `rules are "simple" and "guarded"`)
 			f.p.Add(f.line("rule"), hint, "unknown rule %q", l.rule)
 		}
 	}
@@ -434,13 +421,4 @@ func (p *parsing) keep(f fields, check, reading string, l *limit) {
 		p.set.limits[name] = l
 		p.set.order = append(p.set.order, name)
 	}
-}
-
-func contains(list []string, s string) bool {
-	for _, x := range list {
-		if x == s {
-			return true
-		}
-	}
-	return false
 }

@@ -11,9 +11,13 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
+	"fullthrow/reports"
 	"fullthrow/reports/wording"
+	"fullthrow/runner/causes"
 	"fullthrow/runner/input"
+	"fullthrow/runner/limits"
 	"fullthrow/runner/product"
+	"fullthrow/runner/script"
 	"fullthrow/runner/web/shell"
 )
 
@@ -70,7 +74,7 @@ func lintDrawing(m *product.Method, home product.Folder) (*shell.Drawing, []inpu
 	for _, c := range m.Plan.Checks {
 		if c.Part != "" && !slices.Contains(parts, c.Part) {
 			problems = append(problems, input.At(m.File(c.File), c.Line, fmt.Sprintf("check %q: the drawing has no "+
-				"part %q", c.Name, c.Part), meantReading(c.Part, parts)))
+				"part %q", c.Name, c.Part), input.DidYouMean(c.Part, parts, "")))
 		}
 	}
 	return drawing, problems
@@ -128,4 +132,45 @@ func placed(file string, err error) input.Problem {
 		return input.At(file, line, text[len(at[0]):], "")
 	}
 	return input.At(file, 0, strings.TrimPrefix(text, ": "), "")
+}
+
+// Causes compares the rules for causes, if the product has any, with the
+// readings that the plan takes (those of one run of it, or without one those
+// whose names stand in it) and with the limits.
+func Causes(m *product.Method, played *[]script.Reading) (problems []input.Problem) {
+	if m.Causes == nil {
+		return nil
+	}
+	names, open := m.Limits.Names(), map[string]bool{}
+	take := func(full string) {
+		if !slices.Contains(names, full) {
+			names = append(names, full)
+		}
+	}
+	if played != nil {
+		for _, r := range *played {
+			take(r.Check + "." + r.Name)
+		}
+	}
+	for _, u := range m.Plan.Uses() {
+		switch {
+		case u.Kind != "reading":
+		case u.Check != "" && u.Name != "":
+			take(u.Check + "." + u.Name)
+		case played == nil:
+			open[u.Check] = true
+		}
+	}
+	for _, p := range m.Causes.Check(causes.Known{
+		Readings: names,
+		Open:     func(check string) bool { return open[check] || open[""] },
+		Unit:     m.Limits.Unit,
+		Judge: func(name string, v reports.Value, unit string) reports.Reading {
+			check, reading, _ := strings.Cut(name, ".")
+			return m.Limits.Judge(check, reading, limits.Indication{Value: v, Unit: unit})
+		},
+	}) {
+		problems = append(problems, input.Problem(p))
+	}
+	return problems
 }

@@ -1,6 +1,8 @@
 package measure
 
 import (
+	"cmp"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -138,4 +140,290 @@ func commanded(moves []move, t float64) (position, rate float64) {
 	m := moves[i]
 	rate = (m.to - m.from) / (m.end - m.start)
 	return m.from + rate*(t-m.start), rate
+}
+
+// point is one position of the average curve.
+type point struct {
+	position float64
+	up, down []float64 // dwell means
+	rest     []float64 // of the dwell before the first movement
+	mean     float64   // average
+}
+
+// average of the ways up and down, equally weighted.
+func (p point) average() float64 {
+	switch {
+	case len(p.up) > 0 && len(p.down) > 0:
+		return (statistics.Mean(p.up) + statistics.Mean(p.down)) / 2
+	case len(p.up) > 0:
+		return statistics.Mean(p.up)
+	case len(p.down) > 0:
+		return statistics.Mean(p.down)
+	}
+	return statistics.Mean(p.rest)
+}
+
+type curve []point
+
+func curveOf(dwells []dwell) curve {
+	var c curve
+	for _, i := range sortedBy(len(dwells), func(i int) float64 { return dwells[i].position }) {
+		d := dwells[i]
+		if n := len(c); n == 0 || d.position-c[n-1].position >= 1e-6 {
+			c = append(c, point{position: d.position})
+		}
+		p := &c[len(c)-1]
+		switch d.direction {
+		case 1:
+			p.up = append(p.up, d.mean)
+		case -1:
+			p.down = append(p.down, d.mean)
+		default:
+			p.rest = append(p.rest, d.mean)
+		}
+	}
+	for i := range c {
+		c[i].mean = c[i].average()
+	}
+	return c
+}
+
+// at interpolates the average curve; beyond its ends it stays level.
+func (c curve) at(position float64) float64 {
+	i, _ := slices.BinarySearchFunc(c, position, func(p point, x float64) int { return cmp.Compare(p.position, x) })
+	switch {
+	case i == len(c):
+		return c[i-1].mean
+	case i == 0 || c[i].position == position:
+		return c[i].mean
+	}
+	a, b := c[i-1], c[i]
+	t := (position - a.position) / (b.position - a.position)
+	return a.mean + t*(b.mean-a.mean)
+}
+
+func (c curve) ends(r *TravelResult, low, high float64) {
+	r.LowEnd, r.HighEnd, r.Centre = nan, nan, nan
+	first, last := c[0], c[len(c)-1]
+	if math.Abs(first.position-low) < 1e-6 {
+		r.LowEnd = first.mean
+	}
+	if math.Abs(last.position-high) < 1e-6 {
+		r.HighEnd = last.mean
+	}
+	if first.position <= 0 && last.position >= 0 {
+		r.Centre = c.at(0)
+	}
+	if len(c) > 1 {
+		var x, y []float64
+		for _, p := range c {
+			x, y = append(x, p.position), append(y, p.mean)
+		}
+		_, r.Follows = leastSquares(x, y)
+	}
+}
+
+// unspotted is the curve without positions at which the stick stood on a dirty
+// spot: those further than three dropouts from the median of five neighbours,
+// all taken from a line of the slope given. Their value is that of the median.
+func (c curve) unspotted(slope float64) curve {
+	const half = 2
+	if len(c) < 2*half+1 {
+		return c
+	}
+	clean := slices.Clone(c)
+	box := make([]float64, 0, 2*half+1)
+	for i := range c {
+		from := min(max(0, i-half), len(c)-2*half-1)
+		box = box[:0]
+		for _, p := range c[from : from+2*half+1] {
+			box = append(box, p.mean-slope*p.position)
+		}
+		slices.Sort(box)
+		line := slope * c[i].position
+		if math.Abs(c[i].mean-line-box[half]) > 3*dropoutSize {
+			clean[i].mean = line + box[half]
+		}
+	}
+	return clean
+}
+
+var nan = math.NaN()
+
+func errorf(op, format string, args ...any) error {
+	return fmt.Errorf("measure: "+op+": "+format, args...)
+}
+
+// mono gives channel ch (1 first, 0 means 1) of a capture of at least need
+// samples, all finite. The slice may be the capture's own: do not write to it.
+func mono(op string, s drivers.Samples, ch, need int) ([]float64, error) {
+	if ch == 0 {
+		ch = 1
+	}
+	n := s.Count()
+	switch {
+	case s.Channels < 1:
+		return nil, errorf(op, "capture has %d channels, at least 1 needed", s.Channels)
+	case ch < 1 || ch > s.Channels:
+		return nil, errorf(op, "channel %d asked for, capture has %d", ch, s.Channels)
+	case n < need:
+		return nil, errorf(op, "capture has %d samples, at least %d needed", n, need)
+	case math.IsNaN(s.Rate) || math.IsInf(s.Rate, 0) || s.Rate <= 0:
+		return nil, errorf(op, "capture has a rate of %v samples/s", s.Rate)
+	}
+	x := s.Values
+	if s.Channels > 1 {
+		x = make([]float64, n)
+		for i := range x {
+			x[i] = s.Values[i*s.Channels+ch-1]
+		}
+	}
+	x = x[:n]
+	for i, v := range x {
+		if !statistics.Finite(v) {
+			return nil, errorf(op, "sample %d is %v", i, v)
+		}
+	}
+	return x, nil
+}
+
+// one is mono for captures that must have a single channel.
+func one(op string, s drivers.Samples, need int) ([]float64, error) {
+	if s.Channels > 1 {
+		return nil, errorf(op, "capture has %d channels, 1 needed", s.Channels)
+	}
+	return mono(op, s, 1, need)
+}
+
+// throw is pulse width in µs as % of throw.
+func throw(us float64) float64 { return (us - 1500) / 512 * 100 }
+
+// heard is one frame that was really received: time since the capture's start
+// in s, and the channel in % of throw.
+type heard struct{ at, value float64 }
+
+// channel takes one channel out of a capture of frames. Frames that the
+// receiver marks as lost or failsafe repeat old or made-up values and are left
+// out.
+func channel(op string, f drivers.Frames, ch int) ([]heard, error) {
+	if ch < 1 {
+		return nil, errorf(op, "channel %d asked for, channels begin at 1", ch)
+	}
+	if f.Gain == 0 || !statistics.Finite(f.Gain) || !statistics.Finite(f.Offset) {
+		return nil, errorf(op, "frames have no scale (gain %v, offset %v)", f.Gain, f.Offset)
+	}
+	out := make([]heard, 0, len(f.Frames))
+	for i, frame := range f.Frames {
+		if ch > len(frame.Channels) {
+			return nil, errorf(op, "channel %d asked for, frame %d has %d", ch, i, len(frame.Channels))
+		}
+		if frame.Lost || frame.Failsafe {
+			continue
+		}
+		at := frame.At.Seconds()
+		if n := len(out); n > 0 && at < out[n-1].at {
+			return nil, errorf(op, "frame %d is earlier than the one before", i)
+		}
+		out = append(out, heard{at, throw(f.Microseconds(i, ch))})
+	}
+	return out, nil
+}
+
+// DirtySpot is a stretch of the travel on which dropouts were heard.
+type DirtySpot struct {
+	From      float64 `unit:"% of throw" help:"commanded"`
+	To        float64 `unit:"% of throw" help:"commanded"`
+	Dropouts  int     `help:"times"`
+	FramesOut int     `help:"frames that were out of the way"`
+	Furthest  float64 `unit:"% of throw" help:"the value furthest from the expected one"`
+}
+
+// dropouts counts departures from the expected way. A frame is out when it is
+// too far from everything the average curve gives within 20 ms around its own
+// moment: a link may send a value twice, or hold it for a packet.
+func dropouts(r *TravelResult, frames []heard, moves []move, c curve, lag float64) {
+	const slack = 0.02
+	c = c.unspotted(r.Follows)
+	const near = 3.0 // % of throw: closer ones are of one spot
+	out := false
+	var found []DirtySpot
+	for _, h := range frames {
+		low, high := math.Inf(1), math.Inf(-1)
+		at := 0.0
+		for _, dt := range []float64{-slack, slack / 2, 0} {
+			at, _ = commanded(moves, h.at-lag+dt)
+			a, b := standing(moves, h.at-lag+dt)
+			for _, v := range []float64{c.at(a), c.at(b)} {
+				low, high = min(low, v), max(high, v)
+			}
+		}
+		was := out
+		out = h.value < low-dropoutSize || h.value > high+dropoutSize
+		if !out {
+			continue
+		}
+		if was {
+			s := &found[len(found)-1]
+			s.From, s.To, s.FramesOut = min(s.From, at), max(s.To, at), s.FramesOut+1
+			s.further(h.value, c)
+			continue
+		}
+		r.Dropouts++
+		found = append(found, DirtySpot{From: at, To: at, Dropouts: 1, FramesOut: 1, Furthest: h.value})
+	}
+	for _, i := range sortedBy(len(found), func(i int) float64 { return found[i].From }) {
+		s := found[i]
+		if n := len(r.Spots); n > 0 && s.From <= r.Spots[n-1].To+near {
+			last := &r.Spots[n-1]
+			last.To, last.Dropouts, last.FramesOut = max(last.To, s.To), last.Dropouts+s.Dropouts, last.FramesOut+
+				s.FramesOut
+			last.further(s.Furthest, c)
+			continue
+		}
+		r.Spots = append(r.Spots, s)
+	}
+}
+
+// further keeps the value that lies further from the curve.
+func (s *DirtySpot) further(value float64, c curve) {
+	if v := c.at(s.From); math.Abs(value-v) > math.Abs(s.Furthest-v) {
+		s.Furthest = value
+	}
+}
+
+func noise(r *TravelResult, dwells []dwell) {
+	var squares float64
+	var freedom int
+	var all []float64
+	for _, d := range dwells {
+		for _, v := range d.values {
+			squares += (v - d.mean) * (v - d.mean)
+			r.NoisePeak = math.Max(r.NoisePeak, math.Abs(v-d.mean))
+		}
+		low, high := extremes(d.values)
+		r.NoisePeakToPeak = math.Max(r.NoisePeakToPeak, high-low)
+		freedom += len(d.values) - 1
+		all = append(all, d.values...)
+	}
+	if freedom > 0 {
+		r.Noise = math.Sqrt(squares / float64(freedom))
+	}
+	r.Step = smallestStep(all)
+	r.Resolution = math.Max(6.6*r.Noise, r.Step)
+	if way := math.Abs(r.HighEnd - r.LowEnd); way > 0 {
+		r.EffectiveBits = math.Max(0, math.Log2(way/math.Max(math.Sqrt(12)*r.Noise, r.Step)))
+	}
+}
+
+// smallestStep is the smallest difference between two different values, 0 if
+// there is none. It sorts x.
+func smallestStep(x []float64) float64 {
+	slices.Sort(x)
+	step := 0.0
+	for i := 1; i < len(x); i++ {
+		if d := x[i] - x[i-1]; d > 1e-9 && (step == 0 || d < step) {
+			step = d
+		}
+	}
+	return step
 }

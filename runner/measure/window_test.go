@@ -126,3 +126,6 @@ func TestPublishedWindowSamples(t *testing.T) {
 	_, err := windowNamed("tones", "kaiser")
 	require.EqualError(t, err, `measure: tones: no window "kaiser": there are hann, hamming, blackman, blackman-harris, flat-top, hft70, hft90d, hft95, rectangular`)
 }
+
+// scallop is the loss in dB of a tone half-way between two bins.
+func (w cosineWindow) scallop() float64 { return -20 * math.Log10(w.lobe(0.5)/w.lobe(0)) }

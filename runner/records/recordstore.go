@@ -117,12 +117,17 @@ func (a *Place) OpenStore(ctx context.Context, plant string) (records, string, b
 // OpenIndex opens the index of the records in dir; deferred, without a look
 // through all files. It shows progress where that takes long.
 func (a *Place) OpenIndex(ctx context.Context, dir string, deferred bool) (*store.Index, error) {
-	if _, err := archive.PublicKey(dir); err != nil {
+	if _, ok := archive.Find(dir); !ok {
 		return nil, input.Usage("%s holds no reports", dir).Hint("give the folder that --data of test, serve or " +
 			"demo named")
 	}
+	if len(archive.Keys(dir)) == 0 {
+		return nil, input.Usage("%s: the station's public key, station.pub, is missing", dir).Hint("put it back from a " +
+			"copy: without it nobody can tell whose reports these are")
+	}
 	s := terminal.NewScreen(a.Errs)
-	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: deferred, Progress: Progress(s, "reading reports")})
+	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: deferred, Write: deferred,
+		Progress: Progress(s, "reading reports")})
 	s.Now("")
 	if err != nil {
 		return nil, err
@@ -151,9 +156,13 @@ const indexPatience = 5 * time.Second
 func (a *Place) IndexOne(dir string, sealed archive.Sealed) {
 	ctx, cancel := context.WithTimeout(context.Background(), indexPatience)
 	defer cancel()
-	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: true})
+	ix, err := store.OpenIndex(ctx, dir, store.IndexOptions{Defer: true, Write: true})
 	if err == nil {
-		err = errors.Join(ix.AddSealed(ctx, sealed), ix.Close())
+		err = ix.AddSealed(ctx, sealed)
+		if err == nil {
+			_, err = ix.Current(ctx) // so that readers find it up to date
+		}
+		err = errors.Join(err, ix.Close())
 	}
 	a.notIndexed(err)
 }
@@ -178,10 +187,10 @@ func (a *Place) IndexLater(ctx context.Context, dir string) func() {
 	}
 }
 
-// ProveIndex has the index of dir, if there is one, read every report again, so
-// that what verify found leaves the yield as well.
-func (a *Place) ProveIndex(ctx context.Context, dir string, out io.Writer) {
-	if _, err := os.Stat(filepath.Join(dir, store.IndexFile)); err != nil {
+// ProveIndex brings the index of dir, if there is one, up to date, so that what
+// verify found leaves the yield as well: all has it read every report again.
+func (a *Place) ProveIndex(ctx context.Context, dir string, all bool, out io.Writer) {
+	if !hasIndex(dir) {
 		return
 	}
 	err := func() error {
@@ -190,7 +199,11 @@ func (a *Place) ProveIndex(ctx context.Context, dir string, out io.Writer) {
 			return err
 		}
 		s := terminal.NewScreen(a.Errs)
-		r, err := ix.Prove(ctx, Progress(s, "index"))
+		look := func() (store.Reconciled, error) { return ix.Reconcile(ctx) }
+		if all {
+			look = func() (store.Reconciled, error) { return ix.Prove(ctx, Progress(s, "index")) }
+		}
+		r, err := look()
 		s.Now("")
 		if err == nil && r.Flags > 0 {
 			fmt.Fprintf(out, "in the index: %s that the yield does not count\n", wording.Count(r.Flags, "report"))
@@ -230,10 +243,16 @@ func (a *Place) OpenArchive(dir, below, station string, simulated bool) (*archiv
 	if err != nil {
 		return nil, err
 	}
-	records, err := archive.Open(dir, station)
+	ctx, cancel := context.WithTimeout(context.Background(), indexPatience)
+	known, _ := a.Seen(ctx, dir, a.Errs)
+	cancel()
+	records, err := archive.Open(dir, station, archive.OfThis(dir, known)...)
 	if err != nil {
 		return nil, err
 	}
+	records.LookUp(LookUp{Errs: a.Errs, Open: func(ctx context.Context) (*store.Index, error) {
+		return store.OpenIndex(ctx, dir, store.IndexOptions{Defer: true, Write: true})
+	}})
 	if simulated {
 		if err := onlySimulated(records); err != nil {
 			return nil, errors.Join(err, records.Close())
@@ -252,11 +271,11 @@ func (a *Place) OpenArchive(dir, below, station string, simulated bool) (*archiv
 
 // onlySimulated refuses to add simulated units to the records of real ones.
 func onlySimulated(records *archive.Archive) error {
-	entries := records.Entries()
-	if len(entries) == 0 {
+	entry, ok := records.Newest()
+	if !ok {
 		return nil
 	}
-	newest, err := records.Load(entries[len(entries)-1].Run)
+	newest, err := records.Load(entry.Run)
 	if err != nil || newest.Report.Simulated {
 		return nil // what cannot be read is for verify to say
 	}

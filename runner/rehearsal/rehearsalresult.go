@@ -1,6 +1,7 @@
 package rehearsal
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -149,7 +150,7 @@ func (h *Rehearsal) defect(s sim.Share, typical []float64) (defectResult, error)
 	}
 	d.SweepMissed = newShare(sweepMissed, sweepMust, 0)
 	// The farthest from being caught first: that is what must change.
-	slices.SortStableFunc(d.Nearest, func(a, b missResult) int { return compare(b.Left, a.Left) })
+	slices.SortStableFunc(d.Nearest, func(a, b missResult) int { return cmp.Compare(b.Left, a.Left) })
 	d.Nearest = d.Nearest[:min(len(d.Nearest), 3)]
 
 	failed := func(u *rehearsedUnit) bool { return u.outcome == reports.Failed }
@@ -322,14 +323,4 @@ func spread(values []float64) (mean, p95, most float64) {
 	}
 	n := len(values)
 	return mean / float64(n), values[int(math.Ceil(0.95*float64(n)))-1], values[n-1]
-}
-
-func compare(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }

@@ -73,25 +73,6 @@ func capabilities() []capability {
 	}
 }
 
-// Kinds lists the kinds of device that scripts have methods for.
-func Kinds() []string {
-	var out []string
-	for _, c := range capabilities() {
-		out = append(out, c.kind)
-	}
-	return out
-}
-
-// MethodsOf lists the methods of a kind of device, nil for an unknown kind.
-func MethodsOf(kind string) []string {
-	for _, c := range capabilities() {
-		if c.kind == kind {
-			return names(c.methods)
-		}
-	}
-	return nil
-}
-
 // Methods lists the methods a script has for dev: of every kind it is.
 func Methods(dev drivers.Device) []string {
 	var out []string

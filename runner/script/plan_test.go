@@ -128,13 +128,10 @@ end)`, "helper", "return { quiet = function() bench.supply:off() end }")
 }
 
 func TestMethods(t *testing.T) {
-	for _, kind := range Kinds() {
-		if len(MethodsOf(kind)) == 0 {
-			t.Errorf("%s has no methods", kind)
+	for _, c := range capabilities() {
+		if len(c.methods) == 0 {
+			t.Errorf("%s has no methods", c.kind)
 		}
-	}
-	if got := MethodsOf("kettle"); got != nil {
-		t.Errorf("got %v for an unknown kind", got)
 	}
 	if got := fmt.Sprint(Methods(fakeMover{})); got != "[home move sweep]" {
 		t.Errorf("got %s", got)

@@ -122,7 +122,8 @@ func (s *Station) Run(ctx context.Context) (err error) {
 		return err
 	}
 	defer s.archive.Close()
-	fresh := len(s.archive.Entries()) == 0
+	_, used := s.archive.Newest()
+	fresh := !used
 	s.metrics = metrics.New(metrics.Config{Version: bench.Software(), Station: s.bench.Station})
 
 	defer func() {
@@ -384,7 +385,7 @@ func (s *Station) history(ctx context.Context, server *web.Server) {
 		defer close(done)
 		for r := range told {
 			count++
-			server.Sealed(r.Report)
+			server.Sealed(r)
 			s.index.sealed(r)
 		}
 	}()

@@ -3,12 +3,14 @@ package serve
 import (
 	"context"
 	"errors"
+	"io"
 	"time"
 
 	"fullthrow/reports/archive"
 	"fullthrow/reports/store"
 	"fullthrow/runner/input"
 	"fullthrow/runner/metrics"
+	"fullthrow/runner/records"
 )
 
 // indexer keeps the index of the records up to date beside the station. It
@@ -25,9 +27,11 @@ type indexer struct {
 
 const (
 	indexQueue = 512
-	// indexLook is how often the files are looked through in any case: a report
-	// that was changed by hand is noticed within that time.
-	indexLook = 10 * time.Minute
+	// indexLook is how often folders are looked at in any case: a report that was
+	// put in, taken away or replaced is noticed within that time. Every sixth look is
+	// at all files, by size and time.
+	indexLook    = 10 * time.Minute
+	indexThrough = 6
 	// indexAgain is how long after a failure the next try comes.
 	indexAgain = 20 * time.Second
 )
@@ -35,7 +39,7 @@ const (
 // openIndex opens the index. A station without one tests all the same: its
 // pages of figures say that it is not open.
 func (s *Station) openIndex(ctx context.Context) *indexer {
-	ix, err := store.OpenIndex(ctx, s.archive.Dir(), store.IndexOptions{Defer: true})
+	ix, err := store.OpenIndex(ctx, s.archive.Dir(), store.IndexOptions{Defer: true, Write: true})
 	if err != nil {
 		s.Log.Warn("the index of the records cannot be opened; units are tested without it", "error", err, "hint",
 			input.HintOf(err))
@@ -46,6 +50,8 @@ func (s *Station) openIndex(ctx context.Context) *indexer {
 		s.Log.Info("index", "note", note)
 	}
 	s.close = append(s.close, ix.Close)
+	s.archive.LookUp(records.LookUp{Stay: true, Errs: io.Discard,
+		Open: func(context.Context) (*store.Index, error) { return ix, nil }})
 	return &indexer{s: s, index: ix, queue: make(chan archive.Sealed, indexQueue), look: make(chan struct{}, 1),
 		told: func() {}, state: metrics.Index{Enabled: true}}
 }
@@ -75,17 +81,18 @@ func (i *indexer) again() {
 
 // run works until ctx ends.
 func (i *indexer) run(ctx context.Context) {
-	i.reconcile(ctx)
+	i.reconcile(ctx, false)
 	tick := time.NewTicker(indexLook)
 	defer tick.Stop()
-	for {
+	for looks := 1; ; {
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
-			i.reconcile(ctx)
+			i.reconcile(ctx, looks%indexThrough == 0)
+			looks++
 		case <-i.look:
-			i.reconcile(ctx)
+			i.reconcile(ctx, false)
 		case r := <-i.queue:
 			i.add(ctx, r)
 		}
@@ -119,8 +126,12 @@ func (i *indexer) add(ctx context.Context, first archive.Sealed) {
 	i.done(ctx, errors.Join(failed, err))
 }
 
-func (i *indexer) reconcile(ctx context.Context) {
-	r, err := i.index.Reconcile(ctx)
+func (i *indexer) reconcile(ctx context.Context, through bool) {
+	look := i.index.Follow
+	if through {
+		look = i.index.Reconcile
+	}
+	r, err := look(ctx)
 	if err == nil {
 		i.state.Reports, i.state.Flagged = int64(r.Files), r.Flags
 		if r.Read > 0 {

@@ -26,7 +26,7 @@ func (s *Station) forwarder(ix *indexer) *forward.Forwarder {
 			return store.OpenPlant(ctx, dsn, store.PlantOptions{})
 		},
 		Attachments: true,
-		Memory:      filepath.Join(s.Place.Data, "plant.json"),
+		Memory:      filepath.Join(s.Place.Data, records.PlantMemory),
 		Tell:        s.plantTold(),
 	}
 	if ix != nil {

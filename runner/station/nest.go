@@ -37,6 +37,10 @@ type Config struct {
 	// not stated.
 	Takt  time.Duration
 	Clock drivers.Clock
+	// Wall is the computer's wall clock, which somebody may set ([Wall]); nil
+	// where Clock is no machine's: then it is not watched.
+	Wall        func() time.Time
+	ClockBounds ClockBounds
 	// Devices by role, outputs and inputs included.
 	Devices map[string]drivers.Device
 	// Drives is what each role can hurt people with. A role that is not in it
@@ -105,6 +109,7 @@ type Nest struct {
 	Config
 	busy   sync.Mutex
 	memory *memoryWatch
+	last   moment // the end of the run before, guarded by busy
 
 	mu           sync.Mutex
 	outOfService *reports.Reason // nil while in service
@@ -134,6 +139,12 @@ func New(c Config) (*Nest, error) {
 	}
 	if c.Keep == "" {
 		c.Keep = KeepAll
+	}
+	if c.ClockBounds.Behind == 0 {
+		c.ClockBounds.Behind = DefaultBehind
+	}
+	if c.ClockBounds.Ahead == 0 {
+		c.ClockBounds.Ahead = DefaultAhead
 	}
 	if c.Grace == 0 {
 		c.Grace = 3 * time.Second

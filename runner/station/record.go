@@ -23,7 +23,9 @@ type recorder struct {
 	journal journal
 	// archived is the journal on disk; nil in a rehearsal, which keeps nothing.
 	archived *archive.Journal
-	memory   *memoryUse // of the run; nil until the plan begins
+	memory   *memoryUse    // of the run; nil until the plan begins
+	began    moment        // by the clock as the record has it: see [recorder.now]
+	stepped  time.Duration // what was done to the wall clock since, as far as it is on record
 
 	mu        sync.Mutex
 	abandoned bool
@@ -57,7 +59,15 @@ var errAbandoned = errors.New("the run was ended without this script")
 // recorded must not look like one that was.
 func (r *recorder) event(e reports.Event) error {
 	if e.Time.IsZero() {
-		e.Time = r.nest.Clock.Now()
+		e.Time = r.now()
+	}
+	if r.nest.Wall != nil && e.Kind != reports.ClockStepped {
+		all := r.nest.Wall().Sub(r.now())
+		if d := all - r.stepped; d.Abs() >= clockNoted {
+			r.stepped = all
+			r.event(reports.Event{Kind: reports.ClockStepped,
+				Clock: clockReason(d, reports.ClockBackIn, reports.ClockAheadIn)})
+		}
 	}
 	if err := r.journal.Append(e); err != nil {
 		if r.failure == nil {
@@ -67,6 +77,10 @@ func (r *recorder) event(e reports.Event) error {
 	}
 	return nil
 }
+
+// now is the present moment as the record has it: when the run began by the wall
+// clock, and the time that went by since.
+func (r *recorder) now() time.Time { return r.began.at(r.nest.Clock.Now()) }
 
 // leave says that the run is on record.
 func (r *recorder) leave() {
@@ -99,7 +113,7 @@ func (r *recorder) CheckStarted(c script.Check) error {
 	defer r.mu.Unlock()
 	r.current = c.Name
 	r.have, r.first = map[string]reports.Verdict{}, nil
-	now := r.nest.Clock.Now()
+	now := r.now()
 	return r.event(reports.Event{Kind: reports.CheckStarted, Time: now,
 		Check: &reports.Check{Name: c.Name, About: c.About, Part: c.Part, Started: now}})
 }
@@ -190,7 +204,7 @@ func (r *recorder) CheckEnded(check string, err error) (stop bool, _ error) {
 	if r.first != nil {
 		have = r.first // what came the first time stands; see below
 	}
-	ended := reports.Check{Name: check, Ended: r.nest.Clock.Now(), Verdict: worst(have)}
+	ended := reports.Check{Name: check, Ended: r.now(), Verdict: worst(have)}
 	var missing []string
 	for _, name := range r.nest.Limits.Expected(check) {
 		if _, ok := have[name]; !ok {
@@ -247,22 +261,29 @@ func worst(have map[string]reports.Verdict) reports.Verdict {
 
 // outcome is what the checks say together. [reports.Fold] judges once more
 // from the events and takes the worse.
-func (r *recorder) outcome() reports.Outcome {
+func (r *recorder) outcome() reports.End {
 	out, passed := reports.Passed, false
 	for _, v := range r.verdicts {
 		switch v {
 		case reports.Pass:
 			passed = true
 		case reports.Error:
-			return reports.Errored
+			return reports.End{Outcome: reports.Errored}
 		case reports.Fail, reports.Inconclusive:
 			out = reports.Failed
 		}
 	}
-	if out == reports.Passed && (!passed || len(r.verdicts) < len(r.nest.Plan.Checks)) {
-		return reports.Errored // nothing was judged, or a check was left out
+	if left := len(r.verdicts); out == reports.Passed && left < len(r.nest.Plan.Checks) {
+		why := reports.Reason{Code: reports.LeftOut}
+		for _, c := range r.nest.Plan.Checks[left:] {
+			why.Readings = append(why.Readings, c.Name)
+		}
+		return reports.End{Outcome: reports.Errored, Reason: &why}
 	}
-	return out
+	if out == reports.Passed && !passed {
+		return reports.End{Outcome: reports.Errored} // nothing was judged
+	}
+	return reports.End{Outcome: out}
 }
 
 // ask puts the question into the journal, to the operator, and the answer into

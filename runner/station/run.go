@@ -24,7 +24,7 @@ var ErrBusy = errors.New("a run is on")
 
 // Run takes one unit through the nest and returns the sealed report. The error
 // is not nil only when there is no report: a [*NotReady] when the run was not
-// begun (guard open, nest out of service), [ErrBusy], or a failure to write
+// begun (guard open, nest out of service, clock wrong), [ErrBusy], or a failure to write
 // the record; then nothing may be concluded about the unit.
 //
 // Cancel ctx with an [*Abort] as its cause to abort.
@@ -43,7 +43,8 @@ func (n *Nest) Run(ctx context.Context, job Job) (archive.Sealed, error) {
 			n.Watch(e)
 		})
 	}
-	start := n.start(job)
+	began := n.moment()
+	start := n.start(job, began.wall)
 	start.Attempt = n.Archive.Attempts(job.Unit.Product, job.Unit.SerialNumber) + 1
 	if n.Guardian != nil {
 		if err := n.Guardian.Begin(n.Archive.Dir(), start.Run, n.Name); err != nil {
@@ -51,12 +52,16 @@ func (n *Nest) Run(ctx context.Context, job Job) (archive.Sealed, error) {
 		}
 		defer func() { n.Guardian.End(start.Run, n.InService() == nil) }()
 	}
-	journal, err := n.Archive.Begin(start, n.Clock.Now(), tell...)
+	journal, err := n.Archive.Begin(start, began.wall, tell...)
 	if err != nil {
 		return archive.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)
 	}
-	rec := &recorder{nest: n, journal: journal, archived: journal}
+	rec := &recorder{nest: n, journal: journal, archived: journal, began: began}
 	defer rec.leave()
+	defer func() { n.last = n.moment() }()
+	if why := n.stepped(began); why != nil {
+		rec.event(reports.Event{Kind: reports.ClockStepped, Clock: why})
+	}
 	end := n.pass(ctx, rec)
 	return rec.seal(end)
 }
@@ -74,13 +79,14 @@ func (n *Nest) Rehearse(ctx context.Context, job Job) (reports.Report, error) {
 		return reports.Report{}, err
 	}
 	defer n.busy.Unlock()
-	start := n.start(job)
+	began := n.moment()
+	start := n.start(job, began.wall)
 	start.Attempt = 1
-	draft, err := reports.NewDraft(start, n.Clock.Now())
+	draft, err := reports.NewDraft(start, began.wall)
 	if err != nil {
 		return reports.Report{}, fmt.Errorf("nest %s: rehearse: %w", n.Name, err)
 	}
-	rec := &recorder{nest: n, journal: draft}
+	rec := &recorder{nest: n, journal: draft, began: began}
 	defer rec.leave()
 	end := n.pass(ctx, rec)
 	rec.mu.Lock()
@@ -103,6 +109,10 @@ func (n *Nest) begin(ctx context.Context) error {
 		n.busy.Unlock()
 		return n.out(why)
 	}
+	if err := n.clockFits(); err != nil {
+		n.busy.Unlock()
+		return err
+	}
 	var notReady *NotReady
 	if err := n.interlockClosed(ctx); errors.As(err, &notReady) {
 		n.busy.Unlock()
@@ -112,9 +122,9 @@ func (n *Nest) begin(ctx context.Context) error {
 }
 
 // start is the head of a run's report.
-func (n *Nest) start(job Job) reports.Start {
+func (n *Nest) start(job Job, now time.Time) reports.Start {
 	return reports.Start{
-		Run:       reports.NewRunID(n.Clock.Now(), n.Station, n.Name),
+		Run:       reports.NewRunID(now, n.Station, n.Name),
 		Station:   n.Station,
 		Nest:      n.Name,
 		Operator:  job.Operator,
@@ -152,7 +162,7 @@ func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
 	rec.fault(planErr, rec.current)
 	rec.safe(made, planErr == nil)
 
-	end := reports.End{Outcome: rec.outcome()}
+	end := rec.outcome()
 	if planErr != nil {
 		why := reasonOf(planErr)
 		end = reports.End{Outcome: reports.Errored, Reason: &why}

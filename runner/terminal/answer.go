@@ -112,7 +112,7 @@ func (q *Answer) NotCounted(b review.About) {
 	for _, f := range b.NotCounted {
 		by[f.Kind] = append(by[f.Kind], cmp.Or(f.File, f.Run))
 	}
-	kinds := []string{"changed", "inserted", "removed"}
+	kinds := []string{"changed", "contradicts", "inserted", "removed"}
 	for k := range by {
 		if !slices.Contains(kinds, k) {
 			kinds = append(kinds, k)
@@ -157,6 +157,9 @@ func notCountedWords(kind string, n int) string {
 	case "changed":
 		return wording.Count(n, "report") + pick(" does not bear its seal and is not counted",
 			" do not bear their seal and are not counted")
+	case "contradicts":
+		return wording.Count(n, "report") + pick(" contradicts itself and is not counted",
+			" contradict themselves and are not counted")
 	case "inserted":
 		return wording.Count(n, "report") + pick(" does not belong to the station's chain and is not counted",
 			" do not belong to the station's chain and are not counted")

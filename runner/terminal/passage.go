@@ -45,6 +45,9 @@ func (p *Passage) Tell(e reports.Event) {
 		p.Started, p.CycleTime = e.Time, e.Start.CycleTime
 		p.S.Say("%s", p.Head(*e.Start))
 		p.live("asking every device whether it is there")
+	case reports.ClockStepped:
+		p.S.Say("%s %s", p.S.Strong("clock:"), english.Reason(e.Clock))
+		p.also("to do", english.Hint(e.Clock))
 	case reports.CheckStarted:
 		p.check, p.broken, p.kept = e.Check.Name, nil, 0
 		if p.Full {
@@ -212,10 +215,12 @@ func (p *Passage) Finish(r reports.Report, file string) {
 	case reports.Aborted:
 		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("ABORTED"), cmp.Or(wording.English().Reason(r.Reason),
 			"stopped"))
+		p.cutShort(&b, r, bad)
 		p.now(&b, r, "nothing is known about the unit; run it again")
 	default:
 		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("NOT TESTED, "+atFault(r)),
 			cmp.Or(wording.English().Reason(r.Reason), FirstProblem(r)))
+		p.cutShort(&b, r, bad)
 		p.now(&b, r, "put the bench right, then run the unit again; it is neither good nor bad")
 	}
 	if r.Outcome != reports.Errored {
@@ -229,6 +234,19 @@ func (p *Passage) Finish(r reports.Report, file string) {
 	}
 	fmt.Fprintf(&b, "report: %s\n", file)
 	p.S.Say("%s", b.String())
+}
+
+// cutShort says of a run that was cut short what it had broken by then.
+func (p *Passage) cutShort(b *strings.Builder, r reports.Report, bad []reports.Reading) {
+	if !r.WasCutShort() {
+		return
+	}
+	fmt.Fprintf(b, "  %s: the unit counts as not passed\n", p.S.Strong("it had broken a limit before"))
+	for _, x := range bad {
+		if x.Verdict == reports.Fail || x.Verdict == reports.Inconclusive {
+			fmt.Fprintf(b, "  %s\n", Brief(x))
+		}
+	}
 }
 
 // atFault says who is to blame for a run that tested nothing.
@@ -356,13 +374,7 @@ func FirstProblem(r reports.Report) string {
 }
 
 func NonEmpty(list ...string) []string {
-	var out []string
-	for _, s := range list {
-		if s != "" {
-			out = append(out, s)
-		}
-	}
-	return out
+	return slices.DeleteFunc(list, func(s string) bool { return s == "" })
 }
 
 // Report shows a report as it was shown while it ran.

@@ -55,6 +55,9 @@ func (q *Answer) tellFigures(y *review.Today, firstRuns bool) (terms []string) {
 	if s.FirstPass.High-s.FirstPass.Low > 0.1 {
 		few = "From so few units no more can be said than that the true value is probably"
 	}
+	if c.FirstCutShort > 0 {
+		q.Out.Tell(0, wording.CutShort(q.Words, c.FirstCutShort))
+	}
 	q.Out.Tell(0, fmt.Sprintf("%s %s (%s, %s).", few, wording.Between(q.Words, s.FirstPass.Low, s.FirstPass.High),
 		s.FirstPass.Method, WholePercent(s.Confidence)))
 	q.Out.Say("")
@@ -190,15 +193,7 @@ func (q *Answer) tellChecks(y *review.Today) {
 	if len(lossy) == 0 {
 		return
 	}
-	slices.SortStableFunc(lossy, func(a, b yield.CheckYield) int {
-		switch {
-		case a.Share.Value < b.Share.Value:
-			return -1
-		case a.Share.Value > b.Share.Value:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(lossy, func(a, b yield.CheckYield) int { return cmp.Compare(a.Share.Value, b.Share.Value) })
 	Heading(q.Out, "Units that passed each check at their first run", "")
 	var shares []yield.Share
 	name := 5
@@ -226,6 +221,27 @@ func (q *Answer) tellTime(y *review.Today) {
 	q.tellTimes(y.Times, y.Cycle)
 	q.Out.Tell(2, wording.Cycle(q.Words, y.Cycle))
 	q.Out.Tell(2, wording.Lost(q.Words, y.Lost))
+	q.tellAborts(y.Aborts)
+}
+
+// tellAborts shows who aborts how often, and which units.
+func (q *Answer) tellAborts(a review.Aborts) {
+	if len(a.ByOperator) == 0 {
+		return
+	}
+	Heading(q.Out, "Aborted runs", "")
+	g := Grid{Right: "lrrr", Head: []string{"operator", "aborted", "of runs", "after a broken limit"}}
+	for _, o := range a.ByOperator[:min(len(a.ByOperator), mostGroups)] {
+		g.Add(cmp.Or(o.Operator, "none named"), fmt.Sprint(o.Share.Count), Percent(o.Share.Value),
+			fmt.Sprint(o.CutShort))
+	}
+	g.Show(q.Out)
+	q.Out.Say("")
+	g = Grid{Right: "lrr", Head: []string{"unit", "aborted", "after a broken limit"}}
+	for _, u := range a.Units {
+		g.Add(u.SerialNumber, fmt.Sprint(u.Aborted), fmt.Sprint(u.CutShort))
+	}
+	g.Show(q.Out)
 }
 
 // timeRows is how many bars the times of runs are shown in, about.

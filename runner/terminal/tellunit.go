@@ -35,11 +35,22 @@ func (q *Answer) Unit(x *review.Unit) {
 	case newest == nil:
 		s.Tell(0, "No run that counts has judged it so far.")
 	default:
-		text := fmt.Sprintf("Now %s; %s judged", x.State, wording.Count(judged, "run"))
+		now := string(x.State)
+		if judging := x.Newest(); judging.CutShort {
+			now = "not passed: its newest run broke a limit and was then cut short"
+		}
+		text := fmt.Sprintf("Now %s; %s judged", now, wording.Count(judged, "run"))
 		if failed > 0 {
 			text += fmt.Sprintf(", %d failed", failed)
 		}
+		if x.CutShort > 0 {
+			text += fmt.Sprintf(", %d cut short after a broken limit", x.CutShort)
+		}
 		s.Tell(0, text+wording.Prefixed(", ", repairsWords(len(repairs)))+".")
+	}
+	if x.Aborted > 0 {
+		s.Tell(0, fmt.Sprintf("%s, %d of them after a limit was broken.", wording.Count(x.Aborted, "aborted run"),
+			x.AbortedCutShort))
 	}
 	s.Say("")
 	for _, e := range x.Happened() {
@@ -74,7 +85,7 @@ func (q *Answer) tellRun(r store.Run) {
 	switch {
 	case r.First:
 		line += "; first run"
-	case r.Flag == "" && !r.Unit.Golden && (r.Outcome == reports.Passed || r.Outcome == reports.Failed):
+	case r.Flag == "" && !r.Unit.Golden && (r.Outcome == reports.Passed || r.Outcome == reports.Failed || r.CutShort):
 		line += "; retest"
 	}
 	line += fmt.Sprintf("; report %d", r.Number)
@@ -91,17 +102,23 @@ func (q *Answer) tellRun(r store.Run) {
 		if n > most {
 			text += fmt.Sprintf(" and %d more", n-most)
 		}
+		if r.CutShort {
+			text += ", then cut short: " + q.Words.Reason(r.Reason)
+		}
 		s.Tell(6, "not kept: "+text)
 	}
-	if r.Cause != "" {
-		s.Tell(6, "likely cause: "+r.Cause)
+	for i := range r.Clock {
+		s.Tell(6, "clock: "+q.Words.Reason(&r.Clock[i]))
+	}
+	if c := r.Likeliest(); c != nil {
+		s.Tell(6, "likely cause: "+q.Words.Cause(nil, *c))
 	} else if r.Outcome != reports.Passed && r.Reason != nil && len(r.Failed) == 0 {
 		s.Tell(6, q.Words.Reason(r.Reason))
 	}
 }
 
-func (q *Answer) tellRepair(r reports.Repair, cause string) {
-	found := cmp.Or(cause, q.Words.Finding(nil, r.Found, nil))
+func (q *Answer) tellRepair(r reports.Repair, cause *reports.Cause) {
+	found := q.Words.Finding(nil, r.Found, cause)
 	by := ""
 	if r.By != "" {
 		by = "  by " + r.By
@@ -113,4 +130,26 @@ func (q *Answer) tellRepair(r reports.Repair, cause string) {
 		text += ", at the " + strings.ReplaceAll(r.Part, "-", " ")
 	}
 	q.Out.Tell(6, text+"; "+q.Words.Remedy(r.Done)+wording.Prefixed(". ", r.Text))
+}
+
+// Views explains the SQL views to people.
+func (s *Screen) Views(list []store.View) {
+	s.Tell(0, "Programs that read databases (spreadsheets through a database driver, programs for business figures) "+
+		"can ask these views: at a station in the file "+store.IndexFile+
+		" beside the records (SQLite; open it for reading only), at a plant in its PostgreSQL database. Figures "+
+		"that count use only rows with counts = 1. Times are UTC, values in the unit that the row names.")
+	for _, v := range list {
+		s.Say("")
+		s.Tell(0, s.Strong(v.Name)+": "+v.About)
+		var g Grid
+		for _, c := range v.Columns {
+			g.Add(c.Name, c.About)
+		}
+		g.Show(s)
+	}
+	s.Say("")
+	s.Tell(0, "For example, first-pass yield by lot, and the readings of a unit:")
+	s.Say("%s", `  SELECT lot, SUM(first_passed) * 1.0 / SUM(units) FROM v_daily_yield GROUP BY lot;
+  SELECT check_name, reading, value, unit, verdict FROM v_readings
+    WHERE run IN (SELECT run FROM v_runs WHERE serial_number = 'K824A00017M');`)
 }

@@ -42,7 +42,8 @@ type fakeRunner struct {
 	made  station.Safety // what Safe answers
 	// play writes what happens between the first event and the last, and
 	// returns how the run ends.
-	play func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End
+	play  func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End
+	clock *reports.Reason // why no run begins by the clock
 }
 
 func (r *fakeRunner) InService() *reports.Reason {
@@ -66,9 +67,11 @@ func (r *fakeRunner) set(f func()) {
 
 func (r *fakeRunner) Run(ctx context.Context, job station.Job) (archive.Sealed, error) {
 	r.mu.Lock()
-	out, guard, play := r.out, r.guard, r.play
+	out, guard, play, clock := r.out, r.guard, r.play, r.clock
 	r.mu.Unlock()
 	switch {
+	case clock != nil:
+		return archive.Sealed{}, &station.NotReady{Why: *clock}
 	case out != nil:
 		return archive.Sealed{}, &station.NotReady{Why: *out}
 	case guard:

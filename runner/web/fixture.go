@@ -31,13 +31,13 @@ func newFixturePage(s *Server) (*fixturePage, error) {
 func (p *fixturePage) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	page := p.s.c.Look.Page(r, "")
 	page.Title = page.T("operator.fixture.title")
-	page.Scripts = []string{p.s.operator.files.path["fixture.js"]}
-	d := fixtureData{Page: page, Style: p.s.operator.files.path["fixture.css"],
+	page.Scripts = []string{p.s.operator.files.Path("fixture.js")}
+	d := fixtureData{Page: page, Style: p.s.operator.files.Path("fixture.css"),
 		Devices: p.s.c.Fixture.Devices(), Faults: p.s.c.Fixture.Faults(), Defects: p.s.c.Fixture.Defects()}
 	for _, n := range p.s.nests {
 		d.Nests = append(d.Nests, n.Name)
 	}
-	render(w, p.template, d, p.s)
+	shell.Write(w, p.s.c.Log, p.template, d, http.StatusOK)
 }
 
 // state is GET /api/fixture: how each fixture is.

@@ -89,7 +89,7 @@ func (s *Server) run(ctx context.Context, n *nest, j job, told <-chan struct{}) 
 		case <-late.C:
 		}
 		late.Stop()
-		s.units.add(sealed.Report.Unit, sealed.Report.Outcome, sealed.Report.Ended)
+		s.units.add(sealed.Entry())
 		s.c.Log.Info("run ended", "nest", n.Name, "run", sealed.Report.Run, "unit", j.unit.SerialNumber,
 			"outcome", sealed.Report.Outcome, "took", sealed.Report.Ended.Sub(sealed.Report.Started).Seconds())
 	} else {
@@ -128,9 +128,9 @@ func (s *Server) finish(n *nest, j job, sealed archive.Sealed, err error) {
 			n.view.next = stepEngineer
 		}
 		n.phase = phaseDone
-	case errors.As(err, &notReady) && out == nil:
+	case errors.As(err, &notReady) && out == nil && notReady.Why.Code == reports.GuardOpen:
 		n.phase, n.job, n.held, n.view = phaseHeld, j, heldGuard, nil
-	case errors.As(err, &notReady):
+	case errors.As(err, &notReady) && out != nil:
 		n.phase, n.view = phaseFree, nil
 		s.requeue(j)
 	default:
@@ -139,7 +139,12 @@ func (s *Server) finish(n *nest, j job, sealed archive.Sealed, err error) {
 			n.view.ended = n.view.started
 		}
 		n.faults++
-		n.view.outcome, n.view.failure, n.view.next = reports.Errored, err.Error(), stepEngineer
+		n.view.outcome, n.view.next = reports.Errored, stepEngineer
+		if notReady != nil {
+			n.view.faults = []reports.Fault{{Reason: notReady.Why}}
+		} else {
+			n.view.failure = err.Error()
+		}
 		n.phase = phaseDone
 	}
 	s.tellNest(n)

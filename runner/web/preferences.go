@@ -40,10 +40,6 @@ func operatorOf(r *http.Request) string {
 	return name
 }
 
-// Operator is who is at the browser, as chosen on the operator's page; "" if
-// nobody has said. It is a name, not a proof.
-func Operator(r *http.Request) string { return operatorOf(r) }
-
 func operatorName(name string) bool {
 	return name != "" && name == strings.TrimSpace(name) && len([]rune(name)) <= maxOperatorName && printable(name)
 }

@@ -1,13 +1,16 @@
 package web
 
 import (
+	"context"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/serial"
 )
 
@@ -205,6 +208,58 @@ func TestGuardOpen(t *testing.T) {
 	r.set(func() { r.guard = false })
 	assert.True(t, g.post("/api/start", nestCommand{Nest: "A", Serial: serialOf(1)}).OK)
 	assert.Equal(t, "passed", g.ended(0, serialOf(1)).End.Kind)
+}
+
+// A clock that is wrong begins no run, and the operator is told what it is; the
+// nest takes units again when it is set.
+func TestClockIsWrong(t *testing.T) {
+	g := newRig(t)
+	r := g.nests["A"]
+	r.clock = &reports.Reason{Code: reports.ClockBehind, Time: time.Date(2026, 11, 28, 9, 0, 0, 0, time.UTC),
+		Newest: time.Date(2026, 11, 30, 9, 0, 0, 0, time.UTC)}
+	g.scanInto(serialOf(1), "A")
+	end := g.ended(0, serialOf(1)).End
+	assert.Equal(t, "bench", end.Kind)
+	assert.Contains(t, end.Text, "clock is wrong")
+	assert.Contains(t, end.Detail, "the clock says 28 Nov 2026, ")
+	assert.Contains(t, end.Detail, "but the newest report is of 30 Nov 2026, ")
+	assert.Contains(t, end.Detail, "set the computer's clock")
+	assert.Empty(t, g.archive.Entries(), "no run was begun")
+	r.set(func() { r.clock = nil })
+	g.scanInto(serialOf(2), "A")
+	assert.Equal(t, "passed", g.ended(0, serialOf(2)).End.Kind)
+}
+
+// A clock that was set is warned of at the end of the run.
+func TestClockWasSet(t *testing.T) {
+	g := newRig(t)
+	g.nests["A"].play = func(ctx context.Context, r *fakeRunner, j *archive.Journal) reports.End {
+		r.event(j, reports.Event{Kind: reports.ClockStepped,
+			Clock: &reports.Reason{Code: reports.ClockBack, Seconds: 180}})
+		return passing(ctx, r, j)
+	}
+	g.scanInto(serialOf(1), "A")
+	end := g.ended(0, serialOf(1)).End
+	assert.Equal(t, "passed", end.Kind)
+	assert.Contains(t, end.Bench, "The clock was set back by 3")
+	assert.Contains(t, end.Bench, "The bench needs attention")
+}
+
+// A run that is stopped after a limit was broken does not leave its unit as one
+// of which nothing is known.
+func TestStoppedAfterALimitWasBroken(t *testing.T) {
+	for _, c := range []struct {
+		verdict reports.Verdict
+		want    string
+	}{{reports.Fail, "counts as not passed"}, {reports.Pass, "Nothing is known about the unit."}} {
+		g := newRig(t)
+		g.nests["A"].play = func(_ context.Context, r *fakeRunner, j *archive.Journal) reports.End {
+			r.check(j, "power", "power", c.verdict)
+			return reports.End{Outcome: reports.Aborted, Reason: &reports.Reason{Code: reports.StoppedByHand}}
+		}
+		g.scanInto(serialOf(1), "A")
+		assert.Contains(t, g.ended(0, serialOf(1)).End.Unknown, c.want)
+	}
 }
 
 func TestNestOutOfService(t *testing.T) {

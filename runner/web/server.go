@@ -6,11 +6,13 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"time"
 
 	"fullthrow/reports"
+	"fullthrow/reports/archive"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
@@ -96,7 +98,14 @@ func (s *Server) remember() {
 	for _, r := range s.c.Archive.Recovered() {
 		recovered[r.Report.Run] = true
 	}
-	entries := s.c.Archive.Entries()
+	entries := s.c.Archive.Recent(time.Now().Add(-2 * remembered))
+	for _, r := range s.c.Archive.Recovered() {
+		if !slices.ContainsFunc(entries, func(e archive.Entry) bool { return e.Run == r.Report.Run }) {
+			e := archive.Entry{Run: r.Report.Run, Nest: r.Report.Nest, Unit: r.Report.Unit, Ended: r.Report.Ended,
+				Outcome: r.Report.Outcome}
+			entries = append(entries, e)
+		}
+	}
 	for _, n := range s.nests {
 		for i := len(entries) - 1; i >= 0; i-- {
 			e := entries[i]
@@ -127,7 +136,7 @@ func (s *Server) Handler() http.Handler { return s.handler }
 func (s *Server) routes() *http.ServeMux {
 	mux := http.NewServeMux()
 	mux.Handle("GET /{$}", s.operator)
-	mux.Handle("GET /operator/", s.operator.assets())
+	mux.Handle("GET /operator/", s.operator.files)
 	mux.Handle("/look/", s.c.Look.Handler())
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /api/state", s.getState)
@@ -259,7 +268,7 @@ func (s *Server) Indexed() {
 
 // Sealed says that a report was sealed in the archive without this server: its
 // unit is known from now on.
-func (s *Server) Sealed(r reports.Report) { s.units.add(r.Unit, r.Outcome, r.Ended) }
+func (s *Server) Sealed(r archive.Sealed) { s.units.add(r.Entry()) }
 
 // Repaired says that a unit comes back from repair: its failures before are
 // forgotten.

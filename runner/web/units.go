@@ -9,9 +9,11 @@ import (
 )
 
 // units remembers the last judgement of each unit of this station, to tell an
-// operator who scans it once more. It is made from the archive's index at the
-// start and holds some hundred bytes a unit.
+// operator who scans it once more. A unit's earlier runs are looked up when it is
+// first asked about.
 type units struct {
+	archive *archive.Archive
+
 	mu      sync.Mutex
 	judged  map[unitKey]judgement
 	repairs map[unitKey]time.Time // the newest repair
@@ -21,34 +23,60 @@ type unitKey struct{ product, serial string }
 
 // judgement is what is known of a unit.
 type judgement struct {
-	outcome  reports.Outcome // of its newest judged run
+	outcome  reports.Outcome // of its newest judged run; error or aborted: it broke a limit and was then cut short
+	number   int64           // of its report
 	at       time.Time       // when that ended
 	failures int             // in a row, since the last repair
 }
 
 func newUnits(a *archive.Archive) *units {
-	u := &units{judged: map[unitKey]judgement{}, repairs: map[unitKey]time.Time{}}
+	u := &units{archive: a, judged: map[unitKey]judgement{}, repairs: map[unitKey]time.Time{}}
 	for _, r := range a.Repairs() {
 		u.repaired(r.Repair)
-	}
-	for _, e := range a.Entries() {
-		u.add(e.Unit, e.Outcome, e.Ended)
 	}
 	return u
 }
 
-// add takes in a sealed run. Runs that said nothing about the unit change
-// nothing. Runs may come in any order of time; the newest decides.
-func (u *units) add(unit reports.Unit, o reports.Outcome, ended time.Time) {
-	if o != reports.Passed && o != reports.Failed {
+// lookUp takes in what the archive knows of a unit that was not asked about yet;
+// the caller does not hold mu.
+func (u *units) lookUp(unit reports.Unit) {
+	key := unitKey{unit.Product, unit.SerialNumber}
+	u.mu.Lock()
+	_, known := u.judged[key]
+	u.mu.Unlock()
+	if known || u.archive == nil {
 		return
 	}
+	runs := u.archive.UnitRuns(unit.Product, unit.SerialNumber)
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	key := unitKey{unit.Product, unit.SerialNumber}
-	j := u.judged[key]
-	if ended.Before(j.at) {
+	if _, known := u.judged[key]; !known {
+		for _, e := range runs {
+			u.take(e)
+		}
+	}
+}
+
+// add takes in a sealed run. Runs that said nothing about the unit change
+// nothing. Runs may come in any order; the one with the highest number decides,
+// whatever the clock said.
+func (u *units) add(e archive.Entry) {
+	u.lookUp(e.Unit)
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.take(e)
+}
+
+// take is add; the caller holds mu.
+func (u *units) take(e archive.Entry) {
+	if !e.Judged() {
 		return
+	}
+	unit, o, ended := e.Unit, e.Outcome, e.Ended
+	key := unitKey{unit.Product, unit.SerialNumber}
+	j, known := u.judged[key]
+	if known && e.Number <= j.number {
+		return // an older run, or one that was looked up before
 	}
 	if r := u.repairs[key]; o == reports.Passed || r.After(j.at) && r.Before(ended) {
 		j.failures = 0
@@ -56,7 +84,7 @@ func (u *units) add(unit reports.Unit, o reports.Outcome, ended time.Time) {
 	if o == reports.Failed {
 		j.failures++
 	}
-	j.outcome, j.at = o, ended
+	j.outcome, j.at, j.number = o, ended, e.Number
 	u.judged[key] = j
 }
 
@@ -73,6 +101,7 @@ func (u *units) repaired(r reports.Repair) {
 
 // last is what is known of a unit; ok is false if it was never judged here.
 func (u *units) last(unit reports.Unit) (j judgement, ok bool) {
+	u.lookUp(unit)
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	key := unitKey{unit.Product, unit.SerialNumber}
@@ -85,6 +114,7 @@ func (u *units) last(unit reports.Unit) (j judgement, ok bool) {
 // back reports whether the unit comes from repair: its newest judged run
 // failed, and it was repaired after it.
 func (u *units) back(unit reports.Unit) bool {
+	u.lookUp(unit)
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	key := unitKey{unit.Product, unit.SerialNumber}

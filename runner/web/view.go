@@ -37,7 +37,9 @@ type runView struct {
 	faults   []reports.Fault
 	causes   []reports.Cause
 	unsafe   []reports.Unsafe
-	closing  bool // the last event was seen, the seal not yet
+	clock    []reports.Reason // how it was set before the run, or during it
+	cutShort bool             // it broke a limit and was then cut short
+	closing  bool             // the last event was seen, the seal not yet
 
 	outcome reports.Outcome
 	reason  *reports.Reason
@@ -101,6 +103,8 @@ func (v *runView) tell(e reports.Event) (changed bool) {
 		c.state, c.problem = stateOf(e.Check.Verdict), e.Check.Problem
 	case reports.BenchFault:
 		v.faults = append(v.faults, *e.Fault)
+	case reports.ClockStepped:
+		v.clock = append(v.clock, *e.Clock)
 	case reports.MadeSafe:
 		v.unsafe = append(v.unsafe, e.Unsafe...)
 	case reports.CausesRanked:
@@ -136,6 +140,7 @@ func (v *runView) seal(r reports.Report) {
 	v.start, v.started, v.ended = r.Start, r.Started, r.Ended
 	v.outcome, v.reason = r.Outcome, r.Reason
 	v.causes, v.faults, v.unsafe = r.Causes, r.Faults, r.Unsafe
+	v.clock, v.cutShort = r.Clock, r.WasCutShort()
 	v.closing, v.broken = false, nil
 	for i := range v.prompts {
 		v.prompts[i].answered = true

@@ -167,6 +167,13 @@ func (s *Server) endJSON(t *wording.Translator, v *runView) endJSON {
 	}
 	if v.outcome != reports.Passed && v.outcome != reports.Failed {
 		e.Unknown = t.T("operator.end.unknown")
+		if len(v.broken) > 0 && v.cutShort {
+			e.Unknown = t.T("operator.end.cut_short")
+		}
+	}
+	if e.Bench == "" && len(v.clock) > 0 && e.Unsafe == "" {
+		e.Bench = t.T("operator.end.needs", "text", t.T("operator.end.clock", "text",
+			wording.Capital(t.Reason(&v.clock[len(v.clock)-1]))))
 	}
 	if v.outcome == reports.Aborted && v.next == stepAgain {
 		e.Next = t.T("operator.next.scan")
@@ -221,6 +228,8 @@ func (s *Server) benchFault(t *wording.Translator, v *runView) (text, detail str
 		}
 		id := "operator.fault." + strings.ReplaceAll(r.Kind, " ", "_")
 		switch {
+		case r.Code == reports.ClockBehind, r.Code == reports.ClockBeyond:
+			id = "operator.fault.clock"
 		case r.Code == reports.Unrecorded:
 			id = "operator.fault.record"
 		case r.OfPlan():

@@ -26,19 +26,13 @@ type Option func(*Server)
 // right only where no test kills it.
 func NoSync(s *Server) { s.sync = false }
 
-// With sets a parameter of postgresql.conf, as in With("max_connections", "20").
-func With(name, value string) Option {
-	return func(s *Server) { s.settings = append(s.settings, "-c", name+"="+value) }
-}
-
 // Server is a PostgreSQL server of one test. Its methods may be called from the
 // test's goroutines; those that can fail end the test.
 type Server struct {
-	t        testing.TB
-	bin      string // directory of the programs
-	dir      string // holds data, socket and log
-	sync     bool
-	settings []string
+	t    testing.TB
+	bin  string // directory of the programs
+	dir  string // holds data, socket and log
+	sync bool
 
 	mu        sync.Mutex
 	running   *process // nil while stopped
@@ -190,11 +184,11 @@ func (s *Server) Restart() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	onOff := map[bool]string{true: "on", false: "off"}[s.sync]
-	args := append([]string{
+	args := []string{
 		"-D", s.data(), "-k", s.dir, "-p", "5432", "-c", "listen_addresses=",
 		"-c", "fsync=" + onOff, "-c", "full_page_writes=" + onOff, "-c", "synchronous_commit=" + onOff,
 		"-c", "shared_buffers=32MB", "-c", "autovacuum_naptime=10min", "-c", "log_min_messages=warning",
-	}, s.settings...)
+	}
 	for {
 		log := s.start(args)
 		if s.answers() {

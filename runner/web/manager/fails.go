@@ -1,6 +1,7 @@
 package manager
 
 import (
+	"fullthrow/reports"
 	"fullthrow/reports/draw"
 	"fullthrow/reports/wording"
 	"fullthrow/reports/yield"
@@ -25,6 +26,10 @@ func (m *Manager) fails(q *query) (*view, error) {
 	for _, k := range []string{"cause", "check", "reading"} {
 		links = append(links, shell.Link{Href: q.same("by", k), Text: q.t("manager.fails.by_" + k), Current: k == kind})
 	}
+	if p.CutShort > 0 {
+		links = append(links, shell.Link{Href: q.units("first-runs", "1", "cut-short", "1"),
+			Text: q.t("manager.list.first_cut_short")})
+	}
 	v.add(block{Links: links})
 	if p.Failed == 0 {
 		v.Answer = q.t("manager.fails.nothing", "count", p.Units)
@@ -32,6 +37,9 @@ func (m *Manager) fails(q *query) (*view, error) {
 			q.w.Share(*a.UnseenAtMost))}})
 	} else {
 		v.Answer = q.failsAnswer(p, kind)
+		if p.CutShort > 0 {
+			v.Answer += " " + wording.CutShort(q.w, p.CutShort)
+		}
 		v.add(q.pareto(v, p, kind))
 	}
 	if a.Checks != nil {
@@ -41,11 +49,11 @@ func (m *Manager) fails(q *query) (*view, error) {
 }
 
 // failureName is a bar in the reader's language.
-func (q *query) failureName(kind, name string) string {
+func (q *query) failureName(kind string, b yield.Bar) string {
 	if kind == "cause" {
-		return q.cause(name)
+		return q.cause(reports.Cause{Where: b.Where, Cause: b.Name})
 	}
-	return name
+	return b.Name
 }
 
 func (q *query) failsAnswer(p yield.ParetoChart, kind string) string {
@@ -54,7 +62,7 @@ func (q *query) failsAnswer(p yield.ParetoChart, kind string) string {
 		return text
 	}
 	first := p.Bars[0]
-	text += " " + q.t("manager.fails.first", "name", q.failureName(kind, first.Name), "share", q.share(first.OfFailed))
+	text += " " + q.t("manager.fails.first", "name", q.failureName(kind, first), "share", q.share(first.OfFailed))
 	if p.VitalFew > 1 && 2*p.VitalFew <= len(p.Bars) {
 		text += " " + q.t("manager.fails.vital_"+kind, "count", p.VitalFew, "of", len(p.Bars))
 	}
@@ -62,7 +70,8 @@ func (q *query) failsAnswer(p yield.ParetoChart, kind string) string {
 }
 
 func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
-	s := sheet{name: "pareto", head: []string{kind, "part", "rule", "units", "runs", "of_tested", "of_tested_low",
+	s := sheet{name: "pareto", head: []string{"where", kind, "part", "rule", "units", "runs", "of_tested",
+		"of_tested_low",
 		"of_tested_high", "of_failed", "cumulative", "first_pass_without"}}
 	t := shell.Table{Head: []shell.Cell{{Text: q.t("manager.kind." + kind)}}}
 	if kind != "check" {
@@ -73,15 +82,16 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 	}
 	var marks []draw.Mark
 	for _, b := range p.Bars {
-		href := q.units(kind, b.Name, "first-runs", "1")
-		label := q.failureName(kind, b.Name)
+		name := reports.Cause{Where: b.Where, Cause: b.Name}.String() // of a check or reading as it is
+		href := q.units(kind, name, "first-runs", "1")
+		label := q.failureName(kind, b)
 		if b.Units > 0 {
 			marks = append(marks, draw.Mark{Label: label, Value: float64(b.Units),
 				Low: b.OfTested.Low * float64(p.Units), High: b.OfTested.High * float64(p.Units), Href: href,
 				Title: q.t("manager.fails.bar", "label", label, "count", b.Units, "share", q.share(b.OfTested),
 					"interval", q.interval(b.OfTested))})
 		} else {
-			href = q.units(kind, b.Name) // in retests only
+			href = q.units(kind, name) // in retests only
 		}
 		row := []shell.Cell{{Text: label, Href: href}}
 		if kind != "check" {
@@ -94,7 +104,7 @@ func (q *query) pareto(v *view, p yield.ParetoChart, kind string) block {
 			shell.Cell{Text: q.column(b.Cumulative), Number: true}, shell.Cell{Text: q.column(p.WouldBe(b)),
 				Number: true})
 		t.Rows = append(t.Rows, row)
-		s.row(b.Name, b.Part, b.Rule, b.Units, b.Runs, b.OfTested.Value, b.OfTested.Low, b.OfTested.High,
+		s.row(b.Where, b.Name, b.Part, b.Rule, b.Units, b.Runs, b.OfTested.Value, b.OfTested.Low, b.OfTested.High,
 			b.OfFailed.Value, b.Cumulative, p.WouldBe(b))
 	}
 	d := draw.Pareto{Frame: draw.Frame{ID: "pareto", Title: q.t("manager.fails.chart_" + kind),

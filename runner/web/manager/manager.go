@@ -1,11 +1,8 @@
 package manager
 
 import (
-	"bytes"
 	"context"
-	"crypto/sha256"
 	"embed"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"html/template"
@@ -19,7 +16,6 @@ import (
 
 	"fullthrow/reports/archive"
 	"fullthrow/reports/review"
-	"fullthrow/reports/store"
 	"fullthrow/reports/wording"
 	"fullthrow/runner/web/shell"
 )
@@ -75,8 +71,8 @@ type Manager struct {
 	look  *shell.Look
 	page  *template.Template
 	unit  *template.Template
+	files *shell.Files
 	style string // path of the style sheet
-	sheet []byte
 	mux   *http.ServeMux
 	zone  *time.Location
 }
@@ -108,7 +104,7 @@ var routes = []route{
 	{path: "/report/{run}", plain: (*Manager).report},
 	{path: "/certificate/{run}", plain: (*Manager).report},
 	{path: "/attachment/{name}", plain: (*Manager).attachment},
-	{path: "/manager/", plain: (*Manager).asset},
+	{path: "/manager/", plain: func(m *Manager, w http.ResponseWriter, r *http.Request) { m.files.ServeHTTP(w, r) }},
 }
 
 // New reads the templates that are built in.
@@ -136,11 +132,14 @@ func New(c Config) (*Manager, error) {
 	if m.unit, err = m.look.Parse(pageFiles, "pages/blocks.html", "pages/unit.html"); err != nil {
 		return nil, fmt.Errorf("manager: %w", err)
 	}
-	if m.sheet, err = fs.ReadFile(pageFiles, "pages/manager.css"); err != nil {
+	dir, err := fs.Sub(pageFiles, "pages")
+	if err != nil {
 		return nil, err
 	}
-	sum := sha256.Sum256(m.sheet)
-	m.style = "/manager/manager." + hex.EncodeToString(sum[:6]) + ".css"
+	if m.files, err = shell.NewFiles("/manager/", dir, "manager.css"); err != nil {
+		return nil, err
+	}
+	m.style = m.files.Path("manager.css")
 	for _, r := range routes {
 		if r.plain != nil {
 			m.mux.HandleFunc("GET "+r.path, func(w http.ResponseWriter, req *http.Request) { r.plain(m, w, req) })
@@ -166,7 +165,7 @@ func (m *Manager) serve(w http.ResponseWriter, r *http.Request, to route) {
 	var v *view
 	if err == nil {
 		if m.c.Store == nil {
-			err = errClosed
+			err = shell.ErrClosed
 		} else {
 			v, err = to.answer(m, q)
 		}
@@ -189,35 +188,7 @@ func (m *Manager) serve(w http.ResponseWriter, r *http.Request, to route) {
 	if v.Unit != nil {
 		t = m.unit
 	}
-	m.render(w, t, v, status)
-}
-
-// render writes a page whole or not at all.
-func (m *Manager) render(w http.ResponseWriter, t *template.Template, data any, status int) {
-	var b bytes.Buffer
-	if err := t.Execute(&b, data); err != nil {
-		m.c.Log.Error("a page could not be made", "error", err)
-		http.Error(w, "internal error", http.StatusInternalServerError)
-		return
-	}
-	h := w.Header()
-	h.Set("Content-Type", "text/html; charset=utf-8")
-	h.Set("Cache-Control", "no-store")
-	w.WriteHeader(status)
-	w.Write(b.Bytes())
-}
-
-// asset serves the pages' own style sheet.
-func (m *Manager) asset(w http.ResponseWriter, r *http.Request) {
-	if r.URL.Path != m.style {
-		http.NotFound(w, r)
-		return
-	}
-	h := w.Header()
-	h.Set("Content-Type", "text/css; charset=utf-8")
-	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Cache-Control", "public, max-age=31536000, immutable")
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(m.sheet))
+	shell.Write(w, m.c.Log, t, v, status)
 }
 
 // nav leads to the other questions, about the same choice of units.
@@ -233,63 +204,23 @@ func (m *Manager) nav(q *query) []shell.Link {
 	return links
 }
 
-// refusal is why an address cannot be answered, to be said in a language.
-type refusal struct {
-	status   int
-	id       string // of a message; its hint is the same with "_hint"
-	args     []any
-	back     string // where to go instead, "" to today
-	backText string // id of what the link says
-}
-
-func (r *refusal) Error() string { return "refused: " + r.id }
-
-func refuse(status int, id string, args ...any) error {
-	return &refusal{status: status, id: id, args: args}
-}
-
-var errClosed = errors.New("the store is not open")
-
 // excuse is the page that stands where an answer cannot.
 func (m *Manager) excuse(q *query, err error) (*view, int) {
-	var no *refusal
-	notice := shell.Notice{Shape: "doubt"}
-	status := http.StatusServiceUnavailable
+	var no *shell.Refusal
 	var problem *review.Problem
 	link := shell.Link{Href: "/today", Text: q.t("manager.excuse.today")}
-	switch {
-	case errors.As(err, &no):
-		status = no.status
-		notice.Title = q.t(no.id, no.args...)
-		if hint := "manager.bad." + strings.TrimPrefix(no.id, "manager.bad.") + "_hint"; q.w.Has(hint) {
-			notice.Text = []string{q.t(hint, no.args...)}
-		}
-		if no.back != "" {
-			link = shell.Link{Href: no.back, Text: q.t(no.backText)}
-		}
-	case errors.As(err, &problem):
-		status = http.StatusBadRequest
+	if errors.As(err, &problem) {
+		status := http.StatusBadRequest
 		if slices.Contains(nowhere, problem.Code) {
 			status = http.StatusNotFound
 		}
-		id, args := "review.bad."+problem.Code, q.problemArgs(problem)
-		notice.Title = wording.Capital(q.t(id, args...))
-		if q.w.Has(id + "_hint") {
-			notice.Text = []string{q.t(id+"_hint", args...)}
-		}
-		link = q.wayOut(problem, link)
-	case errors.Is(err, errClosed):
-		notice.Title, notice.Text = q.t("manager.excuse.closed"), []string{q.t("manager.excuse.closed_hint")}
-	case errors.Is(err, context.DeadlineExceeded):
-		m.c.Log.Warn("a page took too long", "path", q.path, "error", err)
-		notice.Title, notice.Text = q.t("manager.excuse.slow"), []string{q.t("manager.excuse.slow_hint")}
-	case errors.Is(err, store.ErrUnknown):
-		status = http.StatusNotFound
-		notice.Title, notice.Text = q.t("manager.excuse.unknown"), []string{q.t("manager.excuse.unknown_hint")}
-	default:
-		m.c.Log.Warn("a page cannot be answered", "path", q.path, "error", err)
-		notice.Shape = "error"
-		notice.Title, notice.Text = q.t("manager.excuse.unreachable"), []string{q.t("manager.excuse.unreachable_hint")}
+		err, link = shell.Refuse(status, "review.bad."+problem.Code, q.problemArgs(problem)...), q.wayOut(problem, link)
+	} else if errors.As(err, &no) && no.Link.Href != "" {
+		link = shell.Link{Href: no.Link.Href, Text: q.t(no.Link.Text)}
+	}
+	notice, status := q.page.Excuse(err, "manager.excuse.", m.c.Log)
+	if problem != nil {
+		notice.Title = wording.Capital(notice.Title)
 	}
 	q.page.Title = q.t("manager.title." + q.name())
 	v := &view{}

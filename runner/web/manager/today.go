@@ -39,6 +39,7 @@ func (m *Manager) today(q *query) (*view, error) {
 	v.add(q.yieldTrend(v, a.Trend, a.Groups, a.By))
 	v.add(q.output(v, a.Groups, a.By, cycle))
 	v.add(q.stops(v, a.Stopped)...)
+	v.add(q.aborts(v, a.Aborts)...)
 	s2 := sheet{name: "figures", head: []string{"figure", "value", "low", "high", "count", "of"}}
 	for _, f := range []struct {
 		name string
@@ -71,6 +72,12 @@ func (q *query) todayFigures(c yield.Counts, sum yield.Summary, cycle yield.Cycl
 	first := q.figure("first_pass", sum.FirstPass)
 	first.Meaning = q.t("manager.today.first_meaning", "count", c.FirstFailed(), "of", c.Units)
 	first.Href = q.units("first-runs", "1", "outcome", "failed")
+	if c.FirstCutShort > 0 {
+		first.Meaning += "; " + q.t("manager.today.first_cut_short", "count", c.FirstCutShort)
+		if c.FirstCutShort == c.FirstFailed() {
+			first.Href = q.units("first-runs", "1", "cut-short", "1")
+		}
+	}
 	rate := shell.Figure{Name: q.t("manager.term.per_hour"), Explain: q.t("manager.explain.per_hour"), Value: "–",
 		Href: q.units("first-runs", "1")}
 	meaning := "manager.today.rate_meaning"
@@ -152,7 +159,8 @@ func (q *query) byLinks(now store.By) block {
 func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, by store.By) block {
 	labels := q.groupLabels(groups, by)
 	s := sheet{name: "trend", head: []string{"period", "start", "units", "first_passed", "first_pass", "low", "high",
-		"rest", "difference", "corrected_p", "differs", "runs", "errors", "aborted"}}
+		"rest", "difference", "corrected_p", "differs", "runs", "errors", "aborted",
+		"cut_short", "first_cut_short"}}
 	var marks []draw.Mark
 	worse, better, empty := 0, 0, 0
 	for i, p := range r.Points {
@@ -174,7 +182,8 @@ func (q *query) yieldTrend(v *view, r yield.TrendResult, groups []yield.Group, b
 			better++
 		}
 		s.row(p.Key, p.Start, f.Of, f.Count, f.Value, f.Low, f.High, p.Other.Value, p.Difference.Value, p.Corrected,
-			p.Differs, p.Counts.Runs, p.Counts.Errors, p.Counts.Aborted)
+			p.Differs, p.Counts.Runs, p.Counts.Errors, p.Counts.Aborted, p.Counts.CutShort,
+			p.Counts.FirstCutShort)
 	}
 	caption := q.t("manager.today.trend_steady")
 	if worse+better > 0 {
@@ -206,12 +215,12 @@ func (q *query) output(v *view, groups []yield.Group, by store.By, cycle yield.C
 	for i, g := range groups {
 		c := g.Counts
 		b := draw.HoursBar{Mark: draw.Mark{Label: labels[i], Value: float64(c.Runs), Href: q.behind(g, by)},
-			Lost: float64(c.Errors + c.Aborted)}
+			Lost: float64(c.Errors + c.Aborted - c.CutShort)}
 		if by == store.ByHour && c.Runs > 0 {
 			b.Target = cycle.Needed
 		}
 		bars = append(bars, b)
-		s.row(g.Key, g.Start, c.Runs, c.Errors+c.Aborted, c.Units, c.Retests, b.Target)
+		s.row(g.Key, g.Start, c.Runs, c.Errors+c.Aborted-c.CutShort, c.Units, c.Retests, b.Target)
 	}
 	caption := q.t("manager.today.output_caption")
 	if by == store.ByHour && cycle.Needed > 0 {
@@ -241,10 +250,14 @@ func (q *query) stops(v *view, stopped []store.Run) []block {
 			{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.took"), Number: true},
 			{Text: q.t("manager.head.reason")}}
 		for _, r := range runs {
+			what := q.w.Reason(r.Reason)
+			if r.CutShort {
+				what = q.found(r) + ": " + what
+			}
 			t.Rows = append(t.Rows, []shell.Cell{{Text: q.when(r.Started)}, {Text: unbroken(r.Station + " " + r.Nest)},
 				{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product, r.Unit.SerialNumber, r.Run)},
-				{Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: q.w.Reason(r.Reason)}})
-			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, codeOf(r.Reason))
+				{Text: q.w.Duration(r.Ended.Sub(r.Started)), Number: true}, {Text: what}})
+			s.row(r.Started, r.Ended, r.Station, r.Nest, r.Unit.SerialNumber, r.Run, r.Reason.CodeText())
 		}
 		if len(runs) == review.MostStopped {
 			t.Next = q.units("outcome", string(outcome))
@@ -253,6 +266,43 @@ func (q *query) stops(v *view, stopped []store.Run) []block {
 		blocks = append(blocks, block{Table: t})
 	}
 	return blocks
+}
+
+// aborts says who aborts how often, and which units.
+func (q *query) aborts(v *view, a review.Aborts) []block {
+	if len(a.ByOperator) == 0 {
+		return nil
+	}
+	people := sheet{name: "aborts", head: []string{"operator", "runs", "aborted", "share", "cut_short"}}
+	t := &table{Title: q.t("manager.today.aborts"), Intro: q.t("manager.today.aborts_intro"), CSV: q.csvOf("aborts")}
+	t.Caption = t.Title
+	t.Head = []shell.Cell{{Text: q.field("operator")}, {Text: q.t("manager.head.aborted"), Number: true},
+		{Text: q.t("manager.head.of_runs"), Number: true}, {Text: q.t("manager.head.after_broken"), Number: true}}
+	for _, o := range a.ByOperator {
+		name := shell.Cell{Text: o.Operator, Href: q.units("outcome", "aborted", "operator", o.Operator)}
+		if o.Operator == "" {
+			name = shell.Cell{Text: q.t("manager.today.no_operator")}
+		}
+		t.Rows = append(t.Rows, []shell.Cell{name, {Text: q.w.Number(float64(o.Share.Count)), Number: true},
+			{Text: q.column(o.Share.Value), Number: true}, {Text: q.w.Number(float64(o.CutShort)), Number: true}})
+		people.row(o.Operator, o.Share.Of, o.Share.Count, o.Share.Value, o.CutShort)
+	}
+	units := sheet{name: "aborted-units", head: []string{"serial_number", "product", "aborted", "cut_short"}}
+	u := &table{Title: q.t("manager.today.aborted_units"), CSV: q.csvOf("aborted-units")}
+	u.Caption = u.Title
+	u.Head = []shell.Cell{{Text: q.t("manager.head.unit")}, {Text: q.t("manager.head.aborted"), Number: true},
+		{Text: q.t("manager.head.after_broken"), Number: true}}
+	for _, x := range a.Units {
+		u.Rows = append(u.Rows, []shell.Cell{{Text: x.SerialNumber, Href: unitOf(x.Product, x.SerialNumber, "")},
+			{Text: q.w.Number(float64(x.Aborted)), Number: true},
+			{Text: q.w.Number(float64(x.CutShort)), Number: true}})
+		units.row(x.SerialNumber, x.Product, x.Aborted, x.CutShort)
+	}
+	if len(a.Units) == review.MostAborted {
+		u.Next = q.units("outcome", string(reports.Aborted))
+	}
+	v.sheets = append(v.sheets, people, units)
+	return []block{{Table: t}, {Table: u}}
 }
 
 // namedFlags is how many reports are named before the rest is a number.
@@ -279,6 +329,8 @@ func (q *query) flagged(v *view, flags []store.Flag) {
 			kind = "manager.flags.removed"
 		case "inserted":
 			kind = "manager.flags.inserted"
+		case "contradicts":
+			kind = "manager.flags.contradicts"
 		}
 		n.Text = append(n.Text, q.t(kind, "name", brief(name), "station", f.Station))
 	}

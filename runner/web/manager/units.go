@@ -39,7 +39,7 @@ func (m *Manager) units(q *query) (*view, error) {
 		return v, nil
 	}
 	runs, f := a.Runs, q.asked.Filter
-	v.Answer = q.listed(f)
+	v.Answer = q.listed(f, runs)
 	if len(runs) == 0 {
 		if q.values["after"] != "" {
 			v.add(block{Empty: &shell.Empty{Title: q.t("manager.list.end"), Link: shell.Link{Href: q.same("after", ""),
@@ -59,7 +59,8 @@ func (m *Manager) units(q *query) (*view, error) {
 		{Text: q.t("manager.head.outcome")}, {Text: q.t("manager.head.found")}, {Text: q.t("manager.head.lot")},
 		{Text: q.t("manager.head.nest")}, {Text: q.t("manager.head.attempt"), Number: true}}
 	s := sheet{name: "runs", head: []string{"serial_number", "product", "revision", "lot", "golden", "started", "ended",
-		"station", "nest", "operator", "attempt", "first", "outcome", "failed", "cause", "rule", "part", "reason",
+		"station", "nest", "operator", "attempt", "first", "outcome", "cut_short", "failed", "where",
+		"cause", "rule", "part", "reason", "clock",
 		"simulated", "flag", "number", "run", "sha256"}}
 	for _, r := range runs {
 		shape, word := q.outcome(r.Outcome)
@@ -68,8 +69,9 @@ func (m *Manager) units(q *query) (*view, error) {
 			{Text: q.found(r)}, {Text: r.Unit.Lot}, {Text: unbroken(r.Station + " " + r.Nest)},
 			{Text: q.w.Number(float64(r.Attempt)), Number: true}})
 		s.row(r.Unit.SerialNumber, r.Unit.Product, r.Unit.Revision, r.Unit.Lot, r.Unit.Golden, r.Started, r.Ended,
-			r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), strings.Join(r.Failed, " "), r.Cause,
-			r.Rule, r.Part, codeOf(r.Reason), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
+			r.Station, r.Nest, r.Operator, r.Attempt, r.First, string(r.Outcome), r.CutShort,
+			strings.Join(r.Failed, " "), r.Where, r.Cause, r.Rule, r.Part, r.Reason.CodeText(),
+			reports.CodeTexts(r.Clock), r.Simulated, r.Flag, r.Number, r.Run, r.SHA256)
 	}
 	if a.After != "" {
 		t.Next = q.same("after", a.After)
@@ -84,7 +86,8 @@ func (m *Manager) units(q *query) (*view, error) {
 
 // narrowed reports whether more than the filter narrows the list.
 func (q *query) narrowed() bool {
-	for _, name := range []string{"outcome", "check", "reading", "cause", "first-runs", "flagged", "serial"} {
+	for _, name := range []string{"outcome", "check", "reading", "cause", "first-runs", "flagged", "cut-short",
+		"serial"} {
 		if q.values[name] != "" {
 			return true
 		}
@@ -102,27 +105,36 @@ func (q *query) found(r store.Run) string {
 		parts = append(parts, q.t("manager.list.golden"))
 	}
 	switch {
-	case r.Outcome == reports.Failed && r.Cause != "":
-		parts = append(parts, q.cause(r.Cause))
-	case r.Outcome == reports.Failed:
+	case r.Likeliest() != nil:
+		parts = append(parts, q.cause(*r.Likeliest()))
+	case r.Outcome == reports.Failed, r.CutShort:
 		const most = 3
 		list := strings.Join(r.Failed[:min(len(r.Failed), most)], ", ")
 		if len(r.Failed) > most {
 			list += ", …"
 		}
 		parts = append(parts, list)
+		if r.CutShort {
+			parts = append(parts, q.t("manager.list.then_cut_short"))
+		}
 	case r.Reason != nil:
 		parts = append(parts, q.w.Reason(r.Reason))
 	}
-	return join(q, parts)
+	return strings.Join(parts, " · ")
 }
 
 // listed says which runs a list holds.
-func (q *query) listed(f store.RunFilter) string {
+func (q *query) listed(f store.RunFilter, runs []store.Run) string {
 	id := "manager.list.runs"
 	switch {
 	case f.Flagged:
 		id = "manager.list.flagged"
+	case f.CutShort && f.First:
+		id = "manager.list.first_cut_short"
+	case f.CutShort && f.Outcome == reports.Aborted:
+		id = "manager.list.aborted_cut_short"
+	case f.CutShort:
+		id = "manager.list.cut_short"
 	case f.Outcome == reports.Failed && f.First:
 		id = "manager.list.first_failed"
 	case f.Outcome == reports.Failed, f.Outcome == "" && f.First && (f.Check != "" || f.Reading != "" || f.Cause != ""):
@@ -142,7 +154,7 @@ func (q *query) listed(f store.RunFilter) string {
 		if x.value != "" {
 			value := x.value
 			if x.id == "manager.list.of_cause" {
-				value = q.ruleName(value)
+				value = q.ruleName(value, runs)
 			}
 			text += " " + q.t(x.id, "value", value)
 		}
@@ -150,10 +162,13 @@ func (q *query) listed(f store.RunFilter) string {
 	return text
 }
 
-// ruleName is a cause in the reader's language; of a rule its name with blanks.
-func (q *query) ruleName(s string) string {
-	if name := q.cause(s); name != s {
-		return name
+// ruleName is the cause of runs that a list is of, by its words, in the reader's
+// language; of a rule its name with blanks.
+func (q *query) ruleName(s string, runs []store.Run) string {
+	for i := range runs {
+		if c := runs[i].Likeliest(); c != nil && c.String() == s {
+			return q.cause(*c)
+		}
 	}
 	if !strings.Contains(s, " ") {
 		return strings.ReplaceAll(s, "-", " ")

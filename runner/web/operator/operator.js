@@ -679,7 +679,7 @@ function end(n) {
 function tick() {
   const n = nests.get(focus);
   let s = null;
-  if (n && n.end) s = n.took;
+  if (n && n.end) s = n.took ?? null; // none where no run was begun
   else if (n && n.phase === "running" && n.begun) s = Math.max(0, ((lostAt || Date.now()) + offset - n.begun) / 1000 * pace);
   const planned = n ? n.cycle_time : 0;
   text("seconds", s === null ? "" : String(Math.floor(s)));

@@ -1,19 +1,15 @@
 package repair
 
 import (
-	"bytes"
+	"cmp"
 	"context"
-	"crypto/sha256"
 	"embed"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"html/template"
 	"io/fs"
 	"log/slog"
 	"net/http"
-	"path"
-	"strings"
 	"sync"
 	"time"
 
@@ -87,8 +83,7 @@ func Patterns() []string { return []string{"/repair", "/repair/"} }
 type Bench struct {
 	c      Config
 	pages  map[string]*template.Template
-	files  map[string][]byte // by path
-	paths  map[string]string // by plain name
+	files  *shell.Files
 	mux    *http.ServeMux
 	rules  map[string]reports.Cause
 	saving sync.Mutex
@@ -108,7 +103,7 @@ func New(c Config) (*Bench, error) {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	b := &Bench{c: c, pages: map[string]*template.Template{}, files: map[string][]byte{}, paths: map[string]string{},
+	b := &Bench{c: c, pages: map[string]*template.Template{},
 		rules: map[string]reports.Cause{}, mux: http.NewServeMux()}
 	for _, name := range []string{"list", "unit", "hints", "record"} {
 		t, err := c.Look.Parse(pageFiles, "pages/parts.html", "pages/"+name+".html")
@@ -117,15 +112,12 @@ func New(c Config) (*Bench, error) {
 		}
 		b.pages[name] = t
 	}
-	for _, name := range []string{"repair.css", "repair.js"} {
-		data, err := fs.ReadFile(pageFiles, "pages/"+name)
-		if err != nil {
-			return nil, err
-		}
-		sum := sha256.Sum256(data)
-		ext := path.Ext(name)
-		at := "/repair/" + strings.TrimSuffix(name, ext) + "." + hex.EncodeToString(sum[:6]) + ext
-		b.paths[name], b.files[at] = at, data
+	dir, err := fs.Sub(pageFiles, "pages")
+	if err != nil {
+		return nil, err
+	}
+	if b.files, err = shell.NewFiles("/repair/", dir, "repair.css", "repair.js"); err != nil {
+		return nil, err
 	}
 	for _, k := range c.Causes {
 		b.rules[k.Rule] = k
@@ -143,7 +135,7 @@ func New(c Config) (*Bench, error) {
 	b.mux.HandleFunc("POST /repair/unit", b.save)
 	b.mux.HandleFunc("GET /repair/hints", b.page((*Bench).hints))
 	b.mux.HandleFunc("GET /repair/record", b.page((*Bench).record))
-	b.mux.HandleFunc("GET /repair/{file}", b.asset)
+	b.mux.Handle("GET /repair/{file}", b.files)
 	return b, nil
 }
 
@@ -188,9 +180,9 @@ type base struct {
 
 func (v *base) set(b *Bench, q *request) {
 	v.Page = q.page
-	v.Style, v.Product = b.paths["repair.css"], b.c.Product.Title
+	v.Style, v.Product = b.files.Path("repair.css"), b.c.Product.Title
 	v.Page.Styles = []string{"handset.css", "unit.css"}
-	v.Page.Scripts = []string{b.paths["repair.js"]}
+	v.Page.Scripts = []string{b.files.Path("repair.js")}
 	v.Page.Nav = []shell.Link{
 		{Href: "/repair/", Text: q.t("repair.nav.waiting"), Current: q.URL.Path == "/repair/"},
 		{Href: "/repair/hints", Text: q.t("repair.nav.hints"), Current: q.URL.Path == "/repair/hints"},
@@ -200,20 +192,6 @@ func (v *base) set(b *Bench, q *request) {
 	}
 }
 
-// refusal is why a page cannot be shown, in words: the id of a message, whose
-// hint is the same id with "_hint".
-type refusal struct {
-	status int
-	id     string
-	args   []any
-}
-
-func (r *refusal) Error() string { return "refused: " + r.id }
-
-func refuse(status int, id string, args ...any) error { return &refusal{status, id, args} }
-
-var errClosed = errors.New("the store is not open")
-
 // page makes a handler of what answers a page.
 func (b *Bench) page(make func(*Bench, *request) (*answer, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
@@ -221,7 +199,7 @@ func (b *Bench) page(make func(*Bench, *request) (*answer, error)) http.HandlerF
 		defer cancel()
 		q := b.read(r.WithContext(ctx))
 		var a *answer
-		err := errClosed
+		err := shell.ErrClosed
 		if b.c.Store != nil {
 			a, err = make(b, q)
 		}
@@ -239,64 +217,14 @@ func (b *Bench) page(make func(*Bench, *request) (*answer, error)) http.HandlerF
 
 // excuse is the page that stands where an answer cannot.
 func (b *Bench) excuse(q *request, err error) *answer {
-	var no *refusal
-	a := &answer{template: "list", status: http.StatusServiceUnavailable}
-	n := shell.Notice{Shape: "doubt"}
-	switch {
-	case errors.As(err, &no):
-		a.status = no.status
-		n.Title = q.t(no.id, no.args...)
-		if q.w.Has(no.id + "_hint") {
-			n.Text = []string{q.t(no.id+"_hint", no.args...)}
-		}
-	case errors.Is(err, errClosed):
-		n.Title, n.Text = q.t("repair.excuse.closed"), []string{q.t("repair.excuse.closed_hint")}
-	case errors.Is(err, context.DeadlineExceeded):
-		n.Title, n.Text = q.t("repair.excuse.slow"), []string{q.t("repair.excuse.slow_hint")}
-	case errors.Is(err, store.ErrUnknown):
-		a.status = http.StatusNotFound
-		n.Title, n.Text = q.t("repair.excuse.unknown"), []string{q.t("repair.excuse.unknown_hint")}
-	default:
-		b.c.Log.Warn("a page of the repair bench cannot be answered", "path", q.URL.Path, "error", err)
-		n.Shape = "error"
-		n.Title, n.Text = q.t("repair.excuse.unreachable"), []string{q.t("repair.excuse.unreachable_hint")}
-	}
-	v := &listView{Bare: true}
+	n, status := q.page.Excuse(err, "repair.excuse.", b.c.Log)
 	q.page.Title = q.t("repair.title")
-	v.Notices = []shell.Notice{n}
-	a.data = v
-	return a
+	return &answer{template: "list", status: status,
+		data: &listView{Bare: true, base: base{Notices: []shell.Notice{n}}}}
 }
 
-// write writes a page whole or not at all.
+// write writes a page.
 func (b *Bench) write(w http.ResponseWriter, q *request, a *answer) {
 	a.data.set(b, q)
-	var buf bytes.Buffer
-	if err := b.pages[a.template].Execute(&buf, a.data); err != nil {
-		b.c.Log.Error("a page could not be made", "error", err)
-		http.Error(w, "internal error", http.StatusInternalServerError)
-		return
-	}
-	h := w.Header()
-	h.Set("Content-Type", "text/html; charset=utf-8")
-	h.Set("Cache-Control", "no-store")
-	if a.status != 0 {
-		w.WriteHeader(a.status)
-	}
-	w.Write(buf.Bytes())
-}
-
-// asset serves the pages' own style sheet and script.
-func (b *Bench) asset(w http.ResponseWriter, r *http.Request) {
-	data, ok := b.files[r.URL.Path]
-	if !ok {
-		http.NotFound(w, r)
-		return
-	}
-	h := w.Header()
-	h.Set("Content-Type", map[string]string{".js": "text/javascript; charset=utf-8",
-		".css": "text/css; charset=utf-8"}[path.Ext(r.URL.Path)])
-	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Cache-Control", "public, max-age=31536000, immutable")
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(data))
+	shell.Write(w, b.c.Log, b.pages[a.template], a.data, cmp.Or(a.status, http.StatusOK))
 }

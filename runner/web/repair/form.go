@@ -164,7 +164,7 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 	p := q.PostForm
 	get := func(name string) string { return strings.TrimSpace(p.Get(name)) }
 	if !goodID().MatchString(get("id")) {
-		return nil, refuse(http.StatusBadRequest, saving+"bad_form")
+		return nil, shell.Refuse(http.StatusBadRequest, saving+"bad_form")
 	}
 	sealed, err := b.c.Store.Report(q.Context(), get("run"))
 	if err != nil {
@@ -172,7 +172,7 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 	}
 	unit := sealed.Report.Unit
 	if unit.Product != b.c.Product.Name || get("serial") != unit.SerialNumber {
-		return nil, refuse(http.StatusBadRequest, saving+"bad_form")
+		return nil, shell.Refuse(http.StatusBadRequest, saving+"bad_form")
 	}
 	f, repair := b.filled(q, sealed.Report)
 	b.saving.Lock() // two at once: the second sees the first
@@ -216,13 +216,13 @@ func (b *Bench) keep(w http.ResponseWriter, q *request) (*answer, error) {
 	}
 	switch s := stand(runs, repairs, b.c.Retests); {
 	case s.state == golden:
-		return nil, refuse(http.StatusConflict, "repair.stand.golden")
+		return nil, shell.Refuse(http.StatusConflict, "repair.stand.golden")
 	case s.state == passed:
-		return nil, refuse(http.StatusConflict, saving+"passed")
+		return nil, shell.Refuse(http.StatusConflict, saving+"passed")
 	case s.state == scrapped:
-		return nil, refuse(http.StatusConflict, saving+"scrapped")
+		return nil, shell.Refuse(http.StatusConflict, saving+"scrapped")
 	case s.failed == nil || s.failed.Run != sealed.Report.Run:
-		return nil, refuse(http.StatusConflict, saving+"newer")
+		return nil, shell.Refuse(http.StatusConflict, saving+"newer")
 	case s.repair != nil && s.repair.ID != get("known"):
 		return back(http.StatusConflict, &shell.Notice{Shape: "doubt", Title: q.t("repair.save.meanwhile", "by",
 			s.repair.By, "when", s.repair.At),

@@ -58,11 +58,11 @@ type sameRow struct {
 func (b *Bench) unit(q *request) (*answer, error) {
 	text := q.URL.Query().Get("serial")
 	if len(text) > mostScan {
-		return nil, refuse(http.StatusNotFound, "repair.scan.bad", "product", b.c.Product.Title)
+		return nil, shell.Refuse(http.StatusNotFound, "repair.scan.bad", "product", b.c.Product.Title)
 	}
 	serial, err := b.c.Scan(text)
 	if err != nil {
-		return nil, refuse(http.StatusNotFound, "repair.scan.bad", "product", b.c.Product.Title)
+		return nil, shell.Refuse(http.StatusNotFound, "repair.scan.bad", "product", b.c.Product.Title)
 	}
 	v, err := b.show(q, serial, q.URL.Query().Get("run"), nil)
 	if err != nil {
@@ -103,7 +103,7 @@ func (b *Bench) show(q *request, serial, name string, form *formView) (*unitView
 		})
 		if i < 0 && (s.failed == nil || s.failed.Run != name) {
 			if !slices.ContainsFunc(runs, func(r store.Run) bool { return r.Run == name }) {
-				return nil, refuse(http.StatusNotFound, "repair.unit.no_run")
+				return nil, shell.Refuse(http.StatusNotFound, "repair.unit.no_run")
 			}
 		} else if i >= 0 {
 			shown = &runs[i]
@@ -132,11 +132,7 @@ func (b *Bench) show(q *request, serial, name string, form *formView) (*unitView
 // stand says how the unit stands, in words.
 func (v *unitView) stand(b *Bench, q *request, s standing) {
 	put := func(shape string, args ...any) {
-		id := "repair.stand." + string(s.state)
-		v.Stand = shell.Notice{Shape: shape, Title: q.t(id, args...)}
-		if q.w.Has(id + "_hint") {
-			v.Stand.Text = []string{q.t(id+"_hint", args...)}
-		}
+		v.Stand = q.page.Notice(shape, "repair.stand."+string(s.state), args...)
 	}
 	switch s.state {
 	case unknown:

@@ -18,7 +18,7 @@ var shellFiles embed.FS
 // Look is what the pages have in common.
 type Look struct {
 	*wording.Book
-	assets *assets
+	assets *Files
 }
 
 // New reads the words and styles that are built in. Times are shown in the

@@ -73,8 +73,8 @@ func (l *Look) functions() template.FuncMap {
 		},
 		"in":    func(s speaker, x any) Item { return Item{x, s.Words()} },
 		"link":  link,
-		"asset": l.assets.path,
-		"words": func(s speaker, prefix string) (string, error) { return l.assets.words(s.Words().Lang, prefix) },
+		"asset": l.Asset,
+		"words": func(s speaker, prefix string) (string, error) { return l.Asset(prefix + s.Words().Lang + ".json") },
 		"list":  func(v ...any) []any { return v },
 	}
 }
