@@ -120,7 +120,8 @@ func (d *CRSFDecoder) frame(b []byte) int {
 		// A known type with another length is refused before its bytes have
 		// arrived, so that chance matches do not hold up the frames behind.
 		switch {
-		case b[2] == CRSFRCType && n != packed+2, b[2] == CRSFBatteryType && n != crsfBattery+2, b[2] == CRSFLinkType && n != crsfLinkPayload+2:
+		case b[2] == CRSFRCType && n != packed+2, b[2] == CRSFBatteryType && n != crsfBattery+2,
+			b[2] == CRSFLinkType && n != crsfLinkPayload+2:
 			return -1
 		}
 	}

@@ -297,8 +297,8 @@ func (r *Receiver) undamaged(c *capture, f drivers.Frames) error {
 		WithHint(wireHint)
 }
 
-const invertedHint = "turn the line round once more, or once less: SBUS is idle low on the wire and needs an adapter that " +
-	"inverts its input (set so, or one transistor) unless the receiver's output is not inverted; CRSF, iBUS and SUMD " +
+const invertedHint = "turn the line round once more, or once less: SBUS is idle low on the wire and needs an adapter " +
+	"that inverts its input (set so, or one transistor) unless the receiver's output is not inverted; CRSF, iBUS and SUMD " +
 	"are idle high and need none"
 
 // silence is what no frame has within, and every receiver of at most 140 Hz

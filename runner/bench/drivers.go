@@ -141,7 +141,8 @@ func driverRows() []driverRow {
 		},
 		{
 			name: "receiver", ports: wire, example: "usb:0403:6001", drives: drivers.Nothing,
-			keys: []string{"baud", "framing", "format", "period"}, formats: []string{"SBUS", "CRSF", "iBUS", "SUMD"}, sums: []string{"CRSF", "iBUS", "SUMD"},
+			keys: []string{"baud", "framing", "format", "period"}, formats: []string{"SBUS", "CRSF", "iBUS", "SUMD"},
+			sums: []string{"CRSF", "iBUS", "SUMD"},
 			serial: func(d deviceFile) portSettings {
 				switch d.Format {
 				case "CRSF":

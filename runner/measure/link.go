@@ -11,7 +11,7 @@ import (
 
 // LinkOptions is what is known of a link beforehand.
 type LinkOptions struct {
-	Period float64 `unit:"s" range:"[0,1]" help:"between two frames when none is lost; 0: that of the bench file, else measured"`
+	Period float64 `unit:"s" range:"[0,1]" help:"between frames; 0: of the bench file, else measured"`
 }
 
 // LinkResult describes how much of what was sent arrived.

@@ -11,7 +11,8 @@ import (
 )
 
 // captureFields are what a script can read of a capture.
-var captureFields = []string{"duration", "rate", "count", "unit", "channels", "format", "damaged", "link", "battery", "modes"}
+var captureFields = []string{"duration", "rate", "count", "unit", "channels", "format", "damaged", "link", "battery",
+	"modes"}
 
 // captureField is one field of a drivers.Samples, drivers.Frames or
 // drivers.Path; nil where this kind of capture has no such thing.

@@ -789,7 +789,7 @@ function measure.centre(releases, options) end
 function measure.switch(off, on, options) end
 
 ---@class LinkOptions
----@field period? number s; between two frames when none is lost; 0: that of the bench file, else measured; at least 0 and at most 1
+---@field period? number s; between frames; 0: of the bench file, else measured; at least 0 and at most 1
 
 ---@class Interval
 ---@field low number
