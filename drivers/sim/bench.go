@@ -19,7 +19,7 @@ const (
 	Attenuator = "attenuator" // SCPI
 	Microphone = "microphone" // SCPI, blocks of samples
 	Sticks     = "sticks"     // G-code
-	Receiver   = "receiver"   // SBUS or CRSF
+	Receiver   = "receiver"   // SBUS, CRSF, iBUS or SUMD
 	Console    = "console"    // lines: the handset's own, as console.md describes it
 )
 
@@ -217,15 +217,24 @@ func (b *Bench) CloseInterlock() {
 // guard says whether the guard is closed at t.
 func (b *Bench) guard(t time.Duration) bool { return !b.guardSet || t < b.guardOpen }
 
-// SetFormat chooses what the receiver sends: "SBUS" (at first) or "CRSF".
+// SetFormat chooses what the receiver sends, at its usual rate: "SBUS" (at first),
+// "CRSF", "iBUS" or "SUMD".
 func (b *Bench) SetFormat(format string) error {
-	if format != "SBUS" && format != "CRSF" {
-		return fmt.Errorf("receiver: no format %q (known: SBUS, CRSF)", format)
+	known := []string{"SBUS", "CRSF", "iBUS", "SUMD"}
+	if !slices.Contains(known, format) {
+		return fmt.Errorf("receiver: no format %q (known: %s)", format, strings.Join(known, ", "))
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.devices.receiver.setFormat(format, b.now())
 	return nil
+}
+
+// SetPeriod makes the receiver send a frame every period from now on.
+func (b *Bench) SetPeriod(period time.Duration) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.devices.receiver.setPeriod(period, b.now())
 }
 
 // State is what the fixture and the handset are doing.

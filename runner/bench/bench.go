@@ -93,7 +93,8 @@ type deviceFile struct {
 	Baud        int                 `toml:"baud"`    // symbols/s; default by driver
 	Framing     string              `toml:"framing"` // "8N1": data bits, parity N E O, stop bits; default by driver
 	Model       string              `toml:"model"`
-	Format      string              `toml:"format"`  // of a receiver: "SBUS", "CRSF"; of Modbus: "rtu_over_tcp"
+	Format      string              `toml:"format"`  // of a receiver: "SBUS", ...; of Modbus: "rtu_over_tcp"
+	Period      float64             `toml:"period"`  // s between two frames of a receiver, where it is known
 	Address     int                 `toml:"address"` // on a bus with several devices
 	Channel     int                 `toml:"channel"` // of an instrument with several, 1 first
 	Rate        float64             `toml:"rate"`    // samples/s of a sound input

@@ -225,7 +225,7 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	}{
 		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0}, {"channel", d.Channel != 0},
 		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0},
-		{"home", d.Home != ""}, {"stop", d.Stop != ""}, {"calibration", d.Calibration != nil},
+		{"period", d.Period != 0}, {"home", d.Home != ""}, {"stop", d.Stop != ""}, {"calibration", d.Calibration != nil},
 		{"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0}, {"directory", d.Directory != ""},
 		{"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
 		{"line_end", d.LineEnd != ""}, {"prompt", d.Prompt != ""}, {"echo", d.Echo}, {"unit", d.Unit},
@@ -246,6 +246,10 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	}
 	if !(d.Timeout >= 0 && d.Timeout <= 3600) {
 		c.add("write seconds: timeout = 60", line("timeout"), "device %q: a timeout of %g s", name, d.Timeout)
+	}
+	if !(d.Period == 0 || d.Period >= 0.001 && d.Period <= 0.1) {
+		c.add("write seconds: period = 0.004; without it, it is measured", line("period"),
+			"device %q: a period of %g s", name, d.Period)
 	}
 	if d.Line < 0 {
 		c.add("", line("line"), "device %q: line %d", name, d.Line)

@@ -198,15 +198,20 @@ func rowsOf(tables *models) []driverRow {
 		},
 		{
 			name: "receiver", ports: wire, example: "usb:0403:6001", drives: drivers.Nothing,
-			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"}, sums: []string{"CRSF"},
+			keys: []string{"baud", "framing", "format", "period"}, formats: []string{"SBUS", "CRSF", "iBUS", "SUMD"},
+			sums: []string{"CRSF", "iBUS", "SUMD"},
 			serial: func(d deviceFile) portSettings {
-				if d.Format == "CRSF" {
+				switch d.Format {
+				case "CRSF":
 					return portSettings{420000, "8N1"}
+				case "iBUS", "SUMD":
+					return portSettings{115200, "8N1"}
 				}
 				return portSettings{100000, "8E2"}
 			},
 			open: func(o opening) (drivers.Device, error) {
-				return receiver.Open(o.role, o.port, o.clock, receiver.Options{Format: cmp.Or(o.file.Format, "SBUS")})
+				return receiver.Open(o.role, o.port, o.clock, receiver.Options{Format: cmp.Or(o.file.Format, "SBUS"),
+					Period: time.Duration(o.file.Period * float64(time.Second))})
 			},
 		},
 		{

@@ -40,7 +40,7 @@
 //	# rate: 10 kHz       of samples; else from their times, which must be even
 //	# start: 1.25 s      when time 0 was, on the clock of files kept together
 //	# length: 8 s        how long was listened for frames; else until the last one
-//	# period: 7 ms       nominal time between frames; else the median one
+//	# period: 7 ms       time between frames; else measured from them
 //	# format: SBUS       of frames
 //	# gain: 0.625 us     and
 //	# offset: 880 us     of frames: what a step of the receiver stands for

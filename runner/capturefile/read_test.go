@@ -107,7 +107,7 @@ func TestFrames(t *testing.T) {
 	// Losses alone; without a length the capture begins with its first frame.
 	f, err = read(t, "time / ms, lost\n1000, no\n1007, yes\n1014, no\n").Frames()
 	require.NoError(t, err)
-	r, err := measure.Link(f)
+	r, err := measure.Link(f, measure.LinkOptions{})
 	require.NoError(t, err)
 	assert.Equal(t, [3]int{3, 2, 1}, [3]int{r.Expected, r.Received, r.Lost})
 

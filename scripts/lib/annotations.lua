@@ -101,10 +101,30 @@ function ask(options) end
 
 ---@class Frames
 ---@field duration number s
----@field rate? number frames per second, nominal
+---@field rate? number frames per second, given or measured
 ---@field count integer
----@field format string
+---@field format string "SBUS", "CRSF", "iBUS", "SUMD", "PPM"
 ---@field damaged integer
+---@field link LinkStatistics[] what a CRSF receiver said of its link, in order of time
+---@field battery Battery[] what a battery sensor told over CRSF
+---@field modes FlightMode[] flight modes told over CRSF, each time one changed
+
+---@class LinkStatistics
+---@field at number s, since the beginning of the capture
+---@field rssi number dBm, the better antenna
+---@field quality number %
+---@field snr number dB
+
+---@class Battery
+---@field at number s, since the beginning of the capture
+---@field voltage number V
+---@field current number A
+---@field charge number C, drawn so far
+---@field remaining number %, as the sensor estimates it
+
+---@class FlightMode
+---@field at number s, since the beginning of the capture
+---@field text string at most 60 characters
 
 ---@class Path
 ---@field duration number s
@@ -861,27 +881,43 @@ function measure.centre(releases, options) end
 ---@return SwitchResult
 function measure.switch(off, on, options) end
 
+---@class LinkOptions
+---@field period? number s; between frames; 0: of the bench file, else measured; at least 0 and at most 1
+
 ---@class Interval
 ---@field low number
 ---@field high number
+
+---@class LinkPart
+---@field from number s; when it begins
+---@field period number s; between two frames when none is lost
+---@field expected integer frames that should have come in it
+---@field lost integer of them
 
 ---@class LinkResult
 ---@field expected integer frames that should have come in the time listened
 ---@field received integer frames that carried something new
 ---@field lost integer expected - received
 ---@field error_rate number %; lost of expected; 100 when nothing came
+---@field interval Interval %; two-sided 95 % interval of the error rate, with bursts, ends and lateness
+---@field least number %; so much was lost at least, whatever the time between frames is
 ---@field upper number %; one-sided 95 % upper bound of the error rate, for independent losses
----@field exact Interval %; two-sided 95 % interval of the error rate (Clopper-Pearson)
+---@field exact Interval %; two-sided 95 % interval for independent losses (Clopper-Pearson)
 ---@field wilson Interval %; the same by the score
 ---@field longest_gap number s; without a new frame, ends of the capture included
 ---@field burst_length number pure number; mean number of frames lost in a row; 0 without a loss
 ---@field longest_burst integer most frames lost in a row
 ---@field failsafe boolean the receiver said so at least once
+---@field period number s; between two frames when none is lost; of the longest part
+---@field measured boolean the period was measured from the frames, not given
+---@field unknown string why the time between frames is not known; empty if it is
+---@field parts LinkPart[] where the frame rate changed: one for each rate
 
 ---How much of what was sent arrived.
 ---@param frames Frames
+---@param options? LinkOptions
 ---@return LinkResult
-function measure.link(frames) end
+function measure.link(frames, options) end
 
 ---@class ElliottFit
 ---@field fitted boolean there are losses enough to tell the states apart
