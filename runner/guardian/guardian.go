@@ -19,6 +19,8 @@ import (
 // Command is what the program is called with to be a guardian.
 const Command = "guardian"
 
+const replaced = "the guardian was ended; another took its place"
+
 // Options of [Start].
 type Options struct {
 	Bench *bench.File
@@ -207,6 +209,7 @@ func (g *Guardian) tell(m message) error {
 	if err := g.revive(ctx); err != nil {
 		return err
 	}
+	g.o.Say(replaced)
 	problem, err := g.process.ask(ctx, m)
 	return errors.Join(err, problem)
 }
@@ -282,7 +285,7 @@ func (g *Guardian) ended(p *process) {
 		g.o.Say("the guardian was ended, and no run begins until there is another: " + err.Error())
 		return
 	}
-	g.o.Say("the guardian was ended; another took its place")
+	g.o.Say(replaced)
 }
 
 // start starts the process.
