@@ -320,7 +320,15 @@ func (v *victim) one(serial string, slow *slowest) {
 	}
 	if v.way.name == "out of memory" {
 		// It dies when it wants more; then the time begins.
-		if !v.within("it has died", v.hasEnded) {
+		if !v.within("it has died, or its run is over", func() bool {
+			return v.hasEnded() || v.fixture.State().Safe()
+		}) {
+			return
+		}
+		if time.Sleep(100 * time.Millisecond); !v.hasEnded() { // it had what it wanted already
+			v.Count("over before")
+			_ = v.cmd.Process.Kill()
+			v.settle()
 			return
 		}
 		began = time.Now()
