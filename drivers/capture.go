@@ -60,19 +60,36 @@ type LinkStatistics struct {
 	SNR     float64 // dB
 }
 
+// Battery is what a battery sensor tells over a link (CRSF frame type 0x08).
+type Battery struct {
+	At        time.Duration
+	Voltage   float64 // V
+	Current   float64 // A
+	Charge    float64 // C, drawn so far
+	Remaining float64 // percent, as the sensor estimates it
+}
+
+// FlightMode is a text that a flight controller shows (CRSF frame type 0x21).
+type FlightMode struct {
+	At   time.Duration
+	Text string
+}
+
 // Frames is a capture of channel frames.
 type Frames struct {
 	Start  time.Time
 	Length time.Duration // how long was listened, frames or none
-	Format string        // "CRSF", "SBUS", "PPM"
+	Format string        // "SBUS", "CRSF", "iBUS", "SUMD", "PPM"
 	// Scale turns a raw value into the pulse width it stands for:
 	// microseconds = Raw*Gain + Offset.
 	Gain, Offset float64
-	Period       time.Duration // nominal time between frames, 0 if the format has none
+	Period       time.Duration // between frames, where it was given; 0: see [Paces]
 	Frames       []Frame
 	Link         []LinkStatistics
-	Damaged      int // frames that failed their check (CRC, end byte, length)
-	SkippedBytes int // bytes passed over to find a frame again
+	Battery      []Battery
+	Modes        []FlightMode // each time the text changed
+	Damaged      int          // frames that failed their check (CRC, end byte, length)
+	SkippedBytes int          // bytes passed over to find a frame again
 }
 
 // Microseconds is channel ch (1 first) of frame i as a pulse width.

@@ -89,6 +89,24 @@ type AnalogueOutput interface {
 	MaxLevel() float64
 }
 
+// Load is an electronic load: a sink for what the unit, or a charger, gives.
+type Load interface {
+	Device
+	// Loads lists what it can be set to: current, resistance, power.
+	Loads() []Quantity
+	// SetLoad sets what it takes (A, W) or is (Ohm). What is beyond its range is an
+	// OutOfRange error, and nothing is sent.
+	SetLoad(ctx context.Context, q Quantity, value float64) error
+	SetOutput(ctx context.Context, on bool) error
+}
+
+// SafeTimer is a device that may need longer than usual to be made safe, and says
+// how long: who makes safe waits that long and no longer.
+type SafeTimer interface {
+	Device
+	SafeTime() time.Duration
+}
+
 // Ran is what came of a run of a [Program].
 type Ran struct {
 	Exit   int    // its exit code; -1 where a signal ended it
@@ -138,6 +156,19 @@ type Mover interface {
 	// throws per second (1 = from centre to one end in 1 s), and returns when
 	// the machine says it has arrived: the segment travelled.
 	Move(ctx context.Context, to map[string]float64, rate float64) (Segment, error)
+}
+
+// Standstill is what making a [Mover] safe has shown of its motion.
+type Standstill struct {
+	Known bool          // it stands; else it may still move
+	After time.Duration // from the call until that was known
+	Cut   string        // role of the output that has taken its power; "": it stopped by itself
+}
+
+// Stands is a [Mover] that proves that it stands.
+type Stands interface {
+	// Standstill is what the last Safe has shown; ok is false where there was none.
+	Standstill() (s Standstill, ok bool)
 }
 
 // Receiver hears the handset's radio link through a bound receiver's serial

@@ -157,7 +157,11 @@ func (g Guard) Interrupt(ctx context.Context) (leave func(), entered bool) {
 // it go by themselves. It does not wait for a call that is stuck. leave must be
 // called if entered is true.
 func (g Guard) FollowInterrupts(ctx context.Context, d time.Duration) (leave func(), entered bool) {
-	for end := g.clock.Now().Add(d); g.held.entered.Load() == 1 && g.clock.Now().Before(end); {
+	end := g.clock.Now().Add(d)
+	for others := true; others && g.clock.Now().Before(end); {
+		// Looked at before: one that leaves meanwhile lets the guard go a moment after
+		// it has said so.
+		others = g.held.entered.Load() == 1
 		if g.EnterWithin(ctx, interruptTurn) {
 			g.held.entered.Store(1)
 			return func() { g.held.entered.Store(0); g.Leave() }, true

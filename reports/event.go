@@ -44,6 +44,7 @@ type Event struct {
 	End     *End      `json:"end,omitempty"`
 	Causes  []Cause   `json:"causes,omitempty"` // the likeliest first
 	Unsafe  []Unsafe  `json:"unsafe,omitempty"`
+	Stood   []Stood   `json:"stood,omitempty"` // with MadeSafe: of the machines
 	Clock   *Reason   `json:"clock,omitempty"`
 	// what the guardian did: [GuardianSafe], [GuardianUnsafe] or [RunnerStuck]
 	Guardian *Reason `json:"guardian,omitempty"`
@@ -161,13 +162,17 @@ type Limit struct {
 // Capture is raw data that goes with the report, as a file named by its
 // content: attachments/<sha256>.<ext> beside the report.
 type Capture struct {
-	Check  string `json:"check"`            // name of the check it belongs to
-	Name   string `json:"name"`             // name within the check
-	Media  string `json:"media"`            // "audio/wav", "text/csv"
+	Check  string `json:"check"`            // name of the check it belongs to; "" the run: what a device was told and said
+	Name   string `json:"name"`             // name within the check; the device
+	Media  string `json:"media"`            // "audio/wav", "text/csv", "text/plain"
 	SHA256 string `json:"sha256,omitempty"` // "" when policy kept only the plot
 	Size   int64  `json:"size,omitempty"`   // bytes
 	Plot   *Plot  `json:"plot,omitempty"`
 }
+
+// TalkMedia is the media type of what was said with a device: a line for each line
+// said, with all control characters written out.
+const TalkMedia = "text/plain"
 
 // Plot is a small drawing of a capture: a few hundred points, lasting even
 // where the raw data are not kept.
@@ -218,6 +223,14 @@ type Unsafe struct {
 	Drives []string `json:"drives,omitempty"`
 	Kind   string   `json:"kind,omitempty"` // of the failure, see drivers.Kind
 	Text   string   `json:"text,omitempty"` // the driver's words: "no reply in 1s"
+}
+
+// Stood is what making a machine safe has shown of its motion.
+type Stood struct {
+	Device  string  `json:"device"`        // its role in the bench file
+	Known   bool    `json:"known"`         // it stands; else it may still move
+	Seconds float64 `json:"seconds"`       // from the stop until that was known
+	Cut     string  `json:"cut,omitempty"` // role of the output that took its power; "": it stopped by itself
 }
 
 // End closes a run.

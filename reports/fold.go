@@ -228,6 +228,7 @@ func (f *folder) add(e *Event) {
 			r.Guardian, r.Unsafe = e.Guardian, nil // it tried again all that the program may have tried
 		}
 		r.Unsafe = append(r.Unsafe, e.Unsafe...)
+		r.Stood = append(r.Stood, e.Stood...)
 	case CausesRanked:
 		r.Causes = distrust(e.Causes)
 	case RunEnded:

@@ -26,6 +26,7 @@ type Report struct {
 	Notes    []string  `json:"notes,omitempty"`    // made outside any check
 	Bench    string    `json:"bench,omitempty"`    // what BenchReady found
 	Unsafe   []Unsafe  `json:"unsafe,omitempty"`   // what was left able to hurt people
+	Stood    []Stood   `json:"stood,omitempty"`    // how its machines came to stand
 	Clock    []Reason  `json:"clock,omitempty"`    // how the clock was set before the run, or during it
 	// Guardian is what its guardian did once the program was gone: [GuardianSafe],
 	// [GuardianUnsafe] or [RunnerStuck].

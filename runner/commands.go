@@ -34,6 +34,7 @@ func (a *app) commands(args []string) []*cobra.Command {
 		{"verify", a.verifyCommand},
 		{"key", a.keyCommand},
 		{"report", a.reportCommand},
+		{"schema", a.schemaCommand},
 		{"selfcheck", a.selfcheckCommand},
 		{"version", a.versionCommand},
 		{guardian.Command, a.guardianCommand},

@@ -130,23 +130,11 @@ func (q *question) export(ctx context.Context, e export.Kind, format, file strin
 func (a *app) tellViews(q *question) error {
 	list := store.Views()
 	if q.asJSON {
-		type column struct {
-			Name  string `json:"name"`
-			About string `json:"about"`
-		}
-		type view struct {
-			Name    string   `json:"name"`
-			About   string   `json:"about"`
-			Columns []column `json:"columns"`
-		}
-		out := struct {
-			Schema string `json:"schema"`
-			Views  []view `json:"views"`
-		}{Schema: "fullthrow-views/1"}
+		out := viewsAnswer{Schema: viewsSchema}
 		for _, v := range list {
-			w := view{v.Name, v.About, nil}
+			w := viewAnswer{v.Name, v.About, nil}
 			for _, c := range v.Columns {
-				w.Columns = append(w.Columns, column(c))
+				w.Columns = append(w.Columns, viewColumn(c))
 			}
 			out.Views = append(out.Views, w)
 		}
@@ -154,4 +142,23 @@ func (a *app) tellViews(q *question) error {
 	}
 	terminal.NewScreen(a.out).Views(list)
 	return nil
+}
+
+const viewsSchema = "fullthrow-views/1"
+
+// viewsAnswer is what `export --views --json` writes.
+type viewsAnswer struct {
+	Schema string       `json:"schema"`
+	Views  []viewAnswer `json:"views"`
+}
+
+type viewAnswer struct {
+	Name    string       `json:"name"`
+	About   string       `json:"about"`
+	Columns []viewColumn `json:"columns"`
+}
+
+type viewColumn struct {
+	Name  string `json:"name"`
+	About string `json:"about"`
 }

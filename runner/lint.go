@@ -26,7 +26,8 @@ func (a *app) lintCommand() *cobra.Command {
 Without --bench, every bench*.toml of the product's folder is checked; without
 --product, the stock folder. Where a bench is a simulated one the plan is also
 run once on it, with a good unit. Each problem is one line, FILE:LINE: and
-what is wrong; below it stands what to do.`,
+what is wrong; below it stands what to do. Files of models, that of the bench's
+folder and those of the plant, are checked too: see fullthrow help models.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return a.lint(cmd.Context(), from) },
 	}
@@ -81,6 +82,9 @@ func (a *app) lint(ctx context.Context, from product.Sources) error {
 		var found []input.Problem
 		found, notes = lint.Readings(m, played)
 		problems = append(problems, found...)
+		for _, b := range benches {
+			notes = append(notes, b.Cautions()...)
+		}
 		if from.Plan == "" && from.Limits == "" { // the causes belong to the product's own
 			problems = append(problems, lint.Causes(m, played)...)
 			home, err := from.Folder(name)

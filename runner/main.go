@@ -88,6 +88,9 @@ leaves one sealed report per serial number. Begin with: fullthrow demo`,
 	root.SetHelpCommand(&cobra.Command{
 		Use: "help [COMMAND]", Short: "Explain a command", Hidden: true,
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 1 && args[0] == modelsTopic {
+				return a.helpModels()
+			}
 			c, rest, err := cmd.Root().Find(args)
 			if err != nil || len(rest) > 0 {
 				return unknownCommand(cmd.Root(), args[0])

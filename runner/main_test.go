@@ -27,7 +27,7 @@ func TestMain(m *testing.M) {
 		}
 	}
 	testscript.Main(m, map[string]func(){"fullthrow": main, "fullthrow-panics": panics,
-		"fullthrow-unguarded": unguarded})
+		"fullthrow-unguarded": unguarded, "shelf": shelf})
 }
 
 // TestScripts runs the program as people do: each file of testdata/script is
@@ -69,6 +69,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"exits":     exits,
+			"await":     awaitFile,
 			"sametext":  sameText,
 			"samelines": sameLines,
 			"onereport": oneReport,

@@ -22,9 +22,11 @@ func (a *app) measureCommand() *cobra.Command {
 		Long: `Measure recordings and tables that lie in files, without a bench: what plans
 measure, by the same names and with the same options.
 
-Sound is WAV: integers of 8 to 32 bits or 32-bit floats. Everything else is a
-table: text of one row per line, whose first row names each column and its
-unit. The raw data that a station keeps beside its reports (attachments/) can
+Sound is WAV (also RF64, BW64, or written to a pipe without a length): integers
+of 8 to 32 bits or floats. Everything else is a table: text of one row per line,
+whose first row names each column and its unit. Exports of instruments are read
+as they are: settings before the table, a row of units, UTF-16; what was found is
+said, and --unit says what the file does not. The raw data that a station keeps beside its reports (attachments/) can
 be measured again.
 
   samples    time / s, current / A
@@ -65,7 +67,7 @@ carry a unit: 60mA, "2.4 GHz".`,
 func (a *app) measureOne(m offline.Measurement) *cobra.Command {
 	var asJSON bool
 	var plot, fullScale string
-	var columns []string
+	var columns, units []string
 	use := strings.TrimSpace(m.Word() + " " + m.Takes())
 	about := strings.ToUpper(m.Help[:1]) + m.Help[1:]
 	long := about + ".\n\nFiles are as fullthrow help measure says."
@@ -96,13 +98,18 @@ func (a *app) measureOne(m offline.Measurement) *cobra.Command {
 		c.Flags().StringVar(&fullScale, "full-scale", "", "a sample of 1 stands for `X`, as 20Pa; default: a "+
 			"fraction of full scale")
 	}
+	if m.Reads() {
+		c.Flags().StringArrayVar(&units, "unit", nil, "`NAME=UNIT` of a column that has none in the file, as TIME=s; "+
+			"may be given several times")
+	}
 	c.Flags().BoolVar(&asJSON, "json", false, "write the result as JSON, in SI units without prefix")
 	if m.Draws() {
 		c.Flags().StringVar(&plot, "plot", "",
 			"draw what was measured, with what was found marked, into `FILE`, an SVG")
 	}
 	c.RunE = func(_ *cobra.Command, args []string) error {
-		s := offline.Settings{Arguments: args, Options: map[string]string{}, Columns: columns, FullScale: fullScale}
+		s := offline.Settings{Arguments: args, Options: map[string]string{}, Columns: columns, Units: units,
+			FullScale: fullScale}
 		for name, text := range typed {
 			if c.Flags().Changed(name) {
 				s.Options[name] = *text

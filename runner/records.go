@@ -111,7 +111,7 @@ func (a *app) report(file string, to reportFiles) error {
 	stamp := func(to io.Writer) {
 		if contradicts != nil {
 			fmt.Fprintf(to, "THIS REPORT CONTRADICTS ITSELF: %s\nhint: do not rely on it; fullthrow verify names every "+
-				"report that was touched\n", book.Translator("en").Reason(contradicts))
+				"report that was touched\n", terminal.Line(book.Translator("en").Reason(contradicts)))
 		}
 	}
 	if to == (reportFiles{language: to.language}) {
@@ -142,6 +142,7 @@ func pageOptions(s archive.Sealed, file string) (page.Options, error) {
 			return o, err
 		}
 		o.History, o.Check = around.History, &around.Check
+		o.Said = func(sha256 string) (string, bool) { return archive.Talk(dir, sha256) }
 	}
 	return o, nil
 }

@@ -40,6 +40,9 @@ formula), common practice (no standard), from memory (print not opened again).`,
 	return c
 }
 
+// selfcheckSchema names the layout of the JSON.
+const selfcheckSchema = "fullthrow-selfcheck/1"
+
 type selfcheckOptions struct {
 	area          string
 	sources, json bool
@@ -55,7 +58,7 @@ func (a *app) selfcheck(calls []selfcheck.Call, o selfcheckOptions) error {
 	functions := selfcheck.Functions()
 	maps.Copy(functions, bench.SelfcheckFunctions())
 	r := selfcheck.Report{
-		Schema: "fullthrow-selfcheck/1", Software: bench.Software(), Go: runtime.Version(), System: runtime.GOOS + "/" +
+		Schema: selfcheckSchema, Software: bench.Software(), Go: runtime.Version(), System: runtime.GOOS + "/" +
 			runtime.GOARCH,
 		Provenance: map[string]int{}, Results: selfcheck.Run(calls, functions),
 	}

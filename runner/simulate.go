@@ -46,6 +46,8 @@ It runs until it is stopped.`,
 	c.Flags().IntVar(&o.Unit, "unit", 0, "take unit `N` of the demo's lot, with its defects; default: a good unit")
 	c.Flags().StringVar(&o.Defect, "defect", "", "give a good unit the defect `NAME`")
 	c.Flags().Float64Var(&o.Severity, "severity", o.Severity, "how bad the defect is, as `X`: 1 is clearly bad")
+	c.Flags().StringVar(&o.Controller, "controller", "", "give the stick machine a controller for the model `NAME` of "+
+		"driver motion; default: that of the demo's bench")
 	c.Flags().IntVar(&o.Nests, "nests", o.Nests, "make `N` fixtures, each with a unit")
 	return c
 }
@@ -59,6 +61,11 @@ func (a *app) simulate(ctx context.Context, o demo.SimulateOptions) error {
 		return err
 	}
 	b.Nests = b.Nests[:o.Nests]
+	if o.Controller != "" {
+		if err := b.SetController(o.Controller); err != nil {
+			return err
+		}
+	}
 	units, err := o.Handsets(people)
 	if err != nil {
 		return err

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"crypto/sha256"
+	_ "embed"
 	"errors"
 	"fmt"
 	"io"
@@ -30,9 +31,16 @@ type verifyOptions struct {
 	witness, plant string
 }
 
+// sealRule is the rule by which seals are checked, as a script that does it; README
+// has it as it stands here.
+//
+//go:embed sealcheck.sh
+var sealRule string
+
 // verifyCommand proves an archive.
 func (a *app) verifyCommand() *cobra.Command {
 	var o verifyOptions
+	var rule bool
 	c := &cobra.Command{
 		Use: "verify DIR", Short: "Prove that no report was changed, removed or slipped in",
 		Long: `Prove that no report was changed, removed or slipped in.
@@ -48,9 +56,22 @@ out by what others keep: the plant's database (--plant), or a witness. That is o
 line of text, which --witness FILE writes at the first time; it belongs on paper,
 or on somebody's telephone. Later times prove that the records still hold that
 report, and move the witness on. --witness - reads it as it is typed.`,
-		Args: takes("DIR"),
-		RunE: func(cmd *cobra.Command, args []string) error { return a.verify(cmd.Context(), args[0], o) },
+		Args: func(cmd *cobra.Command, args []string) error {
+			if rule {
+				return takes()(cmd, args)
+			}
+			return takes("DIR")(cmd, args)
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if rule {
+				_, err := io.WriteString(a.out, sealRule)
+				return err
+			}
+			return a.verify(cmd.Context(), args[0], o)
+		},
 	}
+	c.Flags().BoolVar(&rule, "rule", false, "print the rule by which seals are checked, as a shell script that needs "+
+		"openssl and sha256sum alone")
 	c.Flags().BoolVar(&o.all, "all", false, "read every file, also those that were proved before")
 	c.Flags().StringVar(&o.witness, "witness", "", "check the witness in `FILE` and move it on, or write it; - reads it "+
 		"from the keyboard")
@@ -101,7 +122,7 @@ func (a *app) verify(ctx context.Context, dir string, o verifyOptions) error {
 	}
 	if len(v.Problems) == 0 {
 		fmt.Fprintln(a.out, "every report is as it was sealed, and none is missing")
-		fmt.Fprintln(a.out, moved)
+		fmt.Fprintln(a.out, terminal.Line(moved))
 		return nil
 	}
 	fmt.Fprintf(a.out, "%s:\n", wording.Count(len(v.Problems), "problem"))
@@ -116,7 +137,7 @@ func (a *app) verify(ctx context.Context, dir string, o verifyOptions) error {
 		fmt.Fprintln(a.out, "every report not named here fits its seal and the station's key")
 	}
 	if moved != "" {
-		fmt.Fprintln(a.out, moved)
+		fmt.Fprintln(a.out, terminal.Line(moved))
 	}
 	return quiet(input.ExitFailed)
 }

@@ -1,5 +1,6 @@
 // Package motion drives a machine that moves sticks, by G-code (the words of
 // ISO 6983) over a serial line: a line goes out, "ok" or "error ..." comes back.
+// How controllers differ is a row of [Models].
 //
 // # Positions
 //
@@ -12,7 +13,9 @@
 // # Homing
 //
 // The machine does not know where it is until Home has found the reference of
-// every axis. After Safe, and after any failure or cancelled movement, it may
+// every axis and the machine has proved it (Model.Proof); one that cannot is
+// Refused, unless Options.Home says that it is trusted. After Safe, after the
+// banner of a controller that restarted, and after any failure or cancelled movement, it may
 // stand anywhere: Move is Refused until Home has been called again.
 //
 // # Time
@@ -36,6 +39,7 @@
 //
 // Any method from anywhere; one call at a time holds the line and others wait.
 // Safe does not wait: it ends the call under way and those that wait (they return an
-// error that is context.Canceled) and stops the machine within about half a
-// second.
+// error that is context.Canceled) and stops the machine, if its model can be stopped,
+// within Model.StopTime. That it stands is the machine's own word, given after the
+// stop; without it Safe is an error.
 package motion

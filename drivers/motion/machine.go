@@ -2,6 +2,7 @@ package motion
 
 import (
 	"context"
+	"errors"
 	"maps"
 	"math"
 	"slices"
@@ -26,17 +27,28 @@ type Machine struct {
 	homed atomic.Bool
 	// unchecked: what is said may arrive damaged, and nobody would know.
 	unchecked bool
+	trusted   bool        // the bench file says that its homing is believed
+	waits     atomic.Bool // it has said that it does not read ahead
+	stood     atomic.Pointer[drivers.Standstill]
+	// cut takes the machine's power, by the output cutBy; nil: none does.
+	cut   func(context.Context) error
+	cutBy string
 
 	// Under the guard:
-	mute bool // it refuses to say where it stands
-	buf  []byte
-	at   map[string]float64 // throws; good while homed
+	mute   bool     // it refuses to say where it stands
+	offset []string // of its work coordinates, as it last said
+	buf    []byte
+	at     map[string]float64 // throws; good while homed
 	// took is the shortest that movements that are alike have taken; what of them
 	// takes longer is late.
-	took map[likeness]time.Duration
+	took    map[likeness]time.Duration
+	answers bool // it has answered since it was opened
 }
 
-var _ drivers.Mover = (*Machine)(nil)
+var (
+	_ drivers.Mover  = (*Machine)(nil)
+	_ drivers.Stands = (*Machine)(nil)
+)
 
 // Open returns the machine behind port. It sends nothing.
 func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Machine, error) {
@@ -46,7 +58,8 @@ func Open(name string, port drivers.Port, clock drivers.Clock, o Options) (*Mach
 	}
 	return &Machine{name: name, port: port, clock: clock, model: model, axes: axes,
 		names: slices.Sorted(maps.Keys(axes)), guard: drivers.NewGuard(clock),
-		unchecked: port != nil && drivers.Unchecked(port), took: map[likeness]time.Duration{}}, nil
+		unchecked: port != nil && drivers.Unchecked(port), trusted: o.Home == Trusted,
+		took: map[likeness]time.Duration{}}, nil
 }
 
 func (m *Machine) String() string { return m.name }
@@ -57,35 +70,121 @@ func (m *Machine) Axes() []string { return slices.Clone(m.names) }
 // Close gives the port back.
 func (m *Machine) Close() error { return m.port.Close() }
 
-// Ready makes the machine acknowledge a line that does nothing. G-code has no
-// question for an identity.
+// CutBy has Safe cut the machine's power where it does not stop by itself: by the
+// output of that role. Call it before the machine is used.
+func (m *Machine) CutBy(role string, cut func(context.Context) error) { m.cut, m.cutBy = cut, role }
+
+// Standstill implements [drivers.Stands].
+func (m *Machine) Standstill() (s drivers.Standstill, ok bool) {
+	if p := m.stood.Load(); p != nil {
+		return *p, true
+	}
+	return s, false
+}
+
+// Ready makes the machine acknowledge a line that does nothing, or say what it is
+// where it has a word for that. One whose port restarts it when it is opened is
+// waited for.
 func (m *Machine) Ready(ctx context.Context) (string, error) {
+	identity := m.model.Name
 	err := m.do(ctx, "wait for an answer", func(ctx context.Context) error {
-		return m.say(ctx, m.model.Synchronise, m.model.Timeout)
+		for end := drivers.Within(m.clock, m.model.StartTime); ; {
+			err := m.identify(ctx, &identity)
+			if err == nil {
+				m.answers = true
+			}
+			if !m.starting(err) || end.Passed() {
+				return err
+			}
+			if err := m.drain(ctx); err != nil {
+				return err
+			}
+		}
 	})
 	if err != nil {
 		return "", err
 	}
-	return m.model.Name, nil
+	return identity, nil
 }
 
-// Home finds the reference position of every axis.
+// identify asks the machine what it is, and whether its stop acts at once.
+func (m *Machine) identify(ctx context.Context, identity *string) error {
+	if m.model.Identity == "" {
+		return m.say(ctx, m.probe(), m.model.Timeout)
+	}
+	if err := m.send(ctx, m.model.Identity); err != nil {
+		return err
+	}
+	ahead := m.model.StopAhead == ""
+	for end := drivers.Within(m.clock, m.model.Timeout); ; {
+		line, err := m.line(ctx, end)
+		if err != nil {
+			return m.because(ctx, err)
+		}
+		ahead = ahead || contains(line, m.model.StopAhead)
+		if begins(line, m.model.IdentityIs) {
+			said := strings.Trim(line[len(m.model.IdentityIs):], " []")
+			*identity = m.model.Name + " " + strings.ToValidUTF8(said[:min(len(said), 80)], "?")
+			continue
+		}
+		switch k, text := m.model.parseReply(line); k {
+		case acknowledged:
+			m.waits.Store(!ahead)
+			return nil
+		case failed:
+			return m.refused(text)
+		case restarted:
+			return restart(line)
+		case alarmed:
+			return m.alarm(text)
+		case unknown:
+			if len(*identity) == len(m.model.Name) {
+				return errorf(drivers.Garbled, "%.60q is no answer", line)
+			}
+		}
+	}
+}
+
+// starting says whether an error is that of a controller that has just started:
+// its banner, or before its first answer none.
+func (m *Machine) starting(err error) bool {
+	var e *drivers.Error
+	return errors.As(err, &e) && (e.Hint == restartHint || !m.answers && e.Kind == drivers.NoReply)
+}
+
+// Home finds the reference position of every axis, and has the machine prove that
+// it did, as its model says. A controller that cannot prove it is Refused, unless
+// the bench file says that it is trusted.
 func (m *Machine) Home(ctx context.Context) error {
 	return m.do(ctx, "home", func(ctx context.Context) error {
 		m.homed.Store(false)
-		for _, line := range m.model.Setup {
-			if err := m.say(ctx, line, m.model.Timeout); err != nil {
+		if m.model.Proof == "" && !m.trusted {
+			return errorf(drivers.Refused, "this controller cannot prove that it has found its reference").WithHint(
+				`see that it has, each time, and write home = "trusted" for it in the bench file`)
+		}
+		if m.model.Status != "" {
+			if err := m.wake(ctx); err != nil {
+				return err
+			}
+		}
+		if !m.model.HomeFirst {
+			if err := m.setUp(ctx); err != nil {
 				return err
 			}
 		}
 		if err := m.say(ctx, m.model.Home, m.model.HomeTimeout); err != nil {
-			return err
+			return m.because(ctx, err)
+		}
+		if m.model.HomeFirst {
+			if err := m.setUp(ctx); err != nil {
+				return err
+			}
 		}
 		m.at = make(map[string]float64, len(m.axes))
 		for n, a := range m.axes {
 			m.at[n] = -a.Offset / a.Scale
 		}
-		if err := m.stands(ctx, m.at); err != nil {
+		if err := m.proved(ctx); err != nil {
 			return err
 		}
 		if err := context.Cause(ctx); err != nil {
@@ -94,6 +193,85 @@ func (m *Machine) Home(ctx context.Context) error {
 		m.homed.Store(true)
 		return nil
 	})
+}
+
+func (m *Machine) setUp(ctx context.Context) error {
+	for _, line := range m.model.Setup {
+		if err := m.say(ctx, line, m.model.Timeout); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// proved has the machine prove that it has found its reference, and takes over
+// where it says that this is.
+func (m *Machine) proved(ctx context.Context) error {
+	if m.model.Status != "" {
+		s, _, err := m.arrived(ctx, drivers.Within(m.clock, m.model.Timeout))
+		if err != nil {
+			return err
+		}
+		m.takeOver(s.at)
+		return nil
+	}
+	if m.model.Proof == "switches" && !m.trusted {
+		if err := m.switches(ctx); err != nil {
+			return err
+		}
+	}
+	if m.model.Proof == "" || m.model.Where == "" {
+		return m.stands(ctx, m.at)
+	}
+	said, err := m.where(ctx)
+	if err != nil {
+		return err
+	}
+	if len(said) == 0 {
+		return m.off(said, m.at)
+	}
+	m.takeOver(said)
+	return nil
+}
+
+// takeOver takes the axes to stand where the machine says, mm by letter.
+func (m *Machine) takeOver(said map[string]float64) {
+	for n, a := range m.axes {
+		if at, ok := said[a.Letter]; ok {
+			m.at[n] = (at - a.Offset) / a.Scale
+		}
+	}
+}
+
+// switches wants the reference switch of every axis closed.
+func (m *Machine) switches(ctx context.Context) error {
+	if err := m.send(ctx, m.model.Switches); err != nil {
+		return err
+	}
+	closed, told := map[string]bool{}, map[string]string{}
+	err := m.answered(ctx, drivers.Within(m.clock, m.model.Timeout), func(line string) {
+		name, state, ok := strings.Cut(line, ":")
+		letter, _, part := strings.Cut(strings.ToUpper(strings.TrimSpace(name)), "_")
+		if ok && part {
+			told[letter] = strings.TrimSpace(line)
+			closed[letter] = closed[letter] || contains(state, m.model.Closed)
+		}
+	})
+	if err != nil {
+		return err
+	}
+	for _, n := range m.names {
+		if l := m.axes[n].Letter; !closed[l] {
+			said := "nothing of its switch"
+			if told[l] != "" {
+				said = strconv.Quote(told[l])
+			}
+			return errorf(drivers.Fault, "homing is not proved: of %s it says %.60s", l, said).WithHint(
+				`check the axis and its switch; where it leaves its switches after homing, write home = "trusted" in ` +
+					"the bench file, and see that it homes")
+		}
+	}
+	return nil
 }
 
 // Move goes in a straight line to the positions named, in throws; the axis
@@ -139,22 +317,28 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 			if drivers.KindOf(err) != drivers.Refused {
 				m.homed.Store(false)
 			}
-			return err
+			return m.because(ctx, err)
 		}
 		// From here on it moves. It may have begun when the line was sent: where
 		// the acknowledgement is read late, it must not seem to stand still while
 		// it moves. The end is when its own word for it was read, never before.
 		m.homed.Store(false)
 		if err := m.say(ctx, m.model.Synchronise, m.model.Timeout+takes+takes/2); err != nil {
-			return err
+			return m.because(ctx, err)
 		}
 		seg.End = m.clock.Now()
+		var said status
+		if m.model.Status != "" {
+			if said, seg.End, err = m.arrived(ctx, drivers.Within(m.clock, m.model.Timeout+takes/2)); err != nil {
+				return err
+			}
+		}
 		if took := seg.End.Sub(seg.Start); took < takes-takes/10-50*time.Millisecond {
 			return errorf(drivers.Fault, "arrived after %v, the movement takes %v", took.Round(time.Millisecond),
 				takes.Round(time.Millisecond)).
 				WithHint("the machine acknowledges but does not move: check its motors' supply and its emergency stop")
 		}
-		if err := m.stands(ctx, seg.To); err != nil {
+		if err := m.standsAt(ctx, seg.To, said); err != nil {
 			return err
 		}
 		if err := context.Cause(ctx); err != nil {

@@ -7,51 +7,159 @@ import (
 	"fullthrow/drivers"
 )
 
-// Model is one kind of machine: what to say and what it says.
+// Model is one kind of controller: what to say and what it says. Text that is
+// looked for is found in capitals and small letters alike.
 type Model struct {
-	Name   string
-	About  string
-	Drives drivers.Hazard // what it can hurt people with
+	Name   string         `toml:"name"`
+	About  string         `toml:"about"`
+	Drives drivers.Hazard `toml:"drives"` // what it can hurt people with
 
-	Setup       []string // millimetres, absolute positions: before homing
-	Home        string   // acknowledged when done
-	Move        string   // straight line at a feed; acknowledged when accepted
-	Feed        string   // the feed's letter, mm/min
-	Synchronise string   // acknowledged when all motion is done
-	Stop        string   // stops at once and forgets what was planned
+	Setup       []string `toml:"setup"`       // millimetres, absolute positions
+	HomeFirst   bool     `toml:"home_first"`  // it takes no setup before it is homed
+	Home        string   `toml:"home"`        // acknowledged when done
+	Move        string   `toml:"move"`        // straight line at a feed; acknowledged when accepted
+	Feed        string   `toml:"feed"`        // the feed's letter, mm/min
+	Synchronise string   `toml:"synchronise"` // acknowledged when all motion is done
+	// Probe is acknowledged in every state and changes nothing; "": Synchronise.
+	Probe string `toml:"probe"`
+	// Identity is answered by what the machine is, in a line that begins with
+	// IdentityIs, and acknowledged. "": never asked.
+	Identity   string `toml:"identity"`
+	IdentityIs string `toml:"identity_is"`
+
+	// Hold, Reset and Status are real-time bytes, U+0000 to U+00FF a byte each: no
+	// lines, no acknowledgement, at once. Hold slows down and stands, Reset forgets
+	// what was planned, Status is answered by "<State|MPos:x,y,...>". "": none.
+	Hold   string `toml:"hold"`
+	Reset  string `toml:"reset"`
+	Status string `toml:"status"`
+	// Idle are the states in which it stands and takes movements, Still all in which
+	// it stands; Locked says of states what is the matter and what to do.
+	Idle   []string          `toml:"idle"`
+	Still  []string          `toml:"still"`
+	Locked map[string]string `toml:"locked"`
+	// PositionLetters are the axes of a status, in order.
+	PositionLetters string `toml:"position_letters"`
+
+	// Stop is a line that stops at once and forgets what was planned, where there
+	// is no Hold; StopAhead is what an answer to Identity contains where that is so,
+	// "" where it always is. Without Hold and Stop nothing stops it but its power.
+	Stop      string `toml:"stop"`
+	StopAhead string `toml:"stop_ahead"`
+	// StopTime is within what time it stands; what takes longer is not safe.
+	StopTime time.Duration `toml:"stop_time"`
+
+	// Proof is how it is known that it has found its reference: "state" (it takes no
+	// movement before, and its state says so), "switches" (Switches is answered by a
+	// line for each axis, "x_min: TRIGGERED", with Closed in it), or "" (never).
+	Proof    string `toml:"proof"`
+	Switches string `toml:"switches"`
+	Closed   string `toml:"closed"`
+
 	// Where is answered by a line with a letter, a colon and mm for each axis,
 	// and acknowledged: asked after each movement over a wire without a check sum
 	// (see [drivers.Unchecked]), where the machine may have been told something
-	// else. A machine that refuses it is believed. "": never asked.
-	Where string
+	// else. A machine that refuses it is believed. "": never asked; a machine with
+	// a Status says it there.
+	Where string `toml:"where"`
 
-	Ack   string   // beginning of the reply to a line carried out
-	Error string   // beginning of the reply to a line refused
-	Skip  []string // beginnings of lines nobody asked for
+	Ack      string   `toml:"ack"`      // beginning of the reply to a line carried out
+	Error    string   `toml:"error"`    // beginning of the reply to a line refused
+	Refusals []string `toml:"refusals"` // beginnings of lines that say so before an acknowledgement
+	Again    []string `toml:"again"`    // beginnings of lines that ask for a line again
+	Busy     []string `toml:"busy"`     // beginnings of lines that say that it is at work
+	Banner   []string `toml:"banner"`   // parts of a line that says that it has just started
+	Alarm    string   `toml:"alarm"`    // beginning of a line that says that it has given up
+	Skip     []string `toml:"skip"`     // beginnings of lines nobody asked for
 
-	LineEnd     string
-	Timeout     time.Duration // for an acknowledgement
-	HomeTimeout time.Duration
-	Settle      time.Duration // quiet time after trouble
-	MaxFeed     float64       // mm/min
+	// Errors and Alarms say in plain words what a number behind Error and Alarm
+	// means, and what to do.
+	Errors map[string]string `toml:"errors"`
+	Alarms map[string]string `toml:"alarms"`
+
+	LineEnd     string        `toml:"line_end"`
+	Timeout     time.Duration `toml:"timeout"` // for an acknowledgement, and behind a Busy line
+	HomeTimeout time.Duration `toml:"home_timeout"`
+	StartTime   time.Duration `toml:"start_time"` // from a Banner, or the opening of its port, until it takes lines
+	Settle      time.Duration `toml:"settle"`     // quiet time after trouble
+	MaxFeed     float64       `toml:"max_feed"`   // mm/min
 	// Ramps is by how much gathering speed, slowing down and acknowledging may
 	// make a movement longer than it would be at its rate throughout.
-	Ramps time.Duration
+	Ramps time.Duration `toml:"ramps"`
 	// PathLetters are the axes whose travel the feed is measured along; "" for
 	// all. (Some machines measure it along X, Y, Z only and let the others keep
 	// up.)
-	PathLetters string
+	PathLetters string `toml:"path_letters"`
 }
+
+// Stops says whether it has a stop that may act at once.
+func (m Model) Stops() bool { return m.Hold != "" || m.Stop != "" }
 
 // Models lists every model. The first is the usual one.
 func Models() []Model {
 	return []Model{{
-		Name: "generic-gcode", About: "ISO 6983 words, acknowledged line by line", Drives: drivers.Motion,
-		Setup: []string{"G21", "G90"}, Home: "G28", Move: "G1", Feed: "F", Synchronise: "G4 P0", Stop: "M0",
-		Where: "M114",
-		Ack:   "ok", Error: "error", Skip: []string{";", "<"},
-		LineEnd: "\n", Timeout: time.Second, HomeTimeout: 60 * time.Second, Settle: 50 * time.Millisecond,
-		MaxFeed: 12000, Ramps: 250 * time.Millisecond,
+		// Small controllers of milling machines: a state, real-time bytes, numbers for
+		// errors.
+		Name: "generic-state", About: "acknowledges lines as read, has states, alarms and real-time bytes",
+		Drives: drivers.Motion,
+		Setup:  []string{"G21", "G90"}, HomeFirst: true, Home: "$H", Move: "G53 G1", Feed: "F", Synchronise: "G4 P0",
+		Probe: "$G", Identity: "$I", IdentityIs: "[VER:",
+		Hold: "!", Reset: "\x18", Status: "?",
+		Idle: []string{"Idle"}, Still: []string{"Idle", "Hold:0", "Alarm", "Check", "Sleep", "Door:0", "Door:1"},
+		Locked: map[string]string{
+			"Alarm": "it is in alarm: see what has happened to it, then home it",
+			"Hold":  "somebody holds it: make safe and home it",
+			"Door":  "its door is open: close it, then home it",
+			"Check": "it only checks lines and moves nothing: reset it",
+			"Sleep": "it sleeps with its motors off: reset it and home it",
+			"Home":  "it is still seeking its reference",
+			"Run":   "it still moves",
+			"Jog":   "somebody moves it by hand: let go of the pendant",
+		},
+		PositionLetters: "XYZABC", StopTime: 600 * time.Millisecond, Proof: "state",
+		Ack: "ok", Error: "error", Alarm: "ALARM", Banner: []string{"['$' for help]"}, Skip: []string{"[", "<", ">"},
+		Errors: map[string]string{
+			"1": "a word of the line has no letter", "2": "a number of the line cannot be read",
+			"3": "it does not know this command", "4": "a number is negative",
+			"5": "it has no homing cycle: set its limit switches up and switch homing on",
+			"8": "it takes this only while it stands", "9": "it is locked: home it",
+			"10": "soft limits need a homing cycle", "11": "the line is too long",
+			"13": "its door is open: close it", "15": "the way leads beyond its travel",
+			"20": "it does not know a word of the line", "22": "no feed has been given",
+			"28": "a number is missing", "33": "the target of the movement is not valid",
+		},
+		Alarms: map[string]string{
+			"1": "a limit switch was hit, its position is lost: free the axis by hand, then home it",
+			"2": "the target is beyond its travel: check min, max, scale and offset of the axes",
+			"3": "it was reset while it moved, its position is lost: home it",
+			"6": "homing failed, it was reset: home it again", "7": "homing failed, its door was opened: close it",
+			"8": "homing failed, a limit switch stays closed: check the switch and the pull-off",
+			"9": "homing failed, no limit switch was found: check switches and motors",
+		},
+		LineEnd: "\n", Timeout: time.Second, HomeTimeout: 60 * time.Second, StartTime: 3 * time.Second,
+		Settle: 50 * time.Millisecond, MaxFeed: 12000, Ramps: 250 * time.Millisecond,
+	}, {
+		// Controllers of printers: a queue, answers in text. Their stop acts at once
+		// only where they read ahead, which they say of themselves.
+		Name: "generic-queue", About: "takes lines into a queue, answers in text, says that it is busy",
+		Drives: drivers.Motion,
+		Setup:  []string{"G21", "G90"}, Home: "G28", Move: "G1", Feed: "F", Synchronise: "M400", Probe: "M114",
+		Identity: "M115", IdentityIs: "FIRMWARE_NAME:", Stop: "M410", StopAhead: "Cap:EMERGENCY_PARSER:1",
+		StopTime: time.Second, Proof: "switches", Switches: "M119", Closed: "TRIGGERED", Where: "M114",
+		Ack: "ok", Error: "Error", Refusals: []string{"echo:Unknown command", "Unknown command"},
+		Again: []string{"Resend:", "rs "}, Busy: []string{"echo:busy:", "busy:"}, Banner: []string{"start"},
+		Skip:    []string{"echo:", "//", "Cap:", "Reporting endstop"},
+		LineEnd: "\n", Timeout: 3 * time.Second, HomeTimeout: 60 * time.Second, StartTime: 8 * time.Second,
+		Settle: 50 * time.Millisecond, MaxFeed: 12000, Ramps: 250 * time.Millisecond,
+	}, {
+		// No more than the standard's words. ISO 6983 has no word that stops a movement
+		// under way (M0 is a program stop), and none that says where a machine stands.
+		Name: "generic-gcode", About: "the words of ISO 6983 alone: no stop, no proof of homing", Drives: drivers.Motion,
+		Setup: []string{"G21", "G90"}, Home: "G28", Move: "G1", Feed: "F", Synchronise: "G4 P0", Where: "M114",
+		StopTime: 300 * time.Millisecond,
+		Ack:      "ok", Error: "error", Alarm: "ALARM", Skip: []string{";", "<"},
+		LineEnd: "\n", Timeout: time.Second, HomeTimeout: 60 * time.Second, StartTime: 3 * time.Second,
+		Settle: 50 * time.Millisecond, MaxFeed: 12000, Ramps: 250 * time.Millisecond,
 	}}
 }
 
@@ -63,17 +171,35 @@ const (
 	skipped
 	acknowledged
 	failed
+	refusal
+	again
+	busy
+	restarted
+	alarmed
 )
 
-// parseReply tells what a line is, and gives the text behind the word error.
+// parseReply tells what a line is, and gives the text behind the word for it.
 func (m *Model) parseReply(line string) (kind, string) {
 	line = strings.TrimSpace(line)
 	if line == "" {
 		return skipped, ""
 	}
-	for _, s := range m.Skip {
-		if strings.HasPrefix(line, s) {
-			return skipped, ""
+	for _, s := range m.Banner {
+		// A banner that is a word alone is that line; any other is part of one.
+		if strings.EqualFold(line, s) || strings.Contains(s, " ") && contains(line, s) {
+			return restarted, ""
+		}
+	}
+	for _, l := range []struct {
+		kind   kind
+		starts []string
+	}{{refusal, m.Refusals}, {again, m.Again}, {busy, m.Busy}, {skipped, m.Skip}} {
+		for _, s := range l.starts {
+			if begins(line, s) && l.kind == skipped {
+				return skipped, ""
+			} else if begins(line, s) {
+				return l.kind, line
+			}
 		}
 	}
 	if rest, ok := word(line, m.Ack); ok {
@@ -82,14 +208,35 @@ func (m *Model) parseReply(line string) (kind, string) {
 	if rest, ok := word(line, m.Error); ok {
 		return failed, rest
 	}
+	if rest, ok := word(line, m.Alarm); ok && m.Alarm != "" {
+		return alarmed, rest
+	}
 	return unknown, ""
+}
+
+func begins(line, s string) bool { return len(line) >= len(s) && strings.EqualFold(line[:len(s)], s) }
+
+func contains(line, s string) bool {
+	return strings.Contains(strings.ToLower(line), strings.ToLower(s))
 }
 
 // word cuts w off the front of line, if it stands there as a whole word.
 func word(line, w string) (string, bool) {
-	rest, ok := strings.CutPrefix(line, w)
-	if !ok || rest != "" && !strings.ContainsRune(" \t:", rune(rest[0])) {
+	if !begins(line, w) {
+		return "", false
+	}
+	rest := line[len(w):]
+	if rest != "" && !strings.ContainsRune(" \t:", rune(rest[0])) {
 		return "", false
 	}
 	return strings.TrimLeft(rest, " \t:"), true
+}
+
+// bytesOf are real-time bytes: U+0000 to U+00FF a byte each.
+func bytesOf(s string) []byte {
+	var b []byte
+	for _, r := range s {
+		b = append(b, byte(r))
+	}
+	return b
 }

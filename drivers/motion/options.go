@@ -20,7 +20,11 @@ type Axis struct {
 type Options struct {
 	Model string          // "" for the usual one
 	Axes  map[string]Axis // by name; none: left_x, left_y, right_x, right_y on X, Y, Z, A
+	Home  string          // Trusted: its homing is believed without proof; ""
 }
+
+// Trusted is the word of a bench file for a machine whose homing is believed.
+const Trusted = "trusted"
 
 // check fills what was left out and refuses what cannot be.
 func (o Options) check(name string) (Model, map[string]Axis, error) {
@@ -37,6 +41,9 @@ func (o Options) check(name string) (Model, map[string]Axis, error) {
 			}
 			return bad("unknown model %q, known are %s", o.Model, strings.Join(names, ", "))
 		}
+	}
+	if o.Home != "" && o.Home != Trusted {
+		return bad("home %q, want %q or nothing", o.Home, Trusted)
 	}
 	axes := map[string]Axis{"left_x": {Letter: "X"}, "left_y": {Letter: "Y"}, "right_x": {Letter: "Z"},
 		"right_y": {Letter: "A"}}

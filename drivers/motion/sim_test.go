@@ -81,7 +81,7 @@ func TestSimulatedFaults(t *testing.T) {
 			t.Errorf("%s: got %+v, %v", fault, seg, err)
 		}
 		start := clock.Now()
-		if err := m.Safe(t.Context()); fault != sim.Stuck && err == nil || clock.Now().Sub(start) > 500*time.Millisecond {
+		if err := m.Safe(t.Context()); fault != sim.Stuck && err == nil || clock.Now().Sub(start) > 750*time.Millisecond {
 			t.Errorf("%s: Safe %v after %v", fault, err, clock.Now().Sub(start))
 		}
 		if err := bench.Break(sim.Sticks, sim.Mended); err != nil {

@@ -20,6 +20,25 @@ const wireHint = "bytes are damaged between this computer and the machine, or it
 // where it was sent, in throws: a damaged line may have sent it elsewhere, and it
 // acknowledges that as well.
 func (m *Machine) stands(ctx context.Context, want map[string]float64) error {
+	return m.standsAt(ctx, want, status{})
+}
+
+// standsAt is stands for a machine that may have said so in its status.
+func (m *Machine) standsAt(ctx context.Context, want map[string]float64, said status) error {
+	if m.model.Status != "" {
+		if !m.unchecked || len(said.at) == 0 {
+			return nil
+		}
+		off := m.off(said.at, want)
+		if off == nil {
+			return nil
+		}
+		s, err := m.ask(ctx, drivers.Within(m.clock, m.model.Timeout), false, &heard{})
+		if err != nil {
+			return err
+		}
+		return m.off(s.at, want) // the answer may be what was damaged
+	}
 	if !m.unchecked || m.mute || m.model.Where == "" {
 		return nil
 	}
@@ -71,6 +90,7 @@ func (m *Machine) where(ctx context.Context) (map[string]float64, error) {
 	}
 	said := map[string]float64{}
 	end := drivers.Within(m.clock, m.model.Timeout)
+	var refused error
 	for range maxSkipped {
 		line, err := m.line(ctx, end)
 		if err != nil {
@@ -78,9 +98,15 @@ func (m *Machine) where(ctx context.Context) (map[string]float64, error) {
 		}
 		switch k, text := m.model.parseReply(line); k {
 		case acknowledged:
-			return said, nil
+			return said, refused
 		case failed:
-			return nil, errorf(drivers.Refused, "the machine answers: error %.100s", text)
+			return nil, m.refused(text)
+		case refusal:
+			refused = errorf(drivers.Refused, "the machine answers: %.100s", text)
+		case restarted:
+			return nil, restart(line)
+		case alarmed:
+			return nil, m.alarm(text)
 		case unknown:
 			if len(said) > 0 {
 				return nil, errorf(drivers.Garbled, "%.60q is no answer", line)

@@ -54,7 +54,7 @@ func TestMoveElsewhere(t *testing.T) {
 					}
 					return usual(line)
 				}}
-				m, err := Open("sticks", bare{g.start(t)}, drivers.System, Options{})
+				m, err := Open("sticks", bare{g.start(t)}, drivers.System, plain)
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -2,19 +2,33 @@ package receiver
 
 import (
 	"fmt"
+	"strings"
 	"sync"
 )
 
 // CRSF frame: address, length of the rest, type, payload, CRC-8/DVB-S2 over
 // type and payload; at most 64 bytes.
 const (
-	CRSFAddress  = 0xC8 // what a receiver's frames begin with
-	CRSFLinkType = 0x14 // link statistics, 10 bytes
-	CRSFRCType   = 0x16 // 16 channels of 11 bits, 22 bytes
+	CRSFAddress     = 0xC8 // what a receiver's frames begin with
+	CRSFBatteryType = 0x08 // battery sensor, 8 bytes
+	CRSFLinkType    = 0x14 // link statistics, 10 bytes
+	CRSFModeType    = 0x21 // flight mode, a text that ends with a zero byte
+	CRSFRCType      = 0x16 // 16 channels of 11 bits, 22 bytes
 
 	crsfMin, crsfMax = 2, 62 // the length byte: type and CRC, to 60 bytes of payload
 	crsfLinkPayload  = 10
+	crsfBattery      = 8
 )
+
+// CRSFBattery is a battery sensor frame: voltage and current in tenths of V and A,
+// two bytes each, the charge in mAh, three bytes, and the percentage left, high
+// byte first. The specification's "10 uV" and "10 uA" cannot be meant: its examples
+// have 252 for 25.2 V.
+type CRSFBattery struct {
+	Voltage, Current int16  // 0.1 V, 0.1 A
+	Used             uint32 // mAh, 24 bits
+	Remaining        uint8  // percent
+}
 
 // CRSFLink is a link statistics frame, in the order of the wire. "Up" is from
 // the handset to the receiver.
@@ -64,7 +78,16 @@ type CRSFDecoder struct {
 	s        stream
 	channels func(*[Channels]uint16)
 	link     func(CRSFLink)
+	battery  func(CRSFBattery)
+	mode     func(string)
 	ch       [Channels]uint16
+}
+
+// Telemetry makes the decoder call these two, either of which may be nil, for
+// battery sensors and flight modes. A mode's text has at most 60 bytes; what is no
+// printable ASCII in it becomes "?".
+func (d *CRSFDecoder) Telemetry(battery func(CRSFBattery), mode func(string)) {
+	d.battery, d.mode = battery, mode
 }
 
 // NewCRSFDecoder returns a decoder that calls channels and link for each whole
@@ -97,7 +120,8 @@ func (d *CRSFDecoder) frame(b []byte) int {
 		// A known type with another length is refused before its bytes have
 		// arrived, so that chance matches do not hold up the frames behind.
 		switch {
-		case b[2] == CRSFRCType && n != packed+2, b[2] == CRSFLinkType && n != crsfLinkPayload+2:
+		case b[2] == CRSFRCType && n != packed+2, b[2] == CRSFBatteryType && n != crsfBattery+2,
+			b[2] == CRSFLinkType && n != crsfLinkPayload+2:
 			return -1
 		}
 	}
@@ -118,8 +142,32 @@ func (d *CRSFDecoder) frame(b []byte) int {
 		if d.link != nil {
 			d.link(CRSFLink{p[0], p[1], p[2], int8(p[3]), p[4], p[5], p[6], p[7], p[8], int8(p[9])})
 		}
+	case CRSFBatteryType:
+		if d.battery != nil {
+			d.battery(CRSFBattery{int16(p[0])<<8 | int16(p[1]), int16(p[2])<<8 | int16(p[3]),
+				uint32(p[4])<<16 | uint32(p[5])<<8 | uint32(p[6]), p[7]})
+		}
+	case CRSFModeType:
+		if d.mode != nil {
+			d.mode(modeText(p))
+		}
 	}
 	return n + 2
+}
+
+// modeText is the text of a flight mode frame.
+func modeText(p []byte) string {
+	var b strings.Builder
+	for _, c := range p {
+		if c == 0 {
+			break
+		}
+		if c < ' ' || c > '~' {
+			c = '?'
+		}
+		b.WriteByte(c)
+	}
+	return b.String()
 }
 
 // crc8Table is the table of an unreflected CRC-8 with initial value 0 and no

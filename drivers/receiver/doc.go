@@ -1,7 +1,7 @@
-// Package receiver hears what a bound radio receiver says: SBUS and CRSF
-// frames on a serial line, PPM pulses on a GPIO input.
+// Package receiver hears what a bound radio receiver says: SBUS, CRSF, iBUS and
+// SUMD frames on a serial line, PPM pulses on a GPIO input.
 //
-// The decoders ([SBUSDecoder], [CRSFDecoder], [PPM]) are apart from ports: bytes
+// The decoders ([SBUSDecoder], [CRSFDecoder], [IBUSDecoder], [SUMDDecoder], [PPM]) are apart from ports: bytes
 // or edges in, frames out, at any cut of the stream. They find their place
 // again after garbage and count what they lost. [Open] and [OpenPPM] put a
 // decoder behind a port or an input and implement drivers.Receiver.
@@ -17,6 +17,7 @@
 //     public specification, some firmware uses + 875 instead (992 = 1495 us):
 //     whoever compares with such a receiver will see 5 us on every channel.
 //     Nothing here depends on the choice but Frames.Offset.
+//   - iBUS: microseconds. SUMD: eighths of a microsecond.
 //   - PPM: pulse widths in steps of 0.1 us (us = 0.1*raw).
 //   - +-100 % of stick travel is +-512 us from 1500 us.
 //
@@ -26,9 +27,11 @@
 // began, or ended where falling edges count, by the kernel's stamp). A frame of
 // bytes is late by what the adapter and the system hold bytes back
 // (commonly 1 to 16 ms with USB), and an SBUS frame takes another 3.0 ms on the
-// wire. Frames that arrive in one read are placed one nominal period apart,
-// the last at the end of the read: their times may be off by as much as the
-// read was late, and one period more where frames were missing in between.
+// wire. Frames that arrive in one read are placed one period apart (as given, or
+// measured from the whole capture by [drivers.Paces]), the last at the end of the
+// read: their times may be off by as much as the read was late, and one period more
+// where frames were missing in between. Where the period is not known they are
+// placed as close as the wire allows.
 //
 // PPM needs an input that records edges while nobody waits (drivers.EdgeRecorder;
 // of the drivers here gpio, by the kernel's own interface): its edges are 0.3 to
@@ -44,9 +47,12 @@
 // such a receiver may be silent (SBUS 100 ms, CRSF 250 ms), at its end as well:
 // the receiver or its adapter stood still, and what it did not hear then was
 // not lost by the handset. A receiver that sends but hears no handset gives frames
-// marked lost (SBUS), or no channel frames at all (CRSF, PPM): a capture, no
-// error.
+// marked lost (SBUS) or failsafe (SBUS, SUMD), or no channel frames at all (CRSF,
+// iBUS, SUMD, PPM): a capture, no error. iBUS and SUMD receivers may send nothing
+// then, so their silence is no error either.
 //
 // SBUS is inverted on the wire (idle low, 100000 baud, 8E2); the adapter has to
-// turn it round. One capture at a time: a second call waits for the first.
+// turn it round, unless the receiver does ("non-inverted SBUS"). A line that is
+// upside down, of any format, shows by the byte a port then hears first of a frame,
+// and is told as such. One capture at a time: a second call waits for the first.
 package receiver

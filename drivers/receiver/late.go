@@ -88,7 +88,7 @@ func numbered(frames []drivers.Frame) (number []int, period time.Duration) {
 // whole is an error where more frames are missing than may be of a receiver that
 // sends always, whatever it hears: they were dropped, or are still under way,
 // because the computer or the wire was held up. Damaged ones are not missing.
-func whole(f drivers.Frames) error {
+func whole(f drivers.Frames, measured time.Duration) error {
 	n := len(f.Frames)
 	if n < 3 {
 		return nil // the caller knows how long it may be silent
@@ -97,7 +97,7 @@ func whole(f drivers.Frames) error {
 	if number == nil {
 		return nil
 	}
-	period = max(period, f.Period*3/4)
+	period = max(period, measured*3/4)
 	// At the beginning, between them, and at the end.
 	most, from := max(0, int((f.Frames[0].At+period/2)/period)-1), time.Duration(0)
 	missing := most

@@ -34,7 +34,7 @@ const (
 // not a whole frame and is not counted. No edges: no frames. An edge earlier
 // than the one before it makes its frame damaged.
 func PPM(edges []drivers.Edge, start time.Time, falling bool) drivers.Frames {
-	out := drivers.Frames{Start: start, Format: "PPM", Gain: PPMGain, Period: PPMPeriod}
+	out := drivers.Frames{Start: start, Format: "PPM", Gain: PPMGain}
 	values := make([]uint16, 0, len(edges))
 	var last time.Time
 	first := 0 // index in values of the present frame's first channel

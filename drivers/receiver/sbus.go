@@ -40,7 +40,13 @@ func AppendSBUS(dst []byte, f *SBUSFrame) []byte {
 // SBUS has no checksum. A frame is taken as whole when it has its first byte,
 // its end byte (0x00, or 0x04, 0x14, 0x24, 0x34 of receivers with telemetry
 // slots) and zeros in the four unused flag bits; damage inside the channel
-// values cannot be seen.
+// values cannot be seen. The same values again and again may fit at a wrong place
+// too: whoever knows the times of the bytes says [SBUSDecoder.Silence].
+//
+// On the wire SBUS is idle low: an adapter must turn it round, unless the receiver
+// has an output that is turned round already ("non-inverted SBUS"). Turned round
+// once too often or too seldom, a port hears 0xF8 where a frame begins: the first
+// falling edge is then the first bit of 0x0F and no start bit.
 type SBUSDecoder struct {
 	s     stream
 	found func(*SBUSFrame)
@@ -53,6 +59,14 @@ func NewSBUSDecoder(found func(*SBUSFrame)) *SBUSDecoder { return &SBUSDecoder{f
 
 // Decode takes the next bytes of the stream.
 func (d *SBUSDecoder) Decode(p []byte) { d.s.decode(d, p) }
+
+// Silence says that nothing came for 2 ms or more before next: SBUS frames have that between
+// them and not within, but adapters that hold bytes back make it within as well.
+func (d *SBUSDecoder) Silence(next byte) { d.s.silence(next == sbusHeader) }
+
+// Astray says whether the frames so far go over most of the silences, always at
+// the same place, and so begin at a wrong byte.
+func (d *SBUSDecoder) Astray() bool { return d.s.astray() }
 
 // Counts tells how the stream went so far.
 func (d *SBUSDecoder) Counts() Counts { return d.s.Counts }

@@ -19,7 +19,33 @@ type stream struct {
 	Counts
 	held     []byte
 	followed bool
+
+	// Silences between frames, and those in the midst of one, after so many of its
+	// bytes as at the first.
+	between, within, after int
 }
+
+// silence notes that nothing came for so long that a frame begins next, and whether
+// the next byte can be its first. While no
+// frame is followed, what begins before it is none. Where the frames that are
+// followed go on over most silences, at the same place, they are followed at a
+// wrong place: the same values again and again can fit there.
+func (s *stream) silence(begins bool) {
+	switch n := len(s.held); {
+	case !s.followed && !begins:
+	case !s.followed:
+		s.Skipped += n
+		s.held = s.held[:0]
+	case n == 0:
+		s.between++
+	case s.within == 0 || n == s.after:
+		s.within++
+		s.after = n
+	}
+}
+
+// astray says whether the frames were followed at a wrong place.
+func (s *stream) astray() bool { return s.within >= 5 && s.within > 4*s.between }
 
 func (s *stream) decode(f framer, p []byte) {
 	b := p

@@ -36,13 +36,31 @@ func crsfStream(n int) (b []byte) {
 	return b
 }
 
+// filled is the first 16 of any number of channels.
+func filled(ch []uint16) (out [Channels]uint16) { copy(out[:], ch); return out }
+
+// other is a frame of iBUS or SUMD with the channels of a wave, as far as they go.
+func other(kind string, i int) (b []byte, want [Channels]uint16) {
+	want = wave(i)
+	if kind == "SUMD" {
+		return AppendSUMD(nil, SUMDFrame{Channels: want[:]}), want
+	}
+	ch := [IBUSChannels]uint16(want[:IBUSChannels])
+	return AppendIBUS(nil, &ch), filled(want[:IBUSChannels])
+}
+
 // hear decodes b in portions of the sizes given, over and over, and returns the
 // channel values of each frame.
 func hear(kind string, b []byte, sizes ...int) (got [][Channels]uint16, n Counts) {
 	var d decoder
-	if kind == "SBUS" {
+	switch kind {
+	case "SBUS":
 		d = NewSBUSDecoder(func(f *SBUSFrame) { got = append(got, f.Channels) })
-	} else {
+	case "iBUS":
+		d = NewIBUSDecoder(func(ch *[IBUSChannels]uint16) { got = append(got, filled(ch[:])) })
+	case "SUMD":
+		d = NewSUMDDecoder(func(f *SUMDFrame) { got = append(got, filled(f.Channels)) })
+	default:
 		d = NewCRSFDecoder(func(ch *[Channels]uint16) { got = append(got, *ch) }, nil)
 	}
 	for i := 0; len(b) > 0; i++ {
@@ -158,21 +176,40 @@ func checkStream(t *testing.T, kind string, b []byte, size int) {
 			t.Fatalf("frame %d differs with the cut", i)
 		}
 		for _, v := range whole[i] {
-			if v > 2047 {
+			if most := map[string]uint16{"iBUS": 4095, "SUMD": 65535}[kind]; v > max(most, 2047) {
 				t.Fatalf("value %d", v)
 			}
 		}
 	}
 	last := wave(3)
-	idle := append(append([]byte(nil), b...), bytes.Repeat([]byte{0xFF}, 64)...)
-	if kind == "SBUS" {
+	idle := append(append([]byte(nil), b...), bytes.Repeat([]byte{0xFF}, 80)...)
+	switch kind {
+	case "SBUS":
 		idle = AppendSBUS(idle, &SBUSFrame{Channels: last})
-	} else {
+	case "iBUS", "SUMD":
+		var b []byte
+		b, last = other(kind, 3)
+		idle = append(idle, b...)
+	default:
 		idle = AppendCRSFChannels(idle, &last)
 	}
 	if got, _ := hear(kind, idle, len(idle)); len(got) == 0 || got[len(got)-1] != last {
-		t.Fatalf("the frame after garbage and 64 idle bytes was not found")
+		t.Fatalf("the frame after garbage and 80 idle bytes was not found")
 	}
+}
+
+func FuzzIBUS(f *testing.F) {
+	b, _ := other("iBUS", 1)
+	f.Add(append(b, b...), uint8(7))
+	f.Add([]byte{0x20, 0x20, 0x40, 0x20}, uint8(1))
+	f.Fuzz(func(t *testing.T, b []byte, size uint8) { checkStream(t, "iBUS", b, int(size)) })
+}
+
+func FuzzSUMD(f *testing.F) {
+	b, _ := other("SUMD", 1)
+	f.Add(append(b, b...), uint8(7))
+	f.Add([]byte{0xA8, 0xA8, 0x01, 0x20, 0xA8, 0x81}, uint8(1))
+	f.Fuzz(func(t *testing.T, b []byte, size uint8) { checkStream(t, "SUMD", b, int(size)) })
 }
 
 func FuzzPPM(f *testing.F) {

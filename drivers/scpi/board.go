@@ -2,10 +2,10 @@ package scpi
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"strconv"
 	"sync"
+	"time"
 
 	"fullthrow/drivers"
 )
@@ -16,7 +16,7 @@ import (
 // safe: such a relay drops out for the time of one command. Wire the fixture so
 // that open is safe.
 type Board struct {
-	*link
+	*unit
 	mu      sync.Mutex
 	outputs map[int]*relay
 }
@@ -50,7 +50,10 @@ func (b *Board) Interval(ctx context.Context) (float64, error) {
 
 // Safe opens the relays; see [Board].
 func (b *Board) Safe(ctx context.Context) error {
-	all := []setting{b.relays(b.model.Words.Safe, "1:"+strconv.Itoa(b.model.Relays), false)}
+	if b.model.Relays == 0 {
+		return nil
+	}
+	all := []setting{b.relays(b.model.Words.Safe, b.model.allRelays(), false)}
 	b.mu.Lock()
 	for n := 1; n <= b.model.Relays; n++ {
 		if r := b.outputs[n]; r != nil && r.safe != r.activeLow {
@@ -63,12 +66,8 @@ func (b *Board) Safe(ctx context.Context) error {
 
 // relays is what puts the relays of a channel list into one state.
 func (b *Board) relays(word, list string, closed bool) setting {
-	ask := b.model.Words.RelayState
-	if ask != "" {
-		ask = fmt.Sprintf(ask, list)
-	}
-	s := state(word, ask, closed, "open", "closed")
-	s.who = b.name
+	s := b.model.state(word, fill(b.model.Words.RelayState, "line", list), closed, "open", "closed")
+	s.who, s.settle = b.name, b.model.AfterSwitch
 	return s
 }
 
@@ -96,13 +95,13 @@ func (b *Board) Input(name string, n int, activeLow bool) (drivers.Input, error)
 }
 
 // bit asks a question that is answered by 0 or 1.
-func (b *Board) bit(ctx context.Context, name, op, word string, n int) (on bool, err error) {
+func (b *Board) bit(ctx context.Context, name, op, word, which string) (on bool, err error) {
 	err = b.do(ctx, name, op, func(ctx context.Context) error {
-		answer, err := b.agreed(ctx, fmt.Sprintf(word, strconv.Itoa(n)), b.model.Timeout)
+		answer, err := b.agreed(ctx, fill(word, "line", which), b.model.Timeout)
 		if err != nil {
 			return err
 		}
-		v, err := ParseNumber(answer)
+		v, err := b.model.level(answer)
 		if err != nil {
 			return errorf(drivers.Garbled, "%w", err)
 		}
@@ -128,18 +127,22 @@ func (r *relay) String() string { return r.name }
 
 // Ready asks for the relay's state, to see that the board knows it.
 func (r *relay) Ready(ctx context.Context) (string, error) {
-	_, err := r.board.bit(ctx, r.name, "read relay", r.board.model.Words.RelayState, r.n)
+	if r.board.model.Words.RelayState == "" {
+		_, err := r.board.Ready(ctx)
+		return "", err
+	}
+	_, err := r.board.bit(ctx, r.name, "read relay", r.board.model.Words.RelayState, r.board.model.relayName(r.n))
 	return "", err
 }
 
 // setting is what switches the relay to a logical level.
 func (r *relay) setting(on bool) setting {
-	n, word := strconv.Itoa(r.n), r.board.model.Words.Open
+	n, word := r.board.model.relayName(r.n), r.board.model.Words.Open
 	closed := on != r.activeLow
 	if closed {
 		word = r.board.model.Words.Close
 	}
-	return r.board.relays(fmt.Sprintf(word, n), n, closed)
+	return r.board.relays(fill(word, "line", n), n, closed)
 }
 
 // Set switches the relay.
@@ -151,6 +154,9 @@ func (r *relay) Set(ctx context.Context, on bool) error {
 func (r *relay) Safe(ctx context.Context) error {
 	return r.board.safe(ctx, r.name, r.setting(r.safe))
 }
+
+// SafeTime is the board's.
+func (r *relay) SafeTime() time.Duration { return r.board.SafeTime() }
 
 // Close does nothing: the board holds the port.
 func (r *relay) Close() error { return nil }
@@ -173,7 +179,7 @@ func (i *input) Ready(ctx context.Context) (string, error) {
 
 // Level reads the logical level.
 func (i *input) Level(ctx context.Context) (bool, error) {
-	high, err := i.board.bit(ctx, i.name, "read level", i.board.model.Words.Level, i.n)
+	high, err := i.board.bit(ctx, i.name, "read level", i.board.model.Words.Level, strconv.Itoa(i.n))
 	return err == nil && high != i.activeLow, err
 }
 

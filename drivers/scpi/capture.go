@@ -3,7 +3,6 @@ package scpi
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"strconv"
 	"time"
@@ -12,7 +11,7 @@ import (
 )
 
 // Meter is a sampling ammeter. Safe ends a capture under way.
-type Meter struct{ *link }
+type Meter struct{ *unit }
 
 var _ drivers.Meter = (*Meter)(nil)
 
@@ -50,7 +49,7 @@ func (m *Meter) Current(ctx context.Context, rng, rate float64, over time.Durati
 
 // Digitiser is a one-channel digitiser behind a microphone. Safe ends a capture
 // under way.
-type Digitiser struct{ *link }
+type Digitiser struct{ *unit }
 
 var _ drivers.Recorder = (*Digitiser)(nil)
 
@@ -84,7 +83,7 @@ func (d *Digitiser) Record(ctx context.Context, over time.Duration) (drivers.Sam
 // sweep captures over at rate (0: the usual one) in a range (0: the automatic
 // one) into plain, uncorrected values, none of which is finite and beyond what
 // the instrument can give.
-func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Duration,
+func (l *unit) sweep(ctx context.Context, op string, rate float64, over time.Duration,
 	rng float64) (drivers.Samples, error) {
 	m, w := &l.model, &l.model.Words
 	if rate == 0 {
@@ -99,7 +98,7 @@ func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Dur
 			"%v at %v samples/s, the instrument holds %d samples", over, rate, m.MaxPoints)
 	}
 	n := int(points)
-	interval := number(fmt.Sprintf(w.Interval, formatNumber(1/rate)), w.IntervalState, "s", 1/rate, 0, 0)
+	interval := m.quantity(fill(w.Interval, "value", formatNumber(1/rate)), w.IntervalState, "s", 1/rate, 0, 0)
 	interval.tolerance = 1e-3 / rate // an instrument rounds to its own clock
 	if !l.unchecked {
 		interval.ask = ""
@@ -116,7 +115,7 @@ func (l *link) sweep(ctx context.Context, op string, rate float64, over time.Dur
 		if err := l.set(ctx, interval); err != nil {
 			return err
 		}
-		if err := l.command(ctx, fmt.Sprintf(w.Points, strconv.Itoa(n))); err != nil {
+		if err := l.command(ctx, fill(w.Points, "value", strconv.Itoa(n))); err != nil {
 			return err
 		}
 		before := l.clock.Now()
@@ -198,7 +197,7 @@ func (l *link) setRange(ctx context.Context, rng float64) (full float64, err err
 	case rng == 0:
 		return full, l.command(ctx, w.AutoRange)
 	}
-	say := fmt.Sprintf(w.Range, formatNumber(rng))
+	say := fill(w.Range, "value", formatNumber(rng))
 	if !l.unchecked || w.RangeState == "" {
 		return full, l.command(ctx, say)
 	}

@@ -5,16 +5,25 @@
 // each action, its ranges, its usual rate, its time-outs. A new instrument of a
 // known function is a new row and nothing else.
 //
+// Rows come from files too (fullthrow help models), so whatever differs between
+// makers is a key of the row and no if.
+//
 // # The conversation
 //
 // A command goes out as "INIT;:SYST:ERR?", a query as "SENS:DIG? (@1);:SYST:ERR?"
 // with the reply 1;0,"No error", and so each costs one round trip; where a
-// model's answers do not come joined (Model.Joined), where a block is fetched,
-// and for *IDN?, "SYST:ERR?" follows by itself. Whatever the instrument has in its error
+// model's answers do not come joined (Model.Compound), where a block is fetched,
+// and for *IDN?, "SYST:ERR?" follows by itself; where it takes one command a line
+// each goes alone, and where it has no error queue nothing asks for it. Whatever
+// the instrument has in its error
 // queue is read until 0,"No error" and returned as one error of kind Refused
 // with the instrument's numbers and texts ([InstrumentError]); a queue that does
 // not empty within 32 entries is left and said so. Nothing is ever sent for a
 // value outside the row's range: that is an OutOfRange error.
+//
+// Echo, prompt, greeting, NUL behind a line and the units of numbers are expected
+// where the row says so, and are an error (Garbled, with what was received) where it
+// does not; so is whatever stands behind an answer.
 //
 // # Nothing is taken on trust
 //
@@ -23,8 +32,7 @@
 // 0 dB". So is a capture in which every sample is exactly the same value
 // (Model.Dead): a converter has noise. The meter is held to that as well, since
 // a sampling ammeter's noise is well above the resolution of its REAL,32; the
-// row of one that repeats its last digit says 0. Safe asks back where it costs
-// nothing, that is, where answers come joined. Whether the output's terminals
+// row of one that repeats its last digit says 0. Safe asks back too. Whether the output's terminals
 // carry what the instrument believes no driver can know.
 //
 // # After trouble
@@ -55,5 +63,8 @@
 //
 // Any method from anywhere; a device holds one conversation at a time and
 // others wait. Safe does not wait: it ends the call under way and those that wait
-// (they return an error that is context.Canceled) and is done, one way or the other, within about half a second.
+// (they return an error that is context.Canceled) and is done, one way or the
+// other, within the row's safe time ([drivers.SafeTimer]): by default three of its
+// time-outs, at most 10 s. A silent instrument takes one time-out. Several channels
+// of an instrument are devices of their own on one port ([Share]).
 package scpi

@@ -35,8 +35,8 @@ type instrument struct {
 
 func newInstrument() *instrument {
 	return &instrument{relays: map[string]bool{}, input: map[string]bool{}, answers: map[string]string{},
-		set:   map[string]string{"VOLT": "0", "CURR": "1", "OUTP": "0", "INP:ATT": "0"},
-		known: []string{"VOLT ", "CURR ", "OUTP O", "SENS:", "FORM", "INIT", "INP:ATT ", "ROUT:", "ABOR"}}
+		set:   map[string]string{"VOLT": "0", "CURR": "1", "OUTP": "0", "INP:ATT": "0", "INP": "0"},
+		known: []string{"VOLT ", "CURR ", "OUTP O", "SENS:", "FORM", "INIT", "INP:ATT ", "INP O", "ROUT:", "ABOR"}}
 }
 
 // line answers one program message.

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -70,3 +71,67 @@ func ParseNumber(s string) (float64, error) {
 
 // formatNumber writes v with as many digits as it needs: 3.7, 1E-05.
 func formatNumber(v float64) string { return strconv.FormatFloat(v, 'G', -1, 64) }
+
+// level reads a state: 1 or 0, ON or OFF (IEEE 488.2 has the first, many the
+// other), and the further words of the row.
+func (m *Model) level(s string) (float64, error) {
+	t := strings.ToUpper(strings.TrimSpace(s))
+	same := func(w string) bool { return strings.ToUpper(w) == t }
+	switch {
+	case t == "ON" || slices.ContainsFunc(m.On, same):
+		return 1, nil
+	case t == "OFF" || slices.ContainsFunc(m.Off, same):
+		return 0, nil
+	}
+	v, err := ParseNumber(s)
+	if err != nil {
+		return 0, fmt.Errorf("%s, which is no state", got(s))
+	}
+	return v, nil
+}
+
+// units are the symbols of a unit that instruments write, in capitals.
+var units = map[string][]string{
+	"V": {"V", "VDC", "VAC"}, "A": {"A", "ADC", "AAC"}, "Ohm": {"OHM", "OHMS", "Ω", "Ω"}, "Hz": {"HZ"},
+	"Cel": {"CEL", "C", "°C", "DEGC"}, "W": {"W"}, "s": {"S"}, "dB": {"DB"},
+}
+
+// prefixes before a unit. A capital M is mega only where no instrument means milli
+// by it.
+var prefixes = map[string]float64{"": 1, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3, "K": 1e3,
+	"M": 1e6, "G": 1e9}
+
+// value reads a number of a unit, with that unit behind it where the row says so.
+func (m *Model) value(s, unit string) (float64, error) {
+	if !m.Units {
+		v, err := ParseNumber(s)
+		if err != nil {
+			return 0, fmt.Errorf("%s, which is no number", got(s))
+		}
+		return v, nil
+	}
+	t := strings.TrimSpace(s)
+	end := strings.LastIndexAny(t, "0123456789.") + 1
+	number, suffix := t[:end], strings.TrimSpace(t[end:])
+	symbol := ""
+	for _, u := range units[unit] {
+		if strings.HasSuffix(strings.ToUpper(suffix), u) && len(u) > len(symbol) {
+			symbol = u
+		}
+	}
+	// Capitals of another alphabet may have another length.
+	cut := len(suffix) - len(symbol)
+	if symbol == "" || cut < 0 {
+		return 0, fmt.Errorf("%s, which does not end in %s", got(s), unit)
+	}
+	prefix := suffix[:cut]
+	scale, ok := prefixes[prefix]
+	if !ok || prefix == "M" && unit != "Ohm" && unit != "Hz" {
+		return 0, fmt.Errorf("%s, and what %q stands for before the unit is not known", got(s), prefix)
+	}
+	v, err := ParseNumber(number)
+	if err != nil {
+		return 0, fmt.Errorf("%s, which is no number", got(s))
+	}
+	return v * scale, nil
+}

@@ -3,6 +3,7 @@ package scpi
 import (
 	"math"
 	"strings"
+	"sync"
 
 	"fullthrow/drivers"
 )
@@ -27,25 +28,83 @@ func Open(name string, port drivers.Port, clock drivers.Clock, model string, cal
 // New is Open for a row that is not in the table.
 func New(name string, port drivers.Port, clock drivers.Clock, m Model, cal drivers.Calibration) (drivers.Device,
 	error) {
+	return NewChannel(name, port, clock, m, 1, cal)
+}
+
+// NewChannel is New for a channel, 1 first, of an instrument that may have several:
+// open each on a [Shared] port.
+func NewChannel(name string, port drivers.Port, clock drivers.Clock, m Model, channel int,
+	cal drivers.Calibration) (drivers.Device, error) {
 	if !finite(cal.Gain) || !finite(cal.Offset) {
 		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "calibration with gain %v and offset %v", cal.Gain,
 			cal.Offset)
 	}
-	l := newLink(name, port, clock, m, cal)
+	if channel < 1 || channel > max(m.Channels, 1) {
+		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "channel %d, model %q has 1 to %d", channel, m.Name,
+			max(m.Channels, 1))
+	}
+	u, err := open(name, port, clock, m, cal)
+	if err != nil {
+		return nil, err
+	}
+	u.channel = channel
 	switch m.Function {
 	case SupplyFunction:
-		return &Supply{l}, nil
+		if len(m.Reads) > 0 {
+			return &readingSupply{&Supply{u}, reads{u}}, nil
+		}
+		return &Supply{u}, nil
 	case MeterFunction:
-		return &Meter{l}, nil
+		return &Meter{u}, nil
 	case BoardFunction:
-		return &Board{link: l, outputs: map[int]*relay{}}, nil
+		return &Board{unit: u, outputs: map[int]*relay{}}, nil
 	case AttenuatorFunction:
-		return &Attenuator{l}, nil
+		return &Attenuator{u}, nil
 	case DigitiserFunction:
-		return &Digitiser{l}, nil
+		return &Digitiser{u}, nil
+	case MultimeterFunction:
+		return &Multimeter{u, reads{u}}, nil
+	case LoadFunction:
+		if len(m.Reads) > 0 {
+			return &readingLoad{&Load{u}, reads{u}}, nil
+		}
+		return &Load{u}, nil
 	}
 	return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "model %q has the unknown function %q", m.Name,
 		m.Function)
+}
+
+// Shared is a port to an instrument whose channels are devices of their own: they
+// hold one conversation at a time.
+type Shared struct {
+	drivers.Port
+	mu   sync.Mutex // of what follows, never held while waiting
+	unit *unit
+}
+
+// Share makes a port one that several channels can be opened on.
+func Share(port drivers.Port) *Shared { return &Shared{Port: port} }
+
+// Checked is the port's own.
+func (s *Shared) Checked() bool { return !drivers.Unchecked(s.Port) }
+
+// open makes the conversation with an instrument, or joins the one that another
+// channel has.
+func open(name string, port drivers.Port, clock drivers.Clock, m Model, cal drivers.Calibration) (*unit, error) {
+	s, ok := port.(*Shared)
+	if !ok {
+		return newLink(name, port, clock, m, cal), nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	switch {
+	case s.unit == nil:
+		s.unit = newLink(name, port, clock, m, cal)
+	case s.unit.model.Name != m.Name:
+		return nil, drivers.Errorf(name, "open", drivers.OutOfRange, "one instrument is of model %q and of %q",
+			s.unit.model.Name, m.Name)
+	}
+	return &unit{link: s.unit.link, name: name, cal: cal}, nil
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

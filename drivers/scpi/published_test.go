@@ -110,7 +110,7 @@ func TestErrorNumbersPublished(t *testing.T) {
 		{`+0, "No error"`, InstrumentError{0, "No error"}, ""},
 		{`101,"Relay ""K3"" welded;slot 2"`, InstrumentError{101, `Relay "K3" welded;slot 2`}, "its manual"},
 	} {
-		got, ok := parseEntry(c.line)
+		got, ok := standard.entry(c.line)
 		if !ok || got != c.want {
 			t.Errorf("%s: got %v, %v, want %v", c.line, got, ok, c.want)
 		}
@@ -119,7 +119,7 @@ func TestErrorNumbersPublished(t *testing.T) {
 		}
 	}
 	for _, line := range []string{"", "0", "0,", `0,No error`, `x,"No error"`, `0,"No error`, "3.7", `,"x"`, "Lantern Quay,K8,1,2"} {
-		if e, ok := parseEntry(line); ok {
+		if e, ok := standard.entry(line); ok {
 			t.Errorf("%q was taken as the entry %v", line, e)
 		}
 	}
@@ -130,7 +130,7 @@ func TestIsIdentity(t *testing.T) {
 		"Lantern Quay,Supply,0,1.0": true, "ACME, 3-channel, #5, v2": true,
 		`0,"No error"`: false, "1.5,2.5": false, "3.7": false, "": false, "#14,abc": false, "caf\xe9,1,2,3": false, "9.91E37,1": false,
 	} {
-		if got := isIdentity(line); got != want {
+		if got := standard.isIdentity(line); got != want {
 			t.Errorf("%q: got %v, want %v", line, got, want)
 		}
 	}
@@ -176,3 +176,6 @@ func FuzzNumber(f *testing.F) {
 		}
 	})
 }
+
+// standard is a row as SCPI has it.
+var standard = Model{ErrorText: Quoted, Compound: Joined}

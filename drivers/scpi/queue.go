@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"fullthrow/drivers"
 )
@@ -78,46 +79,56 @@ func hint(n int) string {
 	return ""
 }
 
-// parseEntry reads one answer to SYST:ERR?, for example -113,"Undefined header".
-func parseEntry(line string) (InstrumentError, bool) {
-	number, text, ok := strings.Cut(strings.TrimSpace(line), ",")
-	if !ok {
-		return InstrumentError{}, false
-	}
+// entry reads one answer to SYST:ERR? as the row says that it is written, for
+// example -113,"Undefined header".
+func (m *Model) entry(line string) (InstrumentError, bool) {
+	line = strings.TrimSpace(line)
+	number, text, ok := strings.Cut(line, ",")
 	n, err := strconv.Atoi(number)
 	text = strings.TrimSpace(text)
-	if err != nil || len(text) < 2 || text[0] != '"' || text[len(text)-1] != '"' {
+	if err != nil || ok == (m.ErrorText == Number) {
 		return InstrumentError{}, false
 	}
-	return InstrumentError{n, strings.ReplaceAll(text[1:len(text)-1], `""`, `"`)}, true
+	quoted := len(text) >= 2 && text[0] == '"' && text[len(text)-1] == '"'
+	switch {
+	case quoted:
+		text = strings.ReplaceAll(text[1:len(text)-1], `""`, `"`)
+	case m.ErrorText == Bare: // and no list of numbers
+		if strings.ContainsAny(text, `";`) || strings.IndexFunc(text, unicode.IsLetter) < 0 {
+			return InstrumentError{}, false
+		}
+	case m.ErrorText != Number:
+		return InstrumentError{}, false
+	}
+	return InstrumentError{n, text}, true
 }
 
 // splitReply parts the answer to a question from the entry of the error queue
 // joined to it, as in 3.7;0,"No error". The answer is "" where the question was
 // refused and only the entry came. ok is false where the line does not end in
 // an entry. The first ';' parts them: an answer has none, an entry's text may.
-func splitReply(line string) (answer string, e InstrumentError, ok bool) {
-	if e, ok = parseEntry(line); ok {
+func (m *Model) splitReply(line string) (answer string, e InstrumentError, ok bool) {
+	if e, ok = m.entry(line); ok {
 		return "", e, true
 	}
 	answer, entry, _ := strings.Cut(line, ";")
-	e, ok = parseEntry(entry)
+	e, ok = m.entry(entry)
 	return answer, e, ok
 }
 
 // splitTwo is splitReply for two questions: 1;1;0,"No error".
-func splitTwo(line string) (a, b string, e InstrumentError, ok bool) {
-	if e, ok = parseEntry(line); ok {
+func (m *Model) splitTwo(line string) (a, b string, e InstrumentError, ok bool) {
+	if e, ok = m.entry(line); ok {
 		return "", "", e, true
 	}
 	a, rest, _ := strings.Cut(line, ";")
-	b, e, ok = splitReply(rest)
+	b, e, ok = m.splitReply(rest)
 	return a, b, e, ok
 }
 
 // isIdentity tells an answer to *IDN? from every other kind of answer.
-func isIdentity(line string) bool {
-	if !strings.Contains(line, ",") || line[0] == '#' {
+func (m *Model) isIdentity(line string) bool {
+	if !strings.Contains(line, ",") || strings.HasSuffix(line, "?") || line[0] == '#' {
 		return false
 	}
 	for i := range len(line) {
@@ -125,10 +136,10 @@ func isIdentity(line string) bool {
 			return false
 		}
 	}
-	if _, _, reply := splitReply(line); reply {
+	if _, _, reply := m.splitReply(line); reply {
 		return false
 	}
-	if _, entry := parseEntry(line[strings.LastIndexByte(line, ';')+1:]); entry {
+	if _, entry := m.entry(line[strings.LastIndexByte(line, ';')+1:]); entry {
 		return false
 	}
 	_, err := ParseNumber(strings.SplitN(line, ",", 2)[0])

@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"strings"
+	"time"
 
 	"fullthrow/drivers"
 )
@@ -18,6 +19,8 @@ type setting struct {
 	tolerance float64
 	show      func(float64) string // a value for people
 	who       string               // "it" if empty
+	parse     func(string) (float64, error)
+	settle    time.Duration // until it has its effect
 }
 
 const deafHint = "the instrument acknowledges and does not do it: is it locked by its front panel or by remote " +
@@ -27,19 +30,25 @@ const deafHint = "the instrument acknowledges and does not do it: is it locked b
 // difference is a Fault.
 func (l *link) set(ctx context.Context, s setting) error {
 	if s.ask == "" {
-		return l.command(ctx, s.say)
+		if err := l.command(ctx, s.say); err != nil {
+			return err
+		}
+		return l.clock.Sleep(ctx, s.settle)
 	}
 	answer, err := l.ask(ctx, s.say, s.ask, l.model.Timeout)
 	if err != nil {
 		return err
 	}
-	return s.compare(answer)
+	if err := s.compare(answer); err != nil {
+		return err
+	}
+	return l.clock.Sleep(ctx, s.settle)
 }
 
 // compare is the error of an answer that is not what was asked for.
 func (s setting) compare(answer string) error {
 	for part := range strings.SplitSeq(answer, ",") {
-		v, err := ParseNumber(part)
+		v, err := s.parse(part)
 		if err != nil {
 			return errorf(drivers.Garbled, "asked for %s: %w", s.show(s.want), err)
 		}
@@ -54,17 +63,18 @@ func (s setting) compare(answer string) error {
 	return nil
 }
 
-// number is the setting of a quantity with a step of the instrument; full is
+// quantity is the setting of a quantity with a step of the instrument; full is
 // the end of its range.
-func number(say, ask, unit string, v, step, full float64) setting {
+func (m *Model) quantity(say, ask, unit string, v, step, full float64) setting {
 	// An answer has six digits or more.
 	return setting{say: say, ask: ask, want: v, tolerance: step/2 + 1e-6*full,
-		show: func(v float64) string { return formatNumber(v) + " " + unit }}
+		parse: func(s string) (float64, error) { return m.value(s, unit) },
+		show:  func(v float64) string { return formatNumber(v) + " " + unit }}
 }
 
 // state is the setting of what has two states, 0 and 1 to the instrument.
-func state(say, ask string, on bool, zero, one string) setting {
-	s := setting{say: say, ask: ask, show: func(v float64) string {
+func (m *Model) state(say, ask string, on bool, zero, one string) setting {
+	s := setting{say: say, ask: ask, parse: m.level, show: func(v float64) string {
 		switch v {
 		case 0:
 			return zero

@@ -2,7 +2,6 @@ package scpi
 
 import (
 	"context"
-	"fmt"
 	"math"
 
 	"fullthrow/drivers"
@@ -10,7 +9,7 @@ import (
 
 // Supply is a power supply. Its calibration is that of the voltage; the current
 // limit is not corrected. Safe switches the output off.
-type Supply struct{ *link }
+type Supply struct{ *unit }
 
 var _ drivers.Supply = (*Supply)(nil)
 
@@ -23,8 +22,8 @@ func (s *Supply) SetVoltage(ctx context.Context, volts float64) error {
 	v := min(max(uncalibrated(s.cal, volts), 0), s.model.MaxVoltage)
 	return s.do(ctx, s.name, op, func(ctx context.Context) error {
 		w := &s.model.Words
-		return s.set(ctx, number(fmt.Sprintf(w.Voltage, formatNumber(v)), w.VoltageState, "V", v, s.model.VoltageStep,
-			s.model.MaxVoltage))
+		return s.set(ctx, s.model.quantity(s.word(w.Voltage, "value", formatNumber(v)), s.word(w.VoltageState), "V", v,
+			s.model.VoltageStep, s.model.MaxVoltage))
 	})
 }
 
@@ -36,8 +35,9 @@ func (s *Supply) SetCurrentLimit(ctx context.Context, amperes float64) error {
 	}
 	return s.do(ctx, s.name, op, func(ctx context.Context) error {
 		w := &s.model.Words
-		say := fmt.Sprintf(w.CurrentLimit, formatNumber(amperes))
-		return s.set(ctx, number(say, w.CurrentLimitState, "A", amperes, s.model.CurrentStep, s.model.MaxCurrent))
+		say := s.word(w.CurrentLimit, "value", formatNumber(amperes))
+		return s.set(ctx, s.model.quantity(say, s.word(w.CurrentLimitState), "A", amperes, s.model.CurrentStep,
+			s.model.MaxCurrent))
 	})
 }
 
@@ -47,11 +47,16 @@ func (s *Supply) SetOutput(ctx context.Context, on bool) error {
 	if on {
 		word = s.model.Words.OutputOn
 	}
-	return s.do(ctx, s.name, "switch output", func(ctx context.Context) error { return s.set(ctx, s.output(word, on)) })
+	return s.do(ctx, s.name, "switch output", func(ctx context.Context) error {
+		return s.set(ctx, s.output(word, on))
+	})
 }
 
-func (s *Supply) output(word string, on bool) setting {
-	return state(word, s.model.Words.OutputState, on, "off", "on")
+// output is the setting of the output of a supply or a load.
+func (u *unit) output(word string, on bool) setting {
+	s := u.model.state(u.word(word), u.word(u.model.Words.OutputState), on, "off", "on")
+	s.settle = u.model.AfterSwitch
+	return s
 }
 
 // Safe switches the output off.
@@ -63,7 +68,7 @@ func (s *Supply) Safe(ctx context.Context) error {
 // attenuation must be a whole number of steps; with one, the nearest step is
 // set, which may be half a step off. Safe sets 0 dB, so that no unit begins
 // with the attenuation of the one before it.
-type Attenuator struct{ *link }
+type Attenuator struct{ *unit }
 
 var _ drivers.Attenuator = (*Attenuator)(nil)
 
@@ -84,12 +89,12 @@ func (a *Attenuator) SetAttenuation(ctx context.Context, dB float64) error {
 		v = min(max(v, 0), a.model.MaxAttenuation)
 	}
 	return a.do(ctx, a.name, op, func(ctx context.Context) error {
-		return a.set(ctx, a.attenuation(fmt.Sprintf(a.model.Words.Attenuation, formatNumber(v)), v))
+		return a.set(ctx, a.attenuation(fill(a.model.Words.Attenuation, "value", formatNumber(v)), v))
 	})
 }
 
 func (a *Attenuator) attenuation(word string, dB float64) setting {
-	return number(word, a.model.Words.AttenuationState, "dB", dB, a.model.Step, a.model.MaxAttenuation)
+	return a.model.quantity(word, a.model.Words.AttenuationState, "dB", dB, a.model.Step, a.model.MaxAttenuation)
 }
 
 // Safe sets 0 dB.

@@ -19,7 +19,8 @@ const (
 	Attenuator = "attenuator" // SCPI
 	Microphone = "microphone" // SCPI, blocks of samples
 	Sticks     = "sticks"     // G-code
-	Receiver   = "receiver"   // SBUS or CRSF
+	Receiver   = "receiver"   // SBUS, CRSF, iBUS or SUMD
+	Console    = "console"    // lines: the handset's own, as console.md describes it
 )
 
 // Relays of the fixture board.
@@ -36,7 +37,7 @@ const (
 	inputPresent = 2 // 1 = a unit lies in the fixture
 )
 
-// Bench is the simulated fixture: seven devices around one handset.
+// Bench is the simulated fixture: seven devices around one handset, and its console.
 type Bench struct {
 	clock   drivers.Clock
 	virtual bool // clock is a Clock of this package
@@ -51,8 +52,9 @@ type Bench struct {
 		microphone *digitiser
 		board      *board
 		attenuator *attenuator
-		sticks     *gcode
+		sticks     *gantry
 		receiver   *receiver
+		console    *console
 	}
 	table []float32 // noise
 
@@ -83,16 +85,18 @@ func NewBench(clock drivers.Clock, seed uint64) *Bench {
 	d.microphone = newMicrophone(b)
 	d.board = newBoard(b)
 	d.attenuator = newAttenuator(b)
-	d.sticks = newGcode(b)
+	d.sticks = newGantry(SticksHabit{})
 	d.receiver = newReceiver(b)
+	d.console = newConsole(b)
 	b.wires = map[string]*wire{
 		Supply:     newWire(b, Supply, d.supply.scpi),
 		Meter:      newWire(b, Meter, d.meter.scpi),
 		Board:      newWire(b, Board, d.board.scpi),
 		Attenuator: newWire(b, Attenuator, d.attenuator.scpi),
 		Microphone: newWire(b, Microphone, d.microphone.scpi),
-		Sticks:     newWire(b, Sticks, d.sticks),
+		Sticks:     newWire(b, Sticks, newStateControl(d.sticks, SticksHabit{}, 0)),
 		Receiver:   newWire(b, Receiver, d.receiver),
+		Console:    newWire(b, Console, d.console),
 	}
 	return b
 }
@@ -115,6 +119,9 @@ func (b *Bench) Port(role string) (drivers.Port, error) {
 	}
 	p := &port{wire: w, closed: make(chan struct{})}
 	w.user = p
+	if m, ok := w.machine.(interface{ opened(time.Duration) }); ok {
+		m.opened(b.now())
+	}
 	return p, nil
 }
 
@@ -132,6 +139,7 @@ func (b *Bench) Load(h Handset) {
 	b.captures, b.intervals = 0, 0
 	b.devices.sticks.prune(t)
 	b.devices.receiver.bind(t)
+	b.devices.console.bind()
 	b.repower(t)
 	b.wake()
 }
@@ -146,6 +154,7 @@ func (b *Bench) Unload() {
 		b.power.step(&b.handset.Power, t, 0, 0, false)
 	}
 	b.devices.receiver.unbind(t)
+	b.devices.console.bind()
 	b.handset = nil
 	b.wake()
 }
@@ -161,6 +170,7 @@ func (b *Bench) repower(t time.Duration) {
 		volts = s.volts
 	}
 	b.power.step(&b.handset.Power, t, volts, s.currentLimit, b.devices.board.relay[relayPower])
+	b.devices.console.power(t, b.power.at(t).phase == running)
 }
 
 // noise is the noise of the next capture; key tells streams apart.
@@ -207,15 +217,24 @@ func (b *Bench) CloseInterlock() {
 // guard says whether the guard is closed at t.
 func (b *Bench) guard(t time.Duration) bool { return !b.guardSet || t < b.guardOpen }
 
-// SetFormat chooses what the receiver sends: "SBUS" (at first) or "CRSF".
+// SetFormat chooses what the receiver sends, at its usual rate: "SBUS" (at first),
+// "CRSF", "iBUS" or "SUMD".
 func (b *Bench) SetFormat(format string) error {
-	if format != "SBUS" && format != "CRSF" {
-		return fmt.Errorf("receiver: no format %q (known: SBUS, CRSF)", format)
+	known := []string{"SBUS", "CRSF", "iBUS", "SUMD"}
+	if !slices.Contains(known, format) {
+		return fmt.Errorf("receiver: no format %q (known: %s)", format, strings.Join(known, ", "))
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.devices.receiver.setFormat(format, b.now())
 	return nil
+}
+
+// SetPeriod makes the receiver send a frame every period from now on.
+func (b *Bench) SetPeriod(period time.Duration) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.devices.receiver.setPeriod(period, b.now())
 }
 
 // State is what the fixture and the handset are doing.

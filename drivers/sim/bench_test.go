@@ -16,12 +16,12 @@ import (
 
 func TestBenchWires(t *testing.T) {
 	r := newRig(t, 1)
-	want := "attenuator board meter microphone receiver sticks supply"
+	want := "attenuator board console meter microphone receiver sticks supply"
 	if got := strings.Join(r.bench.Wires(), " "); got != want {
 		t.Errorf("got %s, want %s", got, want)
 	}
 	_, err := r.bench.Port("probe")
-	if e := (*drivers.Error)(nil); !errors.As(err, &e) || !strings.Contains(e.Hint, "attenuator, board") {
+	if e := (*drivers.Error)(nil); !errors.As(err, &e) || !strings.Contains(e.Hint, "attenuator, board, console") {
 		t.Errorf("unknown role: %v, want a hint that lists the wires", err)
 	}
 	if _, err = r.bench.Port(Meter); drivers.KindOf(err) != drivers.Busy {
@@ -343,10 +343,8 @@ func TestBenchInterlockAndSafe(t *testing.T) {
 	if got := r.ask(Board, "SENS:DIG? (@1,2)"); got != "0,1" {
 		t.Errorf("got %s, want guard open, unit there", got)
 	}
-	r.send(Sticks, "G4 P0")
-	if got := r.ask(Sticks, "M0"); got != "ok" {
-		t.Error(got)
-	}
+	r.send(Sticks, "G4 P0\n!")
+	r.wait(0.01)
 	r.ask(Supply, "OUTP OFF;:SYST:ERR?")
 	r.ask(Board, "ROUT:OPEN:ALL;:SYST:ERR?")
 	s := r.bench.State()

@@ -3,8 +3,8 @@
 //
 // A [Bench] hands out a [drivers.Port] per role ("supply", "meter", "board",
 // "attenuator", "microphone", "sticks", "receiver"). What is written to a port
-// is the text or the bytes that real hardware would get (SCPI, G-code, SBUS or
-// CRSF frames), and the answers are computed from the state of the handset that
+// is the text or the bytes that real hardware would get (SCPI, G-code, SBUS,
+// CRSF, iBUS or SUMD frames), and the answers are computed from the state of the handset that
 // lies on the bench: nothing in a driver knows that it talks to a simulation.
 // [Serve] puts the same bench on pseudo-terminals and TCP sockets.
 //

@@ -30,10 +30,15 @@ type clutchEvent struct {
 	held bool
 }
 
-// leg is one straight movement of the machine, in throws.
+// leg is one straight movement of the machine, in throws. It leads to goal in the
+// time that it lasts; where it was cut short, it ends sooner, at to.
 type leg struct {
 	start, end time.Duration
 	from, to   [4]float64
+	goal       [4]float64
+	lasts      time.Duration
+	ramp       time.Duration // gathering speed, and slowing down
+	slows      bool          // it slows down all the way
 }
 
 // at is the position of axis i; before the start `from`, after the end `to`.
@@ -44,7 +49,7 @@ func (l *leg) at(i int, t time.Duration) float64 {
 	case t <= l.start:
 		return l.from[i]
 	}
-	return l.from[i] + (l.to[i]-l.from[i])*float64(t-l.start)/float64(l.end-l.start)
+	return l.from[i] + (l.goal[i]-l.from[i])*l.share(t)
 }
 
 // shaft follows one stick axis through time: machine, fingers, spring. It only

@@ -22,6 +22,7 @@ type Handset struct {
 	Switches [4]Switch // SA, SB, SC, SD
 	Link     Link
 	Latency  Latency
+	Firmware string // its version, as the console says it; "" 2.7.1
 }
 
 // Power is what the supply and the meter see.

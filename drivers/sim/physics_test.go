@@ -123,7 +123,7 @@ func TestGimbalOutput(t *testing.T) {
 func TestReturnFriction(t *testing.T) {
 	g := Gimbal{Gain: 1, Return: 0.02, Friction: 0.04}
 	rest := func(from float64) float64 {
-		tr := track{legs: []leg{{0, time.Second, [4]float64{}, [4]float64{from}}},
+		tr := track{legs: []leg{{end: time.Second, to: [4]float64{from}}},
 			clutch: []clutchEvent{{0, true}, {2 * time.Second, false}}}
 		s := shaft{}
 		return s.advance(&g, 1, &tr, 4*time.Second)

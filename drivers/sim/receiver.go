@@ -9,6 +9,8 @@ import (
 const (
 	sbusPeriod = 7 * time.Millisecond
 	crsfPeriod = time.Second / 150
+	ibusPeriod = 7 * time.Millisecond
+	sumdPeriod = 10 * time.Millisecond
 	linkEvery  = 15 // CRSF slots between two link statistics: 10 Hz
 	failsafe   = 500 * time.Millisecond
 	backlog    = 160 // frames kept for a reader who comes late, about 4 kB as in a tty
@@ -23,7 +25,7 @@ const (
 // packet of the handset comes through or not.
 type receiver struct {
 	bench  *Bench
-	crsf   bool
+	format string
 	period time.Duration
 	base   time.Duration
 	slot   uint64 // the next one
@@ -42,7 +44,7 @@ type receiver struct {
 }
 
 func newReceiver(b *Bench) *receiver {
-	r := &receiver{bench: b, period: sbusPeriod}
+	r := &receiver{bench: b, format: "SBUS", period: sbusPeriod}
 	r.neutral()
 	return r
 }
@@ -88,11 +90,14 @@ func (r *receiver) unbind(t time.Duration) {
 }
 
 func (r *receiver) setFormat(format string, t time.Duration) {
-	r.crsf = format == "CRSF"
-	r.period = sbusPeriod
-	if r.crsf {
-		r.period = crsfPeriod
-	}
+	r.format, r.period = format, map[string]time.Duration{"SBUS": sbusPeriod, "CRSF": crsfPeriod, "iBUS": ibusPeriod,
+		"SUMD": sumdPeriod}[format]
+	r.base, r.slot = t, 1
+}
+
+// setPeriod makes the receiver send at another rate from now on.
+func (r *receiver) setPeriod(period, t time.Duration) {
+	r.period = period
 	r.base, r.slot = t, 1
 }
 
@@ -191,15 +196,30 @@ func (r *receiver) frame(buf []byte, n uint64, t time.Duration) []byte {
 	} else if r.ever && r.heldOf != r.heard {
 		r.sample(r.heard) // heard while nobody read, and held since
 	}
-	if !r.crsf {
+	away := !r.ever || t-r.heardAt > failsafe
+	switch r.format {
+	case "SBUS":
 		var flags byte
 		if !ok {
 			flags |= 1 << 2
-			if !r.ever || t-r.heardAt > failsafe {
+			if away {
 				flags |= 1 << 3
 			}
 		}
 		return appendSBUS(buf, &r.held, flags)
+	case "iBUS": // nothing, where nothing was heard
+		if ok {
+			buf = appendIBUS(buf, &r.held)
+		}
+		return buf
+	case "SUMD":
+		if ok {
+			return appendSUMD(buf, &r.held, 0x01)
+		}
+		if away {
+			return appendSUMD(buf, &r.held, 0x81)
+		}
+		return buf
 	}
 	if ok {
 		var payload [22]byte
@@ -271,4 +291,50 @@ func dvb(crc, c byte) byte {
 		}
 	}
 	return crc
+}
+
+// pulse is a raw value in units of so many per microsecond.
+func pulse(raw uint16, units float64) uint16 {
+	return uint16(math.Round((0.625*float64(raw) + 880) * units))
+}
+
+// appendIBUS makes a frame of 32 bytes: its length, 0x40, 14 pulse widths in us,
+// low byte first, and what is missing to 0xFFFF.
+func appendIBUS(buf []byte, ch *[16]uint16) []byte {
+	left := uint16(0xffff)
+	add := func(b ...byte) {
+		for _, x := range b {
+			left -= uint16(x)
+		}
+		buf = append(buf, b...)
+	}
+	add(32, 0x40)
+	for _, v := range ch[:14] {
+		us := pulse(v, 1)
+		add(byte(us&0xff), byte(us>>8))
+	}
+	return append(buf, byte(left&0xff), byte(left>>8))
+}
+
+// appendSUMD makes a frame of 16 channels: 0xA8, status, number, pulse widths in
+// 1/8 us, high byte first, and a CRC-16 with 0x1021.
+func appendSUMD(buf []byte, ch *[16]uint16, status byte) []byte {
+	var crc uint16
+	add := func(b ...byte) {
+		for _, x := range b {
+			for bit := 7; bit >= 0; bit-- {
+				carry := crc>>15 != uint16(x>>bit)&1
+				if crc <<= 1; carry {
+					crc ^= 0x1021
+				}
+			}
+		}
+		buf = append(buf, b...)
+	}
+	add(0xa8, status, byte(len(ch)))
+	for _, v := range ch {
+		eighths := pulse(v, 8)
+		add(byte(eighths>>8), byte(eighths&0xff))
+	}
+	return append(buf, byte(crc>>8), byte(crc&0xff))
 }

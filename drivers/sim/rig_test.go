@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -23,9 +24,17 @@ type rig struct {
 	scratch []byte
 }
 
+// newRig has sticks without homing and all but without ramps.
 func newRig(t testing.TB, seed uint64) *rig {
+	return newRigWith(t, seed, SticksHabit{NoHoming: true, Acceleration: 1e6})
+}
+
+func newRigWith(t testing.TB, seed uint64, h SticksHabit) *rig {
 	c := NewClock(noon)
 	r := &rig{t: t, clock: c, bench: NewBench(c, seed), ports: map[string]drivers.Port{}, ctx: context.Background()}
+	if err := r.bench.SetSticks(h); err != nil {
+		t.Fatal(err)
+	}
 	for _, role := range r.bench.Wires() {
 		p, err := r.bench.Port(role)
 		if err != nil {
@@ -54,7 +63,7 @@ func (r *rig) line(role string, timeout time.Duration) string {
 			r.t.Fatalf("%s: %v (after %q)", role, err, got)
 		}
 		if buf[0] == '\n' {
-			return string(got)
+			return strings.TrimSuffix(string(got), "\r")
 		}
 		got = append(got, buf[0])
 	}

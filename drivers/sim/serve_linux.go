@@ -18,7 +18,7 @@ import (
 )
 
 // serial are the roles served on pseudo-terminals; the others are on TCP.
-var serial = map[string]bool{Board: true, Attenuator: true, Sticks: true, Receiver: true}
+var serial = map[string]bool{Board: true, Attenuator: true, Sticks: true, Receiver: true, Console: true}
 
 // Serve puts the bench, which must run on [drivers.System], on real wires:
 // pseudo-terminals for board, attenuator, sticks and receiver, TCP on the

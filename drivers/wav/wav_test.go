@@ -5,6 +5,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"math"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -92,7 +94,7 @@ func TestDecodeErrors(t *testing.T) {
 		{"half a frame", file(fmtChunk(1, 2, 8000, 16), chunk("data", 1, 2)), "t.wav: byte 44: 2 bytes of sound are no whole number of samples of 4 bytes"},
 		{"compressed", file(fmtChunk(85, 1, 8000, 16)), "t.wav: byte 20: coding 85"},
 		{"12 bits", file(fmtChunk(1, 2, 8000, 12)), "t.wav: byte 20: integers of 12 bits"},
-		{"64-bit floats", file(fmtChunk(3, 1, 8000, 64)), "t.wav: byte 20: floats of 64 bits"},
+		{"16-bit floats", file(fmtChunk(3, 1, 8000, 16)), "t.wav: byte 20: floats of 16 bits"},
 		{"no channels", file(fmtChunk(1, 0, 8000, 16)), "t.wav: byte 20: 0 channels"},
 		{"no rate", file(fmtChunk(1, 1, 0, 16)), "t.wav: byte 20: 0 samples per second"},
 		{"block", file(badBlock), "t.wav: byte 20: blocks of 3 bytes, 1 channels of 16 bits need 2"},
@@ -161,6 +163,14 @@ func FuzzDecode(f *testing.F) {
 	f.Add(file(fmtChunk(1, 1, 8000, 16), chunk("data", 1, 2, 3, 4)))
 	f.Add(file(fmtChunk(0xFFFE, 2, 8000, 16, extensible(1, 16)...), chunk("LIST", 1), chunk("data", 1, 2, 3, 4)))
 	f.Add(file(fmtChunk(3, 1, 48000, 32), chunk("data", 0, 0, 0x80, 0x3F)))
+	habits, _ := filepath.Glob("testdata/*.wav")
+	for _, name := range habits {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(data)
+	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		s, err := Decode(bytes.NewReader(data), "f.wav")
 		if err != nil {

@@ -405,6 +405,12 @@ func (j *Journal) Seal() (Sealed, error) {
 	a.mu.Lock()
 	delete(a.open, j.run)
 	a.mu.Unlock()
+	a.sealing.Lock()
+	behind := a.behind
+	a.sealing.Unlock()
+	if behind { // the next start finds the report by it
+		return s, nil
+	}
 	if err := os.Remove(j.path); err != nil {
 		a.trouble(reports.Problem{File: path.Join(journalDir, j.run+".jsonl"), Text: err.Error(),
 			Hint: "harmless: it is swept when the archive is next opened"})

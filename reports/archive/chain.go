@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path/filepath"
+	"reflect"
 	"time"
 )
 
@@ -25,11 +26,11 @@ const (
 // no file and File is "", the numbers up to it were given up: see
 // [Archive.loadChain].
 type head struct {
-	Number int64  `json:"number"`
-	Hash   string `json:"hash"`
-	File   string `json:"file"`
-	At     string `json:"at,omitempty"` // when it was written, RFC 3339, UTC
-	Key    string `json:"key,omitempty"`
+	Number int64  `json:"number"`        // of the newest record
+	Hash   string `json:"hash"`          // of it
+	File   string `json:"file"`          // of it, within the archive
+	At     string `json:"at,omitempty"`  // when it was written, RFC 3339, UTC
+	Key    string `json:"key,omitempty"` // the station's public key, lower-case hex
 	// Signature is Ed25519, by Key, over what [head.text] gives; none in notes
 	// written by earlier versions.
 	Signature string `json:"signature,omitempty"`
@@ -37,6 +38,9 @@ type head struct {
 
 // path is where the note lies in the archive in dir.
 func (c chain) path(dir string) string { return filepath.Join(dir, string(c)) }
+
+// HeadType is the type of a chain's note, for schemas.
+func HeadType() reflect.Type { return reflect.TypeFor[head]() }
 
 // read reads the note in the archive in dir, without proving it; os.ErrNotExist
 // if there is none.

@@ -49,6 +49,13 @@ func appendLine(dst []byte, event []byte, synced int) []byte {
 	return append(dst, '\n')
 }
 
+// JournalLine is a line of a journal.
+type JournalLine struct {
+	CRC    string        `json:"crc"`    // CRC-32C of the rest of the line, in hex
+	Synced int64         `json:"synced"` // how many events were known to be on the disk
+	Event  reports.Event `json:"event"`
+}
+
 func parseLine(line []byte) (e reports.Event, synced int64, err error) {
 	rest, ok := bytes.CutPrefix(line, []byte(crcHead))
 	if !ok || len(rest) < 8+len(crcTail) || string(rest[8:8+len(crcTail)]) != crcTail {
@@ -58,10 +65,7 @@ func parseLine(line []byte) (e reports.Event, synced int64, err error) {
 	if got := fmt.Sprintf("%08x", crc32.Checksum(body, castagnoli())); got != string(rest[:8]) {
 		return e, 0, fmt.Errorf("checksum is %s, the line says %.8q", got, rest[:8])
 	}
-	var l struct {
-		Synced int64         `json:"synced"`
-		Event  reports.Event `json:"event"`
-	}
+	var l JournalLine
 	if err := json.Unmarshal(append([]byte{'{'}, body...), &l); err != nil {
 		return e, 0, err
 	}

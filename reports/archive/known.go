@@ -7,6 +7,7 @@ import (
 	"path"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"fullthrow/reports"
@@ -55,8 +56,10 @@ func (a *Archive) newestFiles() (files []string, whole bool, err error) {
 	if err != nil {
 		return nil, false, err
 	}
+	unnoted := a.unnoted()
 	for _, folder := range folders {
-		if folder.Name < path.Dir(h.File) {
+		// A run that began on an earlier day may have been sealed later.
+		if folder.Name < path.Dir(h.File) && folder.Modified.Before(info.ModTime()) && !unnoted.days[folder.Name] {
 			continue
 		}
 		sweepTemps(filepath.Join(a.dir, filepath.FromSlash(folder.Name)))
@@ -71,12 +74,29 @@ func (a *Archive) newestFiles() (files []string, whole bool, err error) {
 			return all()
 		}
 		for _, f := range here {
-			if f.Name == h.File || !f.Modified.Before(info.ModTime()) {
+			if f.Name == h.File || !f.Modified.Before(info.ModTime()) || unnoted.files[f.Name] {
 				files = append(files, f.Name)
 			}
 		}
 	}
 	return files, false, nil
+}
+
+// unnoted is where the reports of left journals lie, if they were sealed: one that
+// the head does not know has its journal still, whatever the clock said.
+func (a *Archive) unnoted() (u struct{ files, days map[string]bool }) {
+	u.files, u.days = map[string]bool{}, map[string]bool{}
+	journals, _ := filepath.Glob(filepath.Join(a.dir, journalDir, "*.jsonl"))
+	for _, j := range journals {
+		events, _ := ReadJournal(j)
+		if len(events) == 0 {
+			continue
+		}
+		day := events[0].Time.UTC().Format("2006/01/02")
+		u.days[day] = true
+		u.files[path.Join(day, strings.TrimSuffix(filepath.Base(j), ".jsonl")+".json")] = true
+	}
+	return u
 }
 
 // all reads the heads of all reports, once.

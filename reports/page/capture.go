@@ -25,13 +25,45 @@ type capture struct {
 }
 
 // extensions are those that captures are kept with, by their media type.
-var extensions = map[string]string{"audio/wav": ".wav", "text/csv": ".csv"}
+var extensions = map[string]string{"audio/wav": ".wav", "text/csv": ".csv", reports.TalkMedia: ".txt"}
+
+// talk is what was said with a device.
+type talk struct {
+	Title, Text, Kept string
+	File, Save        string // address of it as a file
+}
+
+// talks takes what was said with devices out of the captures. All of it is of
+// printable characters; a reader unfolds it.
+func (v *View) talks(list []reports.Capture, opts Options) []reports.Capture {
+	return slices.DeleteFunc(list, func(c reports.Capture) bool {
+		if c.Media != reports.TalkMedia || c.Plot != nil {
+			return false
+		}
+		one := talk{Title: v.T("report.talk", "device", c.Name), Kept: v.T("report.not_kept")}
+		if c.SHA256 != "" {
+			one.Kept = v.T("report.kept", "media", c.Media, "size", v.size(c.Size), "name", reports.Brief(c.SHA256, 17))
+			if strings.Trim(c.SHA256, "0123456789abcdef") == "" {
+				if opts.Said != nil {
+					if text, ok := opts.Said(c.SHA256); ok {
+						one.Text = text
+					}
+				}
+				if opts.Attachments != "" {
+					one.File, one.Save = opts.Attachments+c.SHA256+".txt", v.T("report.save")
+				}
+			}
+		}
+		v.Talks = append(v.Talks, one)
+		return true
+	})
+}
 
 // captures draws them: of checks that failed first. Where there is a good unit,
 // what differs most from it comes first; what does not differ steps back,
 // unless nothing does.
 func (v *View) captures(opts Options) {
-	list := slices.Clone(v.Report.Captures)
+	list := v.talks(slices.Clone(v.Report.Captures), opts)
 	failed := func(c reports.Capture) bool {
 		return slices.ContainsFunc(v.Missed, func(m reading) bool { return broken(m.Verdict) && m.Check == c.Check })
 	}

@@ -126,6 +126,9 @@ func (v *View) provenance() {
 		{v.T("report.label.ended"), v.T("report.label.ended_after", "time", v.moment(r.Ended),
 			"took", v.took(r.Ended.Sub(r.Started))), ""},
 		{v.T("report.label.software"), software, ""}}
+	for _, m := range r.Stood {
+		v.Provenance = append(v.Provenance, named{v.T("report.label.stood"), v.Stood(m), ""})
+	}
 	if text := v.clock(); text != "" {
 		v.Provenance = append(v.Provenance, named{v.T("report.label.clock"), text, ""})
 	}

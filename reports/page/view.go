@@ -47,7 +47,9 @@ type Options struct {
 	// Attachments is where raw data of captures are served, by <sha256>.<ext>;
 	// Reading leads to more about a reading, "check.reading".
 	Attachments string
-	Reading     func(name string) string
+	// Said reads what was said with a device, by its hash; nil where nobody can.
+	Said    func(sha256 string) (text string, ok bool)
+	Reading func(name string) string
 }
 
 // Handset is the drawing of a product: it names its parts, and points at one and
@@ -122,8 +124,9 @@ type View struct {
 	Course                course
 	Checks                []check
 	Captures, Alike       []capture // Alike: those that show what the good unit's show
-	Good                  *link     // it
-	NotKept               bool      // no capture's raw data were
+	Talks                 []talk
+	Good                  *link // it
+	NotKept               bool  // no capture's raw data were
 	Prompts               []prompt
 	Past                  []past
 	Seal                  seal

@@ -237,7 +237,7 @@ func (p *packer) sum() []byte {
 	if len(p.b) == 0 {
 		return p.b
 	}
-	return binary.LittleEndian.AppendUint32(p.b, crc32.Checksum(p.b, castagnoli))
+	return binary.LittleEndian.AppendUint32(p.b, crc32.Checksum(p.b, castagnoli()))
 }
 
 type unpacker struct {
@@ -251,7 +251,7 @@ func unpack(b []byte) unpacker {
 	if n == -4 {
 		return unpacker{}
 	}
-	if n <= 0 || crc32.Checksum(b[:n], castagnoli) != binary.LittleEndian.Uint32(b[n:]) {
+	if n <= 0 || crc32.Checksum(b[:n], castagnoli()) != binary.LittleEndian.Uint32(b[n:]) {
 		return unpacker{bad: true}
 	}
 	return unpacker{b: b[:n]}

@@ -39,12 +39,12 @@ func pageSum(page []byte, number uint32) uint64 {
 	var n [4]byte
 	binary.BigEndian.PutUint32(n[:], number)
 	page = page[:len(page)-sumSize]
-	a := crc32.Update(crc32.Update(0, castagnoli, n[:]), castagnoli, page)
+	a := crc32.Update(crc32.Update(0, castagnoli(), n[:]), castagnoli(), page)
 	b := crc32.Update(crc32.Update(0, crc32.IEEETable, n[:]), crc32.IEEETable, page)
 	return uint64(a)<<32 | uint64(b)
 }
 
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+var castagnoli = sync.OnceValue(func() *crc32.Table { return crc32.MakeTable(crc32.Castagnoli) })
 
 func signPage(page []byte, number uint32) {
 	binary.BigEndian.PutUint64(page[len(page)-sumSize:], pageSum(page, number))

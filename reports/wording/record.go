@@ -1,6 +1,7 @@
 package wording
 
 import (
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -237,6 +238,18 @@ func (t *Translator) Unsafe(list []reports.Unsafe) (lines []string) {
 		lines = append(lines, t.device(g.Who(), "", g.Kind, g.Text))
 	}
 	return lines
+}
+
+// Stood says how a machine came to stand: "sticks: standstill after 0.12 s".
+func (t *Translator) Stood(m reports.Stood) string {
+	key := "record.stood.unknown"
+	switch {
+	case m.Known && m.Cut != "":
+		key = "record.stood.cut"
+	case m.Known:
+		key = "record.stood.after"
+	}
+	return t.T(key, "device", m.Device, "time", t.Number(math.Round(m.Seconds*1000)/1000)+" s", "output", m.Cut)
 }
 
 // UnsafeWarning says, to whoever stands at the fixture, what may happen and

@@ -88,6 +88,15 @@ func (s Share) Rest() Share {
 	return s
 }
 
+// JSONShape is what [Share.MarshalJSON] writes.
+func (Share) JSONShape() any { return shareJSON{} }
+
+// JSONShape is what [Estimate.MarshalJSON] writes.
+func (Estimate) JSONShape() any { return estimateJSON{} }
+
+// JSONShape is what [Probability.MarshalJSON] writes.
+func (Probability) JSONShape() any { return (*float64)(nil) }
+
 // MarshalJSON writes null for a value that is not known.
 func (s Share) MarshalJSON() ([]byte, error) {
 	return json.Marshal(shareJSON{s.Count, s.Of, orNull(s.Value), orNull(s.Low), orNull(s.High), s.Confidence,

@@ -3,6 +3,7 @@ package bench
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"net"
 	"path/filepath"
@@ -17,6 +18,7 @@ import (
 	"fullthrow/drivers"
 	"fullthrow/drivers/joystick"
 	"fullthrow/runner/input"
+	"fullthrow/runner/product"
 	"fullthrow/runner/station"
 )
 
@@ -34,6 +36,11 @@ type File struct {
 	Clock       clockRule       `toml:"clock"`
 	Serve       serveRule       `toml:"serve"`
 	Nests       []nestFile      `toml:"nest"`
+	// a folder with files of models, of the whole plant; see [modelFiles]
+	ModelsIn string `toml:"models"`
+
+	ModelFiles []ModelFile // in the order in which they were read
+	tables     *models     // nil: those built in
 
 	Name string // of the file, as given
 	Data []byte
@@ -86,8 +93,10 @@ type deviceFile struct {
 	Baud        int                 `toml:"baud"`    // symbols/s; default by driver
 	Framing     string              `toml:"framing"` // "8N1": data bits, parity N E O, stop bits; default by driver
 	Model       string              `toml:"model"`
-	Format      string              `toml:"format"`  // of a receiver: "SBUS", "CRSF"
+	Format      string              `toml:"format"`  // of a receiver: "SBUS", ...; of Modbus: "rtu_over_tcp"
+	Period      float64             `toml:"period"`  // s between two frames of a receiver, where it is known
 	Address     int                 `toml:"address"` // on a bus with several devices
+	Channel     int                 `toml:"channel"` // of an instrument with several, 1 first
 	Rate        float64             `toml:"rate"`    // samples/s of a sound input
 	Line        int                 `toml:"line"`    // of a receiver's pulse output, at a GPIO chip
 	ActiveLow   bool                `toml:"active_low"`
@@ -97,8 +106,21 @@ type deviceFile struct {
 	Directory   string              `toml:"directory"` // where a program runs
 	Environment []string            `toml:"environment"`
 	Timeout     float64             `toml:"timeout"` // s, of a program
+	Home        string              `toml:"home"`    // of a machine: "trusted", its homing is believed unproved
+	Stop        string              `toml:"stop"`    // the output that cuts a machine's power, by role
 	Axes        map[string]axisFile `toml:"axis"`
 	Calibration *calibrationFile    `toml:"calibration"`
+
+	// Of devices that speak lines or bytes; see talk.go.
+	LineEnd string     `toml:"line_end"` // sent after each line: "LF" (default), "CR", "CRLF"
+	Prompt  string     `toml:"prompt"`   // what it writes when it is ready for a line
+	Echo    bool       `toml:"echo"`     // what is sent comes back first
+	Unit    bool       `toml:"unit"`     // it is the unit under test: its silence is a result
+	Hello   string     `toml:"hello"`    // a line that it answers and that changes nothing
+	Safe    []string   `toml:"safe"`     // lines, or bytes as hex digits, that make it safe
+	Confirm string     `toml:"confirm"`  // a text in the answer to each of them
+	Drives  string     `toml:"drives"`   // what it can hurt people with: "power" (default), "motion", "radio", "nothing"
+	Frame   *frameFile `toml:"frame"`
 }
 
 // axisFile is one axis of a motion controller, or one servo.
@@ -145,24 +167,57 @@ type inputFile struct {
 	ActiveLow bool   `toml:"active_low"`
 }
 
-// Load reads and checks a bench file.
+// Load reads and checks a bench file, and the files of models that it has.
 func Load(path string) (*File, error) {
 	data, err := input.ReadFile(path, input.MaxText)
 	if err != nil {
 		return nil, input.MissingFile("bench file", path, err)
 	}
-	return Parse(path, data)
+	return parse(path, data, func(folder string) ([]ModelFile, error) {
+		return modelFiles(path, folder, func(name string) ([]byte, error) { return input.ReadFile(name, input.MaxText) })
+	})
 }
 
-// Parse reads and checks the text of a bench file; name is for messages.
-// The error is an *inputError with every problem found.
-func Parse(name string, data []byte) (*File, error) {
-	b := &File{Name: name, Data: data}
+// LoadFrom is Load for a file of a product's folder, which may be built in.
+func LoadFrom(home product.Folder, name string) (*File, error) {
+	data, err := home.Read(name)
+	if err != nil {
+		return nil, err
+	}
+	return parse(home.Path(name), data, func(folder string) ([]ModelFile, error) {
+		return modelFiles(home.Path(name), folder, func(path string) ([]byte, error) {
+			switch {
+			case path != home.Path(ModelsName):
+				return input.ReadFile(path, input.MaxText)
+			case !home.Has(ModelsName):
+				return nil, fs.ErrNotExist
+			}
+			return home.Read(ModelsName)
+		})
+	})
+}
+
+// Parse reads and checks the text of a bench file and of its files of models; name
+// is for messages. The error is an *inputError with every problem found.
+func Parse(name string, data []byte, files ...ModelFile) (*File, error) {
+	return parse(name, data, func(string) ([]ModelFile, error) { return files, nil })
+}
+
+func parse(name string, data []byte, files func(folder string) ([]ModelFile, error)) (*File, error) {
+	b := &File{Name: name, Data: data, tables: builtIn()}
 	at, problems := input.DecodeTOML(name, data, b)
 	if len(problems) == 0 {
 		b.At = at
 		b.setDefaults()
-		problems = b.check()
+		var err error
+		if b.ModelFiles, err = files(b.ModelsIn); err != nil {
+			problems = append(problems, input.At(name, at.At("models"), fmt.Sprintf("files of models: %v", err),
+				`models = "DIR" is the folder with the plant's files of models, *.toml`))
+		}
+		problems = append(problems, b.tables.read(b.ModelFiles)...)
+		if len(problems) == 0 {
+			problems = b.check()
+		}
 	}
 	if len(problems) > 0 {
 		return nil, input.Wrong(input.InOrder(problems))

@@ -12,6 +12,7 @@ import (
 	"sync"
 
 	"fullthrow/drivers"
+	"fullthrow/drivers/motion"
 	"fullthrow/reports/statistics"
 	"fullthrow/runner/input"
 )
@@ -35,7 +36,7 @@ func (c *benchCheck) add(hint string, line int, format string, args ...any) {
 
 // check looks for everything that can be known to be wrong without hardware.
 func (b *File) check() []input.Problem {
-	c := &benchCheck{File: b, rows: driverRows(), ports: map[string]string{}}
+	c := &benchCheck{File: b, rows: b.driverRows(), ports: map[string]string{}}
 	if b.Station == "" {
 		c.add(`write station = "LQ-1" at the top: it is in every report and in its file's name`, 1,
 			"the station has no name")
@@ -206,16 +207,30 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 		}
 	}
 	if len(row.formats) > 0 && d.Format != "" && !slices.Contains(row.formats, d.Format) {
-		c.add(input.Meant(d.Format, row.formats), line("format"), "device %q: no receiver format %q", name, d.Format)
+		c.add(input.Meant(d.Format, row.formats), line("format"), "device %q: driver %q knows no format %q", name,
+			d.Driver, d.Format)
+	}
+	if p, _ := ParsePort(d.Port); row.name == "modbus" && d.Format != "" && p.kind != "tcp" {
+		c.add("it is for a port like tcp:192.168.7.20:502", line("format"), "device %q: format %q on a port that is "+
+			"no socket", name, d.Format)
+	}
+	if k := slices.IndexFunc(row.models, func(m modelRow) bool { return m.name == d.Model }); k >= 0 && row.byChannel &&
+		(d.Channel < 0 || d.Channel > max(row.models[k].channels, 1)) {
+		c.add("", line("channel"), "device %q: channel %d, and model %q has 1 to %d", name, d.Channel, d.Model,
+			max(row.models[k].channels, 1))
 	}
 	for _, g := range []struct {
 		key   string
 		given bool
 	}{
-		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0},
+		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0}, {"channel", d.Channel != 0},
 		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0},
-		{"calibration", d.Calibration != nil}, {"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0},
-		{"directory", d.Directory != ""}, {"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
+		{"period", d.Period != 0}, {"home", d.Home != ""}, {"stop", d.Stop != ""}, {"calibration", d.Calibration != nil},
+		{"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0}, {"directory", d.Directory != ""},
+		{"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
+		{"line_end", d.LineEnd != ""}, {"prompt", d.Prompt != ""}, {"echo", d.Echo}, {"unit", d.Unit},
+		{"hello", d.Hello != ""}, {"safe", len(d.Safe) > 0}, {"confirm", d.Confirm != ""}, {"drives", d.Drives != ""},
+		{"frame", d.Frame != nil},
 	} {
 		if g.given && !slices.Contains(row.keys, g.key) {
 			c.add("it takes "+strings.Join(append([]string{"port"}, row.keys...), ", "), line(g.key),
@@ -232,6 +247,10 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 	if !(d.Timeout >= 0 && d.Timeout <= 3600) {
 		c.add("write seconds: timeout = 60", line("timeout"), "device %q: a timeout of %g s", name, d.Timeout)
 	}
+	if !(d.Period == 0 || d.Period >= 0.001 && d.Period <= 0.1) {
+		c.add("write seconds: period = 0.004; without it, it is measured", line("period"),
+			"device %q: a period of %g s", name, d.Period)
+	}
 	if d.Line < 0 {
 		c.add("", line("line"), "device %q: line %d", name, d.Line)
 	}
@@ -239,6 +258,8 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 		c.add("", line("rate"), "device %q: %g samples/s is not a rate", name, d.Rate)
 	}
 	c.axes(name, d, row, line)
+	c.talk(name, d, row, line)
+	c.machine(n, name, d, row, line)
 	if k := d.Calibration; k != nil {
 		if k.Gain < 0 || !finite(k.Gain, k.Offset) {
 			c.add("", line("calibration"), "device %q: a calibration needs a finite gain above 0 and a finite offset",
@@ -271,6 +292,12 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 		if p.kind == "i2c" { // parts share a bus, each with its own address
 			key += fmt.Sprintf(", address 0x%02X", row.address(d))
 		}
+		shared := row.bus != nil
+		if row.byChannel {
+			at := fmt.Sprintf("%s, channel %d", key, max(d.Channel, 1))
+			shared = c.ports[at] == ""
+			c.ports[at] = n.Name
+		}
 		switch owner := c.ports[key]; {
 		case owner == "":
 			c.ports[key] = n.Name + "\x00" + row.name
@@ -278,7 +305,7 @@ func (c *benchCheck) devicePort(n nestFile, name string, d deviceFile, row drive
 			nest, driver, _ := strings.Cut(owner, "\x00")
 			c.add("", line("port"), "device %q: port %s already belongs to driver %q in nest %q", name, key, driver,
 				nest)
-		case row.bus == nil:
+		case !shared:
 			c.add("", line("port"), "device %q: port %s is there twice in nest %q, and driver %q is alone on its port",
 				name, key, n.Name, row.name)
 		}
@@ -328,6 +355,56 @@ func (c *benchCheck) axes(name string, d deviceFile, row driverRow, line func(..
 			c.add("", at, "axis %q: min %g is not below max %g", axis, a.Min, a.Max)
 		}
 	}
+}
+
+// machine checks how a machine is homed and stopped.
+func (c *benchCheck) machine(n nestFile, name string, d deviceFile, row driverRow, line func(...string) int) {
+	switch {
+	case !slices.Contains(row.keys, "home"):
+		return
+	case d.Home != "" && d.Home != motion.Trusted:
+		c.add(`write home = "trusted", or leave it out`, line("home"), "device %q: home is %q, which is not trusted",
+			name, d.Home)
+	case d.Home == "" && row.model(d).unproved:
+		c.add(`see that it finds its reference each time, and write home = "trusted"; or take a controller that can`+
+			" prove it", line(), "device %q: model %q cannot prove that it is homed", name, d.Model)
+	}
+	if _, ok := n.Outputs[d.Stop]; d.Stop != "" && !ok {
+		c.add(input.Meant(d.Stop, slices.Sorted(maps.Keys(n.Outputs))), line("stop"),
+			"device %q: stop %q is no output of nest %q", name, d.Stop, n.Name)
+	}
+}
+
+// Cautions are what is in order, and to be known of the machines of a bench.
+func (b *File) Cautions() (notes []input.Problem) {
+	rows := map[string]driverRow{}
+	for _, r := range driverRows() {
+		rows[r.name] = r
+	}
+	for i, n := range b.Nests {
+		for _, name := range slices.Sorted(maps.Keys(n.Devices)) {
+			d := n.Devices[name]
+			model := rows[d.Driver].model(d)
+			at := func(key string) int { return b.lineOf(i, "device", name, key) }
+			note := func(line int, hint, format string, args ...any) {
+				notes = append(notes, input.At(b.Name, line, fmt.Sprintf(format, args...), hint))
+			}
+			const relay = `let a relay cut its motors' power, and name that output: stop = "motor_power"`
+			switch {
+			case d.Stop != "":
+			case model.stop == stopsNever:
+				note(at("model"), relay, "device %q: nothing stops model %q but its power", name, d.Model)
+			case model.stop == stopsAhead:
+				note(at("model"), "where it does not read ahead, "+relay, "device %q: model %q stops at once only if "+
+					"the controller reads ahead, which it says when a run begins", name, d.Model)
+			}
+			if d.Home == motion.Trusted {
+				note(at("home"), "see that it finds its reference each time", "device %q: its homing is believed and "+
+					"not proved", name)
+			}
+		}
+	}
+	return notes
 }
 
 // line checks one output or input.

@@ -37,13 +37,22 @@ func (b *File) NestConfig(m *product.Method, i int, n *Opened, clock drivers.Clo
 		Station: b.Station, Name: b.Nests[i].Name, Takt: time.Duration(b.Takt * float64(time.Second)), Clock: clock,
 		Devices: n.Devices, Drives: n.Drives, Unchecked: n.Unchecked, Interlock: n.interlock, Heartbeat: n.heartbeat,
 		Plan: m.Plan, Limits: m.Limits, Causes: m.Taught(records), Archive: records,
-		Sources:   append([]reports.Source{product.Source(b.Name, b.Data)}, m.Sources...),
+		Sources:   append(b.Sources(), m.Sources...),
 		Keep:      station.Keep(b.Captures.Keep),
 		Memory:    b.Plan.memory(),
 		Sound:     encodeSound,
 		Simulated: b.Simulated(i),
 		Software:  Software(),
 	}
+}
+
+// Sources are the bench file and its files of models, as reports name them.
+func (b *File) Sources() []reports.Source {
+	list := []reports.Source{product.Source(b.Name, b.Data)}
+	for _, f := range b.ModelFiles {
+		list = append(list, product.Source(f.Name, f.Data))
+	}
+	return list
 }
 
 // encodeSound is a capture of sound as a WAV file.
@@ -58,6 +67,13 @@ func encodeSound(s drivers.Samples) ([]byte, error) {
 func (n *nestFile) Serve(ctx context.Context, fixture *sim.Bench, dir string) ([]sim.Endpoint, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, input.Usage("simulate: %w", err)
+	}
+	for _, d := range n.Devices {
+		if d.Port == "sim:"+sim.Sticks {
+			if err := fixture.SetController(simulatedController[d.Model]); err != nil {
+				return nil, fmt.Errorf("simulate: %w", err)
+			}
+		}
 	}
 	ends, err := sim.Serve(ctx, fixture, sim.Options{Dir: dir})
 	if err != nil {
@@ -117,11 +133,12 @@ func (b *File) Write(w io.Writer) error {
 			d := n.Devices[role]
 			p("\n[nest.device.%s]\ndriver = %q", role, d.Driver)
 			for _, k := range []struct{ key, value string }{{"model", d.Model}, {"format", d.Format},
-				{"port", d.Port}} {
+				{"port", d.Port}, {"home", d.Home}, {"stop", d.Stop}} {
 				if k.value != "" {
 					p("%s = %q", k.key, k.value)
 				}
 			}
+			d.writeTalk(p)
 		}
 		if len(n.Outputs) > 0 {
 			p("\n[nest.output]")

@@ -42,10 +42,14 @@ type driverRow struct {
 	checked bool
 	sums    []string
 	bare    bool // it has no port of bytes, and its wire no check sum
-	// bus makes of a port one that several devices share, by address; nil: a
+	// bus makes of a port one that several devices share, by address or channel; nil: a
 	// device of this driver is alone on its port.
-	bus  func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port
-	open func(o opening) (drivers.Device, error)
+	bus func(port drivers.Port, clock drivers.Clock, d deviceFile, s portSettings) drivers.Port
+	// byChannel: those that share a port are channels of one instrument.
+	byChannel bool
+	open      func(o opening) (drivers.Device, error)
+	// talks: what it drives and how it is made safe stands in the bench file.
+	talks bool
 }
 
 // modelRow is what the tables of all drivers say of a model alike.
@@ -53,6 +57,30 @@ type modelRow struct {
 	name    string
 	drives  drivers.Hazard
 	address int // where the file names none; 0: it must, or there is no bus
+	// channels that are devices of their own; 0: it is one device
+	channels int
+	// of a machine: its homing cannot be proved, and how it can be stopped
+	unproved bool
+	stop     stopping
+}
+
+// stopping is how a machine can be stopped.
+type stopping int
+
+const (
+	stopsAtOnce stopping = iota // also what moves nothing
+	stopsAhead                  // at once only where the controller reads ahead, which it says itself
+	stopsNever                  // by its power alone
+)
+
+// model is the row of a device's model, if it has one.
+func (r driverRow) model(d deviceFile) (row modelRow) {
+	for _, m := range r.models {
+		if m.name == d.Model {
+			return m
+		}
+	}
+	return row
 }
 
 // hazard is what a device of this driver drives; "" where no row says it.
@@ -98,7 +126,7 @@ type opening struct {
 // checks says whether what a device of this driver reads is protected by a check
 // sum whatever its wire is.
 func (r driverRow) checks(d deviceFile) bool {
-	return r.checked || slices.Contains(r.sums, d.Format)
+	return r.checked || slices.Contains(r.sums, d.Format) || d.Frame != nil && d.Frame.strong()
 }
 
 // settings are those of the serial port of a device: as the bench file says,
@@ -117,69 +145,108 @@ func (r driverRow) settings(d deviceFile) portSettings {
 	return s
 }
 
-// driverRows is the list of every driver there is.
-func driverRows() []driverRow {
+// driverRows is the list of every driver there is, with the models that are built
+// in.
+func driverRows() []driverRow { return rowsOf(builtIn()) }
+
+// driverRows is the list of every driver, with the models that the bench has.
+func (b *File) driverRows() []driverRow {
+	if b.tables == nil {
+		return driverRows()
+	}
+	return rowsOf(b.tables)
+}
+
+func rowsOf(tables *models) []driverRow {
 	wire := []string{"serial", "usb", "tcp", "sim"}
 	return []driverRow{
 		{
 			name: "scpi", ports: wire, example: "tcp:192.168.7.20:5025",
-			keys: []string{"baud", "framing", "model", "calibration"}, lines: true,
-			models: modelRows(scpi.Models(), func(m scpi.Model) modelRow { return modelRow{name: m.Name, drives: m.Drives} }),
+			keys: []string{"baud", "framing", "model", "channel", "calibration"}, lines: true,
+			models: modelRows(tables.scpi.All, func(m scpi.Model) modelRow {
+				return modelRow{name: m.Name, drives: m.Drives, channels: m.Channels}
+			}),
+			bus: func(port drivers.Port, _ drivers.Clock, _ deviceFile, _ portSettings) drivers.Port {
+				return scpi.Share(port)
+			},
+			byChannel: true,
 			open: func(o opening) (drivers.Device, error) {
-				return scpi.Open(o.role, o.port, o.clock, o.file.Model, o.calibration)
+				row, ok := tables.scpi.Find(o.file.Model)
+				if !ok {
+					return scpi.Open(o.role, o.port, o.clock, o.file.Model, o.calibration)
+				}
+				return scpi.NewChannel(o.role, o.port, o.clock, row, max(o.file.Channel, 1), o.calibration)
 			},
 		},
 		{
 			name: "motion", ports: wire, example: "/dev/ttyUSB0",
-			keys: []string{"baud", "framing", "model", "axis"},
+			keys: []string{"baud", "framing", "model", "axis", "home", "stop"},
 			models: modelRows(motion.Models(), func(m motion.Model) modelRow {
-				return modelRow{name: m.Name, drives: m.Drives}
+				row := modelRow{name: m.Name, drives: m.Drives, unproved: m.Proof == ""}
+				switch {
+				case !m.Stops():
+					row.stop = stopsNever
+				case m.StopAhead != "":
+					row.stop = stopsAhead
+				}
+				return row
 			}),
 			open: func(o opening) (drivers.Device, error) {
-				return motion.Open(o.role, o.port, o.clock, motion.Options{Axes: o.file.axes(), Model: o.file.Model})
+				return motion.Open(o.role, o.port, o.clock, motion.Options{Axes: o.file.axes(), Model: o.file.Model,
+					Home: o.file.Home})
 			},
 		},
 		{
 			name: "receiver", ports: wire, example: "usb:0403:6001", drives: drivers.Nothing,
-			keys: []string{"baud", "framing", "format"}, formats: []string{"SBUS", "CRSF"}, sums: []string{"CRSF"},
+			keys: []string{"baud", "framing", "format", "period"}, formats: []string{"SBUS", "CRSF", "iBUS", "SUMD"},
+			sums: []string{"CRSF", "iBUS", "SUMD"},
 			serial: func(d deviceFile) portSettings {
-				if d.Format == "CRSF" {
+				switch d.Format {
+				case "CRSF":
 					return portSettings{420000, "8N1"}
+				case "iBUS", "SUMD":
+					return portSettings{115200, "8N1"}
 				}
 				return portSettings{100000, "8E2"}
 			},
 			open: func(o opening) (drivers.Device, error) {
-				return receiver.Open(o.role, o.port, o.clock, receiver.Options{Format: cmp.Or(o.file.Format, "SBUS")})
+				return receiver.Open(o.role, o.port, o.clock, receiver.Options{Format: cmp.Or(o.file.Format, "SBUS"),
+					Period: time.Duration(o.file.Period * float64(time.Second))})
 			},
 		},
 		{
 			name: "modbus", ports: wire, example: "/dev/ttyUSB0",
-			keys: []string{"baud", "framing", "model", "address"}, lines: true, checked: true,
-			models: modelRows(modbus.Models(), func(m modbus.Model) modelRow {
+			keys: []string{"baud", "framing", "model", "address", "format"}, lines: true, checked: true,
+			formats: []string{"rtu_over_tcp"}, sums: []string{"rtu_over_tcp"},
+			models: modelRows(tables.modbus.All, func(m modbus.Model) modelRow {
 				return modelRow{name: m.Name, drives: m.Drives}
 			}),
 			serial: func(d deviceFile) portSettings {
 				s := portSettings{19200, "8E1"}
-				for _, m := range modbus.Models() {
-					if m.Name == d.Model {
-						s.baud = m.Baud
-					}
+				if m, ok := tables.modbus.Find(d.Model); ok && m.Baud != 0 {
+					s.baud = m.Baud
 				}
 				return s
 			},
-			bus: func(port drivers.Port, clock drivers.Clock, s portSettings) drivers.Port {
+			bus: func(port drivers.Port, clock drivers.Clock, d deviceFile, s portSettings) drivers.Port {
+				if at, err := ParsePort(d.Port); err == nil && at.kind == "tcp" && d.Format == "" {
+					return modbus.NewTCPBus(port, clock)
+				}
 				return modbus.NewBus(port, clock, s.baud)
 			},
 			open: func(o opening) (drivers.Device, error) {
-				return modbus.Open(o.role, o.port, o.clock, modbus.Options{Model: o.file.Model,
-					Address: o.file.Address})
+				opts := modbus.Options{Model: o.file.Model, Address: o.file.Address}
+				if row, ok := tables.modbus.Find(o.file.Model); ok {
+					opts.Row = &row
+				}
+				return modbus.Open(o.role, o.port, o.clock, opts)
 			},
 		},
 		{
 			name: "i2c", ports: []string{"i2c"}, example: "i2c:1", lines: true, servos: true, bare: true,
 			keys: []string{"model", "address", "shunt", "reference", "axis", "calibration"},
 			models: modelRows(i2c.Models(), func(m i2c.Model) modelRow {
-				return modelRow{m.Name, m.Drives, int(m.Address)}
+				return modelRow{name: m.Name, drives: m.Drives, address: int(m.Address)}
 			}),
 			open: openPart,
 		},
@@ -199,6 +266,8 @@ func driverRows() []driverRow {
 				return joystick.Open(o.role, id, o.clock), err
 			},
 		},
+		consoleRow(wire),
+		bytesRow(wire),
 		{
 			// What a program does is not known: it counts as able to hurt, unless its
 			// outputs are named so.

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/drivers/motion"
 	"fullthrow/drivers/serialport"
 	"fullthrow/drivers/sim"
 	"fullthrow/drivers/tcpport"
@@ -29,6 +30,8 @@ type hardware struct {
 	// none: nothing may be opened. Drivers of hardware that is no byte stream
 	// (GPIO, sound) give a device that can do all and does nothing.
 	none bool
+	// controller, if not nil, makes a simulated stick machine one of that model.
+	controller func(model string) error
 }
 
 // portSettings are a serial port's.
@@ -73,7 +76,7 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 		}
 	}()
 	rows := map[string]driverRow{}
-	for _, r := range driverRows() {
+	for _, r := range b.driverRows() {
 		rows[r.name] = r
 	}
 	buses := map[string]drivers.Port{}
@@ -87,6 +90,11 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 		if row.bare {
 			n.Unchecked = append(n.Unchecked, role)
 		}
+		if h.controller != nil && d.Port == "sim:"+sim.Sticks {
+			if err := h.controller(d.Model); err != nil {
+				return nil, b.openError(file.Name, role, d.Port, err)
+			}
+		}
 		if o.at.isStream() {
 			if o.port = buses[d.Port]; o.port == nil {
 				if o.port, err = h.port(ctx, o.at, row.settings(d)); err != nil {
@@ -97,7 +105,7 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 					n.Unchecked = append(n.Unchecked, role)
 				}
 				if row.bus != nil {
-					o.port = row.bus(o.port, h.Clock, row.settings(d))
+					o.port = row.bus(o.port, h.Clock, d, row.settings(d))
 					buses[d.Port] = o.port
 				}
 			}
@@ -107,7 +115,7 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 			return nil, b.openError(file.Name, role, d.Port, err)
 		}
 		n.Devices[role] = dev
-		n.Drives[role] = []drivers.Hazard{row.hazard(d.Model)}
+		n.Drives[role] = []drivers.Hazard{row.drivesOf(d)}
 		n.closers = append(n.closers, dev.Close)
 	}
 	if err := b.openLines(i, n); err != nil {
@@ -145,6 +153,12 @@ func (b *File) openLines(i int, n *Opened) error {
 		n.Drives[role] = []drivers.Hazard{drivers.Nothing}
 		if role == file.Interlock {
 			n.interlock = in
+		}
+	}
+	for role, d := range file.Devices {
+		// An output that is made safe by another process is not opened here.
+		if out, ok := n.Devices[d.Stop]; d.Stop != "" && ok {
+			n.Devices[role].(*motion.Machine).CutBy(d.Stop, out.Safe)
 		}
 	}
 	if file.Heartbeat != "" {
@@ -264,7 +278,34 @@ func Machine() hardware {
 func Simulated(b *sim.Bench, clock drivers.Clock) hardware {
 	return hardware{Clock: clock, port: func(_ context.Context, p PortName, _ portSettings) (drivers.Port, error) {
 		return b.Port(p.Rest)
-	}}
+	}, controller: func(model string) error { return b.SetController(simulatedController[model]) }}
+}
+
+// simulatedController is the controller of the simulated stick machine that a
+// model is for.
+var simulatedController = map[string]string{"generic-queue": sim.QueueControl, "generic-gcode": sim.PlainControl}
+
+// SetController gives every simulated stick machine of the bench a controller of
+// that model.
+func (b *File) SetController(model string) error {
+	names := Names(motion.Models(), func(m motion.Model) string { return m.Name })
+	i := slices.IndexFunc(motion.Models(), func(m motion.Model) bool { return m.Name == model })
+	if i < 0 {
+		return input.Usage("there is no controller %q", model).Hint(input.Meant(model, names))
+	}
+	for _, n := range b.Nests {
+		for role, d := range n.Devices {
+			if d.Port != "sim:"+sim.Sticks {
+				continue
+			}
+			d.Model, d.Home = model, ""
+			if motion.Models()[i].Proof == "" {
+				d.Home = motion.Trusted
+			}
+			n.Devices[role] = d
+		}
+	}
+	return nil
 }
 
 // Through is h with every port handed through wrap, for tests that stand in the

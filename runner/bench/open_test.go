@@ -73,15 +73,17 @@ func TestEachPortIsOpenedOnce(t *testing.T) {
 	w := &wires{settings: map[string]portSettings{}}
 	n, err := b.Open(t.Context(), 0, w.hardware())
 	require.NoError(t, err)
-	assert.ElementsMatch(t, []string{"/dev/ttyUSB0", "/dev/ttyUSB1", "/dev/ttyUSB2", "/dev/ttyUSB3", "tcp:192.168.7.20:5025", "usb:0403:6001:LQ7F2", "usb:1a86:7523"}, w.opened)
+	assert.ElementsMatch(t, []string{"/dev/ttyUSB0", "/dev/ttyUSB1", "/dev/ttyUSB2", "/dev/ttyUSB3",
+		"/dev/ttyUSB9", "tcp:192.168.7.20:5025", "usb:0403:6001:LQ7F2", "usb:1209:0002", "usb:1a86:7523"}, w.opened)
 	assert.Equal(t, map[string]portSettings{
 		"/dev/ttyUSB0":          {9600, "8N1"}, // as the file says
 		"/dev/ttyUSB1":          {115200, "8N1"},
 		"/dev/ttyUSB2":          {modbus.Models()[0].Baud, "8E1"},
 		"/dev/ttyUSB3":          {420000, "8N1"}, // CRSF
 		"tcp:192.168.7.20:5025": {115200, "8N1"},
-		"usb:0403:6001:LQ7F2":   {115200, "8N1"},
-		"usb:1a86:7523":         {100000, "8E2"}, // SBUS
+		"/dev/ttyUSB9":          {57600, "8N1"}, "usb:1209:0002": {115200, "8N1"},
+		"usb:0403:6001:LQ7F2": {115200, "8N1"},
+		"usb:1a86:7523":       {100000, "8E2"}, // SBUS
 	}, w.settings)
 	require.NoError(t, n.Close())
 	for _, p := range w.opened {
@@ -98,7 +100,7 @@ func TestWhichWiresHaveNoCheckSum(t *testing.T) {
 	n, err := b.Open(t.Context(), 0, (&wires{settings: map[string]portSettings{}}).hardware())
 	require.NoError(t, err)
 	defer n.Close()
-	assert.Equal(t, []string{"adc", "board", "expander", "knob", "rail", "receiver", "servos", "sticks", "supply"}, n.Unchecked)
+	assert.Equal(t, []string{"adc", "board", "console", "expander", "knob", "rail", "receiver", "servos", "sticks", "supply"}, n.Unchecked)
 }
 
 func TestAPortThatDoesNotOpenClosesTheOthers(t *testing.T) {

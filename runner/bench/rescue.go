@@ -58,7 +58,7 @@ func (b *File) Rescue(ctx context.Context, i int, h hardware, patience time.Dura
 func (b *File) rescueGroups(i int) []rescueGroup {
 	file := b.Nests[i]
 	rows := map[string]driverRow{}
-	for _, r := range driverRows() {
+	for _, r := range b.driverRows() {
 		rows[r.name] = r
 	}
 	var groups []rescueGroup
@@ -70,7 +70,7 @@ func (b *File) rescueGroups(i int) []rescueGroup {
 				outputs = append(outputs, o)
 			}
 		}
-		if h := rows[d.Driver].hazard(d.Model); len(outputs) == 0 && (h == drivers.Nothing || h == drivers.ByOutputs) {
+		if h := rows[d.Driver].drivesOf(d); len(outputs) == 0 && (h == drivers.Nothing || h == drivers.ByOutputs) {
 			continue
 		}
 		k := -1
@@ -137,11 +137,11 @@ func (b *File) drives(i int, role string) []drivers.Hazard {
 		return []drivers.Hazard{o.drives()}
 	}
 	d := file.Devices[role]
-	for _, r := range driverRows() {
+	for _, r := range b.driverRows() {
 		if r.name != d.Driver {
 			continue
 		}
-		if h := r.hazard(d.Model); h != drivers.ByOutputs {
+		if h := r.drivesOf(d); h != drivers.ByOutputs {
 			return []drivers.Hazard{h}
 		}
 		return file.byOutputs(role)

@@ -19,6 +19,7 @@ type column struct {
 	values   []float64
 	words    []string
 
+	over  cell // first cell that stands for an overload
 	bad   cell // first cell that is no number
 	word  cell // first cell that is a word for a number (true, up, low)
 	empty cell // first empty cell
@@ -54,11 +55,21 @@ func newColumn(f *File, line int, label string) (*column, error) {
 		quantity, c.unit = q, strings.TrimSpace(u)
 	} else if m := bracketed().FindStringSubmatch(c.label); m != nil {
 		quantity, c.unit = m[1], strings.TrimSpace(m[2])
+		if u := plainUnit(c.unit); u != "" {
+			c.unit = u
+		}
 	} else if i := strings.LastIndexByte(c.label, '_'); i > 0 {
 		q, u := c.label[:i], c.label[i+1:]
 		digit := q[len(q)-1] >= '0' && q[len(q)-1] <= '9'
 		if _, err := limits.UnitBase(u); err == nil && u != "" && (u != "1" || digit) {
 			quantity, c.unit = q, u
+		}
+	} else if i := strings.LastIndex(" "+c.label, " in "); i >= 0 { // "in s", "CH1 in V"
+		if u := plainUnit(c.label[i+3:]); u != "" {
+			quantity, c.unit = c.label[:i], u
+			if base, _ := limits.UnitBase(u); i == 0 && base == "s" {
+				quantity = "time"
+			}
 		}
 	}
 	c.quantity = strings.NewReplacer(" ", "_", "-", "_").Replace(strings.ToLower(strings.TrimSpace(quantity)))
@@ -68,6 +79,7 @@ func newColumn(f *File, line int, label string) (*column, error) {
 			c.quantity = strings.TrimSuffix(numbered, "_") + rest
 		}
 	}
+	c.timeUnit()
 	if c.quantity == "" {
 		return nil, f.wrong(line, "", "column %q has a unit and no quantity", c.label)
 	}
@@ -98,6 +110,12 @@ func (c *column) add(f *File, line int, text string) error {
 	c.inner = c.inner || c.empty.line > 0
 	v, sign, ok := number(text)
 	switch {
+	case overload(text, v):
+		if c.over.line == 0 {
+			c.over = cell{line, strings.Clone(text)}
+		}
+		c.values = append(c.values, math.NaN())
+		return nil
 	case ok && sign == ',' && f.comma == ',':
 		ok = false // only in quotation marks
 	case ok:
@@ -146,7 +164,8 @@ func (f *File) numeric(c *column, to string, gaps bool) ([]float64, string, erro
 		to = base
 	}
 	if to != "1" && c.unit == "" {
-		return nil, "", f.wrong(f.header, `write "`+c.quantity+" / "+to+`"`, "column %q has no unit", c.label)
+		return nil, "", f.wrong(f.header, `write "`+c.quantity+" / "+to+`", or give --unit "`+c.label+"="+to+`"`,
+			"column %q has no unit", c.label)
 	}
 	if to == c.unit || to == "1" && c.unit == "" {
 		return c.values, to, nil
@@ -166,6 +185,10 @@ func (f *File) numeric(c *column, to string, gaps bool) ([]float64, string, erro
 // whole checks that a column has no cell that is not a number, and unless gaps
 // may be there no empty one.
 func (f *File) whole(c *column, gaps bool) error {
+	if c.over.line > 0 && (c.bad.line == 0 || c.over.line < c.bad.line) {
+		return f.wrong(c.over.line, "take it again in a larger range; what was not measured cannot be counted",
+			"%s is %q, which stands for an overload, not for a reading", c.quantity, clip(c.over.text))
+	}
 	if c.bad.line > 0 {
 		hint := ""
 		switch t := strings.ToLower(strings.Trim(c.bad.text, "+-")); {
@@ -231,6 +254,9 @@ func (f *File) need(kind string, quantities ...string) ([]*column, error) {
 			hint := "it has " + clip(strings.Join(have, ", "))
 			if s := input.Near(q, have); s != "" {
 				hint = `did you mean the column "` + s + `"?`
+			}
+			if q == "time" {
+				hint = f.missingTime(have)
 			}
 			return nil, f.wrong(f.header, hint, "a table of %s needs a column %q", kind, q)
 		}

@@ -5,12 +5,13 @@
 //
 // # Sound
 //
-// WAV: integers of 8, 16, 24 or 32 bits, or 32-bit floats; any number of
-// channels up to 64. Values are fractions of full scale.
+// WAV, RF64 or BW64: integers of 8, 16, 24 or 32 bits, or floats; any number of
+// channels up to 64. Values are fractions of full scale. A file written to a pipe,
+// whose header states no length, goes to its end.
 //
 // # Tables
 //
-// Text (UTF-8) of one row per line. The first row names each column as
+// Text (UTF-8, or UTF-16 with a byte order mark) of one row per line. The first row names each column as
 // "quantity / unit"; "quantity_unit", "quantity (unit)" and "quantity [unit]"
 // read the same. Units are those of limit files, with prefix: s, ms, uA, mV,
 // dB, %. Columns that a measurement does not need may be there.
@@ -39,16 +40,26 @@
 //	# rate: 10 kHz       of samples; else from their times, which must be even
 //	# start: 1.25 s      when time 0 was, on the clock of files kept together
 //	# length: 8 s        how long was listened for frames; else until the last one
-//	# period: 7 ms       nominal time between frames; else the median one
+//	# period: 7 ms       time between frames; else measured from them
 //	# format: SBUS       of frames
 //	# gain: 0.625 us     and
 //	# offset: 880 us     of frames: what a step of the receiver stands for
 //	# damaged: 0         frames that failed their check
 //
+// # Exports of instruments
+//
+// Settings may stand above the table: it begins where rows of numbers do, below
+// the row that names the columns. Units may stand in a row of their own, in the
+// settings ("Vertical Units,V"), as "CH1 in V", or be stated beside the file
+// ([File.SetUnit]). The time may be called x-axis, Second and the like; rows may be
+// counted, with start and increment in the head; a rate does without times. Commas
+// at the ends of rows, an empty line above and below the numbers are nothing.
+// [File.Notes] says what was found. testdata has a file for each habit.
+//
 // # What is refused
 //
 // Whatever is wrong is an [Error] with file and line: text that is no number,
-// NaN and infinity, a row with another number of columns, a column named twice,
+// NaN, infinity and what stands for an overload (9.9E37, OVLD), a row with another number of columns, a column named twice,
 // times that go back or are uneven. Files beyond 64 MB, lines beyond 64 kB,
 // more than 64 columns or 16 million numbers are refused before they fill the
 // memory.

@@ -5,9 +5,11 @@ import (
 	"bytes"
 	"encoding/csv"
 	"errors"
+	"fmt"
 	"io"
 	"io/fs"
 	"math"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -36,6 +38,20 @@ type File struct {
 	header  int     // line of the first row
 	comma   byte    // what separates columns
 	number  decimals
+	head    head
+	gap     int // an empty line after rows, 0: none
+	notes   []string
+}
+
+// Notes say what was found that the file does not say in our own form: which
+// lines are no table, which column is the time and how even it is, that the
+// length of the sound was not known.
+func (f *File) Notes() []string { return f.notes }
+
+func (f *File) note(format string, args ...any) {
+	if text := fmt.Sprintf(format, args...); !slices.Contains(f.notes, text) {
+		f.notes = append(f.notes, text)
+	}
 }
 
 // fact is a "# name: value" that means something.
@@ -62,8 +78,8 @@ func Read(name string, r io.Reader) (*File, error) {
 	if err != nil && err != io.EOF {
 		return nil, f.wrong(0, "", "%v", err)
 	}
-	if string(start) == "RIFF" {
-		s, err := wav.Decode(in, name)
+	if wav.Is(start) {
+		s, notes, err := wav.Read(in, name)
 		switch {
 		case limited.N <= 0:
 			return nil, tooLarge()
@@ -71,7 +87,7 @@ func Read(name string, r io.Reader) (*File, error) {
 			return nil, f.wrong(0, "", "%s", strings.TrimPrefix(err.Error(), name+": "))
 		}
 		s.Start = epoch
-		f.Sound = &s
+		f.Sound, f.notes = &s, notes
 		return f, nil
 	}
 	if err := f.readTable(in, start); err != nil {
@@ -91,7 +107,8 @@ func (f *File) readTable(in *bufio.Reader, start []byte) error {
 	case len(start) == 0:
 		return f.wrong(0, "", "the file is empty")
 	case bytes.HasPrefix(start, []byte{0xFF, 0xFE}), bytes.HasPrefix(start, []byte{0xFE, 0xFF}):
-		return f.wrong(1, `save it as "CSV UTF-8"`, "the text is UTF-16")
+		in = bufio.NewReaderSize(&utf16Reader{in: in, big: start[0] == 0xFE}, maxLine)
+		_, _ = in.Discard(3) // the byte order mark
 	case bytes.HasPrefix(start, []byte("\xEF\xBB\xBF")):
 		_, _ = in.Discard(3)
 	}
@@ -111,6 +128,11 @@ func (f *File) readTable(in *bufio.Reader, start []byte) error {
 		}
 		if err == io.EOF {
 			break
+		}
+	}
+	if f.columns == nil && len(f.head.lines) > 0 {
+		if err := f.settle(f.guess()); err != nil {
+			return err
 		}
 	}
 	if f.columns == nil {
@@ -145,9 +167,16 @@ func (f *File) row(line int, text string) error {
 		}
 		return nil
 	case f.columns == nil:
-		return f.heading(line, text)
+		return f.begin(line, text)
+	case blank && len(f.lines) == 0: // between the names and the numbers
+		return nil
 	case blank:
-		return f.wrong(line, `take the line away; a trial without answer is "-"`, "an empty line in the table")
+		if f.gap == 0 {
+			f.gap = line // wrong only if more comes
+		}
+		return nil
+	case f.gap > 0:
+		return f.wrong(f.gap, `take the line away; a trial without answer is "-"`, "an empty line in the table")
 	case strings.HasPrefix(text, "#"):
 		return f.wrong(line, "remarks stand before the first row", "a remark within the table")
 	}
@@ -155,7 +184,7 @@ func (f *File) row(line int, text string) error {
 	if err != nil {
 		return err
 	}
-	if len(cells) != len(f.columns) {
+	if cells = trimmed(cells, len(f.columns)); len(cells) != len(f.columns) {
 		hint := ""
 		if f.comma == ',' && len(cells) > len(f.columns) {
 			hint = "if the comma is the decimal sign here, separate the columns by semicolons"
@@ -176,12 +205,14 @@ func (f *File) row(line int, text string) error {
 }
 
 // cells splits a line.
-func (f *File) cells(line int, text string) ([]string, error) {
+func (f *File) cells(line int, text string) ([]string, error) { return f.cellsBy(f.comma, line, text) }
+
+func (f *File) cellsBy(comma byte, line int, text string) ([]string, error) {
 	if !strings.Contains(text, `"`) {
-		return strings.Split(text, string(f.comma)), nil
+		return strings.Split(text, string(comma)), nil
 	}
 	r := csv.NewReader(strings.NewReader(text))
-	r.Comma, r.TrimLeadingSpace = rune(f.comma), f.comma != '\t'
+	r.Comma, r.TrimLeadingSpace = rune(comma), comma != '\t'
 	cells, err := r.Read()
 	if err != nil {
 		return nil, f.wrong(line, "", "quotation marks that do not match")
@@ -216,52 +247,6 @@ func (f *File) remark(line int, text string) error {
 	return nil
 }
 
-// heading takes the first row.
-func (f *File) heading(line int, text string) error {
-	f.header = line
-	if f.comma == 0 {
-		switch {
-		case strings.Contains(text, ";") || f.number.said == "comma" && !strings.Contains(text, "\t"):
-			f.comma = ';'
-		case strings.Contains(text, "\t"):
-			f.comma = '\t'
-		default:
-			f.comma = ','
-		}
-	}
-	if f.comma == ',' && f.number.said == "comma" {
-		return f.wrong(line, "separate the columns by semicolons", "comma as decimal sign and between columns")
-	}
-	names, err := f.cells(line, text)
-	if err != nil {
-		return err
-	}
-	if len(names) > maxColumns {
-		return f.wrong(line, "", "%d columns, at most %d can be read", len(names), maxColumns)
-	}
-	numbers := 0
-	for i, name := range names {
-		c, err := newColumn(f, line, name)
-		if err != nil {
-			return err
-		}
-		if _, _, ok := number(c.label); ok {
-			numbers++
-		}
-		for _, other := range f.columns[:i] {
-			if other.quantity == c.quantity {
-				return f.wrong(line, "", "two columns are named %q", c.quantity)
-			}
-		}
-		f.columns = append(f.columns, c)
-	}
-	if numbers > 0 {
-		return f.wrong(line, `write a row like "time / s, current / A" above the numbers`,
-			"the first row holds numbers, not the names of the columns")
-	}
-	return nil
-}
-
 // Mismatch is the error of a table that is not what is wanted.
 func (f *File) Mismatch(format string, args ...any) error {
 	return f.wrong(f.header, "", format, args...)
@@ -275,6 +260,9 @@ func (f *File) find(quantity string) *column {
 		if c.quantity == quantity {
 			return c
 		}
+	}
+	if quantity == "time" {
+		return f.otherTime()
 	}
 	return nil
 }

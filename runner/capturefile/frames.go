@@ -172,7 +172,7 @@ func (f *File) scale(us [][]float64) (gain, offset float64, err error) {
 	if given {
 		return gain, offset, nil
 	}
-	for _, s := range []struct{ gain, offset float64 }{{0.625, 880}, {1, 0}, {0.5, 0}, {0.1, 0}} {
+	for _, s := range []struct{ gain, offset float64 }{{0.625, 880}, {1, 0}, {0.5, 0}, {0.125, 0}, {0.1, 0}} {
 		fits := true
 		for _, channel := range us {
 			for _, v := range channel {

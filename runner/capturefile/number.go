@@ -1,6 +1,7 @@
 package capturefile
 
 import (
+	"math"
 	"regexp"
 	"strconv"
 	"strings"
@@ -40,6 +41,26 @@ func number(text string) (v float64, sign byte, ok bool) {
 	}
 	v, err := strconv.ParseFloat(text, 64)
 	return v, sign, err == nil && isFinite(v)
+}
+
+// overloads are words for a reading beyond the range.
+var overloads = map[string]bool{
+	"ovld": true, "ol": true, "ovl": true, "ovfl": true, "ovf": true, "over": true, "overload": true,
+	"overflow": true, "overrange": true, "inf": true, "infinity": true, "∞": true,
+}
+
+// overload reports whether a cell is what instruments give in place of a
+// reading beyond the range: a word, or the numbers for infinity and for not a
+// number, 9.9E37 and 9.91E37 (SCPI-99, volume 1, 7.2.1.4).
+func overload(text string, v float64) bool {
+	if math.Abs(v) >= 9.9e37 && isFinite(v) {
+		return true
+	}
+	if len(text) == 0 || len(text) > 16 || text[0] >= '0' && text[0] <= '9' {
+		return false
+	}
+	text = strings.NewReplacer(".", "", " ", "", "+", "", "-", "", "_", "").Replace(strings.ToLower(text))
+	return overloads[text]
 }
 
 // seen takes note of a number of a table.

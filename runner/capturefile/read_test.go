@@ -107,7 +107,7 @@ func TestFrames(t *testing.T) {
 	// Losses alone; without a length the capture begins with its first frame.
 	f, err = read(t, "time / ms, lost\n1000, no\n1007, yes\n1014, no\n").Frames()
 	require.NoError(t, err)
-	r, err := measure.Link(f)
+	r, err := measure.Link(f, measure.LinkOptions{})
 	require.NoError(t, err)
 	assert.Equal(t, [3]int{3, 2, 1}, [3]int{r.Expected, r.Received, r.Lost})
 
@@ -239,7 +239,8 @@ func TestRefused(t *testing.T) {
 		{"remarks alone", "# nothing\n", samples, "a.csv: the file holds no table"},
 		{"no rows", "time / s, current / A\n", samples, "a.csv:1: the table has no rows"},
 		{"binary", "time\x00\x01\n", samples, "a.csv:1: a control character ('\\x00'): this is no table"},
-		{"UTF-16", "\xFF\xFEt\x00", samples, "a.csv:1: the text is UTF-16"},
+		{"UTF-16", "\xFF\xFEt\x00", samples, "a.csv:1: the table has no rows"},
+		{"half a UTF-16", "\xFF\xFEt\x00\n\x00\x31", values, "a.csv:2: t is \"\ufffd\", which is no number"},
 		{"Latin-1", "time / \xB5s, current / A\n", samples, "a.csv:1: the text is not UTF-8"},
 		{"long line", long, samples, "a.csv:1: a line of more than 64 kB"},
 		{"empty line", "time / s, current / A\n0, 1\n\n1, 2\n", samples, "a.csv:3: an empty line in the table"},
@@ -328,7 +329,9 @@ func TestQuantity(t *testing.T) {
 func FuzzRead(f *testing.F) {
 	files, err := filepath.Glob("../../testdata/captures/*.csv")
 	require.NoError(f, err)
-	for _, name := range files {
+	habits, err := filepath.Glob("testdata/*.csv")
+	require.NoError(f, err)
+	for _, name := range append(files, habits...) {
 		data, err := os.ReadFile(name)
 		require.NoError(f, err)
 		f.Add(data[:min(len(data), 600)])

@@ -1,8 +1,10 @@
 package capturefile
 
 import (
+	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -17,34 +19,57 @@ var epoch = time.Unix(0, 0).UTC()
 // the time between samples.
 const jitter = 0.1
 
-// Samples is sound, or a table of times and values. Where the table has more
-// than one column of values, column names the one wanted; columns value1,
-// value2, ... are channels of one capture.
-func (f *File) Samples(column string) (drivers.Samples, error) {
+// Samples is sound, or a table of times and values, or of values at a rate that
+// a remark states. Where there is more than one column of values or channel of
+// sound, chosen names the one wanted, or numbers it from 1; columns value1,
+// value2, ... are channels of one capture, as those of sound are.
+func (f *File) Samples(chosen string) (drivers.Samples, error) {
 	if f.Sound != nil {
-		if column != "" {
-			return drivers.Samples{}, f.wrong(0, "", "sound has no columns")
+		return f.channel(chosen)
+	}
+	time := f.find("time")
+	if _, given := f.facts["rate"]; time == nil && !given && f.head.interval == 0 {
+		if _, err := f.need("samples", "time"); err != nil {
+			return drivers.Samples{}, err
 		}
-		return *f.Sound, nil
 	}
-	t, err := f.need("samples", "time")
+	columns, err := f.choose("samples", chosen, time, true)
 	if err != nil {
 		return drivers.Samples{}, err
 	}
-	chosen, err := f.choose("samples", column, t[0], true)
+	begin, rate, err := f.even(time)
 	if err != nil {
 		return drivers.Samples{}, err
 	}
-	begin, rate, err := f.even(t[0])
-	if err != nil {
-		return drivers.Samples{}, err
+	return f.samples(columns, begin, rate)
+}
+
+// channel is one channel of sound, or all.
+func (f *File) channel(chosen string) (drivers.Samples, error) {
+	s := *f.Sound
+	if chosen == "" {
+		return s, nil
 	}
+	k, err := strconv.Atoi(chosen)
+	if err != nil || k < 1 || k > s.Channels {
+		return s, f.wrong(0, fmt.Sprintf("it has channels 1 to %d", s.Channels), "there is no channel %q", clip(chosen))
+	}
+	one := s
+	one.Channels, one.Values = 1, make([]float64, 0, s.Count())
+	for i := k - 1; i < len(s.Values); i += s.Channels {
+		one.Values = append(one.Values, s.Values[i])
+	}
+	return one, nil
+}
+
+func (f *File) samples(chosen []*column, begin, rate float64) (drivers.Samples, error) {
 	out := drivers.Samples{Start: after(begin), Rate: rate, Channels: len(chosen)}
 	n := len(f.lines)
 	out.Values = make([]float64, n*len(chosen))
 	for k, c := range chosen {
 		if c.unit == "" {
-			return drivers.Samples{}, f.wrong(f.header, `write "current / A"`, "column %q has no unit", c.label)
+			return drivers.Samples{}, f.wrong(f.header, `write "current / A", or give --unit "`+c.label+`=A"`,
+				"column %q has no unit", c.label)
 		}
 		v, unit, err := f.numbers(c, "")
 		if err != nil {
@@ -67,7 +92,7 @@ func (f *File) choose(kind, name string, beside *column, channels bool) ([]*colu
 	var all []*column
 	numbered := true
 	for _, c := range f.columns {
-		if c == beside || names[c.quantity] {
+		if c == beside || names[c.quantity] || c.quantity == "sequence" {
 			continue
 		}
 		if name != "" && (strings.EqualFold(c.label, name) || c.quantity == strings.ToLower(name)) {
@@ -80,9 +105,12 @@ func (f *File) choose(kind, name string, beside *column, channels bool) ([]*colu
 	for _, c := range all {
 		have = append(have, c.quantity)
 	}
+	k, notNumber := strconv.Atoi(name)
 	switch {
 	case len(all) == 0:
 		return nil, f.wrong(f.header, "", "a table of %s needs a column of values", kind)
+	case notNumber == nil && k >= 1 && k <= len(all):
+		return all[k-1 : k], nil
 	case name != "":
 		hint := "it has " + clip(strings.Join(have, ", "))
 		if s := input.Near(name, have); s != "" {
@@ -116,6 +144,9 @@ func (f *File) times(c *column) (t []float64, zero float64, err error) {
 // even checks that samples are evenly spaced, and gives the first moment and
 // the rate.
 func (f *File) even(c *column) (begin, rate float64, err error) {
+	if c == nil {
+		return f.stated()
+	}
 	t, zero, err := f.times(c)
 	if err != nil {
 		return 0, 0, err
@@ -146,8 +177,10 @@ func (f *File) even(c *column) (begin, rate float64, err error) {
 		}
 		allowed = jitter
 	}
+	worst := 0.0
 	for i := range t {
-		if off := (t[i]-t[0])*rate - float64(i); math.Abs(off) > allowed+1e-9 {
+		off := math.Abs((t[i]-t[0])*rate - float64(i))
+		if worst = max(worst, off); off > allowed+1e-9 {
 			if given {
 				return 0, 0, f.wrong(int(f.lines[i]), "the times do not go with the rate that the file states",
 					"uneven times: %.9g s, where %.9g s would come", t[i], t[0]+float64(i)/rate)
@@ -155,7 +188,34 @@ func (f *File) even(c *column) (begin, rate float64, err error) {
 			return 0, 0, f.uneven(t)
 		}
 	}
+	if worst > 0.001 {
+		f.note("times are up to %.2g %% of an interval off even ones", 100*worst)
+	}
 	return zero + t[0], rate, nil
+}
+
+// stated is the first moment and rate of samples without times.
+func (f *File) stated() (begin, rate float64, err error) {
+	zero, _, err := f.fact("start")
+	if err != nil {
+		return 0, 0, err
+	}
+	if f.head.interval > 0 {
+		if n := f.find("sequence"); n != nil {
+			for i, v := range n.values {
+				if !(math.Abs(v-n.values[0]-float64(i)) < 1e-6) {
+					return 0, 0, f.wrong(int(f.lines[i]), "a row is missing or there twice", "%s does not count up by one",
+						n.label)
+				}
+			}
+		}
+		return zero + f.head.start, 1 / f.head.interval, nil
+	}
+	rate, _, err = f.fact("rate")
+	if err == nil {
+		f.note("no column of times: evenly spaced at the rate in line %d", f.facts["rate"].line)
+	}
+	return zero, rate, err
 }
 
 // uneven says where times are not even: at the step that is furthest from the

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"path"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -87,6 +88,9 @@ type (
 		Times   *float64 `toml:"times"`
 	}
 )
+
+// Type is the type of a causes file, for schemas.
+func Type() reflect.Type { return reflect.TypeFor[document]() }
 
 // wants says what each key takes, by the table it stands in.
 var wants = map[string]map[string]string{

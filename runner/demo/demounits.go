@@ -169,8 +169,10 @@ func (f *Fixtures) Lay(nest, serial string) {
 	f.lies[nest] = serial
 }
 
-// Devices implements [web.Fixture].
-func (f *Fixtures) Devices() []string { return f.bench[f.nests[0]].Wires() }
+// Devices implements [web.Fixture]: the unit's own console is none of the fixture.
+func (f *Fixtures) Devices() []string {
+	return slices.DeleteFunc(f.bench[f.nests[0]].Wires(), func(role string) bool { return role == sim.Console })
+}
 
 // Faults implements [web.Fixture].
 func (f *Fixtures) Faults() []string {
@@ -262,11 +264,7 @@ func Files(nests int) (*product.Method, *bench.File, *sim.Population, error) {
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	data, err := home.Read("bench-demo.toml")
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	b, err := bench.Parse(home.Path("bench-demo.toml"), data)
+	b, err := bench.LoadFrom(home, "bench-demo.toml")
 	if err != nil {
 		return nil, nil, nil, err
 	}
@@ -276,7 +274,8 @@ func Files(nests int) (*product.Method, *bench.File, *sim.Population, error) {
 		more.Name = string(rune('A' + k))
 		b.Nests = append(b.Nests, more)
 	}
-	if data, err = home.Read("population.toml"); err != nil {
+	data, err := home.Read("population.toml")
+	if err != nil {
 		return nil, nil, nil, err
 	}
 	people, err := sim.ParsePopulation(home.Path("population.toml"), data)
@@ -333,6 +332,9 @@ type SimulateOptions struct {
 	Defect   string
 	Severity float64
 	Nests    int
+	// Controller is the motion model that the stick machine has a controller for; ""
+	// as the bench file says.
+	Controller string
 }
 
 // simulatedUnit is a handset for a fixture.

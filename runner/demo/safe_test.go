@@ -127,5 +127,8 @@ func TestWhatOutputsDrive(t *testing.T) {
 		"supply": power, "meter": nothing, "board": power, "sticks": {drivers.Motion}, "receiver": nothing, "relays": power,
 		"more_relays": nothing, "chip": nothing, "lamps": nothing, "pulses": nothing, "microphone": nothing, "link": nothing,
 		"lamp": nothing, "power": power, "alive": power, "guard": nothing,
+		"rail": nothing, "adc": nothing, "expander": nothing, "servos": {drivers.Motion}, "knob": power,
+		"handset": nothing, "flasher": power,
+		"console": nothing, "loader": power,
 	}, n.Drives)
 }

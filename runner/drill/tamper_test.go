@@ -204,7 +204,6 @@ type files struct {
 	dir    string
 	list   []archive.Sealed // by number
 	key    ed25519.PrivateKey
-	head   map[string]any
 	before string // a copy of the folder, a session earlier
 }
 

@@ -19,6 +19,8 @@ import (
 // Command is what the program is called with to be a guardian.
 const Command = "guardian"
 
+const replaced = "the guardian was ended; another took its place"
+
 // Options of [Start].
 type Options struct {
 	Bench *bench.File
@@ -207,6 +209,7 @@ func (g *Guardian) tell(m message) error {
 	if err := g.revive(ctx); err != nil {
 		return err
 	}
+	g.o.Say(replaced)
 	problem, err := g.process.ask(ctx, m)
 	return errors.Join(err, problem)
 }
@@ -235,7 +238,8 @@ func (g *Guardian) revive(ctx context.Context) error {
 		}
 		return problem
 	}
-	take := message{Do: doTake, Runner: os.Getpid(), Name: g.o.Bench.Name, Data: g.o.Bench.Data}
+	take := message{Do: doTake, Runner: os.Getpid(), Name: g.o.Bench.Name, Data: g.o.Bench.Data,
+		Models: g.o.Bench.ModelFiles}
 	for _, f := range g.claim.Files() {
 		take.Claim = append(take.Claim, f.Name())
 	}
@@ -281,7 +285,7 @@ func (g *Guardian) ended(p *process) {
 		g.o.Say("the guardian was ended, and no run begins until there is another: " + err.Error())
 		return
 	}
-	g.o.Say("the guardian was ended; another took its place")
+	g.o.Say(replaced)
 }
 
 // start starts the process.

@@ -3,6 +3,8 @@ package guardian
 import (
 	"path/filepath"
 	"time"
+
+	"fullthrow/runner/bench"
 )
 
 // message is what the runner tells its guardian. Telling the same twice is harmless.
@@ -11,6 +13,8 @@ type message struct {
 	Runner int    `json:"runner,omitempty"` // of take: its process
 	Name   string `json:"name,omitempty"`   // of take: of the bench file
 	Data   []byte `json:"data,omitempty"`   // of take: the bench file
+	// of take: its files of models
+	Models []bench.ModelFile `json:"models,omitempty"`
 	// of take: the names of the files of the claim, which it has open from 3 on
 	Claim []string `json:"claim,omitempty"`
 	Index int      `json:"index,omitempty"` // of arm: the nest

@@ -96,7 +96,7 @@ func watch(in io.Reader, out, errs io.Writer, patience time.Duration) {
 func (w *watcher) carryOut(m message) (err error) {
 	switch m.Do {
 	case doTake:
-		if w.bench, err = bench.Parse(m.Name, m.Data); err != nil {
+		if w.bench, err = bench.Parse(m.Name, m.Data, m.Models...); err != nil {
 			return err
 		}
 		w.runner = m.Runner

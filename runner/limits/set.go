@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -61,6 +62,35 @@ var keys = []string{
 	"lower", "upper", "equal", "one_of", "each", "unit", "why", "rule", "guard",
 	"cause", "cause_above", "cause_below", "inspect", "inspect_above", "inspect_below",
 }
+
+// shape is a limits file as Parse reads it, for schemas: what each of keys takes.
+type shape struct {
+	Product      string                      `toml:"product"`
+	Inconclusive string                      `toml:"inconclusive"` // "fail" (default) or "error"
+	Checks       map[string]map[string]bound `toml:",rest"`
+}
+
+// bound is what a reading is held to: a table [check.reading].
+type bound struct {
+	Lower        float64  `toml:"lower"`
+	Upper        float64  `toml:"upper"`
+	Equal        any      `toml:"equal"`  // a number, true, false or a text
+	OneOf        []any    `toml:"one_of"` // numbers or texts
+	Each         []string `toml:"each"`   // names that stand for the * in the reading's name
+	Unit         string   `toml:"unit"`
+	Why          string   `toml:"why"`   // why the limit is what it is
+	Rule         string   `toml:"rule"`  // "simple" or "guarded"
+	Guard        float64  `toml:"guard"` // multiples of the expanded uncertainty
+	Cause        string   `toml:"cause"`
+	CauseAbove   string   `toml:"cause_above"`
+	CauseBelow   string   `toml:"cause_below"`
+	Inspect      string   `toml:"inspect"`
+	InspectAbove string   `toml:"inspect_above"`
+	InspectBelow string   `toml:"inspect_below"`
+}
+
+// Type is the type of a limits file, for schemas.
+func Type() reflect.Type { return reflect.TypeFor[shape]() }
 
 // Product is the product that the file says it is for.
 func (s *Set) Product() string { return s.product }

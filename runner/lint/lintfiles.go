@@ -42,11 +42,7 @@ func Benches(s product.Sources, keep func(error) error) ([]*bench.File, error) {
 	}
 	var list []*bench.File
 	for _, name := range names {
-		data, err := home.Read(name)
-		if err != nil {
-			return nil, err
-		}
-		b, err := bench.Parse(home.Path(name), data)
+		b, err := bench.LoadFrom(home, name)
 		if err != nil {
 			if err := keep(err); err != nil {
 				return nil, err
@@ -209,7 +205,8 @@ func RunOnce(ctx context.Context, m *product.Method, b *bench.File, i int) (take
 	defer n.Close()
 	r := &lintRun{m: m}
 	clock.Together(ctx, func(ctx context.Context) {
-		err = m.Plan.Run(ctx, script.Host{Clock: clock, Devices: n.Devices, Recorder: r, Ask: r.answer})
+		unit := reports.Unit{SerialNumber: "LINT-0001", Product: m.Plan.Product, Revision: m.Plan.Revision}
+		err = m.Plan.Run(ctx, script.Host{Clock: clock, Unit: unit, Devices: n.Devices, Recorder: r, Ask: r.answer})
 	})
 	if err != nil {
 		p := product.LuaProblem(m.PlanAt, err)

@@ -238,7 +238,7 @@ func (b *bench) readings(h sim.Handset) map[string]float64 {
 	}{{"near", 30, 1.4}, {"far", 60, 3.5}} {
 		b.must(b.damping.SetAttenuation(b.ctx, place.dB))
 		b.wait(0.1)
-		r, err := measure.Link(b.record(place.on))
+		r, err := measure.Link(b.record(place.on), measure.LinkOptions{})
 		b.must(err)
 		out["link."+place.name+"_error_rate"], out["link."+place.name+"_gap"] = r.ErrorRate, r.LongestGap
 	}

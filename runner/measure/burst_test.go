@@ -113,7 +113,7 @@ func TestBurstsBound(t *testing.T) {
 		f := framesOf(gilbertElliott(rng, 1500, 0.01, 0.10, 0, 1))
 		r, err := Bursts(f)
 		require.NoError(t, err)
-		l, err := Link(f)
+		l, err := Link(f, LinkOptions{})
 		require.NoError(t, err)
 		if r.Upper >= truth {
 			held++
@@ -130,7 +130,7 @@ func TestBurstsBound(t *testing.T) {
 
 func TestLinkIntervals(t *testing.T) {
 	series := strings.Repeat(strings.Repeat(".", 81)+"xx", 12) + strings.Repeat(".", 4)
-	r, err := Link(framesOf(series))
+	r, err := Link(framesOf(series), LinkOptions{})
 	require.NoError(t, err)
 	require.Equal(t, []int{1000, 24, 976, 2}, []int{r.Expected, r.Lost, r.Received, r.LongestBurst})
 	require.Equal(t, 2.0, r.BurstLength)
@@ -140,11 +140,11 @@ func TestLinkIntervals(t *testing.T) {
 	require.Equal(t, Interval{100 * low, 100 * high}, r.Wilson)
 	within(t, "gap", r.LongestGap, 3*0.007, 1e-9)
 
-	silent, err := Link(drivers.Frames{Period: 7 * time.Millisecond, Length: time.Second})
+	silent, err := Link(drivers.Frames{Period: 7 * time.Millisecond, Length: time.Second}, LinkOptions{})
 	require.NoError(t, err)
 	require.Equal(t, []float64{100, 100, 100}, []float64{silent.ErrorRate, silent.Upper, silent.Exact.High})
 	require.Greater(t, silent.Exact.Low, 97.0)
-	nothing, err := Link(drivers.Frames{Length: time.Second})
+	nothing, err := Link(drivers.Frames{Length: time.Second}, LinkOptions{})
 	require.NoError(t, err)
 	require.Equal(t, Interval{0, 100}, nothing.Exact)
 }
@@ -161,7 +161,7 @@ func FuzzBursts(f *testing.F) {
 		if err != nil {
 			return
 		}
-		l, err := Link(fr)
+		l, err := Link(fr, LinkOptions{})
 		if err != nil || l.Expected != r.Expected || l.Lost != r.Lost || l.LongestBurst != r.LongestBurst {
 			t.Fatalf("%+v and %+v, %v", r, l, err)
 		}

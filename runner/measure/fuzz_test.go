@@ -107,7 +107,7 @@ func FuzzFrames(f *testing.F) {
 		plainError(t, err)
 		_, err = Switch(fr, fr, SwitchOptions{Channel: channel})
 		plainError(t, err)
-		r, err := Link(fr)
+		r, err := Link(fr, LinkOptions{})
 		plainError(t, err)
 		if err == nil && (r.Lost+r.Received != r.Expected || r.Received > len(fr.Frames) || r.Upper < r.ErrorRate || r.ErrorRate > 100 || r.LongestGap < 0) {
 			t.Fatalf("counts do not agree: %+v", r)

@@ -3,40 +3,79 @@ package measure
 import (
 	"math"
 	"slices"
+	"time"
 
 	"fullthrow/drivers"
 	"fullthrow/reports/statistics"
 )
 
+// LinkOptions is what is known of a link beforehand.
+type LinkOptions struct {
+	Period float64 `unit:"s" range:"[0,1]" help:"between frames; 0: of the bench file, else measured"`
+}
+
 // LinkResult describes how much of what was sent arrived.
 type LinkResult struct {
+	_ struct{} `why:"the time between frames is not known"`
+
 	Expected  int     `help:"frames that should have come in the time listened"`
 	Received  int     `help:"frames that carried something new"`
 	Lost      int     `help:"expected - received"`
 	ErrorRate float64 `unit:"%" help:"lost of expected; 100 when nothing came"`
+	// The interval to judge by: it allows for losses in bursts, for the ends of the
+	// capture, and for losses that lateness may hide.
+	Interval Interval `unit:"%" help:"two-sided 95 % interval of the error rate, with bursts, ends and lateness"`
+	Least    float64  `unit:"%" help:"so much was lost at least, whatever the time between frames is"`
 	// Bursts make the true bound wider. 100 when nothing was heard.
 	Upper float64 `unit:"%" help:"one-sided 95 % upper bound of the error rate, for independent losses"`
 	// 0 to 100 when nothing was expected.
-	Exact        Interval `unit:"%" help:"two-sided 95 % interval of the error rate (Clopper-Pearson)"`
+	Exact        Interval `unit:"%" help:"two-sided 95 % interval for independent losses (Clopper-Pearson)"`
 	Wilson       Interval `unit:"%" help:"the same by the score"`
 	LongestGap   float64  `unit:"s" help:"without a new frame, ends of the capture included"`
 	BurstLength  float64  `unit:"1" help:"mean number of frames lost in a row; 0 without a loss"`
 	LongestBurst int      `help:"most frames lost in a row"`
 	Failsafe     bool     `help:"the receiver said so at least once"`
+
+	Period   float64    `unit:"s" help:"between two frames when none is lost; of the longest part"`
+	Measured bool       `help:"the period was measured from the frames, not given"`
+	Unknown  string     `help:"why the time between frames is not known; empty if it is"`
+	Parts    []LinkPart `help:"where the frame rate changed: one for each rate"`
 }
 
-// Link counts frames. A frame that the receiver marks as lost counts as not
-// received; so does a hole in the series, measured by the nominal period (or,
-// for a format without one, by the median distance of the frames): a distance
-// of about m periods hides m - 1 frames. Special inputs: nothing heard gives
-// Received 0, ErrorRate and Upper 100 and LongestGap the capture's length; a
-// capture without length and frames is an error.
-func Link(f drivers.Frames) (LinkResult, error) {
+// LinkPart is a part of a capture with one frame rate.
+type LinkPart struct {
+	From     float64 `unit:"s" help:"when it begins"`
+	Period   float64 `unit:"s" help:"between two frames when none is lost"`
+	Expected int     `help:"frames that should have come in it"`
+	Lost     int     `help:"of them"`
+}
+
+// longestPeriod bounds what is not known: no receiver sends fewer frames.
+const longestPeriod = 0.0255 // s
+
+// Link counts frames over time, against the grid on which they are sent; see
+// [drivers.Paces] for how that is found where no period is given. A frame that the
+// receiver marks as lost counts as not received, and so does a place of the grid
+// without a frame. Where the frame rate changes in the capture each part has its
+// own grid, and the change itself is no loss.
+//
+// Special inputs: nothing heard gives Received 0, ErrorRate and Upper 100 and
+// LongestGap the capture's length. Where the time between frames cannot be told,
+// Unknown says why: ErrorRate is none, only Least is known, and Expected and Lost
+// count the frames that came. A capture without length and frames, and frames that
+// come at another rate than the one given, are an error.
+func Link(f drivers.Frames, o LinkOptions) (LinkResult, error) {
+	if o.Period != 0 {
+		if !(o.Period > 0 && o.Period <= 1) {
+			return LinkResult{}, errorf("link", "period is %v s", o.Period)
+		}
+		f.Period = time.Duration(math.Round(o.Period * 1e9))
+	}
 	seen, err := listen("link", f)
 	if err != nil {
 		return LinkResult{}, err
 	}
-	r := LinkResult{LongestGap: seen.longestGap, Failsafe: seen.failsafe}
+	r := LinkResult{LongestGap: seen.longestGap, Failsafe: seen.failsafe, Period: nan, Parts: seen.parts}
 	bursts := 0
 	for _, s := range seen.stretches {
 		r.Expected += s.frames
@@ -50,11 +89,30 @@ func Link(f drivers.Frames) (LinkResult, error) {
 	if bursts > 0 {
 		r.BurstLength = float64(r.Lost) / float64(bursts)
 	}
-	r.ErrorRate, r.Upper = 100, 100
-	r.Exact, r.Wilson = Interval{0, 100}, Interval{0, 100}
+	longest := 0
+	for _, p := range seen.parts {
+		if p.Expected >= longest {
+			longest, r.Period, r.Measured = p.Expected, p.Period, seen.measured
+		}
+	}
+	r.ErrorRate, r.Upper, r.Least = 100, 100, 100
+	r.Exact, r.Wilson, r.Interval = Interval{0, 100}, Interval{0, 100}, Interval{0, 100}
+	if seen.unknown != nil {
+		due := (seen.length - 2*longestPeriod) / longestPeriod
+		r.ErrorRate, r.Unknown = nan, seen.unknown.Error()
+		r.Least = 100 * math.Max(0, 1-float64(r.Received)/math.Max(due, 1))
+		return r, nil
+	}
 	if r.Expected > 0 {
 		r.Exact, r.Wilson = percent(statistics.ClopperPearson(float64(r.Lost), float64(r.Expected), 0.95)),
 			percent(statistics.Wilson(float64(r.Lost), float64(r.Expected), 0.95))
+		few, many := float64(max(0, r.Lost-seen.fewer)), float64(r.Lost+seen.more)
+		all := float64(r.Received) + many
+		share := 1 / burstsOf(seen.stretches).Inflation
+		low, _ := statistics.ClopperPearson(few*share, (float64(r.Received)+few)*share, 0.95)
+		_, high := statistics.ClopperPearson(many*share, all*share, 0.95)
+		r.Interval = percent(low, high)
+		r.Least = r.Interval.Low
 		if r.Received > 0 {
 			r.ErrorRate = 100 * float64(r.Lost) / float64(r.Expected)
 			_, upper := statistics.ClopperPearson(float64(r.Lost), float64(r.Expected), 0.90)
@@ -72,9 +130,14 @@ type stretch struct {
 
 // listened is a series of frames as received and lost, in order.
 type listened struct {
-	stretches  []stretch
-	longestGap float64 // s
-	failsafe   bool
+	stretches   []stretch
+	parts       []LinkPart
+	longestGap  float64 // s
+	length      float64 // s
+	failsafe    bool
+	measured    bool  // the period, from the frames
+	unknown     error // why the period is not known
+	fewer, more int   // losses that there may be beside those counted
 }
 
 func (l *listened) add(lost bool, frames int) {
@@ -90,53 +153,120 @@ func (l *listened) add(lost bool, frames int) {
 
 // listen makes a capture into received and lost frames; see [Link].
 func listen(op string, f drivers.Frames) (listened, error) {
-	length := f.Length.Seconds()
-	if n := len(f.Frames); n > 0 {
-		length = math.Max(length, f.Frames[n-1].At.Seconds())
-	}
-	if length <= 0 {
-		return listened{}, errorf(op, "capture has no length")
-	}
-	period := f.Period.Seconds()
-	if period < 0 {
-		return listened{}, errorf(op, "period is %v", f.Period)
-	}
-	if period == 0 && len(f.Frames) > 2 {
-		gaps := make([]float64, 0, len(f.Frames))
-		for i := 1; i < len(f.Frames); i++ {
-			gaps = append(gaps, (f.Frames[i].At - f.Frames[i-1].At).Seconds())
-		}
-		period = statistics.Median(gaps)
-	}
-	var l listened
-	last, lastNew := 0.0, 0.0
-	for i, frame := range f.Frames {
-		at := frame.At.Seconds()
-		if at < last {
+	l := listened{length: f.Length.Seconds()}
+	n := len(f.Frames)
+	at := make([]time.Duration, n)
+	for i := range f.Frames {
+		at[i] = f.Frames[i].At
+		if i > 0 && at[i] < at[i-1] {
 			return listened{}, errorf(op, "frame %d is earlier than the one before", i)
 		}
-		if period > 0 {
-			l.add(true, int(math.Round((at-last)/period))-1)
-		}
-		last = at
+	}
+	if n > 0 {
+		l.length = math.Max(l.length, at[n-1].Seconds())
+	}
+	if l.length <= 0 {
+		return listened{}, errorf(op, "capture has no length")
+	}
+	if f.Period < 0 {
+		return listened{}, errorf(op, "period is %v", f.Period)
+	}
+	last := 0.0
+	for i, frame := range f.Frames {
 		l.failsafe = l.failsafe || frame.Failsafe
-		if frame.Lost || frame.Failsafe {
-			l.add(true, 1)
-			continue
+		if !isLost(frame) {
+			l.longestGap = math.Max(l.longestGap, at[i].Seconds()-last)
+			last = at[i].Seconds()
 		}
-		l.longestGap = math.Max(l.longestGap, at-lastNew)
-		lastNew = at
-		l.add(false, 1)
 	}
-	if period > 0 {
-		rest := int(math.Round((length-last)/period)) - 1
-		if len(f.Frames) == 0 {
-			rest = int(math.Floor(length/period + 1e-6))
+	l.longestGap = math.Max(l.longestGap, l.length-last)
+	if n == 0 {
+		if f.Period > 0 {
+			due := int(math.Floor(l.length/f.Period.Seconds() + 1e-6))
+			l.add(true, due)
+			l.parts = []LinkPart{{Period: f.Period.Seconds(), Expected: due, Lost: due}}
 		}
-		l.add(true, rest)
+		return l, nil
 	}
-	l.longestGap = math.Max(l.longestGap, length-lastNew)
+	paces, err := drivers.Paces(at, f.Period)
+	if err != nil {
+		if f.Period > 0 {
+			return listened{}, errorf(op, "%v", err)
+		}
+		l.unknown = err
+		for _, frame := range f.Frames {
+			l.add(isLost(frame), 1)
+		}
+		return l, nil
+	}
+	l.count(f, at, paces)
 	return l, nil
+}
+
+// isLost says whether the receiver had nothing new to say.
+func isLost(f drivers.Frame) bool { return f.Lost || f.Failsafe }
+
+// count counts frames and holes on the grid of each pace.
+func (l *listened) count(f drivers.Frames, at []time.Duration, paces []drivers.Pace) {
+	before, beforePeriod := 0.0, 0.0 // when the frame before was due
+	// A hole ends half a period before what follows it: what is due at an end of the
+	// capture may have come a moment outside.
+	hole := func(until, period float64) int { return max(0, int(math.Round((until-before)/period))-1) }
+	l.more = 2
+	for _, p := range paces {
+		period := p.Period.Seconds()
+		part := LinkPart{From: before, Period: period}
+		l.measured = l.measured || !p.Given
+		slot, first, lateness := drivers.Slots(at[p.From:p.To], p.Period)
+		if p.Hidden > 0 { // none seems to be missing
+			for i := range slot {
+				slot[i] = i
+				first = min(first, at[p.From+i]-time.Duration(i)*p.Period)
+			}
+		}
+		add := func(lost bool, frames int) {
+			l.add(lost, frames)
+			part.Expected += max(0, frames)
+			if lost {
+				part.Lost += max(0, frames)
+			}
+		}
+		// At a change of rate nobody knows which of the two a hole belongs to.
+		missing := hole(first.Seconds(), math.Max(period, beforePeriod))
+		if beforePeriod > 0 {
+			part.From = at[p.From].Seconds()
+			l.more += hole(first.Seconds(), math.Min(period, beforePeriod)) - missing + 1
+			l.fewer++
+		}
+		add(true, missing)
+		for i, s := range slot {
+			if i > 0 {
+				add(true, s-slot[i-1]-1)
+			}
+			add(isLost(f.Frames[p.From+i]), 1)
+		}
+		if late := lateness.Seconds() / period; late > 0.5 {
+			l.fewer, l.more = l.fewer+int(math.Ceil(late)), l.more+int(math.Ceil(late))
+		}
+		l.more += p.Hidden
+		before, beforePeriod = first.Seconds()+float64(slot[len(slot)-1])*period, period
+		if p.Hidden > 0 { // the last ones may be on their way
+			before += lateness.Seconds()
+		}
+		if p.To == len(at) {
+			add(true, hole(l.length, period))
+		}
+		l.parts = append(l.parts, part)
+	}
+}
+
+// counted is [Link] for whoever needs its counts: an error where they are not known.
+func counted(op string, f drivers.Frames) (LinkResult, error) {
+	r, err := Link(f, LinkOptions{})
+	if err == nil && r.Unknown != "" {
+		err = errorf(op, "%s", r.Unknown)
+	}
+	return r, err
 }
 
 // BurstResult says whether losses come alone or in bursts. A frame here is one
@@ -181,6 +311,9 @@ func Bursts(f drivers.Frames) (BurstResult, error) {
 	seen, err := listen("bursts", f)
 	if err != nil {
 		return BurstResult{}, err
+	}
+	if seen.unknown != nil {
+		return BurstResult{}, errorf("bursts", "%v", seen.unknown)
 	}
 	return burstsOf(seen.stretches), nil
 }

@@ -134,11 +134,11 @@ func Compare(lost, sent, goldenLost, goldenSent int, o CompareOptions) (CompareR
 
 // CompareFrames is [Compare] of two captures, counted by [Link].
 func CompareFrames(unit, golden drivers.Frames, o CompareOptions) (CompareResult, error) {
-	u, err := Link(unit)
+	u, err := counted("compare_frames", unit)
 	if err != nil {
 		return CompareResult{}, err
 	}
-	g, err := Link(golden)
+	g, err := counted("compare_frames", golden)
 	if err != nil {
 		return CompareResult{}, err
 	}

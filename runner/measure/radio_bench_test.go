@@ -35,7 +35,7 @@ func TestSweepOnTheBench(t *testing.T) {
 		for dB := 64.0; dB <= 80; dB++ {
 			b.must(b.damping.SetAttenuation(b.ctx, dB))
 			b.wait(0.1)
-			r, err := measure.Link(b.record(3))
+			r, err := measure.Link(b.record(3), measure.LinkOptions{})
 			b.must(err)
 			points = append(points, measure.SweepPoint{Attenuation: dB, Lost: r.Lost, Sent: r.Expected})
 		}
@@ -71,7 +71,7 @@ func TestSequentialOnTheBench(t *testing.T) {
 		b.running(h)
 		lost, sent := 0, 0
 		for {
-			r, err := measure.Link(b.record(0.14))
+			r, err := measure.Link(b.record(0.14), measure.LinkOptions{})
 			b.must(err)
 			lost, sent = lost+r.Lost, sent+r.Expected
 			s, err := measure.Sequential(lost, sent, o)

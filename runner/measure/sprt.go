@@ -253,7 +253,7 @@ func Sequential(lost, sent int, o SequentialOptions) (SequentialResult, error) {
 
 // SequentialFrames is [Sequential] of one capture, counted by [Link].
 func SequentialFrames(f drivers.Frames, o SequentialOptions) (SequentialResult, error) {
-	l, err := Link(f)
+	l, err := counted("sequential_frames", f)
 	if err != nil {
 		return SequentialResult{}, err
 	}

@@ -354,13 +354,13 @@ func TestLink(t *testing.T) {
 		}
 		return f
 	}
-	r, err := Link(at(100))
+	r, err := Link(at(100), LinkOptions{})
 	require.NoError(t, err)
 	require.Equal(t, []int{100, 100, 0}, []int{r.Expected, r.Received, r.Lost})
 	within(t, "upper", r.Upper, 100*(1-math.Pow(0.05, 0.01)), 1e-9)
 	within(t, "gap", r.LongestGap, 0.007, 1e-9)
 
-	r, err = Link(at(100, 10, 11, 12, 50))
+	r, err = Link(at(100, 10, 11, 12, 50), LinkOptions{})
 	require.NoError(t, err)
 	require.Equal(t, []int{100, 96, 4}, []int{r.Expected, r.Received, r.Lost})
 	within(t, "rate", r.ErrorRate, 4, 1e-9)
@@ -371,17 +371,17 @@ func TestLink(t *testing.T) {
 	f := at(100)
 	f.Format = "CRSF"
 	f.Frames = append(append([]drivers.Frame(nil), f.Frames[:40]...), f.Frames[43:]...)
-	r, err = Link(f)
+	r, err = Link(f, LinkOptions{})
 	require.NoError(t, err)
 	require.Equal(t, []int{100, 97, 3}, []int{r.Expected, r.Received, r.Lost})
 	within(t, "burst", r.BurstLength, 3, 1e-9)
 	f.Period = 0
-	r, err = Link(f)
+	r, err = Link(f, LinkOptions{})
 	require.NoError(t, err)
 	require.Equal(t, 3, r.Lost, "period from the frames themselves")
 
 	// Silence: all lost, whatever the format.
-	r, err = Link(sbus(0.7))
+	r, err = Link(sbus(0.7), LinkOptions{})
 	require.NoError(t, err)
 	require.Equal(t, []int{100, 0, 100}, []int{r.Expected, r.Received, r.Lost})
 	require.Equal(t, []float64{100, 100, 0.7}, []float64{r.ErrorRate, r.Upper, r.LongestGap})
@@ -389,12 +389,12 @@ func TestLink(t *testing.T) {
 	for i := range dead.Frames {
 		dead.Frames[i].Lost, dead.Frames[i].Failsafe = true, i > 70
 	}
-	r, err = Link(dead)
+	r, err = Link(dead, LinkOptions{})
 	require.NoError(t, err)
 	require.True(t, r.Failsafe)
 	require.Equal(t, []float64{100, 100}, []float64{r.ErrorRate, r.Upper})
 
-	_, err = Link(drivers.Frames{})
+	_, err = Link(drivers.Frames{}, LinkOptions{})
 	require.ErrorContains(t, err, "measure: link: ")
 }
 

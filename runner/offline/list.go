@@ -53,8 +53,14 @@ type Flag struct{ Name, Kind, Help string }
 // Flags lists the options of a measurement, in the order of their struct.
 func (m Measurement) Flags() []Flag {
 	var list []Flag
+	if m.Sampled() {
+		list = append(list, Flag{"channel", "NAME", "of the capture, by name or number from 1; not given: 1"})
+	}
 	if t := m.Options(); t != nil {
 		for _, f := range measure.Fields(t) {
+			if f.Name == "channel" && m.Sampled() {
+				continue
+			}
 			help := f.Words()
 			if f.Of != "" {
 				help = "of " + f.Of + "; " + help
@@ -139,6 +145,12 @@ func Columns() string {
 func (m Measurement) Sampled() bool {
 	a := m.Arguments()
 	return len(a) > 0 && a[0].Type == typeSamples
+}
+
+// Reads says whether it reads files.
+func (m Measurement) Reads() bool {
+	a := m.Arguments()
+	return len(a) > 0 && a[0].Type.Kind() != reflect.Float64 && a[0].Type.Kind() != reflect.Int
 }
 
 // Draws says whether it has a drawing.
@@ -232,6 +244,9 @@ func (t *Taken) WriteText(w io.Writer) error {
 	var b bytes.Buffer
 	for _, in := range t.Inputs {
 		fmt.Fprintf(&b, "%s: %s\n", in.Name, in.About)
+		for _, note := range in.Notes {
+			fmt.Fprintf(&b, "  %s\n", note)
+		}
 	}
 	if len(t.Inputs) > 0 {
 		b.WriteByte('\n')
@@ -345,11 +360,22 @@ func (t *Taken) WriteJSON(w io.Writer) error {
 	e := json.NewEncoder(w)
 	e.SetEscapeHTML(false)
 	e.SetIndent("", "  ")
-	return e.Encode(struct {
-		Measurement string  `json:"measurement"`
-		From        []Input `json:"from"`
-		Result      Result  `json:"result"`
-	}{t.m.Name, append([]Input{}, t.Inputs...), t.Result})
+	return e.Encode(Answer{t.m.Name, append([]Input{}, t.Inputs...), t.Result})
+}
+
+// Answer is what --json writes.
+type Answer struct {
+	Measurement string  `json:"measurement"`
+	From        []Input `json:"from"`
+	Result      Result  `json:"result"` // its fields by name
+}
+
+// Shown is a value of a result as --json writes it.
+type Shown struct {
+	Value any    `json:"value"` // null: Why says why
+	Why   string `json:"why,omitempty"`
+	Unit  string `json:"unit,omitempty"`
+	Of    string `json:"of,omitempty"` // of what it is a share
 }
 
 // MarshalJSON makes an object of the fields, in their order.
@@ -381,12 +407,7 @@ func (f Field) json() any {
 	case f.Value == nil:
 		return f.Items[0]
 	}
-	v := struct {
-		Value any    `json:"value"`
-		Why   string `json:"why,omitempty"`
-		Unit  string `json:"unit,omitempty"`
-		Of    string `json:"of,omitempty"`
-	}{f.Value, f.Why, f.Unit, f.Of}
+	v := Shown{f.Value, f.Why, f.Unit, f.Of}
 	if f.Why != "" {
 		v.Value = nil
 		if x, ok := f.Value.(float64); ok && math.IsInf(x, 0) {

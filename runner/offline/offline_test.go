@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"encoding/xml"
+	"fmt"
 	"io"
 	"io/fs"
 	"math"
@@ -249,7 +250,7 @@ func TestMistakes(t *testing.T) {
 	for words, want := range map[string]string{
 		"tone":                                              "tone: 0 arguments",
 		"tone tone.wav b.wav":                               "tone: 2 arguments",
-		"tone tone.wav --channel x":                         `tone: --channel "x" is no whole number`,
+		"tone tone.wav --channel x":                         captures + `tone.wav: there is no channel "x"`,
 		"tone tone.wav --frequency s":                       `tone: --frequency "s" is no number in Hz`,
 		"tone tone.wav --low 3":                             "tone: there is no --low",
 		"travel-points sweep.csv --axis x":                  "travel-points: there is no --axis",
@@ -278,4 +279,38 @@ func TestMistakes(t *testing.T) {
 	got := take(t, "travel-points", volts, "--output-high", "3300mV")
 	assert.InDelta(t, 3.3, number(t, got, "span"), 1e-12)
 	assert.Equal(t, "V", got.Result[2].Unit)
+}
+
+// A channel is chosen by number or name, and one that stands still is told.
+func TestSilentChannel(t *testing.T) {
+	const left = "../../drivers/wav/testdata/silent-left.wav"
+	note := func(taken *Taken) string { return strings.Join(taken.Inputs[0].Notes, "; ") }
+	taken := take(t, "summary", "../../runner/capturefile/testdata/settings.csv")
+	assert.Contains(t, note(taken), "columns named in line 16")
+
+	dir := t.TempDir()
+	wide := filepath.Join(dir, "wide.csv")
+	var b strings.Builder
+	b.WriteString("time / s, value1 / A, value2 / A, value3 / A\n")
+	for i := range 200 {
+		fmt.Fprintf(&b, "%g, 0, %d, 0.5\n", float64(i)/1000, i%2)
+	}
+	require.NoError(t, os.WriteFile(wide, []byte(b.String()), 0o666))
+	assert.Equal(t, "channel 1, which is measured, never changes: every sample is 0 A; channel 2 is not: --channel 2",
+		note(take(t, "level", wide)))
+	assert.Empty(t, note(take(t, "level", wide, "--mix", "true")))
+	for _, chosen := range []string{"2", "value2"} {
+		taken = take(t, "level", wide, "--channel", chosen)
+		assert.Empty(t, note(taken))
+		assert.InDelta(t, 0.5, number(t, taken, "rms"), 0.01)
+		assert.InDelta(t, 0.5, number(t, take(t, "steady", wide, "--channel", chosen), "mean"), 0.01)
+	}
+	assert.Equal(t, "the capture never changes: every sample is 500 mA", note(take(t, "level", wide, "--channel", "3")))
+
+	_, err := tryTake("level", wide, "--channel", "4")
+	require.EqualError(t, err, wide+`:1: there is no column "4"`)
+	_, err = tryTake("level", left, "--channel", "3")
+	require.EqualError(t, err, left+`: there is no channel "3"`)
+	_, err = tryTake("level", wide, "--channel", "2", "--mix", "true")
+	require.EqualError(t, err, "level: channel 2 asked for, and the average of all channels")
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"fullthrow/drivers"
 	"fullthrow/reports/draw"
@@ -175,20 +176,16 @@ func (t *Taken) losses() draw.Panel {
 	if n > 0 {
 		length = max(length, f.Frames[n-1].At.Seconds())
 	}
-	period := f.Period.Seconds()
-	if period <= 0 && n > 2 {
-		var gaps []float64
-		for i := 1; i < n; i++ {
-			gaps = append(gaps, (f.Frames[i].At - f.Frames[i-1].At).Seconds())
-		}
-		slices.Sort(gaps)
-		period = gaps[len(gaps)/2]
+	at := make([]time.Duration, n)
+	for i := range at {
+		at[i] = f.Frames[i].At
 	}
 	p := fromZero(panel("time / s", "lost / %", 0))
-	if period <= 0 || length <= 0 {
+	paces, err := drivers.Paces(at, f.Period)
+	if err != nil || n == 0 || length <= 0 { // nothing is known of what did not come
 		return p
 	}
-	bins := min(max(int(length/period/20), 1), 120)
+	bins := min(max(int(length/paces[0].Period.Seconds()/20), 1), 120)
 	all, lost := make([]float64, bins), make([]float64, bins)
 	add := func(at float64, gone bool) {
 		i := min(max(int(at/length*float64(bins)), 0), bins-1)
@@ -196,20 +193,32 @@ func (t *Taken) losses() draw.Panel {
 			lost[i]++
 		}
 	}
-	hole := func(from, to float64) {
-		missing := int(math.Round((to-from)/period)) - 1
-		for k := range min(missing, 100000) {
-			add(from+(to-from)*float64(k+1)/float64(missing+1), true)
+	last := 0.0
+	hole := func(to float64, missing int) {
+		for k := range max(0, min(missing, 100000)) {
+			add(last+(to-last)*float64(k+1)/float64(missing+1), true)
+		}
+		last = to
+	}
+	for _, pace := range paces {
+		period := pace.Period.Seconds()
+		slots, _, _ := drivers.Slots(at[pace.From:pace.To], pace.Period)
+		for i, slot := range slots {
+			x := f.Frames[pace.From+i]
+			missing := int(math.Round((x.At.Seconds()-last)/period)) - 1
+			if i > 0 {
+				missing = slot - slots[i-1] - 1
+			}
+			if pace.Hidden > 0 {
+				missing = 0
+			}
+			hole(x.At.Seconds(), missing)
+			add(last, !heard(x))
+		}
+		if pace.To == n {
+			hole(length, int(math.Round((length-last)/period))-1)
 		}
 	}
-	last := 0.0
-	for _, x := range f.Frames {
-		at := x.At.Seconds()
-		hole(last, at)
-		last = at
-		add(at, !heard(x))
-	}
-	hole(last, length)
 	each := length / float64(bins)
 	for i := range all {
 		if all[i] > 0 {

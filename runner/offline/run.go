@@ -22,6 +22,8 @@ type Settings struct {
 	Options   map[string]string // by flag, "pitch-tolerance": as typed; only those given
 	// Columns of the files, in order, where a table has several; may be short.
 	Columns []string
+	// Units of columns that have none in the files, as TIME=s.
+	Units []string
 	// FullScale is what a sample of 1 stands for, with unit: "2 Pa". "": sound
 	// stays a fraction of full scale.
 	FullScale string
@@ -50,6 +52,9 @@ type Taken struct {
 type Input struct {
 	Name  string `json:"name"`
 	About string `json:"about"`
+	// Notes say what was not plain: lines that are no table, how even the times
+	// are, a channel that is silent.
+	Notes []string `json:"notes,omitempty"`
 }
 
 var (
@@ -73,6 +78,19 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 	}
 	t := &Taken{m: m, units: map[string]string{"commanded": "% of throw", "output": "% of throw"}}
 	var paths, frames []*capturefile.File
+	channel := ""
+	if m.Sampled() {
+		s.Options = maps.Clone(s.Options)
+		channel = s.Options["channel"]
+		delete(s.Options, "channel")
+		if channel != "" && len(s.Columns) > 0 {
+			return nil, usagef("%s: --channel and --column", m.Word())
+		}
+		if channel != "" && s.Options["mix"] == "true" {
+			return nil, usagef("%s: channel %s asked for, and the average of all channels", m.Word(), channel)
+		}
+	}
+	named := make([]bool, len(s.Units))
 	for i, text := range s.Arguments {
 		at := min(i, len(args)-1)
 		a := args[at]
@@ -89,13 +107,28 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 		if err != nil {
 			return nil, err
 		}
-		column := ""
+		for k, text := range s.Units {
+			name, unit, ok := strings.Cut(text, "=")
+			if !ok {
+				return nil, usagef("%s: --unit %q: want NAME=UNIT, as TIME=s", m.Word(), text)
+			}
+			has, err := file.SetUnit(strings.TrimSpace(name), strings.TrimSpace(unit))
+			if err != nil {
+				return nil, err
+			}
+			named[k] = named[k] || has
+		}
+		column := channel
 		if i < len(s.Columns) {
 			column = s.Columns[i]
 		}
 		v, about, err := t.load(file, a, column, s.FullScale)
 		if err != nil {
 			return nil, err
+		}
+		notes := slices.Clone(file.Notes())
+		if samples, ok := v.Interface().(drivers.Samples); ok {
+			notes = append(notes, constant(samples, s.Options["mix"] == "true", file.Sound != nil)...)
 		}
 		switch a.Type {
 		case typeFrames:
@@ -108,7 +141,12 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 		} else {
 			t.in = append(t.in, v)
 		}
-		t.Inputs = append(t.Inputs, Input{text, about})
+		t.Inputs = append(t.Inputs, Input{text, about, notes})
+	}
+	for k, ok := range named {
+		if !ok {
+			return nil, usagef("%s: --unit %s: no file has such a column", m.Word(), s.Units[k])
+		}
 	}
 	if len(s.Columns) > len(s.Arguments) {
 		return nil, usagef("%s: more columns than files", m.Word())
@@ -266,6 +304,41 @@ func aboutSamples(s drivers.Samples) string {
 	}
 	return fmt.Sprintf("%s, %d samples at %s, %s%s", what, s.Count(), exactly(s.Rate, "Hz"),
 		quantity(s.Duration().Seconds(), "s"), channels)
+}
+
+// constant says that what is measured stands still: the first channel, or the
+// mean of all.
+func constant(s drivers.Samples, mix, sound bool) []string {
+	if s.Count() < 2 {
+		return nil
+	}
+	var moving []string
+	for c := range s.Channels {
+		for i := c; i < len(s.Values); i += s.Channels {
+			if s.Values[i] != s.Values[c] {
+				moving = append(moving, strconv.Itoa(c+1))
+				break
+			}
+		}
+	}
+	if len(moving) == s.Channels || slices.Contains(moving, "1") {
+		return nil
+	}
+	if mix && len(moving) > 0 {
+		return nil
+	}
+	what := "never changes: every sample is " + quantity(s.Values[0], s.Unit)
+	if sound && s.Values[0] == 0 {
+		what = "is silent: every sample is 0"
+	}
+	if s.Channels == 1 {
+		return []string{"the capture " + what}
+	}
+	note := "channel 1, which is measured, " + what
+	if len(moving) > 0 {
+		note += "; channel " + strings.Join(moving, ", ") + " is not: --channel " + moving[0]
+	}
+	return []string{note}
 }
 
 // scale makes fractions of full scale a quantity: "2 Pa".

@@ -5,6 +5,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 
 	"fullthrow/reports/serial"
@@ -80,6 +81,9 @@ func (f Folder) Read(name string) ([]byte, error) {
 	}
 	return data, nil
 }
+
+// Type is the type of product.toml, for schemas.
+func Type() reflect.Type { return reflect.TypeFor[productFile]() }
 
 // Product reads the folder's product.toml.
 func (f Folder) Product() (*productFile, error) {

@@ -317,11 +317,7 @@ func Bench(s product.Sources) (*bench.File, int, error) {
 		return nil, 0, err
 	}
 	for _, name := range names {
-		data, err := home.Read(name)
-		if err != nil {
-			return nil, 0, err
-		}
-		b, err := bench.Parse(home.Path(name), data)
+		b, err := bench.LoadFrom(home, name)
 		if err != nil {
 			return nil, 0, err
 		}

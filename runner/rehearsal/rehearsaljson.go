@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"reflect"
 	"time"
 
 	"fullthrow/reports"
@@ -43,6 +44,11 @@ type rehearsalResult struct {
 	Cycle   cycleResult    `json:"cycle"`
 
 	titles rehearsalTitles
+}
+
+// Type is the type of a rehearsal's JSON, for schemas; Schema names its layout.
+func Type() (t reflect.Type, schema string) {
+	return reflect.TypeFor[rehearsalResult](), rehearsalSchema
 }
 
 // rehearsalTitles is what only people read.

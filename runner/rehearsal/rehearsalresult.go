@@ -9,7 +9,6 @@ import (
 	"fullthrow/reports"
 	"fullthrow/runner/bench"
 	"fullthrow/runner/measure"
-	"fullthrow/runner/product"
 )
 
 // curveSeverities are where the curve of detection is drawn.
@@ -26,7 +25,7 @@ func (h *Rehearsal) Result() (*rehearsalResult, error) {
 	r := &rehearsalResult{
 		Schema: rehearsalSchema, Product: h.Method.Product.Product, Revision: h.Method.Product.Revision,
 		Software: bench.Software(),
-		Sources: append(append([]reports.Source{product.Source(h.Bench.Name, h.Bench.Data)}, h.Method.Plan.Sources...),
+		Sources: append(append(h.Bench.Sources(), h.Method.Plan.Sources...),
 			h.Method.Sources...),
 		Seed: h.Options.Seed, Asked: len(h.jobs), Done: h.done,
 		NotJudged: []unitResult{}, Escaped: []unitResult{},

@@ -54,10 +54,14 @@ func capabilities() []capability {
 		return c.dev.(drivers.Supply).SetOutput(ctx,
 			on)
 	}
+	loadOutput := func(c call, ctx context.Context, on bool) error { return c.dev.(drivers.Load).SetOutput(ctx, on) }
 	lineOutput := func(c call, ctx context.Context, on bool) error { return c.dev.(drivers.Output).Set(ctx, on) }
 	return []capability{
 		{"supply", is[drivers.Supply], []method{{"set", supplySet}, {"on", on(supplyOutput, true)},
 			{"off", on(supplyOutput, false)}}},
+		{"readback", readsBack, []method{{"voltage", supplyReads(drivers.Voltage)},
+			{"current", supplyReads(drivers.Current)}}},
+		{"load", is[drivers.Load], []method{{"set", loadSet}, {"on", on(loadOutput, true)}, {"off", on(loadOutput, false)}}},
 		{"output", is[drivers.Output], []method{{"on", on(lineOutput, true)}, {"off", on(lineOutput, false)},
 			{"set", outputSet}}},
 		{"input", is[drivers.Input], []method{{"level", inputLevel}}},
@@ -70,6 +74,9 @@ func capabilities() []capability {
 		{"indicator", is[drivers.Indicator], []method{{"read", indicatorRead}}},
 		{"program", is[drivers.Program], []method{{"run", programRun}}},
 		{"analogue", is[drivers.AnalogueOutput], []method{{"set", analogueSet}}},
+		{"console", is[drivers.Console], []method{{"ask", consoleAsk}, {"send", consoleSend}, {"expect", consoleExpect},
+			{"others", consoleOthers}}},
+		{"bytes", is[drivers.ByteDevice], []method{{"ask", bytesAsk}, {"send", bytesSend}, {"expect", bytesExpect}}},
 	}
 }
 
@@ -188,6 +195,48 @@ func supplySet(c call) int {
 	if o.has("voltage") {
 		volts := o.number("voltage", 0, math.MaxFloat64, 0)
 		c.t.device(c.L, func(ctx context.Context) error { return s.SetVoltage(ctx, volts) })
+	}
+	return 0
+}
+
+// readsBack says that a supply reads back what its terminals carry.
+func readsBack(d drivers.Device) bool { return is[drivers.Supply](d) && is[drivers.Indicator](d) }
+
+// supplyReads makes the method that reads a quantity back: bench.supply:voltage().
+func supplyReads(q drivers.Quantity) func(call) int {
+	return func(c call) int {
+		in := c.dev.(drivers.Indicator)
+		if !slices.ContainsFunc(in.Indications(), func(i drivers.Indication) bool { return i.Quantity == q }) {
+			return c.t.raisef(c.L, "its model has no read of it", "%s: this supply does not read its %s back", c.what, q)
+		}
+		var x float64
+		c.t.device(c.L, func(ctx context.Context) (err error) { x, err = in.Indicate(ctx, q, 1, 0); return })
+		c.L.Push(lua.LNumber(x))
+		return 1
+	}
+}
+
+func loadSet(c call) int {
+	load := c.dev.(drivers.Load)
+	var has []string
+	for _, q := range load.Loads() {
+		has = append(has, string(q))
+	}
+	o := c.t.options(c.L, c.what, c.arg(1), has...)
+	given := 0
+	for _, q := range has {
+		if o.has(q) {
+			given++
+		}
+	}
+	if given != 1 {
+		return c.t.raisef(c.L, "{ current = 0.5 }", "%s: give one of %s", c.what, strings.Join(has, ", "))
+	}
+	for _, q := range has {
+		if o.has(q) {
+			v := o.number(q, 0, math.MaxFloat64, 0)
+			c.t.device(c.L, func(ctx context.Context) error { return load.SetLoad(ctx, drivers.Quantity(q), v) })
+		}
 	}
 	return 0
 }

@@ -2,6 +2,7 @@ package script
 
 import (
 	"fmt"
+	"reflect"
 	"time"
 
 	lua "github.com/yuin/gopher-lua"
@@ -10,7 +11,8 @@ import (
 )
 
 // captureFields are what a script can read of a capture.
-var captureFields = []string{"duration", "rate", "count", "unit", "channels", "format", "damaged"}
+var captureFields = []string{"duration", "rate", "count", "unit", "channels", "format", "damaged", "link", "battery",
+	"modes"}
 
 // captureField is one field of a drivers.Samples, drivers.Frames or
 // drivers.Path; nil where this kind of capture has no such thing.
@@ -34,8 +36,8 @@ func captureField(t *task, L *lua.LState, v any, key string) lua.LValue {
 		case "duration":
 			return lua.LNumber(c.Length.Seconds())
 		case "rate":
-			if c.Period > 0 {
-				return lua.LNumber(1 / c.Period.Seconds())
+			if rate, ok := frameRate(c); ok {
+				return lua.LNumber(rate)
 			}
 		case "count":
 			return lua.LNumber(len(c.Frames))
@@ -43,6 +45,12 @@ func captureField(t *task, L *lua.LState, v any, key string) lua.LValue {
 			return lua.LString(c.Format)
 		case "damaged":
 			return lua.LNumber(c.Damaged)
+		case "link":
+			return t.toLua(L, reflect.ValueOf(c.Link))
+		case "battery":
+			return t.toLua(L, reflect.ValueOf(c.Battery))
+		case "modes":
+			return t.toLua(L, reflect.ValueOf(c.Modes))
 		}
 	case drivers.Path:
 		switch key {
@@ -63,6 +71,19 @@ func captureField(t *task, L *lua.LState, v any, key string) lua.LValue {
 	}
 	t.raisef(L, hint, "a capture has no %s", key)
 	return lua.LNil
+}
+
+// frameRate is how many frames are sent in a second, as given or measured; false
+// where that cannot be known, or changes on the way.
+func frameRate(f drivers.Frames) (float64, bool) {
+	at := make([]time.Duration, len(f.Frames))
+	for i := range at {
+		at[i] = f.Frames[i].At
+	}
+	if paces, err := drivers.Paces(at, f.Period); err == nil && len(paces) == 1 {
+		return 1 / paces[0].Period.Seconds(), true
+	}
+	return 0, false
 }
 
 func pathDuration(p drivers.Path) time.Duration {

@@ -133,7 +133,10 @@ func (r fakeReceiver) Record(ctx context.Context, over time.Duration) (drivers.F
 		return drivers.Frames{}, drivers.Wrap(r.role, "record", err)
 	}
 	r.did("heard %v", over)
-	return drivers.Frames{Start: start, Length: over, Format: "SBUS", Gain: 0.625, Offset: 880, Period: 7 * time.Millisecond}, nil
+	return drivers.Frames{Start: start, Length: over, Format: "SBUS", Gain: 0.625, Offset: 880, Period: 7 * time.Millisecond,
+		Link:    []drivers.LinkStatistics{{At: time.Second, RSSI: -70, Quality: 98, SNR: -3}},
+		Battery: []drivers.Battery{{Voltage: 25.2, Current: 18.9, Charge: 3.6, Remaining: 20}},
+		Modes:   []drivers.FlightMode{{Text: "ACRO"}}}, nil
 }
 
 type fakeRecorder struct{ part }

@@ -18,6 +18,7 @@ type Host struct {
 	Clock    drivers.Clock
 	Devices  map[string]drivers.Device // by role: bench.<role>
 	Recorder Recorder
+	Unit     reports.Unit // that is tested: unit.serial_number and so on
 	// Ask puts a question to the operator and waits for the answer. Nil: ask
 	// is an error.
 	Ask func(ctx context.Context, p reports.Prompt) (reports.Value, error)

@@ -113,6 +113,7 @@ func TestCaptures(t *testing.T) {
 		{`local c = bench.recorder:record { over = 0.5 } print(c, c.duration, c.rate, c.count, c.channels, c.unit, c.format, c.damaged)`,
 			"samples: 24000 at 48000/s, 0.5 s, in 1 0.5 48000 24000 1 1 n..."},
 		{`local c = bench.receiver:record { over = 0.5 } print(c.duration, c.count, c.format, c.damaged, math.floor(c.rate), c.unit)`, "0.5 0 SBUS 0 142 nil"},
+		{`local c = bench.receiver:record { over = 0.5 } local l, b = c.link[1], c.battery[1] print(#c.link, l.at, l.rssi, l.quality, l.snr, b.voltage, b.current, b.charge, b.remaining, c.modes[1].text)`, "1 1 -70 98 -3 25.2 18.9 3.6 20 ACRO"},
 		{`local c = bench.sticks:move({ left_x = 1 }, { rate = 2 }) print(c, c.count, c.duration, c.rate)`, "path: 1 movements, 0.1 s 1 0.1 nil"},
 		{`print(bench.meter, 1, nil, "x")`, "device meter 1 nil x"},
 		{`print("joined: " .. bench.recorder:record { over = 0.5 })`, "joined: samples: 24000 at 48000/s, 0.5 s, in 1"},

@@ -40,6 +40,8 @@ func ownFunctions() map[string]goFunc {
 		"string.reverse": sized(reversed),
 		"table.concat":   tableConcat, "table.insert": tableInsert, "table.sort": tableSort,
 		"math.random": random,
+		"bytes.pack":  bytesPack, "bytes.unpack": bytesUnpack, "bytes.crc": bytesCRC, "bytes.hex": bytesHex,
+		"bytes.of": bytesOf,
 	}
 }
 
@@ -56,7 +58,7 @@ var interpretersOwn = []string{
 }
 
 // libraryNames are the globals that are tables.
-var libraryNames = []string{"string", "table", "math", "bench", "measure"}
+var libraryNames = []string{"string", "table", "math", "bytes", "unit", "bench", "measure"}
 
 // globalNames are all names a plan may use without declaring them.
 func globalNames() map[string]bool {
@@ -149,6 +151,10 @@ func (r *run) sandbox(L *lua.LState) {
 	}
 	libs["math"].RawSetString("pi", lua.LNumber(math.Pi))
 	libs["math"].RawSetString("huge", lua.LNumber(math.Inf(1)))
+	for key, text := range map[string]string{"serial_number": r.host.Unit.SerialNumber, "product": r.host.Unit.Product,
+		"revision": r.host.Unit.Revision, "lot": r.host.Unit.Lot} {
+		libs["unit"].RawSetString(key, lua.LString(text))
+	}
 	for i := range r.plan.measures {
 		b := &r.plan.measures[i]
 		libs["measure"].RawSetString(strings.TrimPrefix(b.name, "measure."), L.NewFunction(b.call))

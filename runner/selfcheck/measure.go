@@ -190,7 +190,7 @@ func link() map[string]Function {
 				f.Frames = append(f.Frames, drivers.Frame{At: time.Duration(i+1) * period, Channels: []uint16{992},
 					Lost: i < lost})
 			}
-			r, err := measure.Link(f)
+			r, err := measure.Link(f, measure.LinkOptions{})
 			return Figures{
 				"error rate": r.ErrorRate, "upper bound": r.Upper, "exact from": r.Exact.Low, "exact to": r.Exact.High,
 				"Wilson from": r.Wilson.Low, "Wilson to": r.Wilson.High,

@@ -203,6 +203,8 @@ func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, er
 			}
 			w.Write([]string{ftoa(v)})
 		}
+	case said:
+		return "txt", reports.TalkMedia, []byte(c), nil
 	default:
 		return "", "", nil, fmt.Errorf("a %T is not a capture", capture)
 	}

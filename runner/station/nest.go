@@ -76,7 +76,8 @@ type Config struct {
 	// Grace is how long, in real time, a cancelled plan may take to come back
 	// before it is called stuck. 0 means 3 s.
 	Grace time.Duration
-	// SafeLimit bounds making safe, in real time. 0 means 3 s.
+	// SafeLimit bounds making safe, in real time. 0 means 3 s, or what the slowest
+	// device needs ([drivers.SafeTimer]).
 	SafeLimit time.Duration
 	// CPU is how much real time a check may spend in pure Lua. 0 means 10 s.
 	CPU time.Duration
@@ -150,7 +151,7 @@ func New(c Config) (*Nest, error) {
 		c.Grace = 3 * time.Second
 	}
 	if c.SafeLimit == 0 {
-		c.SafeLimit = 3 * time.Second
+		c.SafeLimit = safeLimit(c.Devices)
 	}
 	if c.CPU == 0 {
 		c.CPU = 10 * time.Second

@@ -20,6 +20,7 @@ import (
 // abandoned (a stuck script may come back to life) it refuses everything.
 type recorder struct {
 	nest    *Nest
+	unit    reports.Unit
 	journal journal
 	// archived is the journal on disk; nil in a rehearsal, which keeps nothing.
 	archived *archive.Journal
@@ -354,7 +355,7 @@ func (r *recorder) safe(made Safety, planned bool) {
 		r.faults = append(r.faults, f)
 		r.event(reports.Event{Kind: reports.BenchFault, Fault: &f})
 	}
-	r.event(reports.Event{Kind: reports.MadeSafe, Unsafe: made.Record()})
+	r.event(reports.Event{Kind: reports.MadeSafe, Unsafe: made.Record(), Stood: made.Stood()})
 }
 
 // seal writes the captures that are to be kept, the end, and the sealed
@@ -375,6 +376,7 @@ func (r *recorder) seal(end reports.End) (archive.Sealed, error) {
 func (r *recorder) end(end reports.End) {
 	keep := r.nest.Config.Keep == KeepAll || r.nest.Config.Keep == KeepFailed && end.Outcome != reports.Passed
 	var zero time.Time
+	r.said()
 	for _, p := range r.captures {
 		if t := beginning(p.raw); zero.IsZero() || !t.IsZero() && t.Before(zero) {
 			zero = t
@@ -382,7 +384,8 @@ func (r *recorder) end(end reports.End) {
 	}
 	for _, p := range r.captures {
 		c := p.capture
-		if keep {
+		_, talk := p.raw.(said)
+		if keep || talk && r.nest.Config.Keep != KeepNone {
 			if err := r.attach(&c, p.raw, zero); err != nil && r.failure == nil {
 				r.failure = err
 			}
@@ -399,6 +402,24 @@ func (r *recorder) end(end reports.End) {
 		}
 	}
 	r.event(reports.Event{Kind: reports.RunEnded, End: &end})
+}
+
+// said is what was said with a device: see [drivers.Talk.Text].
+type said string
+
+// said puts what was said with each device that speaks beside the captures, of no
+// check: it is kept also of a unit that passed, unless nothing is. The caller holds mu.
+func (r *recorder) said() {
+	if r.archived == nil {
+		return
+	}
+	for _, role := range r.nest.roles() {
+		if d, ok := r.nest.Devices[role].(drivers.Talker); ok {
+			if text := d.Talk().Text(); text != "" {
+				r.captures = append(r.captures, pending{reports.Capture{Name: role, Media: reports.TalkMedia}, said(text)})
+			}
+		}
+	}
 }
 
 // attach writes the raw data of a capture beside the report, its times counted

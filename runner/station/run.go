@@ -56,7 +56,7 @@ func (n *Nest) Run(ctx context.Context, job Job) (archive.Sealed, error) {
 	if err != nil {
 		return archive.Sealed{}, fmt.Errorf("nest %s: start: %w", n.Name, err)
 	}
-	rec := &recorder{nest: n, journal: journal, archived: journal, began: began}
+	rec := &recorder{nest: n, unit: job.Unit, journal: journal, archived: journal, began: began}
 	defer rec.leave()
 	defer func() { n.last = n.moment() }()
 	if why := n.stepped(began); why != nil {
@@ -86,7 +86,7 @@ func (n *Nest) Rehearse(ctx context.Context, job Job) (reports.Report, error) {
 	if err != nil {
 		return reports.Report{}, fmt.Errorf("nest %s: rehearse: %w", n.Name, err)
 	}
-	rec := &recorder{nest: n, journal: draft, began: began}
+	rec := &recorder{nest: n, unit: job.Unit, journal: draft, began: began}
 	defer rec.leave()
 	end := n.pass(ctx, rec)
 	rec.mu.Lock()
@@ -140,6 +140,11 @@ func (n *Nest) start(job Job, now time.Time) reports.Start {
 // pass is the part of Run between the first event and the last. Whatever
 // happens in it, the fixture is safe, or said not to be, when it returns.
 func (n *Nest) pass(ctx context.Context, rec *recorder) reports.End {
+	for _, d := range n.Devices {
+		if d, ok := d.(drivers.Talker); ok {
+			d.Talk().Forget()
+		}
+	}
 	found, err := n.Ready(ctx)
 	if err != nil {
 		rec.fault(err, "")
@@ -212,7 +217,7 @@ func (n *Nest) plan(ctx context.Context, rec *recorder) (made Safety, planErr er
 	}
 	memory := n.memory.enter(n.Memory, cancel, n.Exhausted)
 	rec.memory = memory
-	host := script.Host{Clock: n.Clock, Devices: n.Devices, Recorder: rec, Ask: rec.ask,
+	host := script.Host{Clock: n.Clock, Unit: rec.unit, Devices: n.Devices, Recorder: rec, Ask: rec.ask,
 		Wall: n.CPU, Memory: memory.may}
 	done := make(chan error, 1)
 	go func() {

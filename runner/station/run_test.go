@@ -338,6 +338,51 @@ func TestCaptures(t *testing.T) {
 	}
 }
 
+// speaker is a device whose talk is kept.
+type speaker struct {
+	*fake
+	talk drivers.Talk
+}
+
+func (s *speaker) Talk() *drivers.Talk { return &s.talk }
+
+func (s *speaker) Ready(context.Context) (string, error) {
+	s.talk.Sent(time.Now(), []byte("hello\x1b[2J\n"))
+	return "", nil
+}
+
+// What was said with a device in a run, and in none before it, goes with its report
+// whatever the outcome, unless nothing is kept.
+func TestTalkIsKept(t *testing.T) {
+	for _, keep := range []Keep{KeepAll, KeepFailed, KeepNone} {
+		synctest.Test(t, func(t *testing.T) {
+			s := &speaker{fake: &fake{name: "console"}}
+			r := newRig(t, plan(measureStandby), oneLimit, func(n *Config) {
+				n.Keep, n.Devices["console"], n.Drives["console"] = keep, s, []drivers.Hazard{drivers.Nothing}
+			})
+			s.talk.Heard(time.Now(), []byte("of another run\n"))
+			for range 2 {
+				rep := r.run(t, context.Background())
+				require.Equal(t, reports.Passed, rep.Outcome)
+				require.Len(t, rep.Captures, 1)
+				c := rep.Captures[0]
+				assert.Equal(t, []string{"", "console", reports.TalkMedia}, []string{c.Check, c.Name, c.Media})
+				text, ok := archive.Talk(r.dir, c.SHA256)
+				require.Equal(t, keep != KeepNone, ok)
+				if ok {
+					assert.Equal(t, "    0.000 > hello\\x1B[2J\\n\n", text)
+					file := filepath.Join(r.dir, "attachments", c.SHA256+".txt")
+					require.NoError(t, os.WriteFile(file, []byte("something else"), 0o600))
+					_, ok = archive.Talk(r.dir, c.SHA256)
+					assert.False(t, ok, "what was changed is not shown")
+					require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
+				}
+			}
+			r.archive.Close()
+		})
+	}
+}
+
 // What cannot be written down has not happened: the run is an error.
 func TestCaptureThatCannotBeWritten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -17,6 +17,7 @@ type Made struct {
 	Role   string
 	Drives []drivers.Hazard // what it can hurt people with; empty: nobody has said, so it can
 	Err    error            // nil: it is safe
+	Stood  *reports.Stood   // of a machine that can tell: how it came to stand
 }
 
 // Safety is what came of making a nest safe: every device, by role.
@@ -53,6 +54,16 @@ func (s Safety) Record() []reports.Unsafe {
 			}
 		}
 		list = append(list, u)
+	}
+	return list
+}
+
+// Stood is how the machines came to stand, as a report keeps it.
+func (s Safety) Stood() (list []reports.Stood) {
+	for _, m := range s {
+		if m.Stood != nil {
+			list = append(list, *m.Stood)
+		}
 	}
 	return list
 }
@@ -95,19 +106,38 @@ func (n *Nest) Safe(ctx context.Context) Safety {
 	s := n.made()
 	fns := make([]func(context.Context), len(s))
 	for i := range s {
-		fns[i] = func(ctx context.Context) { s[i].Err = safe(ctx, n.Devices[s[i].Role]) }
+		fns[i] = func(ctx context.Context) { s[i].Stood, s[i].Err = safe(ctx, n.Devices[s[i].Role]) }
 	}
 	n.Clock.Together(ctx, fns...)
 	return s
 }
 
 // MakeSafe makes devices safe side by side, whatever else is using them, and
-// returns what came of it within 3.2 s of real time: for a program that must
+// returns what came of it within 3.2 s of real time, or what the slowest of them
+// needs: for a program that must
 // end and can ask nobody. Drives is as in [Config].
 func MakeSafe(clock drivers.Clock, devices map[string]drivers.Device, drives map[string][]drivers.Hazard) Safety {
-	n := &Nest{Config: Config{Clock: clock, Devices: devices, Drives: drives, SafeLimit: 3 * time.Second}}
+	n := &Nest{Config: Config{Clock: clock, Devices: devices, Drives: drives,
+		SafeLimit: safeLimit(devices)}}
 	return n.safeAtOnce(context.Background())
 }
+
+// safeLimit is how long making devices safe may take: no longer than the slowest
+// needs, and never more than mostSafe, whatever a row says.
+func safeLimit(devices map[string]drivers.Device) time.Duration {
+	limit := 3 * time.Second
+	for _, d := range devices {
+		if s, ok := d.(drivers.SafeTimer); ok {
+			limit = max(limit, s.SafeTime()+safeSpare)
+		}
+	}
+	return min(limit, mostSafe)
+}
+
+const (
+	safeSpare = 500 * time.Millisecond
+	mostSafe  = 25 * time.Second
+)
 
 // safeAtOnce is Safe for when a plan may still hold the clock and the ports:
 // nothing in it waits for another goroutine of ours for longer than SafeLimit.
@@ -116,8 +146,9 @@ func (n *Nest) safeAtOnce(ctx context.Context) Safety {
 		fmt.Errorf("not safe within %v", n.SafeLimit))
 	defer cancel()
 	type result struct {
-		i   int
-		err error
+		i     int
+		err   error
+		stood *reports.Stood
 	}
 	s := n.made()
 	results := make(chan result, len(s))
@@ -125,7 +156,10 @@ func (n *Nest) safeAtOnce(ctx context.Context) Safety {
 	var fns []func(context.Context)
 	for i, m := range s {
 		waiting[i] = true
-		fns = append(fns, func(ctx context.Context) { results <- result{i, safe(ctx, n.Devices[m.Role])} })
+		fns = append(fns, func(ctx context.Context) {
+			stood, err := safe(ctx, n.Devices[m.Role])
+			results <- result{i, err, stood}
+		})
 	}
 	// Together here, too: on a simulated clock, callers outside its tasks would
 	// drive the time on under one another.
@@ -139,7 +173,7 @@ func (n *Nest) safeAtOnce(ctx context.Context) Safety {
 		select {
 		case r := <-results:
 			delete(waiting, r.i)
-			s[r.i].Err = r.err
+			s[r.i].Err, s[r.i].Stood = r.err, r.stood
 		case <-late.C:
 			for i := range waiting {
 				s[i].Err = drivers.Errorf(s[i].Role, opSafe, drivers.Fault, "stuck")
@@ -152,14 +186,20 @@ func (n *Nest) safeAtOnce(ctx context.Context) Safety {
 
 const opSafe = "make safe"
 
-func safe(ctx context.Context, d drivers.Device) (err error) {
+func safe(ctx context.Context, d drivers.Device) (stood *reports.Stood, err error) {
 	defer func() {
 		if p := recover(); p != nil {
 			err = drivers.Errorf(d.String(), opSafe, drivers.Fault, "%v", p)
 		}
 	}()
-	if err := d.Safe(ctx); err != nil {
-		return drivers.Wrap(d.String(), opSafe, err)
+	err = d.Safe(ctx)
+	if m, ok := d.(drivers.Stands); ok {
+		if s, ok := m.Standstill(); ok {
+			stood = &reports.Stood{Device: d.String(), Known: s.Known, Seconds: s.After.Seconds(), Cut: s.Cut}
+		}
 	}
-	return nil
+	if err != nil {
+		return stood, drivers.Wrap(d.String(), opSafe, err)
+	}
+	return stood, nil
 }

@@ -101,10 +101,30 @@ function ask(options) end
 
 ---@class Frames
 ---@field duration number s
----@field rate? number frames per second, nominal
+---@field rate? number frames per second, given or measured
 ---@field count integer
----@field format string
+---@field format string "SBUS", "CRSF", "iBUS", "SUMD", "PPM"
 ---@field damaged integer
+---@field link LinkStatistics[] what a CRSF receiver said of its link, in order of time
+---@field battery Battery[] what a battery sensor told over CRSF
+---@field modes FlightMode[] flight modes told over CRSF, each time one changed
+
+---@class LinkStatistics
+---@field at number s, since the beginning of the capture
+---@field rssi number dBm, the better antenna
+---@field quality number %
+---@field snr number dB
+
+---@class Battery
+---@field at number s, since the beginning of the capture
+---@field voltage number V
+---@field current number A
+---@field charge number C, drawn so far
+---@field remaining number %, as the sensor estimates it
+
+---@class FlightMode
+---@field at number s, since the beginning of the capture
+---@field text string at most 60 characters
 
 ---@class Path
 ---@field duration number s
@@ -118,6 +138,20 @@ local Supply = {}
 function Supply:set(options) end
 function Supply:on() end
 function Supply:off() end
+
+---@class Readback: Supply, Indicator a supply whose model reads back what its terminals carry
+local Readback = {}
+---@return number volts
+function Readback:voltage() end
+---@return number amperes
+function Readback:current() end
+
+---@class Load
+local Load = {}
+---@param options { current?: number, resistance?: number, power?: number } one of them: A, Ohm, W
+function Load:set(options) end
+function Load:on() end
+function Load:off() end
 
 ---@class Output
 local Output = {}
@@ -166,6 +200,54 @@ local Analogue = {}
 ---@param level number V
 function Analogue:set(level) end
 
+---@class AnswerOptions
+---@field within? number s; 2 if not given
+---@field silence? "result"|"fault" what it means that nothing comes: of the unit (nil is returned) or of the bench (an error); as the bench file says, if not given
+---@field unfinished? boolean of lines only: a question without a line end counts too, once nothing has come for 0.2 s
+
+---@class AskOptions : AnswerOptions
+---@field twice? boolean asks twice, and two answers that differ are an error: for what decides, on a wire without a check sum
+
+---A device that speaks lines of text.
+---@class Console
+local Console = {}
+---Sends a line and waits for the line that answers it. What does not come, or does
+---not fit, is an error of the bench that says what was received.
+---@param line string without line end
+---@param pattern? string|string[] of Lua, or several; any line if not given
+---@param options? AskOptions
+---@return any ... the pattern's captures, or the whole match; of several before them which one it was; nil after a silence that is a result
+function Console:ask(line, pattern, options) end
+---Sends a line and does not wait.
+---@param line string without line end
+function Console:send(line) end
+---Waits for a line, also among those that have come already.
+---@param pattern? string|string[] of Lua, or several; any line if not given
+---@param options? AnswerOptions
+---@return any ... as of ask
+function Console:expect(pattern, options) end
+---The lines that came and were no answers, the newest 200, since it was last called.
+---@return string[]
+function Console:others() end
+
+---@class BytesOptions : AnswerOptions
+---@field length? integer bytes of the answer, where the bench file gives the device no frames
+---@field starts? string what the answer begins with; others are passed over
+
+---A device that speaks bytes, in frames or without.
+---@class Bytes
+local Bytes = {}
+---Sends bytes, as a frame where the bench file says how frames look, and waits for the answer.
+---@param data string
+---@param options? BytesOptions
+---@return string|nil data of the frame; nil after a silence that is a result
+function Bytes:ask(data, options) end
+---@param data string
+function Bytes:send(data) end
+---@param options? BytesOptions
+---@return string|nil data
+function Bytes:expect(options) end
+
 ---@class Recorder
 local Recorder = {}
 ---@param options { over: number } s
@@ -201,8 +283,39 @@ local Attenuator = {}
 ---@param dB number
 function Attenuator:set(dB) end
 
----@type table<string, Supply|Output|Input|Meter|Recorder|Mover|Receiver|Timer|Attenuator>
+---@type table<string, Supply|Output|Input|Meter|Recorder|Mover|Receiver|Timer|Attenuator|Console|Bytes>
 bench = {}
+
+---The unit that is tested.
+---@type { serial_number: string, product: string, revision: string, lot: string } "" where it is not known
+unit = {}
+
+-- Bytes ----------------------------------------------------------------------
+
+bytes = {}
+
+---Values as bytes: < > the order, b B h H i[n] I[n] whole numbers, f d others, s[n] z c[n] texts, x a byte of 0.
+---@param format string "<BHI4"
+---@param ... number|string
+---@return string
+function bytes.pack(format, ...) end
+---The values that pack made bytes of, and after them the place of the next byte.
+---@param format string
+---@param data string
+---@param from? integer 1 if not given
+---@return any ...
+function bytes.unpack(format, data, from) end
+---The check sum of bytes, by its name in the catalogue of CRC parameters.
+---@param name string "CRC-16/MODBUS"
+---@param data string
+---@return integer
+function bytes.crc(name, data) end
+---@param data string
+---@return string digits "A5 5A"
+function bytes.hex(data) end
+---@param digits string "A5 5A"
+---@return string data
+function bytes.of(digits) end
 
 -- From captures to numbers ---------------------------------------------------
 
@@ -768,27 +881,43 @@ function measure.centre(releases, options) end
 ---@return SwitchResult
 function measure.switch(off, on, options) end
 
+---@class LinkOptions
+---@field period? number s; between frames; 0: of the bench file, else measured; at least 0 and at most 1
+
 ---@class Interval
 ---@field low number
 ---@field high number
+
+---@class LinkPart
+---@field from number s; when it begins
+---@field period number s; between two frames when none is lost
+---@field expected integer frames that should have come in it
+---@field lost integer of them
 
 ---@class LinkResult
 ---@field expected integer frames that should have come in the time listened
 ---@field received integer frames that carried something new
 ---@field lost integer expected - received
 ---@field error_rate number %; lost of expected; 100 when nothing came
+---@field interval Interval %; two-sided 95 % interval of the error rate, with bursts, ends and lateness
+---@field least number %; so much was lost at least, whatever the time between frames is
 ---@field upper number %; one-sided 95 % upper bound of the error rate, for independent losses
----@field exact Interval %; two-sided 95 % interval of the error rate (Clopper-Pearson)
+---@field exact Interval %; two-sided 95 % interval for independent losses (Clopper-Pearson)
 ---@field wilson Interval %; the same by the score
 ---@field longest_gap number s; without a new frame, ends of the capture included
 ---@field burst_length number pure number; mean number of frames lost in a row; 0 without a loss
 ---@field longest_burst integer most frames lost in a row
 ---@field failsafe boolean the receiver said so at least once
+---@field period number s; between two frames when none is lost; of the longest part
+---@field measured boolean the period was measured from the frames, not given
+---@field unknown string why the time between frames is not known; empty if it is
+---@field parts LinkPart[] where the frame rate changed: one for each rate
 
 ---How much of what was sent arrived.
 ---@param frames Frames
+---@param options? LinkOptions
 ---@return LinkResult
-function measure.link(frames) end
+function measure.link(frames, options) end
 
 ---@class ElliottFit
 ---@field fitted boolean there are losses enough to tell the states apart

@@ -31,8 +31,15 @@ type Proof struct {
 // of the stock plan against the simulated bench.
 func Nest(t testing.TB, seed uint64, change ...func(*station.Config)) (*Proof, *archive.Archive) {
 	t.Helper()
+	return NestOf(t, seed, func(*bench.File) {}, change...)
+}
+
+// NestOf is Nest of a bench file that edit has changed.
+func NestOf(t testing.TB, seed uint64, edit func(*bench.File), change ...func(*station.Config)) (*Proof, *archive.Archive) {
+	t.Helper()
 	_, b, _, err := demo.Files(1)
 	require.NoError(t, err)
+	edit(b)
 	records, err := archive.Open(t.TempDir(), b.Station)
 	require.NoError(t, err)
 	n, leave := nest(t, seed, b, nil, records, change...)

@@ -159,6 +159,11 @@ func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 	}
 	if opts.Handset = q.m.c.Drawing; q.m.c.Files != nil {
 		opts.Attachments = "/attachment/"
+		opts.Said = func(hash string) (string, bool) {
+			data, err := q.m.c.Files.Attachment(q.ctx, hash+".txt")
+			sum := sha256.Sum256(data)
+			return string(data), err == nil && hex.EncodeToString(sum[:]) == hash
+		}
 	}
 	opts.Reading = func(name string) string {
 		return encode("/hold", url.Values{}, []string{"reading", name, "product", r.Unit.Product})
@@ -238,7 +243,8 @@ func (d Directory) Attachment(_ context.Context, name string) ([]byte, error) {
 
 // medias are the types that raw data are served as; anything else is a plain
 // file to be saved.
-var medias = map[string]string{"wav": "audio/wav", "csv": "text/csv; charset=utf-8"}
+var medias = map[string]string{"wav": "audio/wav", "csv": "text/csv; charset=utf-8",
+	"txt": "text/plain; charset=utf-8"}
 
 // attachment serves raw data of a report, proved by the hash that names it.
 func (m *Manager) attachment(w http.ResponseWriter, r *http.Request) {
