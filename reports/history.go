@@ -18,13 +18,13 @@ type HistoryRow struct {
 	Repair   *Repair // nil for a run
 	Link     string  // where to read more; "" no link
 	CutShort bool    // the run broke a limit and was then cut short: see [Report.WasCutShort]
-	Flagged  bool    // the report is not as it was sealed: it counts nowhere
+	Flagged  bool    // the report is not as it was sealed, or contradicts itself: it counts nowhere
 }
 
 // RunRow is a run's row in the history of its unit.
 func RunRow(r Report) HistoryRow {
 	row := HistoryRow{At: r.Started, Run: r.Run, Station: r.Station, Nest: r.Nest, Outcome: r.Outcome, Reason: r.Reason,
-		By: r.Operator, CutShort: r.WasCutShort()}
+		By: r.Operator, CutShort: r.WasCutShort(), Flagged: r.Contradiction() != nil}
 	if len(r.Causes) > 0 {
 		row.Cause = &r.Causes[0]
 	} else if r.Outcome == Failed {

@@ -18,6 +18,7 @@ import (
 
 	"fullthrow/reports"
 	"fullthrow/reports/archive"
+	"fullthrow/reports/store"
 	"fullthrow/runner/demo"
 	"fullthrow/runner/input"
 	"fullthrow/runner/product"
@@ -245,4 +246,49 @@ func TestServeRefuses(t *testing.T) {
 		assert.Equal(t, input.ExitInput, run(strings.Fields(tt.args), strings.NewReader(""), &out, &errs), tt.args)
 		assert.Contains(t, errs.String(), tt.want, tt.args)
 	}
+}
+
+// An index that rots while the station runs is made anew beside it: whoever asks
+// meets one error that says so, not errors until the next start.
+func TestServeMendsItsIndex(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, os.Mkdir(filepath.Join(dir, "records"), 0o755))
+	require.NoError(t, madeUpArchive(filepath.Join(dir, "records")))
+	r := serveDemo(t, dir)
+	answer := regexp.MustCompile(`"summary":\{"counts":\{[^}]*\}`)
+	ask := func() string {
+		text := r.get("today?period=all&format=json")
+		return answer.FindString(strings.NewReplacer(" ", "", "\n", "").Replace(text))
+	}
+	await(t, "all reports in the index", func() bool { return strings.Contains(ask(), `"units":40,`) })
+	before := ask()
+
+	file := filepath.Join(dir, "records", store.IndexFile)
+	f, err := os.OpenFile(file, os.O_RDWR, 0)
+	require.NoError(t, err)
+	data, err := io.ReadAll(f)
+	require.NoError(t, err)
+	for i := 24; i < len(data); i += 1000 { // of page 1, what says that others wrote
+		data[i] ^= 0xff
+	}
+	_, err = f.WriteAt(data, 0)
+	require.NoError(t, err)
+	require.NoError(t, f.Close())
+
+	await(t, "the index made anew", func() bool {
+		ask()
+		aside, err := filepath.Glob(file + ".bad-*")
+		require.NoError(t, err)
+		return len(aside) == 1
+	})
+	await(t, "the same answer", func() bool { return ask() == before })
+	aside, err := filepath.Glob(file + ".bad-*")
+	require.NoError(t, err)
+	assert.Len(t, aside, 1, "it was made anew once")
+	assert.NoFileExists(t, file+".damaged")
+	r.end()
+	ix, err := store.OpenIndex(t.Context(), filepath.Join(dir, "records"), store.IndexOptions{})
+	require.NoError(t, err)
+	assert.Empty(t, ix.Notes(), "the next start finds it in order")
+	require.NoError(t, ix.Close())
 }

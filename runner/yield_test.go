@@ -133,7 +133,7 @@ func madeUpArchive(dir string) error {
 		return err
 	}
 	defer a.Close()
-	random := rand.New(rand.NewPCG(1, 2))
+	random := newMadeUpRandom()
 	var failed string
 	for i, r := range madeUpRuns(random) {
 		name := fmt.Sprintf("run-%02d", i+1)
@@ -148,6 +148,8 @@ func madeUpArchive(dir string) error {
 		Found: "stick-play", Part: "left-stick", Done: "replaced"})
 	return err
 }
+
+func newMadeUpRandom() *rand.Rand { return rand.New(rand.NewPCG(1, 2)) }
 
 func madeUpRuns(random *rand.Rand) (list []madeUpRun) {
 	for n := range 40 {

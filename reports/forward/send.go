@@ -418,7 +418,13 @@ func (f *Forwarder) sendFlags(ctx context.Context) error {
 			return nil
 		}
 		delete(f.general, "flags")
-		flags = slices.Clone(own)
+		for _, g := range own {
+			// What follows from a report alone, the plant finds in its own copy of it:
+			// that may be the true one, which the station's was put in the place of.
+			if g.Kind != store.FlagContradicts {
+				flags = append(flags, g)
+			}
+		}
 	}
 	for _, p := range f.problems() {
 		switch p.Kind {

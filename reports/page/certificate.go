@@ -88,6 +88,9 @@ func certifiable(s archive.Sealed, opts Options) error {
 		case after && row.Outcome == "":
 			return refuse("fullthrow verify names it; test the unit again",
 				"unit %.80s has a later run, %.80s, whose report is not as it was sealed", r.Unit.SerialNumber, row.Run)
+		case after && row.Flagged: // it may have said anything
+			return refuse("fullthrow verify says why; test the unit again", "unit %.80s has a later run, %.80s, which is "+
+				"not counted", r.Unit.SerialNumber, row.Run)
 		case after && (row.Outcome == reports.Failed || row.Outcome == reports.Passed || row.CutShort):
 			later = &opts.History[i]
 		}

@@ -41,11 +41,12 @@ func (v *View) history(opts Options) {
 			p.Shape, p.Word, p.Note = "repair", v.T("report.outcome.repair"), row.Repair.Text
 		case row.Outcome == "":
 			p.Shape, p.Word = "error", v.T("report.outcome.unknown")
+		case row.Flagged:
+			p.Shape, p.Word = "error", v.T("report.outcome.not_counted")
+			say(v.T("report.seal.flagged"))
 		default:
 			p.Shape, p.Word = v.shapeOf(row.Outcome)
 			switch {
-			case row.Flagged:
-				say(v.T("report.seal.flagged"))
 			case row.Cause != nil:
 				say(v.T("report.likely", "cause", v.Cause(v.texts, *row.Cause)))
 			case row.Outcome == reports.Errored, row.Outcome == reports.Aborted:

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"modernc.org/sqlite"
@@ -34,6 +35,10 @@ type Index struct {
 	behind  bool   // ... though something should be
 	justNow bool   // ... of which something came just now
 	away    string // a folder that goes when the index is closed
+
+	met     func()     // to be told of damage; may be nil
+	mending sync.Mutex // held by [Index.Mend]
+	broken  bool       // the file was moved aside, and a new one could not be opened
 }
 
 // IndexOptions are those of [OpenIndex]; the zero value is right for a command.
@@ -49,6 +54,9 @@ type IndexOptions struct {
 	// Cache is where readers who may not write keep their own; the user's cache
 	// folder if it is "".
 	Cache string
+	// Damaged is told when damage is met, before whoever asked has the error: it
+	// must not wait. See [Index.Mend].
+	Damaged func()
 }
 
 // OpenIndex opens the index of the archive in dir, or makes it, and brings it
@@ -89,7 +97,7 @@ func openIn(ctx context.Context, dir, file string, o IndexOptions) (*Index, erro
 }
 
 func openIndex(ctx context.Context, dir, file string, o IndexOptions, damaged bool) (_ *Index, err error) {
-	ix := &Index{dir: dir, file: file}
+	ix := &Index{dir: dir, file: file, met: o.Damaged}
 	what := examine(file)
 	if damaged && what == "" {
 		what = "it is damaged"
@@ -111,19 +119,11 @@ func openIndex(ctx context.Context, dir, file string, o IndexOptions, damaged bo
 		}
 	}
 	if what != "" {
-		aside, err := moveAside(file)
-		if err != nil {
-			return nil, fmt.Errorf("store: index: %s, and cannot be moved aside: %w", what, err)
+		var note string
+		if ix.base, note, err = begin(ctx, file, what); err != nil {
+			return nil, err
 		}
-		kept := ""
-		if aside != "" {
-			kept = " and kept as " + filepath.Base(aside)
-		}
-		ix.notes = append(ix.notes, fmt.Sprintf("The index cannot be used (%s): it was moved aside%s, and a new one "+
-			"is made from the reports, which hold everything.", what, kept))
-		if ix.base, err = openSQLite(ctx, file); err != nil {
-			return nil, openError(err)
-		}
+		ix.notes = append(ix.notes, note)
 	}
 	ix.base.damaged = ix.mark
 	defer func() {
@@ -141,6 +141,46 @@ func openIndex(ctx context.Context, dir, file string, o IndexOptions, damaged bo
 	}
 	_, err = ix.bring(ctx, false, o.Progress)
 	return ix, err
+}
+
+// begin moves a file of an index that cannot be used aside, for a reason in words,
+// and begins a new one.
+func begin(ctx context.Context, file, what string) (*base, string, error) {
+	aside, err := moveAside(file)
+	if err != nil {
+		return nil, "", fmt.Errorf("store: index: %s, and cannot be moved aside: %w", what, err)
+	}
+	kept := ""
+	if aside != "" {
+		kept = " and kept as " + filepath.Base(aside)
+	}
+	b, err := openSQLite(ctx, file)
+	if err != nil {
+		return nil, "", openError(err)
+	}
+	return b, fmt.Sprintf("The index cannot be used (%s): it was moved aside%s, and a new one is made from the "+
+		"reports, which hold everything.", what, kept), nil
+}
+
+// Mend begins the index anew, without closing it, where damage was met; questions
+// wait meanwhile. It says in words what was done, "" where nothing had to be. The
+// new index is empty: [Index.Follow] takes in all reports.
+func (ix *Index) Mend(ctx context.Context) (note string, err error) {
+	ix.mending.Lock()
+	defer ix.mending.Unlock()
+	what := examine(ix.file)
+	if what == "" && ix.broken {
+		what = "it is damaged"
+	}
+	if what == "" || ix.reading {
+		return "", nil
+	}
+	err = ix.base.replace(ctx, func() (b *base, err error) {
+		b, note, err = begin(ctx, ix.file, what)
+		ix.broken = err != nil
+		return b, err
+	})
+	return note, err
 }
 
 // errStale says that the index knows less of flags than it did.
@@ -256,8 +296,11 @@ func (ix *Index) mark(err error) error {
 	if !ix.reading {
 		os.WriteFile(filepath.Join(filepath.Dir(ix.file), damageMark), []byte(err.Error()+"\n"), 0o644)
 	}
+	if ix.met != nil {
+		ix.met()
+	}
 	return &reports.HintedError{Err: fmt.Errorf("%w: %w", ErrDamaged, err),
-		Hint: "the index is damaged, the reports are not: start again, and it is made from them"}
+		Hint: "the index is damaged, the reports are not: ask again, and it is made from them"}
 }
 
 // examine says what stands in the way of opening a file as an index, "" if nothing

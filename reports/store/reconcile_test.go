@@ -431,10 +431,61 @@ func TestDamageMetWhileAsking(t *testing.T) {
 	_, err = ix.Counts(t.Context(), Selection{})
 	var h *reports.HintedError
 	require.ErrorAs(t, err, &h)
-	require.Contains(t, h.Hint, "start again")
+	require.Contains(t, h.Hint, "ask again")
 	require.NoError(t, ix.Close())
 	ix = s.open(t)
 	require.Len(t, ix.Notes(), 1)
+	s.world.agree(t, ix, Selection{})
+}
+
+// Damage that is met while asking is mended without closing the index, beside who
+// goes on asking.
+func TestDamageIsMendedWhileOpen(t *testing.T) {
+	s := newShop(t, 12)
+	met := make(chan struct{}, 100)
+	ix, err := OpenIndex(t.Context(), s.dir, IndexOptions{Write: true, Damaged: func() { met <- struct{}{} }})
+	require.NoError(t, err)
+	defer ix.Close()
+	note, err := ix.Mend(t.Context())
+	require.NoError(t, err)
+	require.Empty(t, note, "nothing is wrong")
+	meddle(t, s.dir, "UPDATE cell SET counts = x'ffff'")
+	_, err = ix.Counts(t.Context(), Selection{})
+	require.ErrorIs(t, err, ErrDamaged)
+	<-met
+	ended := make(chan error, 3)
+	stop := make(chan struct{})
+	for range cap(ended) {
+		go func() {
+			for {
+				select {
+				case <-stop:
+					ended <- nil
+					return
+				default:
+				}
+				if _, err := ix.Counts(context.Background(), Selection{}); err != nil && !errors.Is(err, ErrDamaged) {
+					ended <- err
+					return
+				}
+			}
+		}()
+	}
+	note, err = ix.Mend(t.Context())
+	require.NoError(t, err)
+	require.Contains(t, note, "a new one is made from the reports")
+	r, err := ix.Follow(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, 12, r.Added)
+	close(stop)
+	for range cap(ended) {
+		require.NoError(t, <-ended)
+	}
+	note, err = ix.Mend(t.Context())
+	require.NoError(t, err)
+	require.Empty(t, note, "who asked the damaged one said nothing of the new one")
+	s.world.agree(t, ix, Selection{})
+	require.NoError(t, ix.AddSealed(t.Context(), s.run(t)))
 	s.world.agree(t, ix, Selection{})
 }
 

@@ -120,7 +120,7 @@ type Flag struct {
 	Run     string `json:"run,omitempty"` // "" where the file no longer tells
 	Station string `json:"station"`
 	File    string `json:"file"`
-	Kind    string `json:"kind"` // "changed", "removed", "inserted"
+	Kind    string `json:"kind"` // "changed", "removed", "inserted", "contradicts"
 	Text    string `json:"text"` // what was found, for people
 }
 

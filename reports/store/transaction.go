@@ -51,6 +51,40 @@ func (b *base) close() error {
 	return nil
 }
 
+// replace puts what open gives in the place of the databases, which it closes first:
+// between the transactions under way and those that wait for their turn. Where open
+// fails, whatever comes later fails, until it is replaced again.
+func (b *base) replace(ctx context.Context, open func() (*base, error)) error {
+	var held []*pool
+	defer func() {
+		for _, p := range held {
+			p.tickets <- nil
+		}
+	}()
+	for _, p := range []*pool{b.writers, b.readers} {
+		for range cap(p.tickets) {
+			select {
+			case <-ctx.Done():
+				return context.Cause(ctx)
+			case s := <-p.tickets:
+				held = append(held, p)
+				if s != nil {
+					s.close()
+				}
+			}
+		}
+	}
+	b.write.Close()
+	b.read.Close()
+	n, err := open()
+	if err != nil {
+		return err
+	}
+	b.write, b.read, b.dict = n.write, n.read, n.dict
+	b.writers.db, b.readers.db = n.write, n.read
+	return nil
+}
+
 // pool hands out sessions, at most as many at a time as it has tickets.
 type pool struct {
 	db      *sql.DB
@@ -141,16 +175,24 @@ func (b *base) look(ctx context.Context, verb string, f func(t *transaction) err
 }
 
 func (b *base) inside(ctx context.Context, verb string, p *pool, begin []string, f func(t *transaction) error) error {
-	err := b.run(ctx, p, begin, f)
+	if err := b.run(ctx, p, begin, f); err != nil {
+		return fmt.Errorf("store: %s: %w", verb, err)
+	}
+	return nil
+}
+
+// told is an error as it is told. It is called before the session is given back, so
+// that damage is never said of a database that came in its place.
+func (b *base) told(ctx context.Context, err error) error {
 	switch {
 	case err == nil:
 		return nil
 	case ctx.Err() != nil:
-		err = context.Cause(ctx)
+		return context.Cause(ctx)
 	case b.damaged != nil && !errors.Is(err, ErrUnknown) && !errors.Is(err, ErrConflict):
-		err = b.damaged(err)
+		return b.damaged(err)
 	}
-	return fmt.Errorf("store: %s: %w", verb, err)
+	return err
 }
 
 func (b *base) run(ctx context.Context, p *pool, begin []string, f func(t *transaction) error) (err error) {
@@ -158,7 +200,7 @@ func (b *base) run(ctx context.Context, p *pool, begin []string, f func(t *trans
 	for {
 		s, old, err := p.take(ctx)
 		if err != nil {
-			return err
+			return b.told(ctx, err)
 		}
 		t = &transaction{ctx: ctx, b: b, s: s}
 		for _, q := range begin {
@@ -169,13 +211,19 @@ func (b *base) run(ctx context.Context, p *pool, begin []string, f func(t *trans
 		if err == nil {
 			break
 		}
-		p.give(s, err)
 		if !old || ctx.Err() != nil {
-			return err
+			said := b.told(ctx, err)
+			p.give(s, err)
+			return said
 		}
+		p.give(s, err)
 		// The other end may have gone while nobody asked: once more, anew.
 	}
-	defer func() { p.give(t.s, err) }()
+	defer func() {
+		said := b.told(ctx, err)
+		p.give(t.s, err)
+		err = said
+	}()
 	done := false
 	defer func() {
 		if !done { // also where f panics

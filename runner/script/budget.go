@@ -123,7 +123,7 @@ func (m *budget) poll(t *task) {
 		return
 	}
 	if m.base == 0 {
-		m.base = max(heapBytes(), 1)
+		m.base = max(liveBytes(), 1)
 		m.mark = m.memory
 		return
 	}
@@ -151,8 +151,14 @@ func (m *budget) poll(t *task) {
 
 // heapBytes is what the process has on its heap: live, and dead but not yet
 // collected.
-func heapBytes() uint64 {
-	s := []metrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}}
+func heapBytes() uint64 { return heapMetric("/memory/classes/heap/objects:bytes") }
+
+// liveBytes is what lived on the heap when the collector last looked. Growth is
+// counted from it: garbage in its place would be room that the run may fill.
+func liveBytes() uint64 { return heapMetric("/gc/heap/live:bytes") }
+
+func heapMetric(name string) uint64 {
+	s := []metrics.Sample{{Name: name}}
 	metrics.Read(s)
 	if s[0].Value.Kind() != metrics.KindUint64 {
 		return 0

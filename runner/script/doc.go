@@ -59,8 +59,8 @@
 //     several runs are under way a third must be true: what it holds, as far as
 //     it can be reached from its locals, is a quarter of the bound or more. So a
 //     plan that holds little is never ended for what another nest does.
-//     The bound is on what lives on the heap: with garbage not yet collected
-//     the process may for a moment take up to five times as much.
+//     The bound is on what lives on the heap: garbage not yet collected comes on
+//     top, as much as the caller's process allows (a station: half the bound).
 //   - String patterns: refused where the worst case could take longer than
 //     about two seconds, by the length of the text and the number of
 //     repetitions in the pattern. The matcher cannot be stopped, so a check's

@@ -203,6 +203,38 @@ func TestGarbageIsAllowed(t *testing.T) {
 	}
 }
 
+// Garbage that lies about when a run's memory is first looked at is no room for the
+// run: it may keep its bound, and the quarter that it had by then.
+func TestGarbageIsNoRoom(t *testing.T) {
+	defer debug.SetGCPercent(debug.SetGCPercent(-1))
+	runtime.GC()
+	s := newStage()
+	s.host.Memory = 32 << 20
+	s.host.Devices["power"] = countingOutput{fakeOutput{part{"power", s.clock, &s.log}}, new(int)}
+	for range 100 {
+		lying = make([]byte, 1<<20)
+	}
+	lying = nil
+	err := s.run(t, body("local t = {} while true do t[#t+1] = ('x'):rep(1e6) bench.power:on() end"))
+	var stop *Stop
+	if !errors.As(err, &stop) || stop.Kind != StopMemory {
+		t.Fatalf("got %v, want an end by memory", err)
+	}
+	if kept := *s.host.Devices["power"].(countingOutput).n; kept < 30 || kept > 44 {
+		t.Errorf("kept %d MB, where 32 MiB are its bound", kept)
+	}
+	debug.FreeOSMemory()
+}
+
+var lying []byte
+
+type countingOutput struct {
+	fakeOutput
+	n *int
+}
+
+func (o countingOutput) Set(context.Context, bool) error { *o.n++; return nil }
+
 // A stuck device holds Run up; nothing of the script runs meanwhile, and once
 // the call comes back the run ends with what cancelled it.
 func TestStuckDevice(t *testing.T) {

@@ -87,12 +87,28 @@ func baseFunctions() map[string]lua.LGFunction {
 		for _, part := range strings.Split(n, ".") {
 			v = L.GetField(v, part)
 		}
-		out[n] = v.(*lua.LFunction).GFunction
+		out[n] = charged(v.(*lua.LFunction).GFunction, made[n])
 	}
 	for n, f := range ownFunctions() {
 		out[n] = guarded(f)
 	}
 	return out
+}
+
+// made is how many bytes each result of a function of the interpreter's takes
+// that it makes many of.
+var made = map[string]int{"string.byte": 8}
+
+// charged counts what a function of the interpreter's makes, so many bytes a result.
+func charged(f lua.LGFunction, each int) lua.LGFunction {
+	if each == 0 {
+		return f
+	}
+	return func(L *lua.LState) int {
+		n := f(L)
+		taskOf(L).charge(n * each)
+		return n
+	}
 }
 
 // guarded turns a Go panic into the end of the run, which a script cannot

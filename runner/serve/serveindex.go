@@ -39,7 +39,9 @@ const (
 // openIndex opens the index. A station without one tests all the same: its
 // pages of figures say that it is not open.
 func (s *Station) openIndex(ctx context.Context) *indexer {
-	ix, err := store.OpenIndex(ctx, s.archive.Dir(), store.IndexOptions{Defer: true, Write: true})
+	i := &indexer{s: s, queue: make(chan archive.Sealed, indexQueue), look: make(chan struct{}, 1),
+		told: func() {}, state: metrics.Index{Enabled: true}}
+	ix, err := store.OpenIndex(ctx, s.archive.Dir(), store.IndexOptions{Defer: true, Write: true, Damaged: i.again})
 	if err != nil {
 		s.Log.Warn("the index of the records cannot be opened; units are tested without it", "error", err, "hint",
 			input.HintOf(err))
@@ -52,8 +54,8 @@ func (s *Station) openIndex(ctx context.Context) *indexer {
 	s.close = append(s.close, ix.Close)
 	s.archive.LookUp(records.LookUp{Stay: true, Errs: io.Discard,
 		Open: func(context.Context) (*store.Index, error) { return ix, nil }})
-	return &indexer{s: s, index: ix, queue: make(chan archive.Sealed, indexQueue), look: make(chan struct{}, 1),
-		told: func() {}, state: metrics.Index{Enabled: true}}
+	i.index = ix
+	return i
 }
 
 // sealed takes a report, without waiting. nil does nothing.
@@ -127,6 +129,13 @@ func (i *indexer) add(ctx context.Context, first archive.Sealed) {
 }
 
 func (i *indexer) reconcile(ctx context.Context, through bool) {
+	switch note, err := i.index.Mend(ctx); {
+	case err != nil:
+		i.done(ctx, err)
+		return
+	case note != "":
+		i.s.Log.Warn("index", "note", note)
+	}
 	look := i.index.Follow
 	if through {
 		look = i.index.Reconcile

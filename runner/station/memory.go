@@ -2,6 +2,7 @@ package station
 
 import (
 	"errors"
+	"math"
 	"runtime/debug"
 	"runtime/metrics"
 	"slices"
@@ -17,7 +18,8 @@ import (
 const memoryPoll = 100 * time.Millisecond
 
 // processMemory is the watch of this process: all nests share its memory.
-var processMemory = &memoryWatch{used: memoryInUse, clean: debug.FreeOSMemory, room: memoryLeft}
+var processMemory = &memoryWatch{used: memoryInUse, lives: memoryAlive, clean: debug.FreeOSMemory, room: memoryLeft,
+	bound: debug.SetMemoryLimit}
 
 // memoryWatch looks at the process's own memory while a run is on. The script
 // host bounds by itself what a plan takes and knows its line; this is for what
@@ -29,13 +31,18 @@ var processMemory = &memoryWatch{used: memoryInUse, clean: debug.FreeOSMemory, r
 // [Config.Exhausted].
 type memoryWatch struct {
 	used  func() int64 // bytes the process uses, garbage not yet collected included
+	lives func() int64 // of them without garbage, when the collector last looked
 	clean func()       // collects the garbage
 	room  func() int64 // bytes the process may still take; [noBound] where nothing says
+	// bound sets what the collector works to keep the process within, and returns
+	// what was set before, see [debug.SetMemoryLimit].
+	bound func(int64) int64
 
 	mu      sync.Mutex
 	uses    []*memoryUse
 	cleaned int64         // in use after the last cleaning
 	stop    chan struct{} // ends the looks; nil: there are none
+	others  int64         // the bound that was set when no run was on
 	ending  error         // why the program must end, nil while it need not
 }
 
@@ -68,6 +75,7 @@ func (w *memoryWatch) enter(may int64, end, exhausted func(error)) *memoryUse {
 	w.uses = append(w.uses, u)
 	if w.stop == nil {
 		w.cleaned = 0
+		w.others = w.bound(-1)
 		w.stop = make(chan struct{})
 		stop := w.stop
 		go func() {
@@ -75,7 +83,20 @@ func (w *memoryWatch) enter(may int64, end, exhausted func(error)) *memoryUse {
 			w.run(stop)
 		}()
 	}
+	w.collect()
 	return u
+}
+
+// collect has garbage collected before the process passes the first bound. A third
+// of that is left to garbage whatever lives, such as the answer to a page's
+// question: a collector without room would do nothing else.
+func (w *memoryWatch) collect() {
+	most := int64(0)
+	for _, u := range w.uses {
+		first, _ := w.bounds(u)
+		most = max(most, u.base+first, w.lives()+first/3)
+	}
+	w.bound(min(most, w.others))
 }
 
 // back says that the plan's goroutine has ended.
@@ -96,6 +117,7 @@ func (u *memoryUse) leave(by *bool) {
 		w.uses = slices.DeleteFunc(w.uses, func(o *memoryUse) bool { return o == u })
 	}
 	if len(w.uses) == 0 && w.stop != nil {
+		w.bound(w.others)
 		close(w.stop)
 		w.stop = nil
 	}
@@ -163,6 +185,10 @@ func (w *memoryWatch) past(runs []*memoryUse, bound func(*memoryUse) int64) bool
 func (w *memoryWatch) look() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if len(w.uses) == 0 {
+		return // the last left just now
+	}
+	w.collect()
 	var on, lost []*memoryUse // plans under way; those that were told to end and have not
 	for _, u := range w.uses {
 		if !u.isBack {
@@ -225,16 +251,30 @@ func (w *memoryWatch) fault(on []*memoryUse) *Fault {
 // memoryInUse is what Go holds of the system's memory: all that a plan takes is
 // Go's. What it holds ready for later use is not counted.
 func memoryInUse() int64 {
-	s := []metrics.Sample{
-		{Name: "/memory/classes/total:bytes"},
-		{Name: "/memory/classes/heap/released:bytes"},
-		{Name: "/memory/classes/heap/free:bytes"},
+	m := goMemory("/memory/classes/total:bytes", "/memory/classes/heap/released:bytes",
+		"/memory/classes/heap/free:bytes")
+	return m[0] - m[1] - m[2]
+}
+
+// memoryAlive is [memoryInUse] without garbage, as far as the last collection knows.
+func memoryAlive() int64 {
+	m := goMemory("/gc/heap/live:bytes", "/memory/classes/heap/objects:bytes")
+	return memoryInUse() + min(0, m[0]-m[1])
+}
+
+// goMemory reads figures of the Go runtime, 0 each where it does not know one.
+func goMemory(names ...string) []int64 {
+	s := make([]metrics.Sample, len(names))
+	for i, n := range names {
+		s[i].Name = n
 	}
 	metrics.Read(s)
-	for _, v := range s {
+	out := make([]int64, len(names))
+	for i, v := range s {
 		if v.Value.Kind() != metrics.KindUint64 {
-			return 0
+			return make([]int64, len(names))
 		}
+		out[i] = int64(min(v.Value.Uint64(), math.MaxInt64))
 	}
-	return int64(s[0].Value.Uint64() - s[1].Value.Uint64() - s[2].Value.Uint64())
+	return out
 }

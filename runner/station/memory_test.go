@@ -28,6 +28,7 @@ type gauge struct {
 	mu                  sync.Mutex
 	live, garbage, room int64
 	cleaned             int
+	bound               int64 // that the collector works to
 }
 
 func (g *gauge) set(live, garbage int64) {
@@ -45,11 +46,75 @@ func (g *gauge) watch() *memoryWatch {
 			g.garbage = 0
 			g.cleaned++
 		},
-		room: func() int64 { g.mu.Lock(); defer g.mu.Unlock(); return g.room },
+		room:  func() int64 { g.mu.Lock(); defer g.mu.Unlock(); return g.room },
+		lives: func() int64 { g.mu.Lock(); defer g.mu.Unlock(); return g.live },
+		bound: func(n int64) int64 {
+			g.mu.Lock()
+			defer g.mu.Unlock()
+			before := g.bound
+			if n >= 0 {
+				g.bound = n
+			}
+			return before
+		},
 	}
 }
 
-func newGauge() *gauge { return &gauge{live: 60 * mib, room: noBound} }
+func (g *gauge) bounded() int64 { g.mu.Lock(); defer g.mu.Unlock(); return g.bound / mib }
+
+func newGauge() *gauge { return &gauge{live: 60 * mib, room: noBound, bound: noBound} }
+
+// While plans are under way, garbage is collected before it takes the process past
+// what they may take; with room for some, whatever else lives; and never above a
+// bound that somebody set. With the last run that ends.
+func TestGarbageIsBounded(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		others, live int64 // MiB: set by somebody; lives after 1 s
+		runs         int
+		want         []int64 // MiB: at the start, after 2 s
+	}{
+		{"one plan", 0, 60, 1, []int64{60 + 192, 60 + 192}},
+		{"two plans", 0, 60, 2, []int64{60 + 384, 60 + 384}},
+		{"a page's long answer", 0, 230, 1, []int64{60 + 192, 230 + 64}},
+		{"a bound of the system's", 100, 60, 1, []int64{100, 100}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				g := newGauge()
+				if c.others > 0 {
+					g.bound = c.others * mib
+				}
+				before := g.bounded()
+				w := g.watch()
+				done := make(chan reports.Report)
+				rigs := []*rig{}
+				for range c.runs {
+					r := newRig(t, plan("bench.power:on()\nwait(5)"+measureStandby), oneLimit)
+					r.memory = w
+					rigs = append(rigs, r)
+					go func() { done <- r.run(t, context.Background()) }()
+				}
+				time.Sleep(time.Second)
+				synctest.Wait()
+				got := []int64{g.bounded()}
+				g.set(c.live, 0)
+				time.Sleep(time.Second)
+				synctest.Wait()
+				got = append(got, g.bounded())
+				assert.Equal(t, c.want, got)
+				for range rigs {
+					assert.Equal(t, reports.Passed, (<-done).Outcome)
+				}
+				synctest.Wait()
+				assert.Equal(t, before, g.bounded(), "after the last run")
+				for _, r := range rigs {
+					r.archive.Close()
+				}
+			})
+		})
+	}
+}
 
 func TestMemoryEndsARun(t *testing.T) {
 	for _, c := range []struct {

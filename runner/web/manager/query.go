@@ -263,6 +263,14 @@ func (q *query) readingAbout(reading string) string {
 }
 
 // outcome is the shape and the word of an outcome.
+// ended is how a run ended: one that does not count has no outcome to believe.
+func (q *query) ended(r store.Run) (shape, word string) {
+	if r.Flag != "" {
+		return "error", q.t("manager.list.flag")
+	}
+	return q.outcome(r.Outcome)
+}
+
 func (q *query) outcome(o reports.Outcome) (shape, word string) {
 	switch o {
 	case reports.Passed:

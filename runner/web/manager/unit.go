@@ -94,6 +94,11 @@ func (q *query) unitFacts(v *view, a review.Unit) {
 			"broken", a.AbortedCutShort), ""})
 	}
 	state := last
+	for _, r := range runs { // what does not count says nothing
+		if r.Flag == "" {
+			state = r
+		}
+	}
 	if newest := a.Newest(); newest != nil {
 		state = *newest
 	}
@@ -101,6 +106,9 @@ func (q *query) unitFacts(v *view, a review.Unit) {
 	id := "manager.unit.state_" + string(state.Outcome)
 	if state.CutShort {
 		id = "manager.unit.state_cut_short"
+	}
+	if state.Flag != "" {
+		id, shape = "manager.unit.state_not_counted", "error"
 	}
 	if state.Unit.Golden {
 		id, shape = "manager.unit.state_golden", "none"
@@ -129,7 +137,7 @@ func (q *query) historySheet(v *view, a review.Unit) {
 // runDetail tells one run.
 func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 	u := v.Unit
-	u.Shape, u.Word = q.outcome(r.Outcome)
+	u.Shape, u.Word = q.ended(r)
 	u.Title = q.t("manager.unit.run", "when", q.w.When(r.Started), "station", r.Station, "nest", r.Nest)
 	sealed, err := q.m.c.Store.Report(q.ctx, r.Run)
 	if err != nil {
@@ -169,10 +177,10 @@ func (q *query) runDetail(v *view, r store.Run, opts page.Options) error {
 		u.Links = append(u.Links, shell.Link{Href: href, Text: q.t(id, args...)})
 	}
 	link("/report/"+r.Run, "manager.unit.report")
-	if r.Outcome == reports.Passed && !r.Unit.Golden {
+	if r.Outcome == reports.Passed && !r.Unit.Golden && r.Flag == "" {
 		link("/certificate/"+r.Run, "manager.unit.certificate")
 	}
-	if r.Outcome == reports.Failed && q.m.c.Repair != "" {
+	if r.Outcome == reports.Failed && q.m.c.Repair != "" && r.Flag == "" {
 		link(q.m.c.Repair+"?run="+r.Run, "manager.unit.to_repair")
 	}
 	if r.Unit.Lot != "" && !r.Unit.Golden {

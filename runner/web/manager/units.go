@@ -63,7 +63,7 @@ func (m *Manager) units(q *query) (*view, error) {
 		"cause", "rule", "part", "reason", "clock",
 		"simulated", "flag", "number", "run", "sha256"}}
 	for _, r := range runs {
-		shape, word := q.outcome(r.Outcome)
+		shape, word := q.ended(r)
 		t.Rows = append(t.Rows, []shell.Cell{{Text: r.Unit.SerialNumber, Href: unitOf(r.Unit.Product,
 			r.Unit.SerialNumber, r.Run)}, {Text: q.when(r.Started)}, {Text: word, Shape: shape},
 			{Text: q.found(r)}, {Text: r.Unit.Lot}, {Text: unbroken(r.Station + " " + r.Nest)},
@@ -98,9 +98,6 @@ func (q *query) narrowed() bool {
 // found is what a run found, in a few words.
 func (q *query) found(r store.Run) string {
 	var parts []string
-	if r.Flag != "" {
-		parts = append(parts, q.t("manager.list.flag"))
-	}
 	if r.Unit.Golden {
 		parts = append(parts, q.t("manager.list.golden"))
 	}

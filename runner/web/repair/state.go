@@ -19,11 +19,13 @@ const (
 	unknown  state = "unknown"  // never run here
 	golden   state = "golden"   // proves the bench, is not repaired
 	unjudged state = "unjudged" // no run has said anything about it
-	passed   state = "passed"
-	line     state = "line"     // failed, but the line tests it again first
-	waiting  state = "waiting"  // for repair
-	repaired state = "repaired" // for its retest
-	scrapped state = "scrapped"
+	// uncounted: there are runs, and none of them counts.
+	uncounted state = "uncounted"
+	passed    state = "passed"
+	line      state = "line"     // failed, but the line tests it again first
+	waiting   state = "waiting"  // for repair
+	repaired  state = "repaired" // for its retest
+	scrapped  state = "scrapped"
 )
 
 // standing is a unit, by its runs and repairs.
@@ -73,6 +75,8 @@ func stand(runs []store.Run, repairs []reports.Repair, retests int) standing {
 		s.newest = r
 	}
 	switch {
+	case s.last == nil && len(runs) > 0:
+		s.state = uncounted
 	case s.last == nil:
 	case s.unit.Golden:
 		s.state = golden

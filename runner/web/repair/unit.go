@@ -139,6 +139,8 @@ func (v *unitView) stand(b *Bench, q *request, s standing) {
 		put("none")
 	case golden:
 		put("none")
+	case uncounted:
+		put("error")
 	case unjudged:
 		put("error")
 		if why := q.w.Reason(s.last.Reason); why != "" {
