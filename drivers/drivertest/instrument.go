@@ -149,8 +149,9 @@ func ParseValue(args []string, lo, hi float64) (float64, error) {
 
 // ParseList reads a channel list: (@1,3:5).
 func ParseList(args []string) (list []int, err error) {
-	text, ok := strings.CutPrefix(strings.Join(args, ","), "(@")
-	if text, ok = strings.CutSuffix(text, ")"); !ok {
+	text, begun := strings.CutPrefix(strings.Join(args, ","), "(@")
+	text, ended := strings.CutSuffix(text, ")")
+	if !begun || !ended {
 		return nil, ErrParam
 	}
 	for part := range strings.SplitSeq(text, ",") {
