@@ -214,7 +214,7 @@ func (c currentConverter) Current(ctx context.Context, rng, rate float64,
 			// A sample is read when it is due, or the capture is none: what came
 			// late is of another moment.
 			if late := c.clock.Now().Sub(due); late > max(period, 2*time.Millisecond) {
-				return c.errorf(drivers.Fault, "sample %d of %d was read %v late", i+1, n, late.Round(time.Millisecond)).
+				return c.errorf(drivers.Late, "sample %d of %d was read %v late", i+1, n, late.Round(time.Millisecond)).
 					WithHint("The computer or the bus is too slow for this rate: ask for a lower one.")
 			}
 			x, err := c.value(in, r, raw)

@@ -197,6 +197,7 @@ func TestCurrentIsSampled(t *testing.T) {
 		// A bus that hangs for a while makes no capture with a hole.
 		part.read = func(reg byte) { time.Sleep(20 * time.Millisecond); reads(reg) }
 		_, err = d.(drivers.Meter).Current(t.Context(), 0, 200, time.Second)
+		require.Equal(t, drivers.Late, drivers.KindOf(err))
 		require.ErrorContains(t, err, "part: read current: sample 1 of 200 was read 20ms late")
 	})
 }

@@ -199,7 +199,7 @@ func (s *servos) Move(ctx context.Context, to map[string]float64, rate float64) 
 				}
 			}
 			if late := s.clock.Now().Sub(due); late > 2*frame {
-				return s.errorf(drivers.Fault, "step %d of %d was sent %v late", i, steps, late.Round(time.Millisecond)).
+				return s.errorf(drivers.Late, "step %d of %d was sent %v late", i, steps, late.Round(time.Millisecond)).
 					WithHint("The computer or the bus was held up: the stick moved unevenly.")
 			}
 			if err := s.settle(ctx, due.Sub(s.clock.Now())); err != nil {

@@ -13,7 +13,7 @@
 // 5 ms; it has no period, and what needs one (losses) cannot be measured on it.
 // Times are the kernel's, of its monotonic clock, taken when the transfer ended;
 // the device is asked every 1 to 10 ms, as it wishes. Where the kernel had to drop
-// events because the program was held up, the capture is a Garbled error, never
+// events because the program was held up, the capture is a Late error, never
 // one with holes.
 //
 // The layer below is our own and thin, because the pure-Go libraries for input
@@ -237,8 +237,7 @@ func (c *Controller) record(ctx context.Context, over time.Duration) (f drivers.
 		for _, e := range events {
 			switch {
 			case e.Type == evSyn && e.Code == synDropped:
-				return f, drivers.Errorf(c.name, "record", drivers.Garbled, "the computer was held up and lost events").
-					WithHint("Close other programs on this computer and test the unit again.")
+				return f, drivers.LateError(c.name, "record", "the computer was held up and lost events")
 			case e.Type == evSyn && e.Code == synReport:
 				switch at := e.At.Sub(f.Start); {
 				case at >= over:

@@ -111,7 +111,7 @@ func TestNotThereAndGone(t *testing.T) {
 		}{
 			{&script{began: time.Now(), axes: eight(), ends: 100 * time.Millisecond}, drivers.Gone},
 			{&script{began: time.Now(), axes: eight(), err: errors.New("odd")}, drivers.Fault},
-			{&script{began: time.Now(), axes: eight(), events: []Event{at(50, evSyn, synDropped, 0)}}, drivers.Garbled},
+			{&script{began: time.Now(), axes: eight(), events: []Event{at(50, evSyn, synDropped, 0)}}, drivers.Late},
 		} {
 			d := New("handset", drivers.System, func() (Source, error) { c.s.began = time.Now(); return c.s, nil })
 			_, err := d.Record(t.Context(), time.Second)
