@@ -322,7 +322,7 @@ func (m *Machine) shout(ctx context.Context) error {
 	case m.model.Hold != "":
 		return m.poke(ctx, m.model.Hold+m.model.Reset)
 	case m.model.Stop != "":
-		return m.send(ctx, m.model.Stop)
+		return m.send(ctx, m.model.LineEnd+m.model.Stop) // half a line may stand before it
 	}
 	return nil
 }
@@ -336,7 +336,11 @@ func (m *Machine) halt(ctx context.Context, owed bool) (after time.Duration, err
 	began := m.clock.Now()
 	end := drivers.Within(m.clock, m.model.StopTime)
 	if m.model.Stop != "" {
-		if err := m.send(ctx, m.model.Stop); err != nil {
+		stop := m.model.Stop
+		if owed { // as may the end of a line that another program half sent
+			stop = m.model.LineEnd + stop
+		}
+		if err := m.send(ctx, stop); err != nil {
 			return 0, err
 		}
 	}

@@ -395,3 +395,50 @@ func TestWhatSafeSays(t *testing.T) {
 		}
 	})
 }
+
+// A program that was killed left a line half sent: who makes safe for it loses no
+// time over that, wherever it was cut.
+func TestSafeAfterHalfALine(t *testing.T) {
+	for name, habit := range habits {
+		t.Run(name, func(t *testing.T) {
+			var whole time.Duration // how long it takes behind nothing
+			line := "SOUR1:VOLT 3.7;:SOUR1:VOLT?;:SYST:ERR?"
+			for cut := range len(line) {
+				synctest.Test(t, func(t *testing.T) {
+					r := newRig(habit.has)
+					m := rowsOfDesk()[scpi.SupplyFunction]
+					habit.row(&m)
+					port, peer := drivertest.Pipe("wire", drivers.System)
+					t.Cleanup(func() { _ = port.Close(); time.Sleep(time.Minute) })
+					go r.instrument.Serve(peer)
+					time.Sleep(m.Greeting)
+					if err := port.Write(t.Context(), []byte(line[:cut])); err != nil {
+						t.Fatal(err)
+					}
+					d, err := scpi.NewChannel("supply", scpi.Share(checked{port}), drivers.System, m, 1, drivers.Calibration{})
+					if err != nil {
+						t.Fatal(err)
+					}
+					r.on[1] = true
+					began := time.Now()
+					err = d.Safe(t.Context())
+					if err != nil && habit.has.Delay > m.Timeout/2 { // off at once, and no time left for its queue
+						synctest.Wait()
+						if r.on[1] {
+							t.Errorf("behind %q: on after %v", line[:cut], err)
+						}
+						began, err = time.Now(), d.Safe(t.Context())
+					}
+					if err != nil {
+						t.Fatalf("behind %q: %v", line[:cut], err)
+					}
+					if took := time.Since(began); r.on[1] || cut > 0 && took >= whole+m.Timeout {
+						t.Errorf("behind %q: on %v after %v", line[:cut], r.on[1], took)
+					} else if cut == 0 {
+						whole = took
+					}
+				})
+			}
+		})
+	}
+}

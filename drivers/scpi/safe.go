@@ -36,6 +36,9 @@ func (l *link) safe(ctx context.Context, name string, settings ...setting) error
 	defer leave()
 	if !entered {
 		l.stale.Store(true)
+		if err := l.endLine(ctx); err != nil {
+			return drivers.Wrap(name, op, err)
+		}
 		for _, s := range all {
 			if err := l.sendAll(ctx, s.say); err != nil {
 				return drivers.Wrap(name, op, err)
@@ -53,10 +56,20 @@ func (l *link) safe(ctx context.Context, name string, settings ...setting) error
 	return drivers.Wrap(name, op, l.confirmAll(ctx, all))
 }
 
+// endLine ends what a program that is gone, or a call that was ended, may have left
+// half sent, so that what follows is no part of it. An empty message is none (IEEE
+// 488.2-1992, 7.3.1.1); what it makes of the half, the words that follow outdo.
+func (l *link) endLine(ctx context.Context) error {
+	return drivers.Ended(ctx, l.port.Write(ctx, []byte(l.model.LineEnd)))
+}
+
 // confirmAll sends settings and wants each confirmed; once one was not, the
 // others are sent all the same.
 func (l *link) confirmAll(ctx context.Context, all []setting) (failed error) {
 	end := drivers.Within(l.clock, l.model.safeTime())
+	if l.stale.Load() {
+		failed = l.endLine(ctx)
+	}
 	for _, s := range all {
 		if failed != nil {
 			_ = l.sendAll(ctx, s.say) // what failed is said already
@@ -189,6 +202,11 @@ func (l *link) confirmState(ctx context.Context, s setting, end drivers.TimeOut)
 		return err
 	}
 	wait := func() drivers.TimeOut { return drivers.Within(l.clock, m.Timeout).Sooner(end) }
+	if l.stale.Load() && m.Words.Identity == "" { // nothing but time tells an answer that is owed
+		if err := l.drain(ctx, m.Settle, m.Settle); err != nil {
+			return err
+		}
+	}
 	if l.stale.Load() && m.Words.Identity != "" {
 		if err := l.send(ctx, m.Words.Identity); err != nil {
 			return err
