@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -137,7 +138,7 @@ func (l *unit) sweep(ctx context.Context, op string, rate float64, over time.Dur
 			return err
 		}
 		if err := plausible(out.Values, full, m.Beyond); err != nil || !l.unchecked || m.Unlike == 0 ||
-			!unlike(out.Values, m.Unlike*full) {
+			!unlike(out.Values, m.Unlike*full, m.Unlike*full/alone) {
 			return err
 		}
 		again, err := l.fetch(ctx, n, capture)
@@ -246,22 +247,37 @@ func plausible(values []float64, full, beyond float64) error {
 	return nil
 }
 
-// unlike says whether a sample lies further than d off both its neighbours.
-func unlike(values []float64, d float64) bool {
+const (
+	// alone is the share of Unlike from which on a sample is looked at for being
+	// off its neighbours as no others are: timesOthers as far.
+	alone, timesOthers = 100, 3
+	// leastAlone is of how many samples one can be told from the others.
+	leastAlone = 64
+)
+
+// unlike says whether a sample lies further than d off both its neighbours, or is
+// alone in being off them: further than least, and several times further than
+// nearly all samples lie off the one before.
+func unlike(values []float64, d, least float64) bool {
 	n := len(values)
-	for i, v := range values {
-		before, after := values[max(i-1, 0)], values[min(i+1, n-1)]
-		if i == 0 {
-			before = after
-		}
-		if i == n-1 {
-			after = before
-		}
-		if n > 1 && (v-before > d && v-after > d || before-v > d && after-v > d) {
-			return true
+	if n < 2 {
+		return false
+	}
+	most := max(math.Abs(values[0]-values[1]), math.Abs(values[n-1]-values[n-2]))
+	if most > d {
+		return true
+	}
+	steps := make([]float64, n-1)
+	most = 0
+	for i := 1; i < n; i++ {
+		x := values[i] - values[i-1]
+		steps[i-1] = math.Abs(x)
+		if i < n-1 && x*(values[i]-values[i+1]) > 0 {
+			most = max(most, min(math.Abs(x), math.Abs(values[i]-values[i+1])))
 		}
 	}
-	return false
+	slices.Sort(steps)
+	return most > d || n >= leastAlone && most > max(least, timesOthers*steps[n-2-n/32])
 }
 
 const deadHint = "a converter has noise even with nothing at its input: the instrument is stuck, or the cable to " +

@@ -154,7 +154,8 @@ type Model struct {
 	Beyond float64 `toml:"beyond" range:"0,1" help:"how far past the end of the scale a value can lie, as a share of it"`
 	// Unlike is how far, as a share of full scale, one sample must lie off both its
 	// neighbours for its capture to be asked for again and compared, over a wire
-	// that has no check sum. 0: never, for an instrument that gives a capture once.
+	// that has no check sum; one that is off them as no others are is compared from
+	// a hundredth of it on. 0: never, for an instrument that gives a capture once.
 	Unlike       float64 `toml:"unlike" range:"0,1" help:"share of full scale; a sample so far off is asked for again"`
 	LittleEndian bool    `toml:"little_endian" help:"byte order of REAL,32 in blocks"`
 	// Dead is the number of samples from which on a capture of one and the same

@@ -1,6 +1,8 @@
 package scpi
 
 import (
+	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -103,6 +105,41 @@ func TestSpikeThatIsReal(t *testing.T) {
 			t.Errorf("asked for %d times, want 2", n)
 		}
 	})
+}
+
+// Samples that are off their neighbours as no others are, however little, are
+// asked for again; noise, ripple, steps and a tone are not. Values from a seed.
+func TestUnlike(t *testing.T) {
+	const d, least = 0.05, 0.0005
+	rng := rand.New(rand.NewPCG(3, 3))
+	shapes := map[string]func(i int) float64{
+		"noise":  func(int) float64 { return 0.1 + 0.002*rng.NormFloat64() },
+		"ripple": func(i int) float64 { return 0.1 + 0.004*float64(i%2) + 0.0005*rng.NormFloat64() },
+		"step":   func(i int) float64 { return 0.1*math.Floor(float64(i)/500) + 0.001*rng.NormFloat64() },
+		"hum":    func(i int) float64 { return 0.5 * math.Sin(float64(i)*0.05) },
+		"tone":   func(i int) float64 { return 0.1 * math.Sin(float64(i)*0.3) },
+		"still":  func(int) float64 { return 0.1 },
+	}
+	for name, shape := range shapes {
+		again := 0
+		for range 200 {
+			values := make([]float64, 1000)
+			for i := range values {
+				values[i] = shape(i)
+			}
+			if unlike(values, d, least) {
+				again++
+				continue
+			}
+			values[1+rng.IntN(len(values)-2)] += 0.03
+			if name != "tone" && name != "hum" && !unlike(values, d, least) { // in those each is as far from the next
+				t.Errorf("%s: 30 mA for one sample of 1000 went unseen", name)
+			}
+		}
+		if again > 2 {
+			t.Errorf("%s: asked for again %d times of 200", name, again)
+		}
+	}
 }
 
 // Every row says what its instrument can give.
