@@ -102,6 +102,9 @@ func TestRehearsalIsRepeatable(t *testing.T) {
 // by how much, and from which severity on; one that is too narrow rejects sound
 // units.
 func TestRehearsalFindsWrongLimits(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes some hundred units, side by side as TestRehearsalIsRepeatable takes its own; not with -short")
+	}
 	t.Parallel()
 	stockLimits, err := os.ReadFile("../../scripts/kittiwake-k8/limits.toml")
 	require.NoError(t, err)
@@ -175,7 +178,7 @@ must_catch = 0.6
 // A sweep alone: every defect over its severities, no population.
 func TestSweepAlone(t *testing.T) {
 	if testing.Short() {
-		t.Skip("takes some hundred units; TestRehearsalFindsWrongLimits sweeps one defect; not with -short")
+		t.Skip("takes some hundred units, side by side as TestRehearsalIsRepeatable takes its own; not with -short")
 	}
 	t.Parallel()
 	r := rehearsed(t, func(o *Options) { o.Units, o.Sweep = 0, 1 })
