@@ -33,6 +33,8 @@ type Machine struct {
 	// cut takes the machine's power, by the output cutBy; nil: none does.
 	cut   func(context.Context) error
 	cutBy string
+	// cutTime is what that output may need.
+	cutTime time.Duration
 
 	// Under the guard:
 	mute   bool     // it refuses to say where it stands
@@ -48,6 +50,8 @@ type Machine struct {
 var (
 	_ drivers.Mover  = (*Machine)(nil)
 	_ drivers.Stands = (*Machine)(nil)
+
+	_ drivers.SafeTimer = (*Machine)(nil)
 )
 
 // Open returns the machine behind port. It sends nothing.
@@ -72,7 +76,20 @@ func (m *Machine) Close() error { return m.port.Close() }
 
 // CutBy has Safe cut the machine's power where it does not stop by itself: by the
 // output of that role. Call it before the machine is used.
-func (m *Machine) CutBy(role string, cut func(context.Context) error) { m.cut, m.cutBy = cut, role }
+func (m *Machine) CutBy(role string, by drivers.Device) {
+	m.cut, m.cutBy, m.cutTime = by.Safe, role, time.Second
+	if s, ok := by.(drivers.SafeTimer); ok {
+		m.cutTime = s.SafeTime()
+	}
+}
+
+// SafeTime is how long Safe takes at most: what the call under way may take to let
+// go of the line ([drivers.Guard.Interrupt]), the stop, and the output that cuts
+// its power.
+func (m *Machine) SafeTime() time.Duration {
+	const letGo = 200 * time.Millisecond
+	return letGo + m.model.StopTime + m.cutTime
+}
 
 // Standstill implements [drivers.Stands].
 func (m *Machine) Standstill() (s drivers.Standstill, ok bool) {

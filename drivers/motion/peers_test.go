@@ -146,6 +146,14 @@ func TestStops(t *testing.T) {
 	}
 }
 
+// cutter is an output that takes a machine's power.
+type cutter func() error
+
+func (c cutter) String() string                        { return "motor_power" }
+func (c cutter) Ready(context.Context) (string, error) { return "a relay", nil }
+func (c cutter) Safe(context.Context) error            { return c() }
+func (c cutter) Close() error                          { return nil }
+
 // Where nothing stops it in time, that is said, and what to do.
 func TestDoesNotStop(t *testing.T) {
 	for _, c := range []struct {
@@ -185,14 +193,14 @@ func TestDoesNotStop(t *testing.T) {
 			}
 			// The power is what is left.
 			cut := 0
-			p.CutBy("motor_power", func(context.Context) error { cut++; return nil })
+			p.CutBy("motor_power", cutter(func() error { cut++; return nil }))
 			if err := p.Safe(t.Context()); err != nil || cut == 0 {
 				t.Errorf("with its power cut %d times: %v", cut, err)
 			}
 			if s, _ := p.Standstill(); !s.Known || s.Cut != "motor_power" {
 				t.Errorf("with its power cut: %+v", s)
 			}
-			p.CutBy("motor_power", func(context.Context) error { return errors.New("the relay is stuck") })
+			p.CutBy("motor_power", cutter(func() error { return errors.New("the relay is stuck") }))
 			if err := p.Safe(t.Context()); !errors.As(err, &e) || c.model != "generic-gcode" &&
 				!strings.Contains(e.Hint, "the relay is stuck") {
 				t.Errorf("with its power not cut: %v", err)

@@ -378,7 +378,7 @@ func (c *benchCheck) machine(n nestFile, name string, d deviceFile, row driverRo
 // Cautions are what is in order, and to be known of the machines of a bench.
 func (b *File) Cautions() (notes []input.Problem) {
 	rows := map[string]driverRow{}
-	for _, r := range driverRows() {
+	for _, r := range b.driverRows() {
 		rows[r.name] = r
 	}
 	for i, n := range b.Nests {

@@ -158,7 +158,7 @@ func (b *File) openLines(i int, n *Opened) error {
 	for role, d := range file.Devices {
 		// An output that is made safe by another process is not opened here.
 		if out, ok := n.Devices[d.Stop]; d.Stop != "" && ok {
-			n.Devices[role].(*motion.Machine).CutBy(d.Stop, out.Safe)
+			n.Devices[role].(*motion.Machine).CutBy(d.Stop, out)
 		}
 	}
 	if file.Heartbeat != "" {
