@@ -363,6 +363,7 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 		}
 		m.at = maps.Clone(seg.To)
 		m.homed.Store(true)
+		seg.Even = takes
 		return m.punctual(&seg, like, takes)
 	})
 	if err != nil {
