@@ -42,6 +42,7 @@ type SticksHabit struct {
 	Echo         bool          // it sends every line back first
 	Prompt       bool          // it begins every answer with "> "
 	Chatty       bool          // it says what nobody asked for
+	PoweredBy    int           // the fixture's relay that carries its motors' supply; 0: they always have it
 }
 
 // The controllers, written from published descriptions of such. StateControl
@@ -73,6 +74,9 @@ func (b *Bench) SetSticks(h SticksHabit) error {
 	if w.user != nil {
 		return fmt.Errorf("sticks: the port is in use")
 	}
+	if h.PoweredBy < 0 || h.PoweredBy > relays || h.PoweredBy > 0 && h.PoweredBy <= relayClutch {
+		return fmt.Errorf("sticks: relay %d is not free", h.PoweredBy)
+	}
 	*g = newGantry(h)
 	t := b.now()
 	switch h.Controller {
@@ -99,10 +103,24 @@ type gantry struct {
 	accel  float64       // mm/s^2
 
 	controller string
+	poweredBy  int  // see SticksHabit
+	dead       bool // its motors have no supply
+}
+
+// still says whether nothing that it is told moves it.
+func (g *gantry) still() bool { return g.stuck || g.dead }
+
+// supplied switches its motors' supply. Without it they stand where they are, and the
+// controller, which has its own, knows nothing of it.
+func (g *gantry) supplied(t time.Duration, on bool) {
+	if g.dead = !on; g.dead {
+		g.cut(t)
+	}
 }
 
 func newGantry(h SticksHabit) *gantry {
-	g := &gantry{accel: h.Acceleration, controller: cmp.Or(h.Controller, StateControl)}
+	g := &gantry{accel: h.Acceleration, controller: cmp.Or(h.Controller, StateControl),
+		poweredBy: h.PoweredBy, dead: h.PoweredBy > 0}
 	if g.accel <= 0 {
 		g.accel = acceleration
 	}
@@ -311,7 +329,7 @@ func (l *leg) share(t time.Duration) float64 {
 // home goes to the reference of every axis, the centre, and touches it off; when
 // it is done is said. Nothing moves before.
 func (g *gantry) home(t time.Duration) time.Duration {
-	if g.stuck {
+	if g.still() {
 		return t
 	}
 	g.run(t, [4]float64{}, seek)

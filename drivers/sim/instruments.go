@@ -431,6 +431,8 @@ func (f *board) set(t time.Duration, n int, on bool) {
 		f.pressed[n-relaySwitch] = append(f.pressed[n-relaySwitch], clutchEvent{t, on})
 	case n == relayClutch:
 		f.bench.devices.sticks.clutch = append(f.bench.devices.sticks.clutch, clutchEvent{t, on})
+	case n == f.bench.devices.sticks.poweredBy:
+		f.bench.devices.sticks.supplied(t, on)
 	}
 }
 

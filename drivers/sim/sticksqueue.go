@@ -298,7 +298,7 @@ func (c *queueControl) move(t time.Duration, b gcodeBlock) {
 	if speed <= 0 {
 		speed = seek
 	}
-	if c.stuck {
+	if c.still() {
 		c.say(t, "ok")
 		return
 	}
