@@ -111,7 +111,7 @@ func (m *Model) proofFaults(add addFault) {
 		if m.Status == "" {
 			add("proof", "", "its state proves homing, and it has no status")
 		}
-	case "switches":
+	case "switches", anySwitch:
 		if m.Switches == "" || m.Closed == "" {
 			add("proof", "write switches and closed", "its switches prove homing, and it does not say how they are asked for")
 		}
@@ -125,10 +125,14 @@ func (m *Model) replyFaults(add addFault) {
 		key  string
 		list []string
 	}{{"setup", m.Setup}, {"idle", m.Idle}, {"still", m.Still}, {"refusals", m.Refusals}, {"again", m.Again},
-		{"busy", m.Busy}, {"banner", m.Banner}, {"skip", m.Skip}} {
+		{"busy", m.Busy}, {"banner", m.Banner}, {"skip", m.Skip}, {"again_errors", m.AgainErrors}} {
 		if slices.ContainsFunc(l.list, func(s string) bool { return strings.TrimSpace(s) == "" }) {
 			add(l.key, "", "%s has an empty text, and every line begins with that", l.key)
 		}
+	}
+	if m.Numbered && (m.SetNumber == "" || len(m.Again) == 0) {
+		add("numbered", "write set_number and again", "its lines are numbered, and it does not say how the count begins "+
+			"or how a line is asked for again")
 	}
 	if m.Ack == "" {
 		return

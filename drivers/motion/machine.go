@@ -45,6 +45,7 @@ type Machine struct {
 	// takes longer is late.
 	took    map[likeness]time.Duration
 	answers bool // it has answered since it was opened
+	count   count
 }
 
 var (
@@ -134,7 +135,7 @@ func (m *Machine) identify(ctx context.Context, identity *string) error {
 	}
 	ahead := m.model.StopAhead == ""
 	for end := drivers.Within(m.clock, m.model.Timeout); ; {
-		line, err := m.line(ctx, end)
+		line, err := m.next(ctx, end)
 		if err != nil {
 			return m.because(ctx, err)
 		}
@@ -232,7 +233,7 @@ func (m *Machine) proved(ctx context.Context) error {
 		m.takeOver(s.at)
 		return nil
 	}
-	if m.model.Proof == "switches" && !m.trusted {
+	if (m.model.Proof == "switches" || m.model.Proof == anySwitch) && !m.trusted {
 		if err := m.switches(ctx); err != nil {
 			return err
 		}
@@ -260,7 +261,10 @@ func (m *Machine) takeOver(said map[string]float64) {
 	}
 }
 
-// switches wants the reference switch of every axis closed.
+// anySwitch is the proof by one closed switch.
+const anySwitch = "any-switch"
+
+// switches wants the reference switch of every axis closed, or as the row says of any.
 func (m *Machine) switches(ctx context.Context) error {
 	if err := m.send(ctx, m.model.Switches); err != nil {
 		return err
@@ -276,6 +280,12 @@ func (m *Machine) switches(ctx context.Context) error {
 	})
 	if err != nil {
 		return err
+	}
+	any := func() bool {
+		return slices.ContainsFunc(m.names, func(n string) bool { return closed[m.axes[n].Letter] })
+	}
+	if m.model.Proof == anySwitch && any() {
+		return nil
 	}
 	for _, n := range m.names {
 		if l := m.axes[n].Letter; !closed[l] {

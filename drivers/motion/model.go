@@ -52,8 +52,9 @@ type Model struct {
 
 	// Proof is how it is known that it has found its reference: "state" (it takes no
 	// movement before, and its state says so), "switches" (Switches is answered by a
-	// line for each axis, "x_min: TRIGGERED", with Closed in it), or "" (never).
-	Proof    string `toml:"proof" oneof:"state switches" help:"what proves that it was homed; left out: nothing does"`
+	// line for each axis, "x_min: TRIGGERED", with Closed in it), "any-switch" (one axis
+	// of it stands on its switch: the others have left theirs again), or "" (never).
+	Proof    string `toml:"proof" oneof:"state switches any-switch" help:"what proves that it was homed; left out: nothing does"`
 	Switches string `toml:"switches" help:"question for its switches, a line for each: x_min: TRIGGERED"`
 	Closed   string `toml:"closed" help:"what such a line says of a closed one"`
 
@@ -77,6 +78,14 @@ type Model struct {
 	// means, and what to do.
 	Errors map[string]string `toml:"errors" help:"of what stands behind error: its meaning, and what to do"`
 	Alarms map[string]string `toml:"alarms" help:"of what stands behind alarm: its meaning, and what to do"`
+
+	// Numbered lines carry a number and a check sum, "N7 G1 X1*cs" (all bytes before the
+	// '*', exclusive or): one that arrives damaged is asked for again and sent again. A
+	// stop is never numbered. SetNumber is the word that begins the count; AgainErrors
+	// are parts of an Error that an Again line follows.
+	Numbered    bool     `toml:"numbered" help:"lines carry a number and a check sum, and are sent again when asked for"`
+	SetNumber   string   `toml:"set_number" help:"the word that sets the number of the last line, like M110"`
+	AgainErrors []string `toml:"again_errors" help:"parts of an error after which it asks for the line again"`
 
 	LineEnd string `toml:"line_end" raw:"true" help:"after what is sent: \\n, \\r\\n or \\r"`
 	// Timeout is for an acknowledgement, and behind a Busy line.
@@ -150,6 +159,7 @@ func Models() []Model {
 		Identity: "M115", IdentityIs: "FIRMWARE_NAME:", Stop: "M410", StopAhead: "Cap:EMERGENCY_PARSER:1",
 		StopTime: time.Second, Proof: "switches", Switches: "M119", Closed: "TRIGGERED", Where: "M114",
 		Ack: "ok", Error: "Error", Refusals: []string{"echo:Unknown command", "Unknown command"},
+		SetNumber: "M110", AgainErrors: []string{"checksum", "Last Line"},
 		Again: []string{"Resend:", "rs "}, Busy: []string{"echo:busy:", "busy:"}, Banner: []string{"start"},
 		Skip:    []string{"echo:", "//", "Cap:", "Reporting endstop"},
 		LineEnd: "\n", Timeout: 3 * time.Second, HomeTimeout: 60 * time.Second, StartTime: 8 * time.Second,

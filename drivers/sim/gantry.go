@@ -28,21 +28,23 @@ const never = time.Duration(math.MaxInt64)
 // SticksHabit is how the controller of the stick machine behaves. The zero value
 // is a usual one that is in order.
 type SticksHabit struct {
-	Controller   string        // StateControl (also ""), QueueControl or PlainControl
-	Acceleration float64       // mm/s^2; 0: 20000
-	NoHoming     bool          // it has no homing cycle; a queue seeks its switches in vain
-	NoReadAhead  bool          // a queue takes M410 and M112 in turn
-	Boot         time.Duration // opening its port restarts it, and it is deaf for so long
-	Slow         time.Duration // every answer comes so much later
-	Loses        int           // every so-manieth line is lost on the way; 0: none
-	RestartAt    time.Duration // after so long, of the bench's time, it restarts by itself; 0: never
-	HoldsForever bool          // a hold does not end: it says that it still slows down
-	NeverStops   bool          // it answers a hold and moves on
-	Upper        bool          // it answers in capitals
-	Echo         bool          // it sends every line back first
-	Prompt       bool          // it begins every answer with "> "
-	Chatty       bool          // it says what nobody asked for
-	PoweredBy    int           // the fixture's relay that carries its motors' supply; 0: they always have it
+	Controller   string  // StateControl (also ""), QueueControl or PlainControl
+	Acceleration float64 // mm/s^2; 0: 20000
+	NoHoming     bool    // it has no homing cycle; a queue seeks its switches in vain
+	NoReadAhead  bool    // a queue takes M410 and M112 in turn
+	// A queue leaves all switches but that of the last axis again when it has homed.
+	LeavesSwitches bool
+	Boot           time.Duration // opening its port restarts it, and it is deaf for so long
+	Slow           time.Duration // every answer comes so much later
+	Loses          int           // every so-manieth line is lost on the way; 0: none
+	RestartAt      time.Duration // after so long, of the bench's time, it restarts by itself; 0: never
+	HoldsForever   bool          // a hold does not end: it says that it still slows down
+	NeverStops     bool          // it answers a hold and moves on
+	Upper          bool          // it answers in capitals
+	Echo           bool          // it sends every line back first
+	Prompt         bool          // it begins every answer with "> "
+	Chatty         bool          // it says what nobody asked for
+	PoweredBy      int           // the fixture's relay that carries its motors' supply; 0: they always have it
 }
 
 // The controllers, written from published descriptions of such. StateControl

@@ -219,7 +219,7 @@ func (c *queueControl) numbered(t time.Duration, line string) (string, bool) {
 	}
 	n, rest, _ := strings.Cut(text[1:], " ")
 	k, err := strconv.Atoi(n)
-	if err != nil || k != c.number+1 {
+	if err != nil || k != c.number+1 && !strings.HasPrefix(strings.TrimSpace(rest), "M110") {
 		return again("Line Number is not Last Line Number+1")
 	}
 	c.number = k
@@ -248,7 +248,12 @@ func (c *queueControl) line(t time.Duration, line string) {
 		c.wait(t, max(t, c.ends())+pause+time.Millisecond, nil)
 	case word{'M', 400}:
 		c.wait(t, max(t, c.ends())+time.Millisecond, nil)
-	case word{'G', 20}, word{'G', 21}, word{'G', 90}, word{'G', 91}, word{'M', 110}:
+	case word{'G', 20}, word{'G', 21}, word{'G', 90}, word{'G', 91}:
+		c.say(t, "ok")
+	case word{'M', 110}: // the number of the last line, also where the line itself has another
+		if n, ok := b.value['N']; ok {
+			c.number = int(n)
+		}
 		c.say(t, "ok")
 	case word{'G', 28}:
 		c.seek(t)
@@ -268,7 +273,7 @@ func (c *queueControl) line(t time.Duration, line string) {
 		c.say(t, "Reporting endstop status")
 		for i, p := range c.position(t) {
 			state := "open"
-			if math.Abs(p)*throw < 0.01 && !c.h.NoHoming {
+			if math.Abs(p)*throw < 0.01 && !c.h.NoHoming && !(c.h.LeavesSwitches && i < len(axisLetters)-1) {
 				state = "TRIGGERED"
 			}
 			c.say(t, fmt.Sprintf("%c_min: %s", axisLetters[i]+'a'-'A', state))
