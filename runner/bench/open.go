@@ -97,7 +97,10 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 		}
 		if o.at.isStream() {
 			if o.port = buses[d.Port]; o.port == nil {
-				if o.port, err = h.port(ctx, o.at, row.settings(d)); err != nil {
+				open := func(ctx context.Context) (drivers.Port, error) { return h.port(ctx, o.at, row.settings(d)) }
+				if d.Open == whenUsed {
+					o.port = &lazyPort{name: o.at.String(), clock: h.Clock, checked: o.at.kind == "tcp", open: open}
+				} else if o.port, err = open(ctx); err != nil {
 					return nil, b.openError(file.Name, role, d.Port, err)
 				}
 				n.closers = append(n.closers, o.port.Close)
