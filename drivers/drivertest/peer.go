@@ -5,7 +5,9 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -94,4 +96,24 @@ func Python(t *testing.T, modules ...string) string {
 			lines[len(lines)-1])
 	}
 	return python
+}
+
+// Npm is the folder of a package of the npm registry, "name-1.2.3", that .ci/test
+// fetches, and the program that runs it; without them the test is skipped with the
+// reason.
+func Npm(t *testing.T, name string) (node, folder string) {
+	t.Helper()
+	node, err := exec.LookPath("node")
+	if err != nil {
+		t.Skipf("no peer: %v (.ci/test installs nodejs)", err)
+	}
+	cache, err := os.UserCacheDir()
+	if err == nil {
+		folder = filepath.Join(cache, "fullthrow-tests", name, "package")
+		_, err = os.Stat(filepath.Join(folder, "package.json"))
+	}
+	if err != nil {
+		t.Skipf("no peer: the npm package %s is not here: %v (.ci/test fetches it)", name, err)
+	}
+	return node, folder
 }
