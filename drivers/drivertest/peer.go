@@ -107,13 +107,23 @@ func Npm(t *testing.T, name string) (node, folder string) {
 	if err != nil {
 		t.Skipf("no peer: %v (.ci/test installs nodejs)", err)
 	}
+	return node, filepath.Join(Kept(t, name), "package")
+}
+
+// Kept is the folder in which .ci/test keeps a package of others, "name-1.2.3",
+// outside the tree; without it the test is skipped with the reason.
+func Kept(t *testing.T, name string) string {
+	t.Helper()
 	cache, err := os.UserCacheDir()
-	if err == nil {
-		folder = filepath.Join(cache, "fullthrow-tests", name, "package")
-		_, err = os.Stat(filepath.Join(folder, "package.json"))
-	}
 	if err != nil {
-		t.Skipf("no peer: the npm package %s is not here: %v (.ci/test fetches it)", name, err)
+		t.Skipf("no peer: %v", err)
 	}
-	return node, folder
+	folder := filepath.Join(cache, "fullthrow-tests", name)
+	for _, whole := range []string{"package/package.json", "usr"} {
+		if _, err = os.Stat(filepath.Join(folder, whole)); err == nil {
+			return folder
+		}
+	}
+	t.Skipf("no peer: %s is not here: %v (.ci/test fetches it)", name, err)
+	return ""
 }
