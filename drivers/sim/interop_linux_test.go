@@ -3,6 +3,8 @@
 package sim
 
 import (
+	"bufio"
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -19,8 +21,8 @@ import (
 )
 
 // hosted is the stick machine with a controller, in real time at the end of a serial
-// line, and the path of the other end. Every so-manieth line to the machine has a
-// damaged byte; 0: none.
+// line, and the path of the other end. Every so-manieth numbered line to the machine has
+// a damaged byte; 0: none; -1: there are no lines, but bytes that act at once.
 func hosted(t *testing.T, h SticksHabit, damage int) string {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
@@ -48,25 +50,22 @@ func hosted(t *testing.T, h SticksHabit, damage int) string {
 		machine := line(t, e.Address)
 		go func() { _, _ = io.Copy(host, machine) }()
 		go func() {
-			buf := make([]byte, 256)
-			lines := 0
-			for {
-				n, err := host.Read(buf)
+			in, numbered := bufio.NewReader(host), 0
+			for damage >= 0 {
+				text, err := in.ReadBytes('\n')
 				if err != nil {
 					return
 				}
-				for k, c := range buf[:n] {
-					if c != '\n' {
-						continue
-					}
-					if lines++; damage > 0 && lines%damage == 0 && k > 0 {
-						buf[k-1] ^= 1 // a digit of the check sum
+				if i := bytes.IndexByte(text, '*'); i > 0 && !bytes.Contains(text, []byte("M110")) {
+					if numbered++; damage > 0 && numbered%damage == 0 {
+						text[i-1] ^= 1
 					}
 				}
-				if _, err := machine.Write(buf[:n]); err != nil {
+				if _, err := machine.Write(text); err != nil {
 					return
 				}
 			}
+			_, _ = io.Copy(machine, host) // bytes that are no lines
 		}()
 	}
 	return theirs
@@ -122,7 +121,7 @@ func TestQueueControllerServesAnotherHost(t *testing.T) {
 func TestStateControllerServesAnotherHost(t *testing.T) {
 	sender := filepath.Join(drivertest.Kept(t, "bcnc-0.9.14.318"), "usr/share/bcnc/bCNC")
 	python := drivertest.Python(t, "serial")
-	theirs := hosted(t, SticksHabit{Controller: StateControl}, 0)
+	theirs := hosted(t, SticksHabit{Controller: StateControl}, -1)
 	host := drivertest.Start(t, exec.Command(python, "testdata/milling_host.py", sender, theirs))
 	for _, c := range []struct{ ask, want string }{
 		{"status", "Alarm|*|0|"},
@@ -136,7 +135,7 @@ func TestStateControllerServesAnotherHost(t *testing.T) {
 		{"send G1 X900 F600", "ALARM:2|*|0|ALARM:2"},
 		{"reset", "Alarm|*|0|"},
 		{"send $H", "Idle|0.000|0.000|0.000|0|"},
-		{"send G1 X5 F60", "Run|*|0|"},
+		{"send G1 X5 F3", "Run|*|0|"},
 		{"byte 21", "Hold:*|0|"},
 		{"reset", "*|0|*"},
 	} {

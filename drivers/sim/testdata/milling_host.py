@@ -65,7 +65,9 @@ def listen():
     """The next line, read by the package; what it does not know is none of ours."""
     global trouble
     text = wire.readline().decode("latin-1").strip()
-    if not controller.parseLine(text, unanswered, lines):
+    if "['$' for help]" in text:  # its greeting
+        pass
+    elif not controller.parseLine(text, unanswered, lines):
         trouble = "not understood: " + text
     elif "error:" in text or "ALARM:" in text:
         trouble = text
@@ -95,7 +97,6 @@ for order in sys.stdin:
         wire.write(b"\x18")
         while "['$' for help]" not in listen():
             pass
-        trouble = ""
         del unanswered[:], lines[:]
     seen = trouble
     if "ALARM:" not in seen:  # after which it may answer nothing but a reset
