@@ -335,7 +335,8 @@ func TestDeadBoardBesideOneThatWaitsForIt(t *testing.T) {
 			defer func() { _ = port.Close(); time.Sleep(time.Minute) }()
 			go b.Serve(peer)
 			bus := NewBus(port, drivers.System, 9600)
-			row := Model{Name: "of-this-test", Drives: drivers.ByOutputs, Coils: 4, Inputs: 4, ReadBack: true, Together: together}
+			row := Model{Name: "of-this-test", Drives: drivers.ByOutputs, Coils: 4, Inputs: 4, ReadBack: true,
+				Together: together}
 			open := func(name string, address int) (*Lines, []drivers.Output) {
 				d, err := Open(name, bus, drivers.System, Options{Row: &row, Address: address})
 				if err != nil {

@@ -56,7 +56,8 @@ func TestCRSFOfAnotherHand(t *testing.T) {
 		case k == 8:
 			ask = "mode " + strings.Repeat("ACRO!", 1+rng.IntN(11))
 		default: // a type that is passed over
-			ask = fmt.Sprintln("gps", rng.IntN(1<<31), rng.IntN(1<<31), rng.IntN(1<<16), rng.IntN(1<<16), rng.IntN(1<<16), byte8())
+			ask = fmt.Sprintln("gps", rng.IntN(1<<31), rng.IntN(1<<31), rng.IntN(1<<16), rng.IntN(1<<16), rng.IntN(1<<16),
+				byte8())
 		}
 		if !strings.HasPrefix(ask, "gps") {
 			want = append(want, ask)

@@ -26,7 +26,8 @@ func TestFilesOfOtherHands(t *testing.T) {
 		needs string
 		write []string // a command that reads IN, 32-bit samples without a head, and writes OUT
 	}{
-		{"sox 8", 8, "sox", []string{"-D", "-t", "s32", "-r", "44100", "-c", "2", "IN", "-e", "unsigned-integer", "-b", "8", "OUT.wav"}},
+		{"sox 8", 8, "sox", []string{"-D", "-t", "s32", "-r", "44100", "-c", "2", "IN", "-e", "unsigned-integer", "-b", "8",
+			"OUT.wav"}},
 		{"sox 16", 16, "sox", []string{"-D", "-t", "s32", "-r", "44100", "-c", "2", "IN", "-b", "16", "OUT.wav"}},
 		{"sox 24", 24, "sox", []string{"-D", "-t", "s32", "-r", "44100", "-c", "2", "IN", "-b", "24", "OUT.wav"}},
 		{"sox 32", 32, "sox", []string{"-D", "-t", "s32", "-r", "44100", "-c", "2", "IN", "-b", "32", "OUT.wav"}},
@@ -49,7 +50,8 @@ func TestFilesOfOtherHands(t *testing.T) {
 			rng := rand.New(rand.NewPCG(uint64(c.bits), 7))
 			dir := t.TempDir()
 			in := filepath.Join(dir, "in")
-			// .au: "au" of sound files: magic, offset, length, 32-bit integers, rate, channels.
+			// The head of an .au file: magic, length of the head and of the rest, 5 for 32-bit
+			// integers, rate, channels; high bytes first.
 			au := binary.BigEndian.AppendUint32([]byte(".snd"), 24)
 			for _, n := range []uint32{4 * channels * instants, 5, rate, channels} {
 				au = binary.BigEndian.AppendUint32(au, n)

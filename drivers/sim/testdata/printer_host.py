@@ -3,8 +3,8 @@ interop_linux_test.go.
 
 printer_host.py PACKAGES PORT. It waits until the machine is there. On standard input,
 "job LINE|LINE|..." sends a job, with line numbers and check sums, and comes back when
-all of it is acknowledged with how many lines went out again; "send LINE" sends a line
-as it is, one that asks for something, and comes back with what is said until "ok".
+all of it is acknowledged with how many lines went out again; "send BEGIN LINE" sends a
+line as it is, and comes back with what is said from a line that begins so until "ok".
 """
 import queue
 import sys
@@ -39,12 +39,13 @@ for line in sys.stdin:
         numbered = [s for s in sent if s.startswith("N") and "M110" not in s]
         print(len(numbered) - len(lines), flush=True)
     elif word == "send":
+        begins, _, order = rest.partition(" ")
         while not said.empty():
             said.get()
-        host.send_now(rest)
+        host.send_now(order)
         answer = []
         while not answer or not answer[-1].startswith("ok"):
-            answer.append(said.get())
-            if answer == ["ok"]:  # of the line that ended a job: ours says something first
-                answer = []
+            text = said.get()
+            if answer or text.startswith(begins):
+                answer.append(text)
         print("|".join(answer), flush=True)
