@@ -8,8 +8,10 @@ real-time byte, "status" asks for the status, "reset" resets and waits for the g
 which names another maker than the package knows. Each comes back with
 STATE|X|Y|Z|UNANSWERED|last error or alarm.
 """
+import os
 import queue
 import sys
+import threading
 import types
 
 import serial
@@ -82,7 +84,19 @@ def status():
 
 
 print("ready bcnc's GRBL1 at pyserial", serial.__version__, flush=True)
-for order in sys.stdin:
+
+
+def obey():
+    """Hands on the orders, and ends with them, whatever is waited for."""
+    for text in sys.stdin:
+        orders.put(text)
+    os._exit(0)
+
+
+orders = queue.Queue()
+threading.Thread(target=obey, daemon=True).start()
+while True:
+    order = orders.get()
     word, _, rest = order.rstrip("\n").partition(" ")
     trouble = ""
     if word == "send":

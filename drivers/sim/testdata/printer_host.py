@@ -6,6 +6,7 @@ printer_host.py PACKAGES PORT. It waits until the machine is there. On standard 
 all of it is acknowledged with how many lines went out again; "send BEGIN LINE" sends a
 line as it is, and comes back with what is said from a line that begins so until "ok".
 """
+import os
 import queue
 import sys
 import threading
@@ -26,7 +27,19 @@ host.endcb = done.set
 host.connect(sys.argv[2], 115200)
 online.wait()
 print("ready printcore", core.__version__ if hasattr(core, "__version__") else "of printrun", flush=True)
-for line in sys.stdin:
+
+
+def obey():
+    """Hands on the orders, and ends with them, whatever is waited for."""
+    for text in sys.stdin:
+        orders.put(text)
+    os._exit(0)
+
+
+orders = queue.Queue()
+threading.Thread(target=obey, daemon=True).start()
+while True:
+    line = orders.get()
     word, _, rest = line.rstrip("\n").partition(" ")
     if word == "job":
         lines = rest.split("|")
