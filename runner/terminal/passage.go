@@ -30,8 +30,8 @@ type Passage struct {
 	Ranked bool
 	// Contradicts is what a sealed report contradicts itself in, nil where it does not.
 	Contradicts *reports.Reason
-	about  string
-	begun  bool
+	about       string
+	begun       bool
 	// asked gets one token for each question when all before it has been shown:
 	// then the dialog puts it. nil: nobody can be asked.
 	Asked  chan<- struct{}
