@@ -72,7 +72,7 @@ func capabilities() []capability {
 		{"timer", is[drivers.Timer], []method{{"interval", timerInterval}}},
 		{"attenuator", is[drivers.Attenuator], []method{{"set", attenuatorSet}}},
 		{"indicator", is[drivers.Indicator], []method{{"read", indicatorRead}}},
-		{"program", is[drivers.Program], []method{{"run", programRun}}},
+		{"program", is[drivers.Program], []method{{"run", programRun}, {"picture", programPicture}}},
 		{"analogue", is[drivers.AnalogueOutput], []method{{"set", analogueSet}}},
 		{"console", is[drivers.Console], []method{{"ask", consoleAsk}, {"send", consoleSend}, {"expect", consoleExpect},
 			{"others", consoleOthers}}},
@@ -353,9 +353,8 @@ func analogueSet(c call) int {
 	return 0
 }
 
-// programRun runs a program of the bench file with values for the places in its
-// arguments.
-func programRun(c call) int {
+// run runs a program of the bench file with values for the places in its arguments.
+func (c call) run() (r drivers.Ran) {
 	p := c.dev.(drivers.Program)
 	o := c.t.options(c.L, c.what, c.arg(1), p.Values()...)
 	values := map[string]string{}
@@ -365,8 +364,13 @@ func programRun(c call) int {
 		}
 		values[name] = o.text(name)
 	}
-	var r drivers.Ran
 	c.t.device(c.L, func(ctx context.Context) (err error) { r, err = p.Run(ctx, values); return })
+	return r
+}
+
+// programRun is the method that tells what came of it.
+func programRun(c call) int {
+	r := c.run()
 	result := c.L.CreateTable(0, 6)
 	result.RawSetString("exit", lua.LNumber(r.Exit))
 	result.RawSetString("signal", lua.LString(r.Signal))
