@@ -22,6 +22,8 @@ type Problem struct {
 	File string // within the archive; "file:line" for a journal
 	Text string
 	Hint string
+	// Because says it exactly, of a report that contradicts itself; else nil.
+	Because *Reason
 }
 
 func (p Problem) Error() string { return p.File + ": " + p.Text }

@@ -111,7 +111,7 @@ func (a *app) verify(ctx context.Context, dir string, o verifyOptions) error {
 	if v.Reports == 0 && len(v.Problems) == 0 && len(v.Pending) == 0 {
 		return input.Usage("%s holds no reports", dir).Hint("give the folder that --data of test, serve or demo named")
 	}
-	a.tellVerified(v)
+	a.tellVerified(v, o.all)
 	for _, p := range v.Notes {
 		fmt.Fprintf(a.out, "note: %s\n", p.Error())
 	}
@@ -128,6 +128,9 @@ func (a *app) verify(ctx context.Context, dir string, o verifyOptions) error {
 	fmt.Fprintf(a.out, "%s:\n", wording.Count(len(v.Problems), "problem"))
 	for _, p := range v.Problems {
 		text := p.Text
+		if p.Because != nil {
+			text = "it contradicts itself: " + wording.English().Reason(p.Because)
+		}
 		if p.Code != "" {
 			text += " [" + p.Code + "]"
 		}
@@ -143,7 +146,7 @@ func (a *app) verify(ctx context.Context, dir string, o verifyOptions) error {
 }
 
 // tellVerified says what was read.
-func (a *app) tellVerified(v *archive.Verification) {
+func (a *app) tellVerified(v *archive.Verification, all bool) {
 	var ends []string
 	for _, o := range []reports.Outcome{reports.Passed, reports.Failed, reports.Errored, reports.Aborted} {
 		if v.Outcomes[o] > 0 {
@@ -154,6 +157,9 @@ func (a *app) tellVerified(v *archive.Verification) {
 	if v.Unread > 0 {
 		fmt.Fprintf(a.out, "%d of them not again: proved %s, and nobody has written to their files since "+
 			"(--all reads all)\n", v.Unread, v.Since.Local().Format("2006-01-02 15:04"))
+	}
+	if all {
+		fmt.Fprintln(a.out, "each from its file, also those that were proved before")
 	}
 	if v.Repairs > 0 {
 		fmt.Fprintf(a.out, "%s read\n", wording.Count(v.Repairs, "repair"))

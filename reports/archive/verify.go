@@ -191,6 +191,7 @@ func verify(ctx context.Context, dir string, chain head, chainErr error, o Verif
 		if c := p.contradicts; c != nil {
 			problem(ReportContradicts, p.file, "do not rely on it: whoever sealed it had the station's key and changed "+
 				"what it says", "it contradicts itself (%s)", c.Code)
+			v.Problems[len(v.Problems)-1].Because = c
 		}
 		runs[p.run] = p.file
 		links = append(links, p)

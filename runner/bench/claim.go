@@ -56,13 +56,24 @@ const (
 	claimGone = "guardian of"
 )
 
-// ports of nests that are wires, each once: what a second master could spoil.
+// ports of nests, each once: what a second master could spoil. That is a wire, a
+// part on a bus that others share, and a line that is an output.
 func (b *File) ports(nests []int) []string {
 	found := map[string]bool{}
 	for _, i := range nests {
 		for _, d := range b.Nests[i].Devices {
-			if p, err := ParsePort(d.Port); err == nil && p.isStream() && p.kind != "sim" {
+			switch p, err := ParsePort(d.Port); {
+			case err != nil || p.kind == "sim":
+			case p.kind == "i2c":
+				found[fmt.Sprintf("%s address 0x%02x", d.Port, d.Address)] = true
+			case p.isStream():
 				found[d.Port] = true
+			}
+		}
+		for _, o := range b.Nests[i].Outputs {
+			d := b.Nests[i].Devices[o.Device]
+			if p, err := ParsePort(d.Port); err == nil && p.kind == "gpio" {
+				found[fmt.Sprintf("%s line %d", d.Port, o.Line)] = true
 			}
 		}
 	}

@@ -124,4 +124,26 @@ func TestClaim(t *testing.T) {
 	require.NoError(t, err)
 	other.Release()
 	c.Release()
+
+	// Parts on one bus, and lines of one chip, may have different masters.
+	nest := func(address, line int) *File {
+		other := *b
+		other.Nests = []nestFile{{Devices: map[string]deviceFile{
+			"adc":  {Driver: "i2c", Port: "i2c:9797", Address: address},
+			"gpio": {Driver: "gpio", Port: "gpio:claim-invalid"},
+		}, Outputs: map[string]lineFile{"lamp": {Device: "gpio", Line: line}}}}
+		return &other
+	}
+	c, err = nest(0x48, 17).Claim([]int{0})
+	require.NoError(t, err)
+	defer c.Release()
+	other, err = nest(0x49, 18).Claim([]int{0})
+	require.NoError(t, err)
+	other.Release()
+	_, err = nest(0x48, 18).Claim([]int{0})
+	require.ErrorAs(t, err, &held)
+	assert.Equal(t, "i2c:9797 address 0x48", held.Port)
+	_, err = nest(0x49, 17).Claim([]int{0})
+	require.ErrorAs(t, err, &held)
+	assert.Equal(t, "gpio:claim-invalid line 17", held.Port)
 }
