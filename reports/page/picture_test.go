@@ -20,12 +20,12 @@ func TestPictures(t *testing.T) {
 			Data: bytes.Repeat([]byte{7}, size)}
 	}
 	s := fullSealed(t, reports.Passed)
-	s.Report.Captures = append(s.Report.Captures, reports.Capture{Check: "display", Name: "seen<b>", Media: "image/png",
+	s.Report.Captures = []reports.Capture{{Check: "display", Name: "seen<b>", Media: "image/png",
 		SHA256: strings.Repeat("ab", 32), Size: 4000, Pictures: []reports.Picture{
 			one(reports.SeenPicture, "camera", "image/png", 9), one(reports.ReferencePicture, "a\"onload=b.png", "image/jpeg", 9),
 			one(reports.SeenPicture, "camera", "text/html", 9), one(reports.SeenPicture, "camera", "image/svg+xml", 9),
 			one(reports.SeenPicture, "camera", "image/png", mostShown+1),
-		}})
+		}}}
 	for lang, want := range map[string][2]string{"en": {"Seen", "Reference: "}, "es": {"Lo visto", "Referencia: "},
 		"zh-Hans": {"实拍", "参考图："}} {
 		var b bytes.Buffer

@@ -32,6 +32,7 @@ const (
 	smallWidth  = 400
 	smallHeight = 800
 	smallBytes  = 64 << 10
+	plainBytes  = 24 << 10 // beyond that PNG, which keeps each pixel, gives way to JPEG
 )
 
 // Head is what a file says of itself.
@@ -112,7 +113,7 @@ func Small(p drivers.Picture) (file []byte, media string, err error) {
 		if err := png.Encode(&b, m); err != nil {
 			return nil, "", err
 		}
-		if b.Len() <= smallBytes {
+		if b.Len() <= plainBytes {
 			return b.Bytes(), "image/png", nil
 		}
 		for _, quality := range []int{90, 75, 50} {
