@@ -246,7 +246,7 @@ func rowsOf(tables *models) []driverRow {
 		},
 		{
 			name: "i2c", ports: []string{"i2c"}, example: "i2c:1", lines: true, servos: true, bare: true,
-			keys: []string{"model", "address", "shunt", "reference", "axis", "calibration"},
+			keys: []string{"model", "address", "shunt", "reference", "matrix", "axis", "calibration"},
 			models: modelRows(i2c.Models(), func(m i2c.Model) modelRow {
 				return modelRow{name: m.Name, drives: m.Drives, address: int(m.Address)}
 			}),
@@ -336,7 +336,7 @@ func openPart(o opening) (drivers.Device, error) {
 		axes[name] = i2c.Axis{Output: a.Output, Scale: a.Scale, Offset: a.Offset, Min: a.Min, Max: a.Max}
 	}
 	d, err := i2c.Open(o.role, bus, o.clock, i2c.Options{Model: o.file.Model, Address: o.file.Address,
-		Shunt: o.file.Shunt, Reference: o.file.Reference, Axes: axes, Calibration: o.calibration})
+		Shunt: o.file.Shunt, Reference: o.file.Reference, Axes: axes, Matrix: o.file.Matrix, Calibration: o.calibration})
 	if err != nil {
 		return nil, errors.Join(err, bus.Close())
 	}

@@ -73,6 +73,7 @@ func capabilities() []capability {
 		{"attenuator", is[drivers.Attenuator], []method{{"set", attenuatorSet}}},
 		{"indicator", is[drivers.Indicator], []method{{"read", indicatorRead}}},
 		{"program", is[drivers.Program], []method{{"run", programRun}, {"picture", programPicture}}},
+		{"light", is[drivers.ColourSensor], []method{{"light", sensorLight}}},
 		{"analogue", is[drivers.AnalogueOutput], []method{{"set", analogueSet}}},
 		{"console", is[drivers.Console], []method{{"ask", consoleAsk}, {"send", consoleSend}, {"expect", consoleExpect},
 			{"others", consoleOthers}}},
@@ -343,6 +344,27 @@ func indicatorRead(c call) int {
 	var x float64
 	c.t.device(c.L, func(ctx context.Context) (err error) { x, err = in.Indicate(ctx, q, int(channel), rng); return })
 	c.L.Push(lua.LNumber(x))
+	return 1
+}
+
+// sensorLight reads a colour sensor. Shares are of red, green and blue together.
+func sensorLight(c call) int {
+	o := c.t.options(c.L, c.what, c.arg(1), "over", "gain")
+	over, gain := o.duration("over", 100*time.Millisecond), o.number("gain", 0, 1e6, 1)
+	var l drivers.Light
+	c.t.device(c.L, func(ctx context.Context) (err error) {
+		l, err = c.dev.(drivers.ColourSensor).Light(ctx, over, gain)
+		return
+	})
+	sum := l.Red + l.Green + l.Blue
+	result := c.L.CreateTable(0, 12)
+	for name, v := range map[string]float64{"clear": l.Clear, "red": l.Red, "green": l.Green, "blue": l.Blue,
+		"full": l.Full, "over": l.Over.Seconds(), "gain": l.Gain, "red_share": 100 * l.Red / sum,
+		"green_share": 100 * l.Green / sum, "blue_share": 100 * l.Blue / sum, "x": l.X, "y": l.Y} {
+		result.RawSetString(name, lua.LNumber(v))
+	}
+	result.RawSetString("saturated", lua.LBool(l.Saturated))
+	c.L.Push(result)
 	return 1
 }
 

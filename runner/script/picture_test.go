@@ -6,9 +6,11 @@ import (
 	"image"
 	"image/color"
 	"image/png"
+	"math"
 	"strings"
 	"testing"
 	"testing/fstest"
+	"time"
 
 	verify "github.com/stretchr/testify/assert"
 	must "github.com/stretchr/testify/require"
@@ -137,4 +139,41 @@ func TestReferencePicturesAreLookedAt(t *testing.T) {
 	must.NoError(t, err)
 	p.references["lamp.png"].file = nil
 	verify.Len(t, p.CheckPictures(), 1)
+}
+
+// fakeSensor reads one light.
+type fakeSensor struct {
+	part
+	light drivers.Light
+}
+
+func (s *fakeSensor) Light(_ context.Context, over time.Duration, gain float64) (drivers.Light, error) {
+	s.did("light over %v, gain %v", over, gain)
+	return s.light, nil
+}
+
+func TestColourSensor(t *testing.T) {
+	b := newStage()
+	nan := math.NaN()
+	s := &fakeSensor{part{"lamp", b.clock, &b.log}, drivers.Light{Clear: 900, Red: 100, Green: 200, Blue: 100, Full: 1024,
+		X: nan, Y: nan}}
+	b.host.Devices["lamp"] = s
+	const plan = `plan { product = "p" }
+check("c", function()
+	local l = bench.lamp:light { over = 0.024, gain = 4 }
+	reading("green", l.green_share, "%")
+	reading("x", l.x, "1")
+	reading("saturated", l.saturated)
+end)`
+	must.NoError(t, b.run(t, plan))
+	verify.Equal(t, []string{"lamp light over 24ms, gain 4"}, b.log)
+	green, _ := b.tape.readings[0].Value.Number()
+	verify.Equal(t, 50.0, green)
+	x, _ := b.tape.readings[1].Value.Number()
+	verify.True(t, math.IsNaN(x))
+	b.log, b.tape.readings = nil, nil
+	s.light = drivers.Light{Clear: nan, Red: nan, Green: nan, Blue: nan, Saturated: true, X: nan, Y: nan}
+	must.NoError(t, b.run(t, plan))
+	green, _ = b.tape.readings[0].Value.Number()
+	verify.True(t, math.IsNaN(green), "a clipped reading has no number that could pass")
 }

@@ -212,6 +212,29 @@ function Program:run(values) end
 ---@return Picture
 function Program:picture(values) end
 
+---@class ColourReading
+---@field clear number counts; NaN where saturated, as all below
+---@field red number counts
+---@field green number counts
+---@field blue number counts
+---@field red_share number %; of red, green and blue together
+---@field green_share number %; the same
+---@field blue_share number %; the same
+---@field x number CIE 1931 x; NaN without the matrix of a calibration in the bench file
+---@field y number CIE 1931 y; the same
+---@field saturated boolean it was too bright for this time and gain
+---@field full number counts at which a channel clips
+---@field over number s, that was integrated
+---@field gain number
+
+---A sensor of red, green and blue light.
+---@class Light
+local Light = {}
+---Integrates once.
+---@param options? { over?: number, gain?: number } s and gain, as the part has them; 0.1 and 1 if not given
+---@return ColourReading
+function Light:light(options) end
+
 ---@class Analogue
 local Analogue = {}
 ---@param level number V
