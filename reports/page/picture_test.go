@@ -22,7 +22,8 @@ func TestPictures(t *testing.T) {
 	s := fullSealed(t, reports.Passed)
 	s.Report.Captures = []reports.Capture{{Check: "display", Name: "seen<b>", Media: "image/png",
 		SHA256: strings.Repeat("ab", 32), Size: 4000, Pictures: []reports.Picture{
-			one(reports.SeenPicture, "camera", "image/png", 9), one(reports.ReferencePicture, "a\"onload=b.png", "image/jpeg", 9),
+			one(reports.SeenPicture, "camera", "image/png", 9),
+			one(reports.ReferencePicture, "a\"onload=b.png", "image/jpeg", 9),
 			one(reports.SeenPicture, "camera", "text/html", 9), one(reports.SeenPicture, "camera", "image/svg+xml", 9),
 			one(reports.SeenPicture, "camera", "image/png", mostShown+1),
 		}}}

@@ -165,16 +165,19 @@ func TestPicturesAreChecked(t *testing.T) {
 		}
 		return list
 	}
-	line := 1 + bytes.Count(files["plan.lua"].Data[:bytes.Index(files["plan.lua"].Data, []byte("picture(\"display"))], []byte("\n"))
+	before, _, _ := bytes.Cut(files["plan.lua"].Data, []byte("picture(\"display"))
+	line := 1 + bytes.Count(before, []byte("\n"))
 	at := fmt.Sprintf("DIR/plan.lua:%d: ", line)
 	assert.Empty(t, in(func(fstest.MapFS) {}))
 	for name, c := range map[string]struct {
 		change func(fstest.MapFS)
 		want   string
 	}{
-		"missing":   {func(f fstest.MapFS) { delete(f, "display.png") }, at + "picture display.png: cannot be read"},
-		"format":    {func(f fstest.MapFS) { f["display.png"].Data = []byte("GIF89a") }, at + "picture display.png: it is no PNG"},
-		"too large": {func(f fstest.MapFS) { f["display.png"].Data = make([]byte, 33_000_000) }, at + "picture display.png: "},
+		"missing": {func(f fstest.MapFS) { delete(f, "display.png") }, at + "picture display.png: cannot be read"},
+		"format": {func(f fstest.MapFS) { f["display.png"].Data = []byte("GIF89a") },
+			at + "picture display.png: it is no PNG"},
+		"too large": {func(f fstest.MapFS) { f["display.png"].Data = make([]byte, 33_000_000) },
+			at + "picture display.png: "},
 		"cut": {func(f fstest.MapFS) { f["display.png"].Data = f["display.png"].Data[:900] },
 			at + "picture display.png: it is damaged"},
 		"asked": {func(f fstest.MapFS) {

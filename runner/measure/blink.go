@@ -43,9 +43,10 @@ type BlinkResult struct {
 	Duty      float64 `unit:"%" help:"on_time over period"`
 	Dimmest   float64 `unit:"brightness"`
 	Brightest float64 `unit:"brightness"`
-	// Of the samples: light that changes between them shows in neither.
+	// Of the samples: light that changes between them shows in neither. The index is
+	// over whole periods where there are any.
 	PercentFlicker float64 `unit:"%" help:"brightest less dimmest over their sum" why:"there is no light"`
-	FlickerIndex   float64 `unit:"1" help:"share of the light above its mean, over whole periods where there are any" why:"there is no light"`
+	FlickerIndex   float64 `unit:"1" help:"share of the light above its mean" why:"there is no light"`
 	Spacing        float64 `unit:"s" help:"longest time between two samples: half of it is how far off each edge may be"`
 }
 

@@ -12,9 +12,9 @@ type ColourOptions struct {
 	Top     int     `range:"[0,)" help:"of the region, in pixels from the picture's upper edge"`
 	Columns int     `range:"[0,)" help:"of pixels in the region; not given: to the right edge"`
 	Rows    int     `range:"[0,)" help:"of pixels in the region; not given: to the lower edge"`
-	White   string  `default:"D65" help:"point that wavelength and purity count from: D65, or E, as data sheets of LEDs have it"`
+	White   string  `default:"D65" help:"that purity counts from: D65, or E, as data sheets have it"`
 	Full    int     `default:"253" range:"[1,255]" help:"code of a channel from which on a pixel is clipped"`
-	MayClip float64 `unit:"%" default:"0.5" range:"(0,50]" help:"of the pixels clipped beyond which the region has no colour"`
+	MayClip float64 `unit:"%" default:"0.5" range:"(0,50]" help:"of the pixels; with more clipped there is no colour"`
 	Darkest float64 `unit:"%" default:"0.2" range:"(0,100]" help:"luminance below which the region has no colour"`
 }
 
@@ -25,19 +25,19 @@ type ColourResult struct {
 	_ struct{} `why:"too many pixels are clipped, or it is too dark to have a colour"`
 
 	Pixels        int     `help:"in the region"`
-	ClippedShare  float64 `unit:"%" help:"of the pixels, with a channel at full scale: exposed for too long"`
-	EdgeShare     float64 `unit:"%" help:"of the pixels, with a channel at 0 beside others: at the edge of sRGB, or beyond it"`
+	ClippedShare  float64 `unit:"%" help:"of the pixels, with a channel at full scale"`
+	EdgeShare     float64 `unit:"%" help:"of the pixels, with a channel at 0: at the edge of sRGB"`
 	ChromaticityX float64 `unit:"1" help:"CIE 1931 x"`
 	ChromaticityY float64 `unit:"1" help:"CIE 1931 y"`
 	Luminance     float64 `unit:"%" help:"relative, 100 % is the picture's white" why:"too many pixels are clipped"`
 	// Within 1 % of white, noise has a wavelength.
-	DominantWavelength float64 `unit:"m" help:"where the line from white meets the spectrum" why:"purple, white, clipped or dark"`
+	DominantWavelength float64 `unit:"m" help:"where the line from white ends" why:"purple, white, clipped, dark"`
 	// Of a colour without a dominant wavelength.
-	ComplementaryWavelength float64 `unit:"m" help:"of purple: where the line meets the spectrum backwards" why:"it is no purple"`
-	Purity                  float64 `unit:"%" help:"excitation purity: 0 is white, 100 % the spectrum"`
-	Hue                     float64 `unit:"deg" help:"CIELAB hue angle, 0 to 360: red, yellow, green, blue" why:"white, clipped or dark"`
-	Uniformity              float64 `unit:"%" help:"of luminance: the darkest of 3 x 3 cells over the brightest" why:"clipped, dark, or below 3 x 3 pixels"`
-	ColourSpread            float64 `unit:"1" help:"largest distance in CIE 1976 u', v' between two of 3 x 3 cells" why:"clipped, dark, or below 3 x 3 pixels"`
+	ComplementaryWavelength float64 `unit:"m" help:"of purple: where it ends backwards" why:"no purple"`
+	Purity                  float64 `unit:"%" help:"excitation purity, 100 % is the spectrum"`
+	Hue                     float64 `unit:"deg" help:"CIELAB hue angle, 0 to 360" why:"white, clipped, dark"`
+	Uniformity              float64 `unit:"%" help:"darkest of 3 x 3 cells over brightest" why:"no colour, or too small"`
+	ColourSpread            float64 `unit:"1" help:"largest distance of two in u', v'" why:"no colour, or too small"`
 }
 
 // Colour measures a region of a picture: codes to light by the transfer curve of

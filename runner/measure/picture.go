@@ -16,7 +16,7 @@ type PictureOptions struct {
 	Dark     bool `help:"segments are dark on a light ground"`
 	// Of smaller ones nobody could tell noise.
 	SmallestSegment int     `default:"6" range:"[1,)" help:"pixels of a segment that counts"`
-	MissingAt       float64 `unit:"%" default:"50" range:"(0,100]" help:"of a segment's pixels that are missing where it counts as missing"`
+	MissingAt       float64 `unit:"%" default:"50" range:"(0,100]" help:"of a segment's pixels, from which on it is missing"`
 }
 
 // PictureResult is how a region of a picture differs from that of a reference. A
@@ -24,11 +24,11 @@ type PictureOptions struct {
 type PictureResult struct {
 	_ struct{} `why:"the reference has no such thing"`
 
-	ShiftX    float64 `unit:"1" help:"pixels to the right that the unit lies from the reference" why:"nothing fits, or best at the bound"`
+	ShiftX    float64 `unit:"1" help:"pixels to the right of the reference" why:"nothing fits, or best at the bound"`
 	ShiftY    float64 `unit:"1" help:"pixels downwards" why:"nothing fits, or best at the bound"`
 	Likeness  float64 `unit:"%" help:"correlation of the luminance there, 100 % is alike"`
 	Contrast  float64 `unit:"%" help:"of segments to their ground, of the reference's contrast"`
-	Deviation float64 `unit:"%" help:"rms of what differs, of the contrast, each with its own brightness" why:"there is no contrast"`
+	Deviation float64 `unit:"%" help:"rms of what differs, of the contrast" why:"there is no contrast"`
 
 	Segments        int     `help:"of the reference"`
 	MissingSegments int     `help:"of them"`

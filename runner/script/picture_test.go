@@ -119,13 +119,16 @@ func TestReferencePicturesAreLookedAt(t *testing.T) {
 		files map[string][]byte
 		want  string
 	}{
-		"missing": {pictures, map[string][]byte{"lamps.png": good}, "plan.lua:3: picture lamp.png: cannot be read: "},
-		"text":    {pictures, map[string][]byte{"lamp.png": []byte("P3")}, "plan.lua:3: picture lamp.png: it is no PNG or JPEG"},
+		"missing": {pictures, map[string][]byte{"lamps.png": good},
+			"plan.lua:3: picture lamp.png: cannot be read: "},
+		"text": {pictures, map[string][]byte{"lamp.png": []byte("P3")},
+			"plan.lua:3: picture lamp.png: it is no PNG or JPEG"},
 		"too large": {pictures, map[string][]byte{"lamp.png": make([]byte, 32_000_001)},
 			"plan.lua:3: picture lamp.png: cannot be read: "},
-		"computed": {strings.Replace(pictures, `"lamp.png"`, `"lamp" .. ".png"`, 1), nil, "plan.lua:3: picture needs the name"},
-		"path":     {strings.Replace(pictures, `"lamp.png"`, `"../lamp.png"`, 1), nil, "plan.lua:3: picture needs the name"},
-		"drawing":  {strings.Replace(pictures, `"lamp.png"`, `"drawing.svg"`, 1), nil, "plan.lua:3: picture needs the name"},
+		"computed": {strings.Replace(pictures, `"lamp.png"`, `"lamp" .. ".png"`, 1), nil,
+			"plan.lua:3: picture needs the name"},
+		"path":    {strings.Replace(pictures, `"lamp.png"`, `"../lamp.png"`, 1), nil, "plan.lua:3: picture needs the name"},
+		"drawing": {strings.Replace(pictures, `"lamp.png"`, `"drawing.svg"`, 1), nil, "plan.lua:3: picture needs the name"},
 	} {
 		_, err := loadWith(t, c.plan, c.files)
 		verify.ErrorContains(t, err, c.want, name)
