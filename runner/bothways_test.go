@@ -89,6 +89,9 @@ func seen(body string) string {
 // Each question is answered once: the command's JSON and the page's are the
 // same, selection, counts, ranks and reply, and the page shows them.
 func TestBothWays(t *testing.T) {
+	if testing.Short() {
+		t.Skip("asks one question after the other of a database, which the race detector slows; not with -short")
+	}
 	t.Setenv(records.PlantVariable, "")
 	a := asked{records: filepath.Join(t.TempDir(), "records")}
 	require.NoError(t, madeUpArchive(a.records))

@@ -96,6 +96,9 @@ func turned(from, to reports.Outcome) func(string) string {
 // itself. Nobody who reads reports believes it: a unit that failed is not taken for
 // one that passed, and a good unit does not go to repair.
 func TestNobodyBelievesAContradiction(t *testing.T) {
+	if testing.Short() {
+		t.Skip("asks one question after the other of a database, which the race detector slows; not with -short")
+	}
 	t.Setenv(records.PlantVariable, "")
 	t.Setenv("XDG_CACHE_HOME", t.TempDir())
 	dir := filepath.Join(t.TempDir(), "records")

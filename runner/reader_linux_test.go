@@ -23,6 +23,9 @@ import (
 // question and is answered as the owner is; the records stay as they are to the
 // last time stamp. Where the index is missing or rotten, that user keeps an own one.
 func TestAReaderNeedsNoRightToWrite(t *testing.T) {
+	if testing.Short() {
+		t.Skip("asks one question after the other of a database, which the race detector slows; not with -short")
+	}
 	if os.Getuid() != 0 {
 		t.Skip("only root can become another user")
 	}

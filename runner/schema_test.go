@@ -96,6 +96,9 @@ func printed(t *testing.T, name string) *jsonschema.Resolved {
 // Each kind of document that is written or read fits the schema that is printed
 // of it, and one that has a key too many, or one too few, does not.
 func TestDocumentsFitTheirSchemas(t *testing.T) {
+	if testing.Short() {
+		t.Skip("asks one question after the other of a database, which the race detector slows; not with -short")
+	}
 	t.Setenv("HOME", t.TempDir())
 	t.Setenv("XDG_STATE_HOME", "")
 	t.Setenv("FULLTHROW_PLANT", "")

@@ -311,6 +311,12 @@ func TestWitnessFindsTheFolderOfYesterday(t *testing.T) {
 	if !ok || w.Number != 8 {
 		t.Fatalf("witness %+v", w)
 	}
+	a, err := Open(c.dir, "LQ-1")
+	c.must(err)
+	if own, ok := a.Witness(recordtest.T0); !ok || own != w {
+		t.Errorf("the open archive says %v, want %v", own, w)
+	}
+	c.must(a.Close())
 	c.work(9, 9)
 	if v, err = Verify(c.dir); err != nil || !v.Sees(w.Known()) || len(v.Problems) > 0 {
 		t.Errorf("a report later: %v, %v", v.Problems, err)

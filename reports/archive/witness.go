@@ -39,6 +39,15 @@ func (v *Verification) Witness(now time.Time) (Witness, bool) {
 		Hash: v.Head[:2*witnessBytes]}, true
 }
 
+// Witness is the head of the chain now; false where there is no report.
+func (a *Archive) Witness(now time.Time) (Witness, bool) {
+	a.sealing.Lock()
+	h := a.head
+	a.sealing.Unlock()
+	v := Verification{Station: a.station, Number: h.Number, Head: h.Hash}
+	return v.Witness(now)
+}
+
 // String is the note as it is printed, on one line:
 //
 //	LQ-1 / 1234 / 2026-11-30 19:54 / 7K3Q F2M9 ... , 7 groups of 4

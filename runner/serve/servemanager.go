@@ -2,6 +2,7 @@ package serve
 
 import (
 	"context"
+	"time"
 
 	"fullthrow/reports/archive"
 	"fullthrow/runner/product"
@@ -16,7 +17,14 @@ func (s *Station) managerPages(c *web.Config) error {
 		Look: c.Look, Files: manager.Directory(s.archive.Dir()), Texts: c.Texts, Drawing: c.Drawing,
 		Product: manager.Product{Name: m.Product.Product, Title: m.Product.Title},
 		Around:  func(_ context.Context, r archive.Sealed) archive.SealCheck { return s.archive.Check(r) },
-		Repair:  "/repair/", Log: s.Log, Serials: product.Serials,
+		Witness: func() string {
+			w, ok := s.archive.Witness(time.Now())
+			if !ok {
+				return ""
+			}
+			return w.String()
+		},
+		Repair: "/repair/", Log: s.Log, Serials: product.Serials,
 	}
 	if s.index != nil {
 		mc.Store = s.index.index

@@ -43,6 +43,9 @@ type Config struct {
 	// Around proves a report further than its own seal does: by the station's
 	// key and its neighbours in the chain; optional.
 	Around func(context.Context, archive.Sealed) archive.SealCheck
+	// Witness is the newest report as somebody else is to keep it, one line, for the
+	// printed page of a day; optional.
+	Witness func() string
 	// Repair is where a failed run is repaired: a path that the run is added to
 	// as ?run=; optional.
 	Repair string

@@ -90,6 +90,21 @@ var (
 
 // Every page answers, in every language, with all words, and so that people who
 // cannot see it find their way; every link on it leads somewhere.
+// The page of a day bears the newest report for somebody else to keep; no other does.
+func TestDayBearsAWitness(t *testing.T) {
+	const line = "LQ-1 / 1234 / 2026-11-30 19:54 / 7K3Q"
+	m := pages(t, func(c *Config) { c.Witness = func() string { return line } })
+	for _, address := range addresses() {
+		_, body, _ := get(t, m, address, "en")
+		day := strings.HasPrefix(address, "/today") && !strings.Contains(address, ".csv") && strings.Contains(body, "first")
+		if day {
+			assert.Contains(t, shown(body), "fullthrow verify --witness - proves it): "+line, address)
+		} else if !strings.HasPrefix(address, "/today") {
+			assert.NotContains(t, body, line, address)
+		}
+	}
+}
+
 func TestEveryPage(t *testing.T) {
 	m := pages(t)
 	links := map[string]string{}

@@ -51,6 +51,9 @@ func (m *Manager) today(q *query) (*view, error) {
 	s2.row("bench_time_lost_s", lost.Total, nil, nil, nil, lost.BenchTime)
 	s2.row("cycle_median_s", cycle.Median.Value, cycle.Median.Low, cycle.Median.High, cycle.N, nil)
 	v.sheets = append(v.sheets, s2)
+	if m.c.Witness != nil {
+		v.Witness = m.c.Witness()
+	}
 	return v, nil
 }
 

@@ -25,6 +25,7 @@ type view struct {
 	Filter    *filter
 	Blocks    []block
 	Unit      *unitView
+	Witness   string // printed alone
 
 	sheets []sheet
 	answer any // as JSON
