@@ -16,7 +16,7 @@ type PictureOptions struct {
 	Dark     bool `help:"segments are dark on a light ground"`
 	// Of smaller ones nobody could tell noise.
 	SmallestSegment int     `default:"6" range:"[1,)" help:"pixels of a segment that counts"`
-	MissingAt       float64 `unit:"%" default:"50" range:"(0,100]" help:"of a segment's pixels, from which on it is missing"`
+	MissingAt       float64 `unit:"%" default:"50" range:"(0,100]" help:"of its pixels from which on it is missing"`
 }
 
 // PictureResult is how a region of a picture differs from that of a reference. A

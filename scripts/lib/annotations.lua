@@ -1216,24 +1216,24 @@ function measure.success_run(reliability, confidence) end
 ---@field top? integer of the region, in pixels from the picture's upper edge; at least 0
 ---@field columns? integer of pixels in the region; not given: to the right edge; at least 0
 ---@field rows? integer of pixels in the region; not given: to the lower edge; at least 0
----@field white? string point that wavelength and purity count from: D65, or E, as data sheets of LEDs have it; default: D65
+---@field white? string that purity counts from: D65, or E, as data sheets have it; default: D65
 ---@field full? integer code of a channel from which on a pixel is clipped; at least 1 and at most 255; default: 253
----@field may_clip? number %; of the pixels clipped beyond which the region has no colour; above 0 and at most 50; default: 0.5
+---@field may_clip? number %; of the pixels; with more clipped there is no colour; above 0 and at most 50; default: 0.5
 ---@field darkest? number %; luminance below which the region has no colour; above 0 and at most 100; default: 0.2
 
 ---@class ColourResult
 ---@field pixels integer in the region
----@field clipped_share number %; of the pixels, with a channel at full scale: exposed for too long
----@field edge_share number %; of the pixels, with a channel at 0 beside others: at the edge of sRGB, or beyond it
+---@field clipped_share number %; of the pixels, with a channel at full scale
+---@field edge_share number %; of the pixels, with a channel at 0: at the edge of sRGB
 ---@field chromaticity_x number pure number; CIE 1931 x
 ---@field chromaticity_y number pure number; CIE 1931 y
 ---@field luminance number %; relative, 100 % is the picture's white
----@field dominant_wavelength number m; where the line from white meets the spectrum
----@field complementary_wavelength number m; of purple: where the line meets the spectrum backwards
----@field purity number %; excitation purity: 0 is white, 100 % the spectrum
----@field hue number deg; CIELAB hue angle, 0 to 360: red, yellow, green, blue
----@field uniformity number %; of luminance: the darkest of 3 x 3 cells over the brightest
----@field colour_spread number pure number; largest distance in CIE 1976 u', v' between two of 3 x 3 cells
+---@field dominant_wavelength number m; where the line from white ends
+---@field complementary_wavelength number m; of purple: where it ends backwards
+---@field purity number %; excitation purity, 100 % is the spectrum
+---@field hue number deg; CIELAB hue angle, 0 to 360
+---@field uniformity number %; darkest of 3 x 3 cells over brightest
+---@field colour_spread number pure number; largest distance of two in u', v'
 
 ---Colour and luminance of a region of a picture (CIE 1931).
 ---@param picture Picture
@@ -1259,7 +1259,7 @@ function measure.colour(picture, options) end
 ---@field dimmest number unit of the brightness
 ---@field brightest number unit of the brightness
 ---@field percent_flicker number %; brightest less dimmest over their sum
----@field flicker_index number pure number; share of the light above its mean, over whole periods where there are any
+---@field flicker_index number pure number; share of the light above its mean
 ---@field spacing number s; longest time between two samples: half of it is how far off each edge may be
 
 ---How a lamp blinks or flickers.
@@ -1276,14 +1276,14 @@ function measure.blink(lamp, options) end
 ---@field max_shift? integer pixels by which the unit may lie elsewhere, each way; at least 1 and at most 64; default: 8
 ---@field dark? boolean segments are dark on a light ground
 ---@field smallest_segment? integer pixels of a segment that counts; at least 1; default: 6
----@field missing_at? number %; of a segment's pixels that are missing where it counts as missing; above 0 and at most 100; default: 50
+---@field missing_at? number %; of its pixels from which on it is missing; above 0 and at most 100; default: 50
 
 ---@class PictureResult
----@field shift_x number pure number; pixels to the right that the unit lies from the reference
+---@field shift_x number pure number; pixels to the right of the reference
 ---@field shift_y number pure number; pixels downwards
 ---@field likeness number %; correlation of the luminance there, 100 % is alike
 ---@field contrast number %; of segments to their ground, of the reference's contrast
----@field deviation number %; rms of what differs, of the contrast, each with its own brightness
+---@field deviation number %; rms of what differs, of the contrast
 ---@field segments integer of the reference
 ---@field missing_segments integer of them
 ---@field missing_share number %; of the pixels of all segments
