@@ -141,3 +141,13 @@ func (s Segment) Late() time.Duration {
 // Path is a series of movements in order of time; between two segments, and
 // after the last, the axes stand still.
 type Path []Segment
+
+// Picture is what a camera saw, or a file beside a plan shows, decoded.
+type Picture struct {
+	Name          string    // of the file, or of the device that took it
+	At            time.Time // when it had been taken; zero: a file's
+	Width, Height int       // pixels
+	RGB           []byte    // red, green, blue of each pixel, row by row from the upper left: sRGB codes
+	File          []byte    // as it came
+	Media         string    // of File: "image/png", "image/jpeg"
+}

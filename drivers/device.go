@@ -132,6 +132,26 @@ type Program interface {
 	Run(ctx context.Context, values map[string]string) (Ran, error)
 }
 
+// Light is what a [ColourSensor] has read.
+type Light struct {
+	// Counts, NaN where Saturated: a clipped channel has no value.
+	Clear, Red, Green, Blue float64
+	Full                    float64 // counts at which a channel clips
+	Over                    time.Duration
+	Gain                    float64
+	Saturated               bool
+	// X and Y are CIE 1931 chromaticity, NaN without the matrix that calibrates it.
+	X, Y float64
+}
+
+// ColourSensor reads the colour of light by filters of its own, which are no
+// observer's: without a matrix from a calibration only ratios mean something.
+type ColourSensor interface {
+	Device
+	// Light integrates once, over a time and with a gain that the part has.
+	Light(ctx context.Context, over time.Duration, gain float64) (Light, error)
+}
+
 // Attenuator is a programmable step attenuator in the radio path.
 type Attenuator interface {
 	Device

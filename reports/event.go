@@ -164,11 +164,30 @@ type Limit struct {
 type Capture struct {
 	Check  string `json:"check"`            // name of the check it belongs to; "" the run: what a device was told and said
 	Name   string `json:"name"`             // name within the check; the device
-	Media  string `json:"media"`            // "audio/wav", "text/csv", "text/plain"
+	Media  string `json:"media"`            // "audio/wav", "text/csv", "text/plain", "image/png", "image/jpeg"
 	SHA256 string `json:"sha256,omitempty"` // "" when policy kept only the plot
 	Size   int64  `json:"size,omitempty"`   // bytes
 	Plot   *Plot  `json:"plot,omitempty"`
+	// Pictures are small copies of a picture and of what it was compared with.
+	Pictures []Picture `json:"pictures,omitempty"`
 }
+
+// Picture is a small copy of a picture, at most 400 pixels wide and 64 KiB, lasting
+// even where the raw data are not kept.
+type Picture struct {
+	Role   string `json:"role"`   // "seen" or "reference"
+	Name   string `json:"name"`   // device that took it, or file beside the plan
+	Width  int    `json:"width"`  // pixels of the whole picture
+	Height int    `json:"height"` // the same
+	Media  string `json:"media"`  // of the copy: "image/png", "image/jpeg"
+	Data   []byte `json:"data"`   // the copy
+}
+
+// Roles of a [Picture].
+const (
+	SeenPicture      = "seen"
+	ReferencePicture = "reference"
+)
 
 // TalkMedia is the media type of what was said with a device: a line for each line
 // said, with all control characters written out.

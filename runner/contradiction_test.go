@@ -136,9 +136,14 @@ func TestNobodyBelievesAContradiction(t *testing.T) {
 			code, out, _ := ask("report", f)
 			assert.Equal(t, input.ExitFailed, code)
 			assert.Contains(t, out, "THIS REPORT CONTRADICTS ITSELF")
+			assert.Contains(t, out, " NOT COUNTED: it says")
+			assert.NotContains(t, out, "hand it on")
 			code, out, _ = ask("report", f, "--html", "-")
 			assert.Equal(t, input.ExitFailed, code)
 			assert.Contains(t, out, "This report contradicts itself")
+			assert.Contains(t, out, ": Not counted</title>")
+			assert.Contains(t, out, "that is not to be believed")
+			assert.NotContains(t, out, "Every check of this unit passed")
 		}
 	})
 	t.Run("certificate", func(t *testing.T) {

@@ -85,12 +85,13 @@ func (a *app) lint(ctx context.Context, from product.Sources) error {
 		for _, b := range benches {
 			notes = append(notes, b.Cautions()...)
 		}
+		home, err := from.Folder(name)
+		if err != nil {
+			return err
+		}
+		problems = append(problems, lint.Pictures(m, home)...)
 		if from.Plan == "" && from.Limits == "" { // the causes belong to the product's own
 			problems = append(problems, lint.Causes(m, played)...)
-			home, err := from.Folder(name)
-			if err != nil {
-				return err
-			}
 			found, untranslated := lint.Texts(m, home, asked)
 			problems, notes = append(problems, found...), append(notes, untranslated...)
 		}

@@ -20,11 +20,15 @@ type RelayBoard struct {
 	Registers map[uint16]uint16
 	Readings  map[uint16]uint16 // input registers
 	Delay     time.Duration
-	Before    func() // called before each message; optional
+	// Waits: on a serial line, it takes what follows a message to another board for
+	// that board's reply, whoever sent it.
+	Waits  bool
+	Before func() // called before each message; optional
 
 	mu    sync.Mutex
 	fault string
 	heard []byte // function codes
+	skip  bool   // the next message: see Waits
 }
 
 // SetFault breaks it from now on: see [InstrumentFaults].
@@ -155,7 +159,12 @@ func (b *RelayBoard) answer(message []byte) []byte {
 		}
 		body = message[:n]
 	}
+	if b.skip {
+		b.skip = false
+		return nil
+	}
 	if body[0] != b.Unit {
+		b.skip = b.Waits
 		return nil
 	}
 	pdu := b.carryOut(body[1:])

@@ -1,7 +1,7 @@
 // Package i2c drives parts on an I2C bus that small fixtures are built from:
 // converters as [drivers.Indicator] and [drivers.Meter], port expanders as
 // [drivers.Lines], PWM drivers with servos as [drivers.Mover], DACs as
-// [drivers.AnalogueOutput]. Parts differ by a row of a table ([Models]): registers,
+// [drivers.AnalogueOutput], colour sensors as [drivers.ColourSensor]. Parts differ by a row of a table ([Models]): registers,
 // bits and times from their data sheets.
 //
 // A part speaks over periph's i2c.Bus, so any adapter that periph knows will do.

@@ -1,6 +1,7 @@
 package i2c
 
 import (
+	"math"
 	"sync"
 	"syscall"
 
@@ -96,6 +97,64 @@ func (p *octets) tx(w, r []byte) {
 			r[i] = p.read(reg)
 		}
 	}
+}
+
+// fakeTCS3472 counts light, given in counts a second at a gain of 1 (data sheet from
+// memory): registers are reached through a command byte, an integration begins when
+// AEN is set, and AVALID shows only in the second reading of the status after it.
+func fakeTCS3472(perSecond *[4]float64) fakePart {
+	p := &commands{}
+	p.regs[0x12], p.regs[0x01] = 0x4D, 0xFF
+	left := 0
+	p.write = func(reg, v byte) byte {
+		if reg != 0 {
+			return v
+		}
+		if v&3 != 3 {
+			p.regs[0x13] &^= 1
+			return v
+		}
+		steps := 256 - int(p.regs[1])
+		gain := [4]float64{1, 4, 16, 60}[p.regs[0x0F]&3]
+		for i, rate := range perSecond {
+			n := uint16(min(math.Round(rate*gain*0.0024*float64(steps)), float64(min(65535, 1024*steps))))
+			p.regs[0x14+2*i], p.regs[0x15+2*i] = byte(n), byte(n>>8)
+		}
+		left = 1
+		return v
+	}
+	p.read = func(reg byte) byte {
+		if reg == 0x13 && p.regs[0]&3 == 3 {
+			if left--; left < 0 {
+				p.regs[0x13] |= 1
+			}
+		}
+		return p.regs[reg]
+	}
+	return p
+}
+
+// commands are octets whose first byte says with bit 7 that it is a command, and with
+// 01 in bits 6:5 that the pointer counts up; else it stays.
+type commands struct{ octets }
+
+func (p *commands) tx(w, r []byte) {
+	stays := false
+	if len(w) > 0 {
+		if w[0]&0x80 == 0 {
+			return // no command: nothing is written, and what is read is of before
+		}
+		stays = w[0]&0x60 == 0
+		w = append([]byte{w[0] & 0x1F}, w[1:]...)
+	}
+	if stays && len(r) > 1 {
+		p.octets.tx(w, r[:1])
+		for i := range r {
+			r[i] = r[0]
+		}
+		return
+	}
+	p.octets.tx(w, r)
 }
 
 // fakeADS1115 converts one of four voltages a command, as SBAS444 says: the

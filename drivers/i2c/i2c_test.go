@@ -37,6 +37,7 @@ func everyPart(t *testing.T) map[string]func() (*fakeBus, Options) {
 		"pcf8574":  with(0x20, Options{}, func() fakePart { return newPCF8574() }),
 		"pcf8574a": with(0x38, Options{}, func() fakePart { return newPCF8574() }),
 		"pca9685":  with(0x40, Options{Axes: axes}, func() fakePart { return newPCA9685() }),
+		"tcs3472":  with(0x29, Options{}, func() fakePart { return fakeTCS3472(&[4]float64{2e4, 9e3, 7e3, 4e3}) }),
 		"mcp4725":  with(0x60, Options{Reference: 3.3}, func() fakePart { return &fakeMCP4725{} }),
 	}
 	for name, f := range list {
@@ -318,4 +319,51 @@ func TestDAC(t *testing.T) {
 	require.Zero(t, p.value)
 	b.ones = true
 	require.ErrorContains(t, d.SetLevel(ctx, 1), "part: set level: it holds 4095 with power-down 3")
+}
+
+// Counts follow light, time and gain; a channel that clips gives no value; x and y
+// come of a calibration's matrix alone.
+func TestColourSensor(t *testing.T) {
+	light := [4]float64{2e4, 9e3, 7e3, 4e3} // counts a second
+	read := func(o Options, over time.Duration, gain float64) (drivers.Light, error) {
+		o.Model = "tcs3472"
+		d := open(t, &fakeBus{parts: map[uint16]fakePart{0x29: fakeTCS3472(&light)}}, o)
+		return d.(drivers.ColourSensor).Light(context.Background(), over, gain)
+	}
+	l, err := read(Options{}, 24*time.Millisecond, 4)
+	require.NoError(t, err)
+	require.Equal(t, []float64{1920, 864, 672, 384, 10240, 4}, []float64{l.Clear, l.Red, l.Green, l.Blue, l.Full, l.Gain})
+	require.False(t, l.Saturated)
+	require.True(t, math.IsNaN(l.X) && math.IsNaN(l.Y), "no chromaticity without a matrix")
+	require.Equal(t, 24*time.Millisecond, l.Over)
+
+	l, err = read(Options{Matrix: []float64{1, 0, 0, 0, 1, 0, 0, 0, 1}}, 24*time.Millisecond, 4)
+	require.NoError(t, err)
+	require.InDelta(t, 0.45, l.X, 1e-12)
+	require.InDelta(t, 0.35, l.Y, 1e-12)
+
+	light = [4]float64{4e5, 9e3, 7e3, 4e3} // clips at 426667 counts a second, and ripples from 320000 on
+	l, err = read(Options{Matrix: []float64{1, 0, 0, 0, 1, 0, 0, 0, 1}}, 24*time.Millisecond, 1)
+	require.NoError(t, err)
+	require.True(t, l.Saturated)
+	for _, v := range []float64{l.Clear, l.Red, l.Green, l.Blue, l.X, l.Y} {
+		require.True(t, math.IsNaN(v))
+	}
+	for _, c := range []struct {
+		over time.Duration
+		gain float64
+		want string
+	}{{time.Millisecond, 1, "integration over 1ms: 2.4ms to 614.4ms"}, {time.Second, 1, "integration over 1s"},
+		{24 * time.Millisecond, 2, "a gain of 2: it has [1 4 16 60]"}} {
+		_, err := read(Options{}, c.over, c.gain)
+		require.ErrorContains(t, err, c.want)
+		require.Equal(t, drivers.OutOfRange, drivers.KindOf(err))
+	}
+	_, err = Open("part", &fakeBus{}, clock, Options{Model: "tcs3472", Matrix: []float64{1, 2, 3}})
+	require.ErrorContains(t, err, "matrix of 3 numbers")
+	// A count that the part cannot give came damaged.
+	s := &colourSensor{part: &part{name: "part", model: Models()[len(Models())-1]}}
+	require.Equal(t, "tcs3472", s.model.Name)
+	_, err = s.light([]byte{0, 5, 0, 0, 0, 0, 0, 0}, 1, 1)
+	require.Equal(t, drivers.Garbled, drivers.KindOf(err))
 }

@@ -20,6 +20,7 @@ const (
 	Expander  Function = "expander"  // inputs and outputs
 	Servo     Function = "servo"     // moves sticks by pulses
 	DAC       Function = "dac"       // an analogue output
+	Colour    Function = "colour"    // reads red, green and blue light
 )
 
 // Model is a row of the table of parts.
@@ -45,6 +46,7 @@ type Model struct {
 	Oscillator                  float64 // Hz
 	Pulses                      int     // outputs of a servo driver
 	Bits                        int     // DAC: resolution
+	Colour                      ColourPart
 }
 
 // Known is a register with bits of known value.
@@ -171,6 +173,17 @@ func Models() []Model {
 		// PD 13:12, value 11:0; read of five, the first three status and value.
 		{Name: "mcp4725", About: "one voltage, 0 to its supply, 12 bit", Function: DAC, Drives: drivers.Power,
 			Address: 0x60, LastAddress: 0x67, Bits: 12},
+		// ams TCS3472 data sheet (all of it from memory, registers too): command byte with
+		// bit 7 set, bits 6:5 01 to count up; ENABLE 0x00 (PON 0, AEN 1), ATIME 0x01 (256
+		// less the steps of 2.4 ms), CONTROL 0x0F (AGAIN 1:0), ID 0x12 (0x44 or 0x4D),
+		// STATUS 0x13 (AVALID 0), CDATA to BDATA 0x14 to 0x1B, low byte first. A step adds
+		// 1024 counts at most; below 64 steps ripple can clip it from 75 % on.
+		{Name: "tcs3472", About: "clear, red, green and blue light", Function: Colour, Drives: drivers.Nothing,
+			Address: 0x29, LastAddress: 0x29,
+			Known: []Known{{Register: 0x92, Bytes: 1, Mask: 0xF6, Value: 0x44}},
+			Colour: ColourPart{Enable: 0x80, Time: 0x81, Control: 0x8F, Status: 0x93, Data: 0xB4, Power: 1, Measure: 2,
+				Valid: 1, Step: 2400 * time.Microsecond, Steps: 256, StepCounts: 1024, WakeUp: 3 * time.Millisecond,
+				Gains: []Gain{{1, 0}, {4, 1}, {16, 2}, {60, 3}}, RippleSteps: 63, RippleShare: 0.75}},
 	}
 }
 
@@ -191,6 +204,7 @@ type Options struct {
 	Shunt     float64 // ohm, of a current's converter
 	Reference float64 // V, of a DAC: its supply
 	Axes      map[string]Axis
+	Matrix    []float64 // of a colour sensor: X, Y, Z from red, green, blue; nine, or none
 	// Calibration is of what a converter indicates, current first.
 	Calibration drivers.Calibration
 }
@@ -226,6 +240,8 @@ func Open(name string, bus i2c.BusCloser, clock drivers.Clock, o Options) (drive
 		return newExpander(&p), nil
 	case Servo:
 		return newServos(&p, o.Axes)
+	case Colour:
+		return newColourSensor(&p, o)
 	}
 	if !(o.Reference > 0) || o.Reference > 5.5 {
 		return bad("reference of %v V: say the voltage of the part's supply, at most 5.5 V", o.Reference)

@@ -18,6 +18,10 @@ type Bus struct {
 	guard drivers.Guard
 	gap   time.Duration
 	last  time.Time // end of the last conversation
+	// unheard is the address of a question that nobody has answered and that was the
+	// last one on a serial line; 0: none. Boards made with a widespread library wait
+	// for the reply of the board that was asked, and take our next message for it.
+	unheard byte
 	// tcp: messages have the header of Modbus TCP and no CRC.
 	tcp         bool
 	transaction uint16 // of the last message
@@ -45,7 +49,10 @@ func NewBus(port drivers.Port, clock drivers.Clock, baud int) *Bus {
 	return &Bus{Port: port, clock: clock, guard: drivers.NewGuard(clock), gap: gap}
 }
 
-// converse sends address and question, and returns the data of the reply.
+// converse sends address and question, and returns the data of the reply. Where a
+// question to another board was not answered before, it asks a second time after a
+// quarter of timeout (see Bus.unheard): to ask, or to write an output, twice does no
+// more than once.
 func (b *Bus) converse(ctx context.Context, device, op string, address byte, question []byte,
 	timeout time.Duration) ([]byte, error) {
 	if err := b.guard.Enter(ctx); err != nil {
@@ -53,7 +60,8 @@ func (b *Bus) converse(ctx context.Context, device, op string, address byte, que
 	}
 	defer b.guard.Leave()
 	sent, err := b.put(ctx, address, question)
-	defer func() { b.last = b.clock.Now() }()
+	var quiet time.Duration
+	defer func() { b.last = b.clock.Now().Add(quiet) }()
 	if err != nil {
 		return nil, drivers.Wrap(device, op, drivers.Ended(ctx, err))
 	}
@@ -62,8 +70,29 @@ func (b *Bus) converse(ctx context.Context, device, op string, address byte, que
 		read, check = b.readTCP, checkBody
 		sent = sent[mbapLength-1:]
 	}
-	got, err := read(ctx, device, op, sent, timeout)
+	var got []byte
+	if b.unheard != 0 && b.unheard != address {
+		first := timeout / 4
+		got, err = read(ctx, device, op, sent, first)
+		if drivers.KindOf(err) == drivers.NoReply {
+			if _, err = b.put(ctx, address, question); err != nil {
+				return nil, drivers.Wrap(device, op, drivers.Ended(ctx, err))
+			}
+			got, err = read(ctx, device, op, sent, timeout-first)
+			if question[0] <= readInputRegisters {
+				// A slow board replies twice: the other reply is not to be taken for that to
+				// the next question. (A write's says what was written.)
+				quiet = first
+			}
+		}
+	} else {
+		got, err = read(ctx, device, op, sent, timeout)
+	}
+	b.unheard = 0
 	if err != nil {
+		if !b.tcp && drivers.KindOf(err) == drivers.NoReply {
+			b.unheard = address
+		}
 		return nil, err
 	}
 	data, bad := check(sent, got)
@@ -97,15 +126,23 @@ func (b *Bus) put(ctx context.Context, address byte, question []byte) (sent []by
 	return sent, b.Write(ctx, sent)
 }
 
-// only sends a message whose reply nobody waits for.
-func (b *Bus) only(ctx context.Context, address byte, question []byte) error {
+// only sends messages to one board whose replies nobody waits for, one after another
+// with nothing between.
+func (b *Bus) only(ctx context.Context, address byte, questions ...[]byte) error {
 	if err := b.guard.Enter(ctx); err != nil {
 		return drivers.Ended(ctx, err)
 	}
 	defer b.guard.Leave()
-	defer func() { b.last = b.clock.Now() }()
-	_, err := b.put(ctx, address, question)
-	return drivers.Ended(ctx, err)
+	for _, q := range questions {
+		_, err := b.put(ctx, address, q)
+		if b.last = b.clock.Now(); err != nil {
+			return drivers.Ended(ctx, err)
+		}
+		if !b.tcp {
+			b.unheard = address
+		}
+	}
+	return nil
 }
 
 // mbapLength is the header of Modbus TCP: transaction, protocol 0, number of bytes

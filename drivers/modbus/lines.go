@@ -239,6 +239,10 @@ func (d *Lines) safeRound(ctx context.Context, outputs []*output) map[*output]er
 	made := map[*output]error{}
 	end := d.clock.Now().Add(d.safeTime())
 	silent := false
+	// What is sent at the end, together: between messages to a silent board another
+	// one may take its own for replies (Bus.unheard).
+	var unconfirmed [][]byte
+	var late []*output
 	for len(outputs) > 0 {
 		n := 1
 		for d.model.Together && n < len(outputs) && outputs[n].n == outputs[n-1].n+1 {
@@ -251,25 +255,30 @@ func (d *Lines) safeRound(ctx context.Context, outputs []*output) map[*output]er
 			levels = append(levels, o.safe != o.activeLow)
 		}
 		q := d.model.writing(group[0].address, levels, n > 1)
-		var err error
 		timeout := min(d.timeout, end.Sub(d.clock.Now()))
 		if silent || timeout <= 0 {
-			if err = d.bus.only(ctx, d.address, q); err == nil {
-				err = drivers.Errorf("", "", drivers.NoReply, "sent, but the board confirms nothing")
-			}
-		} else {
-			var data []byte
-			data, err = d.bus.converse(ctx, "", "", d.address, q, timeout)
-			if err == nil {
-				err = confirmed(data, q)
-			}
-			switch drivers.KindOf(err) {
-			case "", drivers.Refused:
-			default:
-				silent = true
-			}
+			unconfirmed, late = append(unconfirmed, q), append(late, group...)
+			continue
+		}
+		data, err := d.bus.converse(ctx, "", "", d.address, q, timeout)
+		if err == nil {
+			err = confirmed(data, q)
+		}
+		switch drivers.KindOf(err) {
+		case "", drivers.Refused:
+		default:
+			silent = true
 		}
 		for _, o := range group {
+			made[o] = drivers.Wrap(o.name, opSafe, err)
+		}
+	}
+	if len(unconfirmed) > 0 {
+		err := d.bus.only(ctx, d.address, unconfirmed...)
+		if err == nil {
+			err = drivers.Errorf("", "", drivers.NoReply, "sent, but the board confirms nothing")
+		}
+		for _, o := range late {
 			made[o] = drivers.Wrap(o.name, opSafe, err)
 		}
 	}

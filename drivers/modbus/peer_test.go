@@ -323,3 +323,60 @@ func TestTheOtherFraming(t *testing.T) {
 		})
 	}
 }
+
+// A board whose library waits for the reply of another one loses what follows a
+// question that nobody answers: a dead board on its bus must not keep it from being
+// switched, read and made safe.
+func TestDeadBoardBesideOneThatWaitsForIt(t *testing.T) {
+	for _, together := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			b := &drivertest.RelayBoard{Unit: 7, Waits: true, Coils: coilsFrom(0, 4), Inputs: coilsFrom(0, 4)}
+			port, peer := drivertest.Pipe("wire", drivers.System)
+			defer func() { _ = port.Close(); time.Sleep(time.Minute) }()
+			go b.Serve(peer)
+			bus := NewBus(port, drivers.System, 9600)
+			row := Model{Name: "of-this-test", Drives: drivers.ByOutputs, Coils: 4, Inputs: 4, ReadBack: true,
+				Together: together}
+			open := func(name string, address int) (*Lines, []drivers.Output) {
+				d, err := Open(name, bus, drivers.System, Options{Row: &row, Address: address})
+				if err != nil {
+					t.Fatal(err)
+				}
+				var outs []drivers.Output
+				for n := 1; n <= 4; n++ {
+					o, err := d.Output(name+string(rune('0'+n)), n, false, false)
+					if err != nil {
+						t.Fatal(err)
+					}
+					outs = append(outs, o)
+				}
+				return d, outs
+			}
+			good, relays := open("good", 7)
+			dead, _ := open("dead", 8)
+			for n, o := range relays {
+				if _, err := dead.Ready(t.Context()); drivers.KindOf(err) != drivers.NoReply {
+					t.Errorf("dead: %v", err)
+				}
+				if err := o.Set(t.Context(), true); err != nil || !level(b, row, n+1) {
+					t.Errorf("together %v: relay %d: %v, it is %v", together, n+1, err, level(b, row, n+1))
+				}
+			}
+			var deadErr, goodErr error
+			before := time.Now()
+			drivers.System.Together(t.Context(), func(ctx context.Context) { deadErr = dead.Safe(ctx) },
+				func(ctx context.Context) { goodErr = good.Safe(ctx) })
+			if took := time.Since(before); took > good.SafeTime() {
+				t.Errorf("making both safe took %v of %v", took, good.SafeTime())
+			}
+			if goodErr != nil || deadErr == nil {
+				t.Errorf("together %v: made safe: good %v, dead %v", together, goodErr, deadErr)
+			}
+			for n := range 4 {
+				if level(b, row, n+1) {
+					t.Errorf("together %v: relay %d is still on", together, n+1)
+				}
+			}
+		})
+	}
+}

@@ -41,7 +41,7 @@ func (d Defect) Graded() bool {
 
 // DefectNamed finds a defect by its name.
 func DefectNamed(name string) (Defect, error) {
-	all := Defects()
+	all := append(Defects(), faceDefects()...)
 	if i := slices.IndexFunc(all, func(d Defect) bool { return d.Name == name }); i >= 0 {
 		return all[i], nil
 	}

@@ -23,6 +23,7 @@ type Handset struct {
 	Link     Link
 	Latency  Latency
 	Firmware string // its version, as the console says it; "" 2.7.1
+	Face     Face   // what a camera sees
 }
 
 // Power is what the supply and the meter see.

@@ -219,7 +219,8 @@ func (c *queueControl) numbered(t time.Duration, line string) (string, bool) {
 	}
 	n, rest, _ := strings.Cut(text[1:], " ")
 	k, err := strconv.Atoi(n)
-	if err != nil || k != c.number+1 && !strings.HasPrefix(strings.TrimSpace(rest), "M110") {
+	// M110 is how a host begins to count: its own number counts, whatever it is.
+	if begins, _, _ := strings.Cut(rest, " "); err != nil || k != c.number+1 && begins != "M110" {
 		return again("Line Number is not Last Line Number+1")
 	}
 	c.number = k

@@ -2,6 +2,7 @@ package page
 
 import (
 	"cmp"
+	"encoding/base64"
 	"fmt"
 	"html/template"
 	"math"
@@ -17,6 +18,7 @@ type capture struct {
 	Title, About string
 	Full         string // "check.name"
 	SVG          template.HTML
+	Pictures     []shown
 	Notes        []string
 	Kept         string // what became of its raw data
 	Hear, Save   string
@@ -24,8 +26,38 @@ type capture struct {
 	off          float64 // how far it is from the good unit's; see apart
 }
 
+// shown is a small copy of a picture, within the page.
+type shown struct {
+	Src           template.URL
+	Alt, Caption  string
+	Width, Height int // pixels of the whole picture
+}
+
+// mostShown is how large a copy may be to be drawn: what a runner makes is far smaller.
+const mostShown = 256 << 10
+
+// pictures are the copies of a capture: what was seen first, beside it what it was
+// compared with.
+func (w words) pictures(c reports.Capture) (list []shown) {
+	for _, p := range c.Pictures {
+		if p.Media != "image/png" && p.Media != "image/jpeg" || len(p.Data) > mostShown || p.Width < 1 || p.Height < 1 {
+			continue
+		}
+		one := shown{Width: p.Width, Height: p.Height, Caption: w.T("report.picture.seen"),
+			Src: template.URL("data:" + p.Media + ";base64," + base64.StdEncoding.EncodeToString(p.Data))}
+		one.Alt = w.T("report.picture.alt_seen", "name", c.Check+"."+c.Name)
+		if p.Role == reports.ReferencePicture {
+			one.Caption = w.T("report.picture.reference", "name", p.Name)
+			one.Alt = w.T("report.picture.alt_reference", "name", c.Check+"."+c.Name)
+		}
+		list = append(list, one)
+	}
+	return list
+}
+
 // extensions are those that captures are kept with, by their media type.
-var extensions = map[string]string{"audio/wav": ".wav", "text/csv": ".csv", reports.TalkMedia: ".txt"}
+var extensions = map[string]string{"audio/wav": ".wav", "text/csv": ".csv", reports.TalkMedia: ".txt",
+	"image/png": ".png", "image/jpeg": ".jpg"}
 
 // talk is what was said with a device.
 type talk struct {
@@ -118,6 +150,9 @@ func rank(first bool) int {
 // points there is no drawing.
 func (w words) newCapture(c reports.Capture, beside []reports.Series, id string) capture {
 	one := capture{Full: c.Check + "." + c.Name, Title: c.Name}
+	if one.Pictures = w.pictures(c); len(one.Pictures) > 0 {
+		one.off = 1 // no line of a good unit to compare with
+	}
 	if c.Plot == nil {
 		return one
 	}

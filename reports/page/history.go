@@ -91,6 +91,8 @@ func (v *View) sealed(s archive.Sealed, opts Options) {
 		told("none", "report.seal.unchecked")
 	}
 	if heading != "" {
+		v.Sentence = v.T("report.outcome.not_counted_text", "outcome", v.Word)
+		v.Shape, v.Word = "error", v.T("report.outcome.not_counted")
 		v.Broken = &finding{Shape: "fail", Heading: v.T(heading), Problem: problem,
 			Rows: []named{{v.T("report.label.todo"), v.T("report.head.do_not_rely"), "strong"}}}
 	}

@@ -69,14 +69,16 @@ func TestWriteHTML(t *testing.T) {
 
 var (
 	external = regexp.MustCompile(`(?i)<script|<link|<img|<iframe|@import|url\((?:[^#)])|https?://|(?:src|href)="[^#"]`)
-	idOf     = regexp.MustCompile(`\sid="([^"]+)"`)
+	// within is a picture that the page itself holds.
+	within = regexp.MustCompile(`<img src="data:image/(?:png|jpeg);base64,(?:[A-Za-z0-9/=]|&#43;)+"`)
+	idOf   = regexp.MustCompile(`\sid="([^"]+)"`)
 )
 
 // A page needs nothing from elsewhere, is well-formed, and names nothing twice.
 func TestHTMLSelfContained(t *testing.T) {
 	for _, outcome := range []reports.Outcome{reports.Passed, reports.Failed, reports.Errored, reports.Aborted} {
 		page := render(t, fullSealed(t, outcome))
-		if m := external.FindString(page); m != "" {
+		if m := external.FindString(within.ReplaceAllString(page, "")); m != "" {
 			t.Errorf("%s: the page reaches outside with %q", outcome, m)
 		}
 		seen := map[string]bool{}

@@ -2,6 +2,10 @@
 package recordtest
 
 import (
+	"bytes"
+	"image"
+	"image/color"
+	"image/png"
 	"math"
 	"strings"
 	"time"
@@ -102,6 +106,11 @@ func Full(outcome reports.Outcome) []reports.Event {
 		Media: "text/csv",
 		Plot: &reports.Plot{Title: "Current, switched off", XLabel: "time / s", YLabel: "current / A",
 			Series: []reports.Series{{X: x, Y: y, Low: low}}}}})
+	add(0.01, reports.Event{Kind: reports.CaptureKept, Capture: &reports.Capture{Check: "standby", Name: "lamp",
+		Media: "image/png", Pictures: []reports.Picture{
+			{Role: reports.SeenPicture, Name: "camera", Width: 640, Height: 400, Media: "image/png", Data: lamp(60)},
+			{Role: reports.ReferencePicture, Name: "lamp.png", Width: 640, Height: 400, Media: "image/png", Data: lamp(20)},
+		}}})
 	finish("standby")
 	check("inrush", "Does not overload its cell when switched on", "power", 0.4,
 		reports.Reading{Name: "peak", Value: reports.Number(0.612), Unit: "A", Limit: two(0.2, 1.1)},
@@ -187,4 +196,23 @@ func Numbered(start reports.Start, events ...reports.Event) []reports.Event {
 		}
 	}
 	return all
+}
+
+// lamp is a small picture of a lamp, so far from the left.
+func lamp(at int) []byte {
+	m := image.NewRGBA(image.Rect(0, 0, 160, 100))
+	for y := range 100 {
+		for x := range 160 {
+			c := color.RGBA{40, 40, 44, 255}
+			if math.Hypot(float64(x-80-at/2), float64(y-50)) < 20 {
+				c = color.RGBA{60, 190, 90, 255}
+			}
+			m.Set(x, y, c)
+		}
+	}
+	var b bytes.Buffer
+	if err := png.Encode(&b, m); err != nil {
+		panic(err)
+	}
+	return b.Bytes()
 }

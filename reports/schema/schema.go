@@ -130,6 +130,9 @@ func (m *Maker) of(t reflect.Type) map[string]any {
 			return m.orNull(m.of(shape))
 		})
 	}
+	if t == reflect.TypeFor[[]byte]() {
+		return map[string]any{"type": "string", "contentEncoding": "base64"}
+	}
 	switch t.Kind() {
 	case reflect.Pointer:
 		return m.of(t.Elem())

@@ -88,20 +88,22 @@ type nestFile struct {
 
 // deviceFile is one piece of fixture hardware, by its role.
 type deviceFile struct {
-	Driver      string              `toml:"driver"`
-	Port        string              `toml:"port"`
-	Baud        int                 `toml:"baud"`    // symbols/s; default by driver
-	Framing     string              `toml:"framing"` // "8N1": data bits, parity N E O, stop bits; default by driver
-	Model       string              `toml:"model"`
-	Format      string              `toml:"format"`  // of a receiver: "SBUS", ...; of Modbus: "rtu_over_tcp"
-	Period      float64             `toml:"period"`  // s between two frames of a receiver, where it is known
-	Address     int                 `toml:"address"` // on a bus with several devices
-	Channel     int                 `toml:"channel"` // of an instrument with several, 1 first
-	Rate        float64             `toml:"rate"`    // samples/s of a sound input
-	Line        int                 `toml:"line"`    // of a receiver's pulse output, at a GPIO chip
-	ActiveLow   bool                `toml:"active_low"`
-	Shunt       float64             `toml:"shunt"`     // ohm, that a part measures a current through
-	Reference   float64             `toml:"reference"` // V, supply of a DAC
+	Driver    string  `toml:"driver"`
+	Port      string  `toml:"port"`
+	Baud      int     `toml:"baud"`    // symbols/s; default by driver
+	Framing   string  `toml:"framing"` // "8N1": data bits, parity N E O, stop bits; default by driver
+	Model     string  `toml:"model"`
+	Format    string  `toml:"format"`  // of a receiver: "SBUS", ...; of Modbus: "rtu_over_tcp"
+	Period    float64 `toml:"period"`  // s between two frames of a receiver, where it is known
+	Address   int     `toml:"address"` // on a bus with several devices
+	Channel   int     `toml:"channel"` // of an instrument with several, 1 first
+	Rate      float64 `toml:"rate"`    // samples/s of a sound input
+	Line      int     `toml:"line"`    // of a receiver's pulse output, at a GPIO chip
+	ActiveLow bool    `toml:"active_low"`
+	Shunt     float64 `toml:"shunt"`     // ohm, that a part measures a current through
+	Reference float64 `toml:"reference"` // V, supply of a DAC
+	// of a colour sensor: CIE 1931 X, Y and Z from its red, green and blue, row by row
+	Matrix      []float64           `toml:"matrix"`
 	Arguments   []string            `toml:"arguments"` // of a program, with places {name} that plans fill
 	Directory   string              `toml:"directory"` // where a program runs
 	Environment []string            `toml:"environment"`

@@ -226,7 +226,7 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 		{"model", d.Model != ""}, {"format", d.Format != ""}, {"address", d.Address != 0}, {"channel", d.Channel != 0},
 		{"rate", d.Rate != 0}, {"line", d.Line != 0}, {"active_low", d.ActiveLow}, {"axis", len(d.Axes) > 0},
 		{"period", d.Period != 0}, {"home", d.Home != ""}, {"stop", d.Stop != ""}, {"calibration", d.Calibration != nil},
-		{"shunt", d.Shunt != 0}, {"arguments", len(d.Arguments) > 0}, {"directory", d.Directory != ""},
+		{"shunt", d.Shunt != 0}, {"matrix", len(d.Matrix) > 0}, {"arguments", len(d.Arguments) > 0}, {"directory", d.Directory != ""},
 		{"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
 		{"line_end", d.LineEnd != ""}, {"prompt", d.Prompt != ""}, {"echo", d.Echo}, {"unit", d.Unit},
 		{"open", d.Open != ""},

@@ -19,6 +19,7 @@ import (
 	"fullthrow/drivers/program"
 	"fullthrow/drivers/receiver"
 	"fullthrow/drivers/scpi"
+	"fullthrow/drivers/sim"
 	"fullthrow/drivers/sound"
 )
 
@@ -120,7 +121,8 @@ type opening struct {
 	port        drivers.Port // nil where at is no stream of bytes
 	clock       drivers.Clock
 	calibration drivers.Calibration
-	none        bool // lint: open nothing
+	none        bool                              // lint: open nothing
+	camera      func(role string) drivers.Program // the simulated one; nil: there is none
 }
 
 // checks says whether what a device of this driver reads is protected by a check
@@ -247,7 +249,7 @@ func rowsOf(tables *models) []driverRow {
 		},
 		{
 			name: "i2c", ports: []string{"i2c"}, example: "i2c:1", lines: true, servos: true, bare: true,
-			keys: []string{"model", "address", "shunt", "reference", "axis", "calibration"},
+			keys: []string{"model", "address", "shunt", "reference", "matrix", "axis", "calibration"},
 			models: modelRows(i2c.Models(), func(m i2c.Model) modelRow {
 				return modelRow{name: m.Name, drives: m.Drives, address: int(m.Address)}
 			}),
@@ -274,9 +276,12 @@ func rowsOf(tables *models) []driverRow {
 		{
 			// What a program does is not known: it counts as able to hurt, unless its
 			// outputs are named so.
-			name: "program", ports: []string{"program"}, example: "program:/opt/flash/flash", drives: drivers.Power,
+			name: "program", ports: []string{"program", "sim"}, example: "program:/opt/flash/flash", drives: drivers.Power,
 			keys: []string{"arguments", "directory", "environment", "timeout"},
 			open: func(o opening) (drivers.Device, error) {
+				if o.at.kind == "sim" {
+					return openCamera(o)
+				}
 				return program.Open(o.role, o.clock, program.Options{Path: o.at.Rest, Args: o.file.Arguments,
 					Directory: o.file.Directory, Environment: o.file.Environment,
 					Timeout: time.Duration(o.file.Timeout * float64(time.Second))})
@@ -294,6 +299,20 @@ func rowsOf(tables *models) []driverRow {
 			},
 		},
 	}
+}
+
+// openCamera opens the camera of the simulated bench, the one program that it has.
+func openCamera(o opening) (drivers.Device, error) {
+	switch {
+	case o.at.Rest != sim.Camera:
+		return nil, drivers.Errorf(o.role, "open", drivers.OutOfRange, "no simulated program %q", o.at.Rest).
+			WithHint("There is one: sim:camera.")
+	case o.none:
+		return sim.NewBench(o.clock, 1).CameraOf(o.role), nil
+	case o.camera == nil:
+		return nil, drivers.Errorf(o.role, "open", drivers.Gone, "there is no simulated bench")
+	}
+	return o.camera(o.role), nil
 }
 
 func openChip(o opening) (*gpio.Lines, error) {
@@ -320,7 +339,7 @@ func openPart(o opening) (drivers.Device, error) {
 		axes[name] = i2c.Axis{Output: a.Output, Scale: a.Scale, Offset: a.Offset, Min: a.Min, Max: a.Max}
 	}
 	d, err := i2c.Open(o.role, bus, o.clock, i2c.Options{Model: o.file.Model, Address: o.file.Address,
-		Shunt: o.file.Shunt, Reference: o.file.Reference, Axes: axes, Calibration: o.calibration})
+		Shunt: o.file.Shunt, Reference: o.file.Reference, Axes: axes, Matrix: o.file.Matrix, Calibration: o.calibration})
 	if err != nil {
 		return nil, errors.Join(err, bus.Close())
 	}

@@ -32,6 +32,8 @@ type hardware struct {
 	none bool
 	// controller, if not nil, makes a simulated stick machine one of that model.
 	controller func(model string) error
+	// camera, if not nil, gives the simulated one a role.
+	camera func(role string) drivers.Program
 }
 
 // portSettings are a serial port's.
@@ -95,7 +97,8 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 				return nil, b.openError(file.Name, role, d.Port, err)
 			}
 		}
-		if o.at.isStream() {
+		o.camera = h.camera
+		if o.at.isStream() && d.Port != "sim:"+sim.Camera {
 			if o.port = buses[d.Port]; o.port == nil {
 				open := func(ctx context.Context) (drivers.Port, error) { return h.port(ctx, o.at, row.settings(d)) }
 				if d.Open == whenUsed {
@@ -281,7 +284,8 @@ func Machine() hardware {
 func Simulated(b *sim.Bench, clock drivers.Clock) hardware {
 	return hardware{Clock: clock, port: func(_ context.Context, p PortName, _ portSettings) (drivers.Port, error) {
 		return b.Port(p.Rest)
-	}, controller: func(model string) error { return b.SetController(simulatedController[model]) }}
+	}, controller: func(model string) error { return b.SetController(simulatedController[model]) },
+		camera: b.CameraOf}
 }
 
 // simulatedController is the controller of the simulated stick machine that a

@@ -73,6 +73,11 @@ func Measurements() []Measurement {
 		{"success_run", "trials without a failure that show a reliability", "reliability:1 confidence:%", SuccessRun,
 			"1"},
 
+		{"colour", "colour and luminance of a region of a picture (CIE 1931)", "picture", Colour, ""},
+		{"blink", "how a lamp blinks or flickers", "lamp", Blink, ""},
+		{"picture", "a region of a picture against a reference: segments, dead columns", "picture reference", Picture,
+			""},
+
 		{"summary", "mean, spread and intervals of values", "values", Summary, ""},
 		{"percentile", "the value below which a percentage lies", "values percent:%", Percentile, ""},
 		{"histogram", "how often values occur", "values", Histogram, ""},
@@ -145,6 +150,7 @@ var Follows = map[string]string{
 	"commanded": "unit of the position", "output": "unit of the output",
 	"output/commanded": "unit of the output over that of the position",
 	"strength":         "unit of the strength",
+	"brightness":       "unit of the brightness",
 }
 
 // About is unit, help, range and default in words.

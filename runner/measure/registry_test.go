@@ -26,6 +26,7 @@ var elsewhere = map[string]string{
 	"Fields":         "the registry itself",
 	"IsOptions":      "the registry itself",
 	"LuaName":        "the registry itself",
+	"Chromaticity":   "of a spectrum, which no plan has; it proves the table of the observer",
 }
 
 // Every exported function of the package is a measurement, or said to be none.
@@ -118,7 +119,7 @@ func words(t *testing.T) []word {
 }
 
 // known are the units that there are, besides those of [Follows].
-var known = strings.Fields("1 % A C F Hz J Ohm V bit cent dB dB/m m rad s")
+var known = strings.Fields("1 % A C F Hz J Ohm V bit cent dB dB/m deg m rad s")
 
 func TestEveryFieldHasItsUnit(t *testing.T) {
 	names := map[string]bool{}

@@ -14,6 +14,7 @@ import (
 	"fullthrow/runner/capturefile"
 	"fullthrow/runner/input"
 	"fullthrow/runner/measure"
+	"fullthrow/runner/picture"
 )
 
 // Settings are what a measurement is taken with.
@@ -62,6 +63,7 @@ var (
 	typeFrames  = reflect.TypeFor[drivers.Frames]()
 	typePath    = reflect.TypeFor[drivers.Path]()
 	typePaths   = reflect.TypeFor[[]drivers.Path]()
+	typePicture = reflect.TypeFor[drivers.Picture]()
 )
 
 // Run takes a measurement. Errors are of type *UsageError, *capturefile.Error,
@@ -101,6 +103,15 @@ func Run(m Measurement, s Settings) (*Taken, error) {
 			}
 			t.in = append(t.in, v)
 			t.Inputs = append(t.Inputs, Input{Name: kebab(a.Name), About: text})
+			continue
+		}
+		if a.Type == typePicture {
+			p, err := readPicture(text)
+			if err != nil {
+				return nil, err
+			}
+			t.in = append(t.in, reflect.ValueOf(p))
+			t.Inputs = append(t.Inputs, Input{Name: text, About: fmt.Sprintf("picture, %d x %d pixels", p.Width, p.Height)})
 			continue
 		}
 		file, err := read(text)
@@ -188,6 +199,19 @@ func read(name string) (*capturefile.File, error) {
 		return nil, input.Wrong([]input.Problem{input.At(name, 0, "is a folder", "")})
 	}
 	return capturefile.Read(name, io.Reader(f))
+}
+
+// readPicture reads a PNG or JPEG file.
+func readPicture(name string) (drivers.Picture, error) {
+	file, err := input.ReadFile(name, picture.MaxBytes)
+	if err != nil {
+		return drivers.Picture{}, err
+	}
+	p, err := picture.Decode(name, file)
+	if err != nil {
+		return p, input.Wrong([]input.Problem{input.At(name, 0, err.Error(), "")})
+	}
+	return p, nil
 }
 
 // loader makes what a function takes of a file, with the units of what follows

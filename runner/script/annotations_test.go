@@ -77,7 +77,7 @@ func measureAnnotations() string {
 		for t.Kind() == reflect.Slice && t != typePath {
 			t = t.Elem()
 		}
-		if t.Kind() != reflect.Struct || classes[t] || slices.Contains([]reflect.Type{typeSamples, typeFrames}, t) {
+		if t.Kind() != reflect.Struct || classes[t] || slices.Contains([]reflect.Type{typeSamples, typeFrames, typePicture}, t) {
 			return
 		}
 		classes[t] = true

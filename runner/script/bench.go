@@ -72,7 +72,8 @@ func capabilities() []capability {
 		{"timer", is[drivers.Timer], []method{{"interval", timerInterval}}},
 		{"attenuator", is[drivers.Attenuator], []method{{"set", attenuatorSet}}},
 		{"indicator", is[drivers.Indicator], []method{{"read", indicatorRead}}},
-		{"program", is[drivers.Program], []method{{"run", programRun}}},
+		{"program", is[drivers.Program], []method{{"run", programRun}, {"picture", programPicture}}},
+		{"light", is[drivers.ColourSensor], []method{{"light", sensorLight}}},
 		{"analogue", is[drivers.AnalogueOutput], []method{{"set", analogueSet}}},
 		{"console", is[drivers.Console], []method{{"ask", consoleAsk}, {"send", consoleSend}, {"expect", consoleExpect},
 			{"others", consoleOthers}}},
@@ -346,6 +347,27 @@ func indicatorRead(c call) int {
 	return 1
 }
 
+// sensorLight reads a colour sensor. Shares are of red, green and blue together.
+func sensorLight(c call) int {
+	o := c.t.options(c.L, c.what, c.arg(1), "over", "gain")
+	over, gain := o.duration("over", 100*time.Millisecond), o.number("gain", 0, 1e6, 1)
+	var l drivers.Light
+	c.t.device(c.L, func(ctx context.Context) (err error) {
+		l, err = c.dev.(drivers.ColourSensor).Light(ctx, over, gain)
+		return
+	})
+	sum := l.Red + l.Green + l.Blue
+	result := c.L.CreateTable(0, 12)
+	for name, v := range map[string]float64{"clear": l.Clear, "red": l.Red, "green": l.Green, "blue": l.Blue,
+		"full": l.Full, "over": l.Over.Seconds(), "gain": l.Gain, "red_share": 100 * l.Red / sum,
+		"green_share": 100 * l.Green / sum, "blue_share": 100 * l.Blue / sum, "x": l.X, "y": l.Y} {
+		result.RawSetString(name, lua.LNumber(v))
+	}
+	result.RawSetString("saturated", lua.LBool(l.Saturated))
+	c.L.Push(result)
+	return 1
+}
+
 func analogueSet(c call) int {
 	out := c.dev.(drivers.AnalogueOutput)
 	volts := c.t.number(c.L, c.what+": the level (in V)", c.arg(1), 0, out.MaxLevel())
@@ -353,9 +375,8 @@ func analogueSet(c call) int {
 	return 0
 }
 
-// programRun runs a program of the bench file with values for the places in its
-// arguments.
-func programRun(c call) int {
+// run runs a program of the bench file with values for the places in its arguments.
+func (c call) run() (r drivers.Ran) {
 	p := c.dev.(drivers.Program)
 	o := c.t.options(c.L, c.what, c.arg(1), p.Values()...)
 	values := map[string]string{}
@@ -365,8 +386,13 @@ func programRun(c call) int {
 		}
 		values[name] = o.text(name)
 	}
-	var r drivers.Ran
 	c.t.device(c.L, func(ctx context.Context) (err error) { r, err = p.Run(ctx, values); return })
+	return r
+}
+
+// programRun is the method that tells what came of it.
+func programRun(c call) int {
+	r := c.run()
 	result := c.L.CreateTable(0, 6)
 	result.RawSetString("exit", lua.LNumber(r.Exit))
 	result.RawSetString("signal", lua.LString(r.Signal))

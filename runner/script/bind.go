@@ -35,6 +35,7 @@ var (
 	typeSamples  = reflect.TypeFor[drivers.Samples]()
 	typeFrames   = reflect.TypeFor[drivers.Frames]()
 	typePath     = reflect.TypeFor[drivers.Path]()
+	typePicture  = reflect.TypeFor[drivers.Picture]()
 	typeDuration = reflect.TypeFor[time.Duration]()
 	typeError    = reflect.TypeFor[error]()
 )
@@ -105,7 +106,7 @@ func carries(t reflect.Type, depth int) error {
 		return fmt.Errorf("%s is nested too deeply", t)
 	}
 	switch t {
-	case typeSamples, typeFrames, typePath, typeDuration:
+	case typeSamples, typeFrames, typePath, typePicture, typeDuration:
 		return nil
 	}
 	switch t.Kind() {
@@ -133,6 +134,8 @@ func typeName(t reflect.Type) string {
 		return "frames"
 	case typePath:
 		return "a path"
+	case typePicture:
+		return "a picture"
 	case typeDuration:
 		return "a number of seconds"
 	}
@@ -162,7 +165,7 @@ func fieldNames(t reflect.Type) []string {
 func (t *task) toGo(L *lua.LState, what string, v lua.LValue, dst reflect.Value) {
 	typ := dst.Type()
 	switch typ {
-	case typeSamples, typeFrames, typePath:
+	case typeSamples, typeFrames, typePath, typePicture:
 		if ud, ok := v.(*lua.LUserData); ok && ud.Metatable == t.run.meta.capture && reflect.TypeOf(ud.Value) == typ {
 			dst.Set(reflect.ValueOf(ud.Value))
 			return
@@ -225,7 +228,7 @@ func (t *task) toGo(L *lua.LState, what string, v lua.LValue, dst reflect.Value)
 // toLua makes a Go value a Lua value.
 func (t *task) toLua(L *lua.LState, v reflect.Value) lua.LValue {
 	switch v.Type() {
-	case typeSamples, typeFrames, typePath:
+	case typeSamples, typeFrames, typePath, typePicture:
 		return t.captureValue(v.Interface())
 	case typeDuration:
 		return lua.LNumber(time.Duration(v.Int()).Seconds())

@@ -12,10 +12,10 @@ import (
 
 // captureFields are what a script can read of a capture.
 var captureFields = []string{"duration", "rate", "count", "unit", "channels", "format", "damaged", "link", "battery",
-	"modes"}
+	"modes", "width", "height"}
 
-// captureField is one field of a drivers.Samples, drivers.Frames or
-// drivers.Path; nil where this kind of capture has no such thing.
+// captureField is one field of a drivers.Samples, drivers.Frames, drivers.Path or
+// drivers.Picture; nil where this kind of capture has no such thing.
 func captureField(t *task, L *lua.LState, v any, key string) lua.LValue {
 	switch c := v.(type) {
 	case drivers.Samples:
@@ -58,6 +58,13 @@ func captureField(t *task, L *lua.LState, v any, key string) lua.LValue {
 			return lua.LNumber(pathDuration(c).Seconds())
 		case "count":
 			return lua.LNumber(len(c))
+		}
+	case drivers.Picture:
+		switch key {
+		case "width":
+			return lua.LNumber(c.Width)
+		case "height":
+			return lua.LNumber(c.Height)
 		}
 	}
 	for _, f := range captureFields {
@@ -103,6 +110,9 @@ func captureText(v any) string {
 	case drivers.Path:
 		return fmt.Sprintf("path: %d movements, %g s", len(c), pathDuration(c).Seconds())
 	}
+	if c, ok := v.(drivers.Picture); ok {
+		return fmt.Sprintf("picture: %d x %d pixels, of %s", c.Width, c.Height, c.Name)
+	}
 	return "a value of this bench"
 }
 
@@ -115,6 +125,8 @@ func (t *task) captureValue(v any) lua.LValue {
 		t.charge(96 * len(c.Frames))
 	case drivers.Path:
 		t.charge(256 * len(c))
+	case drivers.Picture:
+		t.charge(len(c.RGB) + len(c.File))
 	}
 	return &lua.LUserData{Value: v, Env: t.run.globals, Metatable: t.run.meta.capture}
 }

@@ -61,6 +61,8 @@
 //     plan that holds little is never ended for what another nest does.
 //     The bound is on what lives on the heap: garbage not yet collected comes on
 //     top, as much as the caller's process allows (a station: half the bound).
+//   - Pictures: PNG or JPEG, 32 MB and 24 million pixels, looked at before they are
+//     decoded, one at a time; 100 reference pictures beside a plan, 128 MB of files.
 //   - String patterns: refused where the worst case could take longer than
 //     about two seconds, by the length of the text and the number of
 //     repetitions in the pattern. The matcher cannot be stopped, so a check's

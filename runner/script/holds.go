@@ -122,6 +122,8 @@ func (w *weighing) add(v lua.LValue, level int) {
 			w.bytes += int64(len(c.Values)) * pointBytes
 		case drivers.Frames:
 			w.bytes += int64(len(c.Frames)) * frameBytes
+		case drivers.Picture:
+			w.bytes += int64(len(c.RGB) + len(c.File))
 		case *failure:
 			w.bytes += int64(len(c.trace)+len(c.hint)) + 1024
 		}

@@ -44,7 +44,8 @@ type Recorder interface {
 	// Reading judges and records.
 	Reading(r Reading) (reports.Verdict, error)
 	Note(check, text string) error
-	// Keep takes a drivers.Samples, drivers.Frames, drivers.Path or []float64.
+	// Keep takes a drivers.Samples, drivers.Frames, drivers.Path, drivers.Picture,
+	// Compared or []float64.
 	Keep(check, name string, capture any) error
 	// CheckEnded gets nil or an *Error. stop true ends the plan without error.
 	CheckEnded(check string, err error) (stop bool, e error)

@@ -56,7 +56,9 @@ type Plan struct {
 	files    []string // names that errors may carry, plan first
 	uses     []Use
 	base     map[string]lua.LGFunction
-	measures []binding
+	// pictures beside the plan, by the names under which it asks for them
+	references map[string]*reference
+	measures   []binding
 }
 
 const maxSource = 256 << 10
@@ -82,6 +84,9 @@ func loadWithin(fsys fs.FS, name string, lib fs.FS, wall time.Duration) (*Plan, 
 	}
 	var failed *Error
 	if p.proto, failed = p.compile(name, src, lib); failed != nil {
+		return nil, failed
+	}
+	if failed := p.readReferences(fsys); failed != nil {
 		return nil, failed
 	}
 	r, err := newRun(context.Background(), p, Host{Clock: drivers.System, Wall: wall, Memory: 64 << 20})
@@ -248,12 +253,12 @@ func (p *Plan) position(s string) (file string, line int, rest string) {
 	return "", 0, s
 }
 
-// Use is a place in a plan, or in a library it requires, that uses a device or
-// takes a reading.
+// Use is a place in a plan, or in a library it requires, that uses a device or a
+// picture, or takes a reading.
 type Use struct {
-	Kind   string // "device" or "reading"
+	Kind   string // "device", "reading", "picture" (a reference) or "shown" (with a question)
 	Check  string // where it can be told: the body of a check, "" in helper functions
-	Name   string // role or reading; "" where it is computed as the plan runs
+	Name   string // role, reading or file; "" where it is computed as the plan runs
 	Method string // of a device; "" where it cannot be told
 	File   string
 	Line   int

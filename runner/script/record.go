@@ -125,7 +125,7 @@ func print(t *task, L *lua.LState) int {
 	return t.note(L, clip(strings.ToValidUTF8(b.String(), "\uFFFD"), maxNote))
 }
 
-// keep is keep(name, capture).
+// keep is keep(name, capture [, { reference= }]).
 func keep(t *task, L *lua.LState) int {
 	t.inCheck(L, "keep")
 	name := t.name(L, "keep", L.Get(1))
@@ -135,7 +135,7 @@ func keep(t *task, L *lua.LState) int {
 		if v.Metatable != t.run.meta.capture {
 			return t.raisef(L, "", "keep %s: %s is not a capture", name, describe(v))
 		}
-		c = v.Value
+		c = t.compared(L, "keep "+name, v.Value, L.Get(3))
 	case *lua.LTable:
 		if v.Len() > maxKeep {
 			return t.raisef(L, "", "keep %s: %d numbers: at most %d", name, v.Len(), maxKeep)

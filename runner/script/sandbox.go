@@ -28,7 +28,7 @@ type metatables struct {
 func ownFunctions() map[string]goFunc {
 	return map[string]goFunc{
 		"plan": declarePlan, "check": declareCheck,
-		"reading": reading, "note": note, "keep": keep, "ask": ask, "print": print,
+		"reading": reading, "note": note, "keep": keep, "ask": ask, "print": print, "picture": referencePicture,
 		"wait": wait, "together": together, "require": require,
 		"pcall": pcall, "xpcall": xpcall, "error": raiseError, "assert": assert,
 		"tostring": toString, "pairs": pairs, "ipairs": ipairs,

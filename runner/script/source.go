@@ -413,6 +413,21 @@ func (s *source) callExpr(x *ast.FuncCallExpr) {
 			s.fail(x.Line(), `write the name out: require "search"`, "require needs the name of a library, written out")
 		}
 		s.requires = append(s.requires, required{literal(0), x.Line()})
+	case s.global(x.Func, "picture"):
+		if len(x.Args) != 1 || !referenceName().MatchString(literal(0)) {
+			s.fail(x.Line(), referenceHint, "picture needs the name of a png or jpg file, written out")
+		}
+		s.uses = append(s.uses, Use{Kind: "picture", Check: s.check, Name: literal(0), File: s.file, Line: x.Line()})
+	case s.global(x.Func, "ask") && len(x.Args) > 0:
+		if options, ok := x.Args[0].(*ast.TableExpr); ok {
+			for _, f := range options.Fields {
+				key, named := f.Key.(*ast.StringExpr)
+				if value, ok := f.Value.(*ast.StringExpr); ok && named && key.Value == "picture" {
+					s.uses = append(s.uses, Use{Kind: "shown", Check: s.check, Name: value.Value, File: s.file,
+						Line: value.Line()})
+				}
+			}
+		}
 	case s.global(x.Func, "check") && s.check == "":
 		s.check = literal(0)
 		s.exprs(x.Args)

@@ -29,7 +29,7 @@ func Provenances() []string { return []string{Published, Recomputed, CommonPract
 
 // Areas in the order in which they are shown; each is a file of the catalogue.
 func Areas() []string {
-	return []string{"statistics", "intervals", "yield", "capability", "control", "comparison", "decisions", "sound",
+	return []string{"statistics", "intervals", "yield", "capability", "control", "comparison", "decisions", "sound", "light",
 		"sticks", "link", "supply", "protocols", "labels"}
 }
 

@@ -25,7 +25,7 @@ type Figures map[string]any
 func Functions() map[string]Function {
 	all := map[string]Function{}
 	for _, m := range []map[string]Function{summaries(), intervals(), yields(), capability(), control(), comparisons(),
-		decisions(), sound(), sticks(), link(), supply(), labels()} {
+		decisions(), sound(), light(), sticks(), link(), supply(), labels()} {
 		maps.Copy(all, m)
 	}
 	return all

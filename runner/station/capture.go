@@ -118,7 +118,7 @@ func axes(p drivers.Path) []reports.Series {
 	return out
 }
 
-// encode turns a capture into a file: sound as WAV, everything else as CSV as
+// encode turns a capture into a file: sound as WAV, a picture as it came, everything else as CSV as
 // package capturefile documents it, so that the file measures as the capture
 // did. Times of all captures of a run count from zero, the beginning of its
 // first; a WAV file cannot say when it began.
@@ -210,6 +210,8 @@ func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, er
 			}
 			w.Write([]string{ftoa(v)})
 		}
+	case pictureFile:
+		return map[string]string{"image/png": "png", "image/jpeg": "jpg"}[c.media], c.media, c.data, nil
 	case said:
 		return "txt", reports.TalkMedia, []byte(c), nil
 	default:

@@ -37,6 +37,8 @@ type recorder struct {
 	asked     int                        // questions so far
 	readings  []reports.Reading          // of all checks, judged: what the likely causes go by
 	captures  []pending
+	copied    int             // bytes of the copies of pictures in the report
+	files     int             // bytes of the pictures that wait for the outcome
 	faults    []reports.Fault // of the bench, so far
 	failure   error           // first failure to write the record
 }
@@ -159,8 +161,14 @@ func (r *recorder) Keep(check, name string, capture any) error {
 	if r.first != nil {
 		name += "_retake"
 	}
-	r.captures = append(r.captures, pending{reports.Capture{Check: check, Name: name, Plot: plot(name, capture)},
-		capture})
+	c := reports.Capture{Check: check, Name: name, Plot: plot(name, capture)}
+	if seen, reference, ok := pictures(capture); ok {
+		var err error
+		if capture, err = r.small(&c, seen, reference); err != nil {
+			return fmt.Errorf("keep %s: %w", name, err)
+		}
+	}
+	r.captures = append(r.captures, pending{c, capture})
 	return nil
 }
 
@@ -385,7 +393,7 @@ func (r *recorder) end(end reports.End) {
 	for _, p := range r.captures {
 		c := p.capture
 		_, talk := p.raw.(said)
-		if keep || talk && r.nest.Config.Keep != KeepNone {
+		if p.raw != nil && (keep || talk && r.nest.Config.Keep != KeepNone) {
 			if err := r.attach(&c, p.raw, zero); err != nil && r.failure == nil {
 				r.failure = err
 			}

@@ -28,8 +28,10 @@ type Passage struct {
 	// ranked: the product has rules for causes, which know more at the end of a
 	// run than one reading does; until then none is told.
 	Ranked bool
-	about  string
-	begun  bool
+	// Contradicts is what a sealed report contradicts itself in, nil where it does not.
+	Contradicts *reports.Reason
+	about       string
+	begun       bool
 	// asked gets one token for each question when all before it has been shown:
 	// then the dialog puts it. nil: nobody can be asked.
 	Asked  chan<- struct{}
@@ -200,19 +202,22 @@ func (p *Passage) Finish(r reports.Report, file string) {
 	var b strings.Builder
 	b.WriteString("\n")
 	unit := r.Unit.SerialNumber
-	switch r.Outcome {
-	case reports.Passed:
+	switch {
+	case p.Contradicts != nil:
+		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("NOT COUNTED"), Line(wording.English().Reason(p.Contradicts)))
+		b.WriteString("  now: do not rely on this report; test the unit again\n")
+	case r.Outcome == reports.Passed:
 		fmt.Fprintf(&b, "%s %s: %s kept, in %.0f s\n", unit, p.S.Strong("PASSED"), wording.Count(judged, "limit"),
 			seconds)
 		b.WriteString("  now: hand it on\n")
-	case reports.Failed:
+	case r.Outcome == reports.Failed:
 		fmt.Fprintf(&b, "%s %s: %d of %d limits not kept, in %.0f s\n", unit, p.S.Strong("FAILED"), len(bad), judged,
 			seconds)
 		for _, x := range bad {
 			fmt.Fprintf(&b, "  %s\n", Brief(x))
 		}
 		p.causes(&b, r, bad)
-	case reports.Aborted:
+	case r.Outcome == reports.Aborted:
 		fmt.Fprintf(&b, "%s %s: %s\n", unit, p.S.Strong("ABORTED"), cmp.Or(wording.English().Reason(r.Reason),
 			"stopped"))
 		p.cutShort(&b, r, bad)
@@ -379,8 +384,9 @@ func NonEmpty(list ...string) []string {
 
 // Report shows a report as it was shown while it ran.
 func (s *Screen) Report(r reports.Report, file string) {
+	contradicts := r.Contradiction() // before its texts are made harmless
 	r = Plain(r)
-	p := &Passage{Full: true, S: s, Started: r.Started, CycleTime: r.CycleTime,
+	p := &Passage{Full: true, Contradicts: contradicts, S: s, Started: r.Started, CycleTime: r.CycleTime,
 		Ranked: len(r.Causes) > 0}
 	p.S.Say("%s\n%s", p.Head(r.Start), r.Started.Local().Format("2006-01-02 15:04:05"))
 	for _, c := range r.Checks {

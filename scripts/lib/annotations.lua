@@ -49,10 +49,18 @@ function require(name) end
 ---@return "pass"|"unlimited"|"inconclusive"|"fail"|"error" verdict
 function reading(name, value, unit, options) end
 
----Puts a capture, or a list of numbers, into the report.
+---Puts a capture, or a list of numbers, into the report; a picture is drawn there, with
+---its reference beside it.
 ---@param name string
----@param capture Samples|Frames|Path|number[]
-function keep(name, capture) end
+---@param capture Samples|Frames|Path|Picture|number[]
+---@param options? { reference: Picture } of a picture
+function keep(name, capture, options) end
+
+---A reference picture: a PNG or JPEG file beside the plan, at most 32 MB and 24 million
+---pixels. The name must be written out. lint looks at the file.
+---@param name string "display.png"
+---@return Picture
+function picture(name) end
 
 ---Writes a line into the report.
 ---@param text string at most 4000 bytes
@@ -130,6 +138,10 @@ function ask(options) end
 ---@field duration number s
 ---@field count integer movements
 
+---@class Picture
+---@field width integer pixels
+---@field height integer pixels
+
 -- The bench: the roles of its devices are in the bench file ------------------
 
 ---@class Supply
@@ -194,6 +206,34 @@ local Program = {}
 ---@param values? table<string, string> for the places in its arguments
 ---@return Ran
 function Program:run(values) end
+---Runs the program once and takes the file it writes ({output} in its arguments) as a
+---picture: PNG or JPEG. An exit code other than 0 is an error of the bench.
+---@param values? table<string, string> for the places in its arguments
+---@return Picture
+function Program:picture(values) end
+
+---@class ColourReading
+---@field clear number counts; NaN where saturated, as all below
+---@field red number counts
+---@field green number counts
+---@field blue number counts
+---@field red_share number %; of red, green and blue together
+---@field green_share number %; the same
+---@field blue_share number %; the same
+---@field x number CIE 1931 x; NaN without the matrix of a calibration in the bench file
+---@field y number CIE 1931 y; the same
+---@field saturated boolean it was too bright for this time and gain
+---@field full number counts at which a channel clips
+---@field over number s, that was integrated
+---@field gain number
+
+---A sensor of red, green and blue light.
+---@class Light
+local Light = {}
+---Integrates once.
+---@param options? { over?: number, gain?: number } s and gain, as the part has them; 0.1 and 1 if not given
+---@return ColourReading
+function Light:light(options) end
 
 ---@class Analogue
 local Analogue = {}
@@ -1170,6 +1210,95 @@ function measure.next_off(trials, options) end
 ---@param confidence number %
 ---@return integer 1
 function measure.success_run(reliability, confidence) end
+
+---@class ColourOptions
+---@field left? integer of the region, in pixels from the picture's left edge; at least 0
+---@field top? integer of the region, in pixels from the picture's upper edge; at least 0
+---@field columns? integer of pixels in the region; not given: to the right edge; at least 0
+---@field rows? integer of pixels in the region; not given: to the lower edge; at least 0
+---@field white? string that purity counts from: D65, or E, as data sheets have it; default: D65
+---@field full? integer code of a channel from which on a pixel is clipped; at least 1 and at most 255; default: 253
+---@field may_clip? number %; of the pixels; with more clipped there is no colour; above 0 and at most 50; default: 0.5
+---@field darkest? number %; luminance below which the region has no colour; above 0 and at most 100; default: 0.2
+
+---@class ColourResult
+---@field pixels integer in the region
+---@field clipped_share number %; of the pixels, with a channel at full scale
+---@field edge_share number %; of the pixels, with a channel at 0: at the edge of sRGB
+---@field chromaticity_x number pure number; CIE 1931 x
+---@field chromaticity_y number pure number; CIE 1931 y
+---@field luminance number %; relative, 100 % is the picture's white
+---@field dominant_wavelength number m; where the line from white ends
+---@field complementary_wavelength number m; of purple: where it ends backwards
+---@field purity number %; excitation purity, 100 % is the spectrum
+---@field hue number deg; CIELAB hue angle, 0 to 360
+---@field uniformity number %; darkest of 3 x 3 cells over brightest
+---@field colour_spread number pure number; largest distance of two in u', v'
+
+---Colour and luminance of a region of a picture (CIE 1931).
+---@param picture Picture
+---@param options? ColourOptions
+---@return ColourResult
+function measure.colour(picture, options) end
+
+---@class BlinkSample
+---@field time number s
+---@field brightness number unit of the brightness
+
+---@class BlinkOptions
+---@field least_flicker? number %; percent flicker below which the light is steady; above 0 and at most 100; default: 20
+
+---@class BlinkResult
+---@field blinks boolean it goes on and off
+---@field flashes integer times on with their beginning and end
+---@field on_time number s; mean of the flashes
+---@field off_time number s; mean of the times between flashes
+---@field period number s; mean from flash to flash
+---@field jitter number s; longest less shortest period
+---@field duty number %; on_time over period
+---@field dimmest number unit of the brightness
+---@field brightest number unit of the brightness
+---@field percent_flicker number %; brightest less dimmest over their sum
+---@field flicker_index number pure number; share of the light above its mean
+---@field spacing number s; longest time between two samples: half of it is how far off each edge may be
+
+---How a lamp blinks or flickers.
+---@param lamp BlinkSample[]
+---@param options? BlinkOptions
+---@return BlinkResult
+function measure.blink(lamp, options) end
+
+---@class PictureOptions
+---@field left? integer of the region, in pixels from the picture's left edge; at least 0
+---@field top? integer of the region, in pixels from the picture's upper edge; at least 0
+---@field columns? integer of pixels in the region; not given: to the right edge; at least 0
+---@field rows? integer of pixels in the region; not given: to the lower edge; at least 0
+---@field max_shift? integer pixels by which the unit may lie elsewhere, each way; at least 1 and at most 64; default: 8
+---@field dark? boolean segments are dark on a light ground
+---@field smallest_segment? integer pixels of a segment that counts; at least 1; default: 6
+---@field missing_at? number %; of its pixels from which on it is missing; above 0 and at most 100; default: 50
+
+---@class PictureResult
+---@field shift_x number pure number; pixels to the right of the reference
+---@field shift_y number pure number; pixels downwards
+---@field likeness number %; correlation of the luminance there, 100 % is alike
+---@field contrast number %; of segments to their ground, of the reference's contrast
+---@field deviation number %; rms of what differs, of the contrast
+---@field segments integer of the reference
+---@field missing_segments integer of them
+---@field missing_share number %; of the pixels of all segments
+---@field extra_share number %; of the ground's pixels, lit where nothing should be
+---@field dead_columns integer missing from top to bottom, neighbours as one
+---@field dead_column_at number pure number; column of the reference of the first of them
+---@field dead_rows integer missing from left to right, neighbours as one
+---@field dead_row_at number pure number; row of the reference of the first of them
+
+---A region of a picture against a reference: segments, dead columns.
+---@param picture Picture
+---@param reference Picture
+---@param options? PictureOptions
+---@return PictureResult
+function measure.picture(picture, reference, options) end
 
 ---@class SummaryOptions
 ---@field confidence? number %; of the intervals; at least 50 and below 100; default: 95

@@ -244,7 +244,7 @@ func (d Directory) Attachment(_ context.Context, name string) ([]byte, error) {
 // medias are the types that raw data are served as; anything else is a plain
 // file to be saved.
 var medias = map[string]string{"wav": "audio/wav", "csv": "text/csv; charset=utf-8",
-	"txt": "text/plain; charset=utf-8"}
+	"txt": "text/plain; charset=utf-8", "png": "image/png", "jpg": "image/jpeg"}
 
 // attachment serves raw data of a report, proved by the hash that names it.
 func (m *Manager) attachment(w http.ResponseWriter, r *http.Request) {
