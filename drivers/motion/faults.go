@@ -41,13 +41,14 @@ func (m Model) Faults() (faults []Fault) {
 	for _, n := range []struct {
 		key string
 		v   float64
-	}{{"stop_time", m.StopTime.Seconds()}, {"timeout", m.Timeout.Seconds()}, {"home_timeout", m.HomeTimeout.Seconds()},
-		{"settle", m.Settle.Seconds()}, {"max_feed", m.MaxFeed}} {
+	}{{"stop_time", m.StopTime.Seconds()}, {"timeout", m.Timeout.Seconds()},
+		{"home_timeout", m.HomeTimeout.Seconds()}, {"settle", m.Settle.Seconds()}, {"max_feed", m.MaxFeed}} {
 		if !(n.v > 0) {
 			add(n.key, `write it, or based_on = "NAME"`, "it needs %s above 0", n.key)
 		}
 	}
-	for _, l := range []struct{ key, letters string }{{"position_letters", m.PositionLetters}, {"path_letters", m.PathLetters}} {
+	for _, l := range []struct{ key, letters string }{{"position_letters", m.PositionLetters},
+		{"path_letters", m.PathLetters}} {
 		for i, c := range l.letters {
 			if !strings.ContainsRune(axisLetters, c) || strings.ContainsRune(l.letters[:i], c) {
 				add(l.key, "", "%s is %q, want letters of %s, each once", l.key, l.letters, axisLetters)
@@ -68,7 +69,8 @@ func (m *Model) realTimeFaults(add addFault) {
 	for _, w := range []struct{ key, word string }{{"hold", m.Hold}, {"reset", m.Reset}, {"status", m.Status}} {
 		if n := utf8.RuneCountInString(w.word); n > mostBytes ||
 			strings.ContainsFunc(w.word, func(c rune) bool { return c > 0xff }) {
-			add(w.key, `a byte each: "!", "\u0018"`, "%s is %q, want at most %d bytes, U+0000 to U+00FF", w.key, w.word, mostBytes)
+			add(w.key, `a byte each: "!", "\u0018"`, "%s is %q, want at most %d bytes, U+0000 to U+00FF", w.key, w.word,
+				mostBytes)
 		}
 	}
 	if have := m.Hold != ""; have != (m.Reset != "") || have != (m.Status != "") {

@@ -45,7 +45,7 @@ type Model struct {
 	// Stop is a line that stops at once and forgets what was planned, where there
 	// is no Hold; StopAhead is what an answer to Identity contains where that is so,
 	// "" where it always is. Without Hold and Stop nothing stops it but its power.
-	Stop      string `toml:"stop" help:"line that stops at once and forgets what was planned, where there is no hold"`
+	Stop      string `toml:"stop" help:"line that stops at once, where there is no hold"`
 	StopAhead string `toml:"stop_ahead" help:"what an answer to identity has where stop acts at once; empty: always"`
 	// StopTime is within what time it stands; what takes longer is not safe.
 	StopTime time.Duration `toml:"stop_time" range:"0.01,10" help:"s, within which it stands; later is not safe"`
@@ -54,7 +54,7 @@ type Model struct {
 	// movement before, and its state says so), "switches" (Switches is answered by a
 	// line for each axis, "x_min: TRIGGERED", with Closed in it), "any-switch" (one axis
 	// of it stands on its switch: the others have left theirs again), or "" (never).
-	Proof    string `toml:"proof" oneof:"state switches any-switch" help:"what proves that it was homed; left out: nothing does"`
+	Proof    string `toml:"proof" oneof:"state switches any-switch" help:"what proves that it was homed; left out: nothing"`
 	Switches string `toml:"switches" help:"question for its switches, a line for each: x_min: TRIGGERED"`
 	Closed   string `toml:"closed" help:"what such a line says of a closed one"`
 
@@ -70,7 +70,7 @@ type Model struct {
 	Refusals []string `toml:"refusals" help:"beginnings of lines that say so before an acknowledgement"`
 	Again    []string `toml:"again" help:"beginnings of lines that ask for a line again"`
 	Busy     []string `toml:"busy" help:"beginnings of lines that say that it is at work"`
-	Banner   []string `toml:"banner" help:"parts of a line that says that it has just started; one word is the whole line"`
+	Banner   []string `toml:"banner" help:"parts of a line that says that it has started; one word is all of it"`
 	Alarm    string   `toml:"alarm" help:"beginning of a line that says that it has given up"`
 	Skip     []string `toml:"skip" help:"beginnings of lines nobody asked for"`
 
@@ -83,7 +83,7 @@ type Model struct {
 	// '*', exclusive or): one that arrives damaged is asked for again and sent again. A
 	// stop is never numbered. SetNumber is the word that begins the count; AgainErrors
 	// are parts of an Error that an Again line follows.
-	Numbered    bool     `toml:"numbered" help:"lines carry a number and a check sum, and are sent again when asked for"`
+	Numbered    bool     `toml:"numbered" help:"lines have a number and a check sum, and are sent again"`
 	SetNumber   string   `toml:"set_number" help:"the word that sets the number of the last line, like M110"`
 	AgainErrors []string `toml:"again_errors" help:"parts of an error after which it asks for the line again"`
 
@@ -92,12 +92,12 @@ type Model struct {
 	Timeout     time.Duration `toml:"timeout" range:"0.01,30" help:"s, for an acknowledgement, and behind a busy line"`
 	HomeTimeout time.Duration `toml:"home_timeout" range:"0.1,600" help:"s, until it is homed"`
 	// StartTime is from a Banner, or the opening of its port, until it takes lines.
-	StartTime time.Duration `toml:"start_time" range:"0,60" help:"s, from its banner, or its port's opening, until it hears"`
+	StartTime time.Duration `toml:"start_time" range:"0,60" help:"s, from its banner or its port's opening until it hears"`
 	Settle    time.Duration `toml:"settle" range:"0.005,5" help:"s, that the line must be quiet after trouble"`
 	MaxFeed   float64       `toml:"max_feed" range:"0,1e6" help:"mm/min, the largest"`
 	// Ramps is by how much gathering speed, slowing down and acknowledging may
 	// make a movement longer than it would be at its rate throughout.
-	Ramps time.Duration `toml:"ramps" range:"0,2" help:"s, by which speeding up, slowing down and answering lengthen a way"`
+	Ramps time.Duration `toml:"ramps" range:"0,2" help:"s, that ramps and its answer add to a movement"`
 	// PathLetters are the axes whose travel the feed is measured along; "" for
 	// all. (Some machines measure it along X, Y, Z only and let the others keep
 	// up.)
