@@ -105,7 +105,7 @@ type Edge struct {
 }
 
 // Segment is one straight movement of a Mover from From to To at constant
-// rate. It lies between Start, when the command was sent, and End, when its
+// rate, but for gathering speed and slowing down. It lies between Start, when the command was sent, and End, when its
 // arrival was read: a busy computer can make the segment look longer than the
 // movement, never shorter, so outside it the axes do stand still.
 type Segment struct {
@@ -114,6 +114,20 @@ type Segment struct {
 	// Takes is what the movement itself takes of the time from Start to End, where
 	// it is known; the rest is how late its beginning or its end was. 0: all of it.
 	Takes time.Duration
+	// Even is what the whole way would take at its rate, where that is known. What the
+	// movement itself takes longer, it gathers speed at its beginning and slows down
+	// at its end, each as long, at constant acceleration. 0: its rate is constant.
+	Even time.Duration
+}
+
+// Ramp is for how long it gathers speed, and then slows down: half of it each where
+// it never comes to its rate.
+func (s Segment) Ramp() time.Duration {
+	took := s.End.Sub(s.Start) - s.Late()
+	if s.Even <= 0 {
+		return 0
+	}
+	return max(0, min(took-s.Even, took/2))
 }
 
 // Late is for how long in the segment the axes may stand still.

@@ -125,7 +125,53 @@ func TestSealsAreCheckedByWords(t *testing.T) {
 			require.NotContains(t, out, "none is missing")
 		})
 	}
+	renewed(t, fresh, check)
 	out, err = check(fresh, filepath.Join(other, "station.pub"))
 	require.Error(t, err)
 	require.Equal(t, 4, strings.Count(out, ": signature"), out)
+}
+
+// renewed has a station renew its key twice, with a report under each: the script walks
+// from key to key, and a renewal that was changed, removed or put to another report is
+// seen. fresh has three reports under the first key.
+func renewed(t *testing.T, fresh string, check func(args ...string) (string, error)) {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "renewed")
+	require.NoError(t, os.CopyFS(dir, os.DirFS(fresh)))
+	var hashes []string
+	for _, run := range []string{"four", "five"} {
+		h, err := archive.RenewKey(dir, "LQ-1", false)
+		require.NoError(t, err)
+		hashes = append(hashes, h.Hash, h.Old)
+		a, err := archive.Open(dir, "LQ-1")
+		require.NoError(t, err)
+		j, err := a.Begin(recordtest.Start(run), recordtest.T0)
+		require.NoError(t, err)
+		for _, e := range recordtest.Events(reports.Passed) {
+			require.NoError(t, j.Append(e))
+		}
+		_, err = j.Seal()
+		require.NoError(t, err)
+		require.NoError(t, a.Close())
+	}
+	out, err := check(dir)
+	require.NoError(t, err, out)
+	require.Equal(t, "5 reports are as they were sealed, and none is missing\n", out)
+	ring, err := os.ReadFile(filepath.Join(dir, "station.keys"))
+	require.NoError(t, err)
+	lines := strings.SplitAfter(string(ring), "\n")
+	for name, c := range map[string]struct{ text, want string }{
+		"no renewals":         {"", ": signature"},
+		"the first removed":   {lines[1], ": signature"},
+		"the last removed":    {lines[0], "the last key is not that of"},
+		"the wrong way round": {lines[1] + lines[0], "do not follow each other"},
+		"another number":      {strings.Replace(string(ring), `"number":3`, `"number":2`, 1), "signature of the renewal"},
+		"another report":      {strings.Replace(string(ring), hashes[0], hashes[2], 1), "after another report number 3"},
+	} {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "station.keys"), []byte(c.text), 0o600))
+		out, err := check(dir)
+		require.Error(t, err, name)
+		require.Contains(t, out, c.want, name)
+		require.NotContains(t, out, "none is missing", name)
+	}
 }

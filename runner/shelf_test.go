@@ -2,8 +2,10 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"io"
+	"math"
 	"net"
 	"os"
 	"path/filepath"
@@ -12,7 +14,9 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"fullthrow/drivers"
 	"fullthrow/drivers/drivertest"
+	"fullthrow/drivers/sim"
 )
 
 // shelf is a program of its own: what a plant has on its shelf, each at a TCP port,
@@ -40,7 +44,15 @@ func shelf() {
 	for k := range uint16(4) {
 		relays.Coils[0x110+k] = false
 	}
-	relays.Before = func() { relays.SetFault(fault("relays")) }
+	mill, printer := newMachine(sim.StateControl), newMachine(sim.QueueControl)
+	mill.before = func() string { return fault("mill") }
+	printer.before = func() string { return fault("printer") }
+	relays.Before = func() {
+		relays.SetFault(fault("relays"))
+		// Input 2 is a switch that both fingers hold closed where the plan leads them.
+		there := mill.at(0.5) && printer.at(-0.5)
+		relays.Do(func() { relays.Inputs[0x31] = there })
+	}
 	powered := func() (on bool) { relays.Do(func() { on = relays.Coils[0x111] }); return on }
 	// The ammeter greets, echoes and prompts like a console; the multimeter knows one
 	// command a line, has no error queue, and writes units.
@@ -72,7 +84,7 @@ func shelf() {
 	}
 	var pairs []string
 	for name, serve := range map[string]func(io.ReadWriteCloser){"ammeter": ammeter.Serve, "multimeter": multimeter.Serve,
-		"relays": relays.Serve} {
+		"relays": relays.Serve, "mill": mill.serve, "printer": printer.serve} {
 		l, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {
 			fmt.Fprintln(os.Stderr, err)
@@ -90,7 +102,7 @@ func shelf() {
 		pairs = append(pairs, "{"+name+"}", l.Addr().String())
 	}
 	text := strings.NewReplacer(pairs...).Replace(string(data))
-	for _, name := range []string{"ammeter", "multimeter", "relays"} {
+	for _, name := range []string{"ammeter", "multimeter", "relays", "mill", "printer"} {
 		hasty := strings.ReplaceAll(text, "shelf-"+name, "hasty-"+name)
 		if err := os.WriteFile(filepath.Join(dir, "hasty-"+name+".toml"), []byte(hasty), 0o600); err != nil {
 			fmt.Fprintln(os.Stderr, err)
@@ -110,6 +122,64 @@ func shelf() {
 	for {
 		time.Sleep(200 * time.Millisecond)
 		if _, err := os.Stat(os.Args[2]); err != nil {
+			return
+		}
+	}
+}
+
+// machine moves a stick of a simulated handset.
+type machine struct {
+	bench  *sim.Bench
+	before func() string // called before what it is told: its fault
+}
+
+func newMachine(controller string) *machine {
+	m := &machine{bench: sim.NewBench(drivers.System, 1)}
+	if err := m.bench.SetController(controller); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(2)
+	}
+	return m
+}
+
+// at says whether it stands at a throw of its first axis.
+func (m *machine) at(throw float64) bool {
+	s := m.bench.State()
+	return !s.Moving && math.Abs(s.Positions["left_x"]-throw) < 1e-3
+}
+
+// serve is its side of a connection, until that ends.
+func (m *machine) serve(c io.ReadWriteCloser) {
+	defer c.Close()
+	port, err := m.bench.Port(sim.Sticks)
+	for err != nil { // the one before is about to end
+		time.Sleep(10 * time.Millisecond)
+		port, err = m.bench.Port(sim.Sticks)
+	}
+	defer port.Close()
+	ctx, cancel := context.WithCancel(context.Background())
+	go func() {
+		defer cancel()
+		buf := make([]byte, 512)
+		for {
+			n, err := c.Read(buf)
+			if err != nil {
+				return
+			}
+			f := sim.Fault(m.before())
+			if m.bench.Break(sim.Sticks, f) != nil || f == sim.Gone {
+				return
+			}
+			_ = port.Write(ctx, buf[:n])
+		}
+	}()
+	buf := make([]byte, 512)
+	for ctx.Err() == nil {
+		n, err := port.Read(ctx, buf, time.Hour)
+		if err != nil {
+			return
+		}
+		if _, err := c.Write(buf[:n]); err != nil {
 			return
 		}
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -34,6 +35,123 @@ func newControlled(t *testing.T, number int, model string) *spot {
 	p.bench = filepath.Join(dir, "bench.toml")
 	require.NoError(t, b.WriteTo(p.bench))
 	return p
+}
+
+// newCut is a place whose stick machine nothing stops but the relay that carries its
+// motors' supply, and a plan for it.
+func newCut(t *testing.T, number int) (p *spot, plan string) {
+	t.Helper()
+	_, b, _, err := demo.Files(1)
+	require.NoError(t, err)
+	b.Nests = b.Nests[:1]
+	require.NoError(t, b.SetController("generic-gcode"))
+	d := b.Nests[0].Devices["sticks"]
+	d.Stop = "motor_power"
+	b.Nests[0].Devices["sticks"] = d
+	relay := b.Nests[0].Outputs["clutch"]
+	relay.Line = 7
+	b.Nests[0].Outputs["motor_power"] = relay
+	p = &spot{t: t, fixture: sim.NewBench(drivers.System, uint64(number)+1), units: 1000 * number}
+	require.NoError(t, p.fixture.SetSticks(sim.SticksHabit{Controller: sim.PlainControl, PoweredBy: 7}))
+	p.fixture.Load(sim.GoodOf("K824A00017M"))
+	dir := t.TempDir()
+	p.ends, err = b.Nests[0].Serve(t.Context(), p.fixture, filepath.Join(dir, "nest"))
+	require.NoError(t, err)
+	p.bench = filepath.Join(dir, "bench.toml")
+	require.NoError(t, b.WriteTo(p.bench))
+	plan = filepath.Join(dir, "product")
+	require.NoError(t, os.Mkdir(plan, 0o755))
+	for _, name := range []string{"product.toml", "limits.toml", "plan.lua"} {
+		data, err := os.ReadFile(filepath.Join("..", "testdata", "moving", name))
+		require.NoError(t, err)
+		text := strings.Replace(string(data), "bench.sticks:home()", "bench.motor_power:on()\n  bench.sticks:home()", 1)
+		require.Equal(t, name == "plan.lua", text != string(data))
+		require.NoError(t, os.WriteFile(filepath.Join(plan, name), []byte(text), 0o644))
+	}
+	return p, plan
+}
+
+// A machine that nothing stops but its power, in the middle of a movement of 40 s:
+// however the run ends, an output cuts that power, and the record says so; where the
+// runner is gone, its guardian does.
+func TestPowerIsCut(t *testing.T) {
+	t.Parallel()
+	for j, how := range []struct {
+		name    string
+		outcome reports.Outcome
+		do      func(p *spot, l *leaving)
+	}{
+		{"TERM", reports.Aborted, func(p *spot, l *leaving) { assert.NoError(p.t, l.cmd.Process.Signal(syscall.SIGTERM)) }},
+		{"INT", reports.Aborted, func(p *spot, l *leaving) { assert.NoError(p.t, l.cmd.Process.Signal(syscall.SIGINT)) }},
+		{"guard", reports.Aborted, func(p *spot, _ *leaving) { p.fixture.OpenInterlockAt(time.Now()) }},
+		{"KILL", reports.Aborted, func(p *spot, l *leaving) { assert.NoError(p.t, l.cmd.Process.Kill()) }},
+		{"KILL, port gone", reports.Aborted, func(p *spot, l *leaving) {
+			for _, e := range p.ends {
+				if e.Role == sim.Sticks {
+					e.Unplug()
+				}
+			}
+			assert.NoError(p.t, l.cmd.Process.Kill())
+		}},
+		{"port gone", reports.Errored, func(p *spot, _ *leaving) {
+			for _, e := range p.ends {
+				if e.Role == sim.Sticks {
+					e.Unplug()
+				}
+			}
+		}},
+	} {
+		t.Run(how.name, func(t *testing.T) {
+			t.Parallel()
+			for try := 0; ; try++ { // on a busy machine a run may be over before it moves
+				p, plan := newCut(t, 70+j+6*(try%4))
+				records := filepath.Join(t.TempDir(), "records")
+				l := p.begin(wayOut{}, "test", p.serial(), "--bench", p.bench, "--product", plan, "--data", records)
+				over := make(chan struct{})
+				go func() { defer close(over); _ = l.cmd.Wait() }()
+				ended := func() bool {
+					select {
+					case <-over:
+						return true
+					default:
+						return false
+					}
+				}
+				until(t, "it moves", func() bool { return ended() || p.fixture.State().Positions["left_x"] > 0.01 })
+				from := p.fixture.State()
+				if ended() || !from.Moving {
+					_ = l.cmd.Process.Signal(syscall.SIGTERM) // it may have ended
+					<-over
+					require.NotEqual(t, input.ExitInput, l.cmd.ProcessState.ExitCode(), l.said.String())
+					t.Logf("again, the run was disturbed (load %s): %s", load(), l.said.String())
+					continue
+				}
+				require.True(t, from.Relays[7])
+				how.do(p, l)
+				until(t, "it stands", func() bool { return !p.fixture.State().Moving })
+				at := p.fixture.State().Positions["left_x"]
+				until(t, "the program has ended", ended)
+				assert.Less(t, at, 0.99, "it was stopped on its way")
+				assert.False(t, p.fixture.State().Relays[7])
+				if strings.HasPrefix(how.name, "KILL") {
+					until(t, "its guardian is done", func() bool { return strings.Contains(l.said.String(), "its guardian") })
+					assert.NotContains(t, l.said.String(), "NOT SAFE")
+					assert.NotContains(t, l.said.String(), "could not make")
+					return
+				}
+				all := p.sealed(records)
+				require.Len(t, all, 1)
+				r := all[0]
+				assert.Equal(t, how.outcome, r.Outcome, wording.English().Reason(r.Reason))
+				assert.Empty(t, r.Unsafe)
+				require.Len(t, r.Stood, 1)
+				assert.Equal(t, "motor_power", r.Stood[0].Cut)
+				assert.True(t, r.Stood[0].Known)
+				t.Logf("%s; %.4f throws further, load %s", wording.English().Stood(r.Stood[0]), at-from.Positions["left_x"], load())
+				return
+			}
+		})
+	}
 }
 
 // sealed are the reports of the station's records, also of a run that was cut

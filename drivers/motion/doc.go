@@ -23,8 +23,9 @@
 // Move sends the movement and then asks for the end of it, and returns the
 // segment between the two acknowledgements. Both come late by the same delay of
 // the line (some milliseconds), so its length is better known than its place.
-// The machine's acceleration is not modelled: between start and end the rate is
-// taken as constant. A machine that says it has arrived clearly before it can
+// What a movement takes longer than its way at the rate (Segment.Even) are its ramps:
+// the machine gathers speed and slows down at constant acceleration, which need not be
+// known. A machine that says it has arrived clearly before it can
 // have is not believed.
 //
 // Where a line or the computer is held up, a segment looks longer than the

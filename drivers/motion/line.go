@@ -58,6 +58,7 @@ func (m *Machine) ready(ctx context.Context) error {
 	if !m.stale.Load() {
 		return m.glance(ctx)
 	}
+	m.count = count{}
 	if m.model.Reset != "" { // it forgets what it owes
 		m.homed.Store(false)
 		if _, err := m.brake(ctx); err != nil {
@@ -108,7 +109,11 @@ func (m *Machine) glance(ctx context.Context) error {
 			line := strings.TrimRight(string(m.buf[:i]), "\r")
 			m.buf = append(m.buf[:0], m.buf[i+1:]...)
 			switch k, text := m.model.parseReply(line); {
-			case k == restarted && m.homed.Swap(false):
+			case k == restarted:
+				m.count.known = false
+				if !m.homed.Swap(false) {
+					continue
+				}
 				return restart(line)
 			case k == alarmed && m.homed.Swap(false):
 				return m.alarm(text)
@@ -150,6 +155,23 @@ func (m *Machine) say(ctx context.Context, line string, timeout time.Duration) e
 }
 
 func (m *Machine) send(ctx context.Context, line string) error {
+	if !m.model.Numbered {
+		return m.plain(ctx, line)
+	}
+	if !m.count.known {
+		if err := m.number(ctx, 0, m.model.SetNumber+" N0"); err != nil {
+			return err
+		}
+		if err := m.acknowledged(ctx, drivers.Within(m.clock, m.model.Timeout)); err != nil {
+			return err
+		}
+		m.count.known = true
+	}
+	return m.number(ctx, m.count.last+1, line)
+}
+
+// plain sends a line as it is.
+func (m *Machine) plain(ctx context.Context, line string) error {
 	return drivers.Ended(ctx, m.port.Write(ctx, []byte(line+m.model.LineEnd)))
 }
 
@@ -165,7 +187,7 @@ func (m *Machine) answered(ctx context.Context, end drivers.TimeOut, said func(l
 	var refused error
 	most := drivers.Within(m.clock, m.model.HomeTimeout)
 	for range maxSkipped {
-		line, err := m.line(ctx, end)
+		line, err := m.next(ctx, end)
 		if err != nil {
 			return err
 		}
@@ -282,6 +304,7 @@ func (m *Machine) Safe(ctx context.Context) error {
 			"sent, but another call holds the line and nothing confirms it").WithHint(stopHint)
 	}
 	m.homed.Store(false) // a homing that ended meanwhile
+	m.count = count{}    // nothing is sent again
 	owed := m.stale.Swap(true)
 	if powerless {
 		return nil
@@ -322,7 +345,7 @@ func (m *Machine) shout(ctx context.Context) error {
 	case m.model.Hold != "":
 		return m.poke(ctx, m.model.Hold+m.model.Reset)
 	case m.model.Stop != "":
-		return m.send(ctx, m.model.LineEnd+m.model.Stop) // half a line may stand before it
+		return m.plain(ctx, m.model.LineEnd+m.model.Stop) // half a line may stand before it
 	}
 	return nil
 }
@@ -340,7 +363,7 @@ func (m *Machine) halt(ctx context.Context, owed bool) (after time.Duration, err
 		if owed { // as may the end of a line that another program half sent
 			stop = m.model.LineEnd + stop
 		}
-		if err := m.send(ctx, stop); err != nil {
+		if err := m.plain(ctx, stop); err != nil {
 			return 0, err
 		}
 	}
@@ -359,7 +382,7 @@ func (m *Machine) halt(ctx context.Context, owed bool) (after time.Duration, err
 // placed wants to be told, after the end of all motion, where the machine stands:
 // acknowledgements may be owed in any number, that line is not.
 func (m *Machine) placed(ctx context.Context, end drivers.TimeOut) error {
-	if err := m.send(ctx, m.model.Synchronise+m.model.LineEnd+m.model.Where); err != nil {
+	if err := m.plain(ctx, m.model.Synchronise+m.model.LineEnd+m.model.Where); err != nil {
 		return err
 	}
 	for range maxSkipped {
@@ -384,7 +407,7 @@ func (m *Machine) placed(ctx context.Context, end drivers.TimeOut) error {
 // acknowledgement may be owed, once more.
 func (m *Machine) ended(ctx context.Context, owed bool, end drivers.TimeOut) error {
 	for range map[bool]int{true: 2, false: 1}[owed] {
-		if err := m.send(ctx, m.model.Synchronise); err != nil {
+		if err := m.plain(ctx, m.model.Synchronise); err != nil {
 			return err
 		}
 		if err := m.acknowledged(ctx, end); err != nil {

@@ -33,6 +33,8 @@ type Machine struct {
 	// cut takes the machine's power, by the output cutBy; nil: none does.
 	cut   func(context.Context) error
 	cutBy string
+	// cutTime is what that output may need.
+	cutTime time.Duration
 
 	// Under the guard:
 	mute   bool     // it refuses to say where it stands
@@ -43,11 +45,14 @@ type Machine struct {
 	// takes longer is late.
 	took    map[likeness]time.Duration
 	answers bool // it has answered since it was opened
+	count   count
 }
 
 var (
 	_ drivers.Mover  = (*Machine)(nil)
 	_ drivers.Stands = (*Machine)(nil)
+
+	_ drivers.SafeTimer = (*Machine)(nil)
 )
 
 // Open returns the machine behind port. It sends nothing.
@@ -72,7 +77,20 @@ func (m *Machine) Close() error { return m.port.Close() }
 
 // CutBy has Safe cut the machine's power where it does not stop by itself: by the
 // output of that role. Call it before the machine is used.
-func (m *Machine) CutBy(role string, cut func(context.Context) error) { m.cut, m.cutBy = cut, role }
+func (m *Machine) CutBy(role string, by drivers.Device) {
+	m.cut, m.cutBy, m.cutTime = by.Safe, role, time.Second
+	if s, ok := by.(drivers.SafeTimer); ok {
+		m.cutTime = s.SafeTime()
+	}
+}
+
+// SafeTime is how long Safe takes at most: what the call under way may take to let
+// go of the line ([drivers.Guard.Interrupt]), the stop, and the output that cuts
+// its power.
+func (m *Machine) SafeTime() time.Duration {
+	const letGo = 200 * time.Millisecond
+	return letGo + m.model.StopTime + m.cutTime
+}
 
 // Standstill implements [drivers.Stands].
 func (m *Machine) Standstill() (s drivers.Standstill, ok bool) {
@@ -117,7 +135,7 @@ func (m *Machine) identify(ctx context.Context, identity *string) error {
 	}
 	ahead := m.model.StopAhead == ""
 	for end := drivers.Within(m.clock, m.model.Timeout); ; {
-		line, err := m.line(ctx, end)
+		line, err := m.next(ctx, end)
 		if err != nil {
 			return m.because(ctx, err)
 		}
@@ -215,7 +233,7 @@ func (m *Machine) proved(ctx context.Context) error {
 		m.takeOver(s.at)
 		return nil
 	}
-	if m.model.Proof == "switches" && !m.trusted {
+	if (m.model.Proof == "switches" || m.model.Proof == anySwitch) && !m.trusted {
 		if err := m.switches(ctx); err != nil {
 			return err
 		}
@@ -243,7 +261,10 @@ func (m *Machine) takeOver(said map[string]float64) {
 	}
 }
 
-// switches wants the reference switch of every axis closed.
+// anySwitch is the proof by one closed switch.
+const anySwitch = "any-switch"
+
+// switches wants the reference switch of every axis closed, or as the row says of any.
 func (m *Machine) switches(ctx context.Context) error {
 	if err := m.send(ctx, m.model.Switches); err != nil {
 		return err
@@ -259,6 +280,12 @@ func (m *Machine) switches(ctx context.Context) error {
 	})
 	if err != nil {
 		return err
+	}
+	any := func() bool {
+		return slices.ContainsFunc(m.names, func(n string) bool { return closed[m.axes[n].Letter] })
+	}
+	if m.model.Proof == anySwitch && any() {
+		return nil
 	}
 	for _, n := range m.names {
 		if l := m.axes[n].Letter; !closed[l] {
@@ -346,6 +373,7 @@ func (m *Machine) Move(ctx context.Context, to map[string]float64, rate float64)
 		}
 		m.at = maps.Clone(seg.To)
 		m.homed.Store(true)
+		seg.Even = takes
 		return m.punctual(&seg, like, takes)
 	})
 	if err != nil {

@@ -10,86 +10,98 @@ import (
 // Model is one kind of controller: what to say and what it says. Text that is
 // looked for is found in capitals and small letters alike.
 type Model struct {
-	Name   string         `toml:"name"`
-	About  string         `toml:"about"`
-	Drives drivers.Hazard `toml:"drives"` // what it can hurt people with
+	Name   string         `toml:"name" help:"as bench files call it"`
+	About  string         `toml:"about" help:"one line for people"`
+	Drives drivers.Hazard `toml:"drives" help:"motion"` // what it can hurt people with
 
-	Setup       []string `toml:"setup"`       // millimetres, absolute positions
-	HomeFirst   bool     `toml:"home_first"`  // it takes no setup before it is homed
-	Home        string   `toml:"home"`        // acknowledged when done
-	Move        string   `toml:"move"`        // straight line at a feed; acknowledged when accepted
-	Feed        string   `toml:"feed"`        // the feed's letter, mm/min
-	Synchronise string   `toml:"synchronise"` // acknowledged when all motion is done
+	Setup     []string `toml:"setup" help:"lines before it moves: millimetres, absolute positions"`
+	HomeFirst bool     `toml:"home_first" help:"it takes no setup before it is homed"`
+	Home      string   `toml:"home" help:"finds the reference of every axis; acknowledged when done"`
+	Move      string   `toml:"move" help:"straight line at a feed, axes and feed follow; acknowledged when accepted"`
+	Feed      string   `toml:"feed" help:"the feed's letter, mm/min"`
+	// Synchronise is acknowledged when all motion is done.
+	Synchronise string `toml:"synchronise" help:"acknowledged when all motion is done"`
 	// Probe is acknowledged in every state and changes nothing; "": Synchronise.
-	Probe string `toml:"probe"`
+	Probe string `toml:"probe" help:"acknowledged in every state, changes nothing; left out: synchronise"`
 	// Identity is answered by what the machine is, in a line that begins with
 	// IdentityIs, and acknowledged. "": never asked.
-	Identity   string `toml:"identity"`
-	IdentityIs string `toml:"identity_is"`
+	Identity   string `toml:"identity" help:"question for what it is; empty: never asked"`
+	IdentityIs string `toml:"identity_is" help:"beginning of the line that answers identity"`
 
 	// Hold, Reset and Status are real-time bytes, U+0000 to U+00FF a byte each: no
 	// lines, no acknowledgement, at once. Hold slows down and stands, Reset forgets
 	// what was planned, Status is answered by "<State|MPos:x,y,...>". "": none.
-	Hold   string `toml:"hold"`
-	Reset  string `toml:"reset"`
-	Status string `toml:"status"`
+	Hold   string `toml:"hold" raw:"true" help:"real-time bytes that slow it down until it stands; empty: it has none"`
+	Reset  string `toml:"reset" raw:"true" help:"real-time bytes that have it forget what was planned"`
+	Status string `toml:"status" raw:"true" help:"real-time bytes, answered by <State|MPos:x,y,...>"`
 	// Idle are the states in which it stands and takes movements, Still all in which
 	// it stands; Locked says of states what is the matter and what to do.
-	Idle   []string          `toml:"idle"`
-	Still  []string          `toml:"still"`
-	Locked map[string]string `toml:"locked"`
+	Idle   []string          `toml:"idle" help:"states in which it stands and takes movements"`
+	Still  []string          `toml:"still" help:"all states in which it stands, those of idle too"`
+	Locked map[string]string `toml:"locked" help:"of a state: what is the matter, and what to do"`
 	// PositionLetters are the axes of a status, in order.
-	PositionLetters string `toml:"position_letters"`
+	PositionLetters string `toml:"position_letters" help:"the axes of a status, in order, like XYZA"`
 
 	// Stop is a line that stops at once and forgets what was planned, where there
 	// is no Hold; StopAhead is what an answer to Identity contains where that is so,
 	// "" where it always is. Without Hold and Stop nothing stops it but its power.
-	Stop      string `toml:"stop"`
-	StopAhead string `toml:"stop_ahead"`
+	Stop      string `toml:"stop" help:"line that stops at once, where there is no hold"`
+	StopAhead string `toml:"stop_ahead" help:"what an answer to identity has where stop acts at once; empty: always"`
 	// StopTime is within what time it stands; what takes longer is not safe.
-	StopTime time.Duration `toml:"stop_time"`
+	StopTime time.Duration `toml:"stop_time" range:"0.01,10" help:"s, within which it stands; later is not safe"`
 
 	// Proof is how it is known that it has found its reference: "state" (it takes no
 	// movement before, and its state says so), "switches" (Switches is answered by a
-	// line for each axis, "x_min: TRIGGERED", with Closed in it), or "" (never).
-	Proof    string `toml:"proof"`
-	Switches string `toml:"switches"`
-	Closed   string `toml:"closed"`
+	// line for each axis, "x_min: TRIGGERED", with Closed in it), "any-switch" (one axis
+	// of it stands on its switch: the others have left theirs again), or "" (never).
+	Proof    string `toml:"proof" oneof:"state switches any-switch" help:"what proves that it was homed; left out: nothing"`
+	Switches string `toml:"switches" help:"question for its switches, a line for each: x_min: TRIGGERED"`
+	Closed   string `toml:"closed" help:"what such a line says of a closed one"`
 
 	// Where is answered by a line with a letter, a colon and mm for each axis,
 	// and acknowledged: asked after each movement over a wire without a check sum
 	// (see [drivers.Unchecked]), where the machine may have been told something
 	// else. A machine that refuses it is believed. "": never asked; a machine with
 	// a Status says it there.
-	Where string `toml:"where"`
+	Where string `toml:"where" help:"question for where it stands: X:1.00 Y:0.00; empty: never asked"`
 
-	Ack      string   `toml:"ack"`      // beginning of the reply to a line carried out
-	Error    string   `toml:"error"`    // beginning of the reply to a line refused
-	Refusals []string `toml:"refusals"` // beginnings of lines that say so before an acknowledgement
-	Again    []string `toml:"again"`    // beginnings of lines that ask for a line again
-	Busy     []string `toml:"busy"`     // beginnings of lines that say that it is at work
-	Banner   []string `toml:"banner"`   // parts of a line that says that it has just started
-	Alarm    string   `toml:"alarm"`    // beginning of a line that says that it has given up
-	Skip     []string `toml:"skip"`     // beginnings of lines nobody asked for
+	Ack      string   `toml:"ack" help:"beginning of the reply to a line carried out"`
+	Error    string   `toml:"error" help:"beginning of the reply to a line refused"`
+	Refusals []string `toml:"refusals" help:"beginnings of lines that say so before an acknowledgement"`
+	Again    []string `toml:"again" help:"beginnings of lines that ask for a line again"`
+	Busy     []string `toml:"busy" help:"beginnings of lines that say that it is at work"`
+	Banner   []string `toml:"banner" help:"parts of a line that says that it has started; one word is all of it"`
+	Alarm    string   `toml:"alarm" help:"beginning of a line that says that it has given up"`
+	Skip     []string `toml:"skip" help:"beginnings of lines nobody asked for"`
 
 	// Errors and Alarms say in plain words what a number behind Error and Alarm
 	// means, and what to do.
-	Errors map[string]string `toml:"errors"`
-	Alarms map[string]string `toml:"alarms"`
+	Errors map[string]string `toml:"errors" help:"of what stands behind error: its meaning, and what to do"`
+	Alarms map[string]string `toml:"alarms" help:"of what stands behind alarm: its meaning, and what to do"`
 
-	LineEnd     string        `toml:"line_end"`
-	Timeout     time.Duration `toml:"timeout"` // for an acknowledgement, and behind a Busy line
-	HomeTimeout time.Duration `toml:"home_timeout"`
-	StartTime   time.Duration `toml:"start_time"` // from a Banner, or the opening of its port, until it takes lines
-	Settle      time.Duration `toml:"settle"`     // quiet time after trouble
-	MaxFeed     float64       `toml:"max_feed"`   // mm/min
+	// Numbered lines carry a number and a check sum, "N7 G1 X1*cs" (all bytes before the
+	// '*', exclusive or): one that arrives damaged is asked for again and sent again. A
+	// stop is never numbered. SetNumber is the word that begins the count; AgainErrors
+	// are parts of an Error that an Again line follows.
+	Numbered    bool     `toml:"numbered" help:"lines have a number and a check sum, and are sent again"`
+	SetNumber   string   `toml:"set_number" help:"the word that sets the number of the last line, like M110"`
+	AgainErrors []string `toml:"again_errors" help:"parts of an error after which it asks for the line again"`
+
+	LineEnd string `toml:"line_end" raw:"true" help:"after what is sent: \\n, \\r\\n or \\r"`
+	// Timeout is for an acknowledgement, and behind a Busy line.
+	Timeout     time.Duration `toml:"timeout" range:"0.01,30" help:"s, for an acknowledgement, and behind a busy line"`
+	HomeTimeout time.Duration `toml:"home_timeout" range:"0.1,600" help:"s, until it is homed"`
+	// StartTime is from a Banner, or the opening of its port, until it takes lines.
+	StartTime time.Duration `toml:"start_time" range:"0,60" help:"s, from its banner or its port's opening until it hears"`
+	Settle    time.Duration `toml:"settle" range:"0.005,5" help:"s, that the line must be quiet after trouble"`
+	MaxFeed   float64       `toml:"max_feed" range:"0,1e6" help:"mm/min, the largest"`
 	// Ramps is by how much gathering speed, slowing down and acknowledging may
 	// make a movement longer than it would be at its rate throughout.
-	Ramps time.Duration `toml:"ramps"`
+	Ramps time.Duration `toml:"ramps" range:"0,2" help:"s, that ramps and its answer add to a movement"`
 	// PathLetters are the axes whose travel the feed is measured along; "" for
 	// all. (Some machines measure it along X, Y, Z only and let the others keep
 	// up.)
-	PathLetters string `toml:"path_letters"`
+	PathLetters string `toml:"path_letters" help:"the axes that the feed is measured along, like XYZ; left out: all"`
 }
 
 // Stops says whether it has a stop that may act at once.
@@ -147,6 +159,7 @@ func Models() []Model {
 		Identity: "M115", IdentityIs: "FIRMWARE_NAME:", Stop: "M410", StopAhead: "Cap:EMERGENCY_PARSER:1",
 		StopTime: time.Second, Proof: "switches", Switches: "M119", Closed: "TRIGGERED", Where: "M114",
 		Ack: "ok", Error: "Error", Refusals: []string{"echo:Unknown command", "Unknown command"},
+		SetNumber: "M110", AgainErrors: []string{"checksum", "Last Line"},
 		Again: []string{"Resend:", "rs "}, Busy: []string{"echo:busy:", "busy:"}, Banner: []string{"start"},
 		Skip:    []string{"echo:", "//", "Cap:", "Reporting endstop"},
 		LineEnd: "\n", Timeout: 3 * time.Second, HomeTimeout: 60 * time.Second, StartTime: 8 * time.Second,
@@ -205,7 +218,7 @@ func (m *Model) parseReply(line string) (kind, string) {
 	if rest, ok := word(line, m.Ack); ok {
 		return acknowledged, rest
 	}
-	if rest, ok := word(line, m.Error); ok {
+	if rest, ok := word(line, m.Error); ok && m.Error != "" {
 		return failed, rest
 	}
 	if rest, ok := word(line, m.Alarm); ok && m.Alarm != "" {

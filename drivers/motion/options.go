@@ -19,6 +19,7 @@ type Axis struct {
 // Options says how the machine is built.
 type Options struct {
 	Model string          // "" for the usual one
+	Row   *Model          // in place of a built-in one
 	Axes  map[string]Axis // by name; none: left_x, left_y, right_x, right_y on X, Y, Z, A
 	Home  string          // Trusted: its homing is believed without proof; ""
 }
@@ -33,7 +34,9 @@ func (o Options) check(name string) (Model, map[string]Axis, error) {
 	}
 	models := Models()
 	at := 0
-	if o.Model != "" {
+	if o.Row != nil {
+		models = []Model{*o.Row}
+	} else if o.Model != "" {
 		if at = slices.IndexFunc(models, func(m Model) bool { return m.Name == o.Model }); at < 0 {
 			var names []string
 			for _, m := range models {
@@ -62,8 +65,8 @@ func (o Options) check(name string) (Model, map[string]Axis, error) {
 			a.Min, a.Max = -1.05, 1.05
 		}
 		switch {
-		case len(a.Letter) != 1 || !strings.Contains("ABCUVWXYZ", a.Letter):
-			return bad("axis %s: letter %q, want one of ABCUVWXYZ", n, a.Letter)
+		case len(a.Letter) != 1 || !strings.Contains(axisLetters, a.Letter):
+			return bad("axis %s: letter %q, want one of %s", n, a.Letter, axisLetters)
 		case seen[a.Letter] != "":
 			return bad("axes %s and %s have the same letter %s", seen[a.Letter], n, a.Letter)
 		case !finite(a.Scale) || !finite(a.Offset):
@@ -78,3 +81,6 @@ func (o Options) check(name string) (Model, map[string]Axis, error) {
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// axisLetters are the letters that an axis can have.
+const axisLetters = "ABCUVWXYZ"

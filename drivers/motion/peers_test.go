@@ -19,6 +19,26 @@ type peer struct {
 	clock *sim.Clock
 	bench *sim.Bench
 	model motion.Model
+	wire  *worn // between them
+}
+
+// worn damages every so-manieth line that is told, and remembers all of them.
+type worn struct {
+	drivers.Port
+	each  int // 0: none
+	lines []string
+	hit   int
+}
+
+func (w *worn) Write(ctx context.Context, p []byte) error {
+	line := string(p)
+	w.lines = append(w.lines, line)
+	if w.each > 0 && len(w.lines)%w.each == 0 && len(line) > 4 {
+		w.hit++
+		p = []byte(line)
+		p[len(line)/2] ^= 0x04
+	}
+	return w.Port.Write(ctx, p)
 }
 
 var controllers = map[string]string{"generic-state": sim.StateControl, "generic-queue": sim.QueueControl,
@@ -37,6 +57,8 @@ func newPeer(t *testing.T, model string, h sim.SticksHabit, o motion.Options) *p
 		t.Fatal(err)
 	}
 	o.Model = model
+	p.wire = &worn{Port: port}
+	port = p.wire
 	if p.Machine, err = motion.Open("sticks", port, p.clock, o); err != nil {
 		t.Fatal(err)
 	}
@@ -146,6 +168,14 @@ func TestStops(t *testing.T) {
 	}
 }
 
+// cutter is an output that takes a machine's power.
+type cutter func() error
+
+func (c cutter) String() string                        { return "motor_power" }
+func (c cutter) Ready(context.Context) (string, error) { return "a relay", nil }
+func (c cutter) Safe(context.Context) error            { return c() }
+func (c cutter) Close() error                          { return nil }
+
 // Where nothing stops it in time, that is said, and what to do.
 func TestDoesNotStop(t *testing.T) {
 	for _, c := range []struct {
@@ -185,14 +215,14 @@ func TestDoesNotStop(t *testing.T) {
 			}
 			// The power is what is left.
 			cut := 0
-			p.CutBy("motor_power", func(context.Context) error { cut++; return nil })
+			p.CutBy("motor_power", cutter(func() error { cut++; return nil }))
 			if err := p.Safe(t.Context()); err != nil || cut == 0 {
 				t.Errorf("with its power cut %d times: %v", cut, err)
 			}
 			if s, _ := p.Standstill(); !s.Known || s.Cut != "motor_power" {
 				t.Errorf("with its power cut: %+v", s)
 			}
-			p.CutBy("motor_power", func(context.Context) error { return errors.New("the relay is stuck") })
+			p.CutBy("motor_power", cutter(func() error { return errors.New("the relay is stuck") }))
 			if err := p.Safe(t.Context()); !errors.As(err, &e) || c.model != "generic-gcode" &&
 				!strings.Contains(e.Hint, "the relay is stuck") {
 				t.Errorf("with its power not cut: %v", err)
@@ -233,6 +263,113 @@ func TestHomingProof(t *testing.T) {
 				t.Errorf("then moved: %v", err)
 			}
 		})
+	}
+}
+
+// numberedQueue is the row of a queue whose lines are numbered.
+func numberedQueue(change func(*motion.Model)) *motion.Model {
+	for _, m := range motion.Models() {
+		if m.Name == "generic-queue" {
+			m.Name, m.Numbered = "numbered-queue", true
+			change(&m)
+			return &m
+		}
+	}
+	return nil
+}
+
+// Where one closed switch is the proof, a machine that leaves its switches again but
+// one is homed; one with none closed is not, and by the proof of each none of both.
+func TestHomingProvedByAnySwitch(t *testing.T) {
+	for _, c := range []struct {
+		proof string
+		habit sim.SticksHabit
+		text  string
+	}{
+		{"any-switch", sim.SticksHabit{LeavesSwitches: true}, ""},
+		{"any-switch", sim.SticksHabit{}, ""},
+		{"switches", sim.SticksHabit{LeavesSwitches: true}, "homing is not proved: of X it says"},
+		{"any-switch", sim.SticksHabit{NoHoming: true}, "Printer halted"},
+	} {
+		row := numberedQueue(func(m *motion.Model) { m.Numbered, m.Proof = false, c.proof })
+		if f := row.Faults(); len(f) > 0 {
+			t.Fatal(f)
+		}
+		p := newPeer(t, "generic-queue", c.habit, motion.Options{Row: row})
+		if _, err := p.Ready(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		err := p.Home(t.Context())
+		if (err == nil) != (c.text == "") || err != nil && !strings.Contains(err.Error(), c.text) {
+			t.Errorf("%s, %+v: %v, want %q", c.proof, c.habit, err, c.text)
+		}
+	}
+	// Only a switch of the machine's own axes counts.
+	p := newPeer(t, "generic-queue", sim.SticksHabit{LeavesSwitches: true}, motion.Options{
+		Row: numberedQueue(func(m *motion.Model) { m.Proof = "any-switch" }), Axes: map[string]motion.Axis{"left_x": {Letter: "X"}}})
+	if _, err := p.Ready(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Home(t.Context()); err == nil || !strings.Contains(err.Error(), "homing is not proved") {
+		t.Errorf("the switch of another axis: %v", err)
+	}
+}
+
+// Numbered lines that arrive damaged are sent again, and every movement leads where it
+// should; where each is damaged the error says so. A line is never sent again once the
+// machine is made safe.
+func TestNumberedLines(t *testing.T) {
+	row := numberedQueue(func(*motion.Model) {})
+	if f := row.Faults(); len(f) > 0 {
+		t.Fatal(f)
+	}
+	for _, each := range []int{0, 7, 4, 3, 2} {
+		p := newPeer(t, "generic-queue", sim.SticksHabit{}, motion.Options{Row: row})
+		p.wire.each = each
+		p.homed(t)
+		for i := range 40 {
+			to := []float64{0.5, -0.3, 1, 0}[i%4]
+			if _, err := p.Move(t.Context(), map[string]float64{"left_x": to}, 4); err != nil {
+				t.Fatalf("one in %d damaged, movement %d: %v", each, i, err)
+			}
+			if at := p.bench.State().Positions["left_x"]; math.Abs(at-to) > 1e-3 {
+				t.Fatalf("one in %d damaged, movement %d: at %v, want %v", each, i, at, to)
+			}
+		}
+		if (each > 0) != (p.wire.hit > 10) {
+			t.Errorf("one in %d: %d damaged", each, p.wire.hit)
+		}
+		for _, l := range p.wire.lines {
+			if !strings.HasPrefix(l, "N") || !strings.Contains(l, "*") {
+				t.Errorf("%q has no number", l)
+			}
+		}
+		safe, did, moving := p.stopped(t, 200*time.Millisecond, p.slowly)
+		if each == 0 && (safe != nil || moving || !errors.Is(did, context.Canceled)) {
+			t.Errorf("stopped: %v, %v, moving %v", safe, did, moving)
+		}
+		if last := p.wire.lines[len(p.wire.lines)-1]; strings.Contains(last, "G1") || safe == nil && moving {
+			t.Errorf("made safe: %v, moving %v, and then told %q", safe, moving, last)
+		}
+		if p.wire.each = 0; each > 0 {
+			continue
+		}
+		p.homed(t) // the count begins again
+		if err := p.quickly(t.Context()); err != nil {
+			t.Error(err)
+		}
+	}
+	p := newPeer(t, "generic-queue", sim.SticksHabit{}, motion.Options{Row: row}).homed(t)
+	p.wire.each = 1
+	_, err := p.Move(t.Context(), map[string]float64{"left_x": 0.5}, 4)
+	if drivers.KindOf(err) != drivers.Garbled || !strings.Contains(err.Error(), "got it 5 times") {
+		t.Errorf("each line damaged: %v", err)
+	}
+	// A controller that restarted counts from 0 again, and says so before it moves.
+	p.wire.each = 0
+	p.homed(t)
+	if err := p.quickly(t.Context()); err != nil {
+		t.Error(err)
 	}
 }
 

@@ -92,7 +92,7 @@ func (m *Machine) where(ctx context.Context) (map[string]float64, error) {
 	end := drivers.Within(m.clock, m.model.Timeout)
 	var refused error
 	for range maxSkipped {
-		line, err := m.line(ctx, end)
+		line, err := m.next(ctx, end)
 		if err != nil {
 			return nil, err
 		}

@@ -20,6 +20,8 @@ const (
 	Microphone = "microphone" // SCPI, blocks of samples
 	Sticks     = "sticks"     // G-code
 	Receiver   = "receiver"   // SBUS, CRSF, iBUS or SUMD
+	Multimeter = "multimeter" // SCPI, single values
+	Load       = "load"       // SCPI
 	Console    = "console"    // lines: the handset's own, as console.md describes it
 )
 
@@ -55,6 +57,7 @@ type Bench struct {
 		sticks     *gantry
 		receiver   *receiver
 		console    *console
+		load       *load
 	}
 	table []float32 // noise
 
@@ -85,6 +88,7 @@ func NewBench(clock drivers.Clock, seed uint64) *Bench {
 	d.microphone = newMicrophone(b)
 	d.board = newBoard(b)
 	d.attenuator = newAttenuator(b)
+	d.load = newLoad(b)
 	d.sticks = newGantry(SticksHabit{})
 	d.receiver = newReceiver(b)
 	d.console = newConsole(b)
@@ -97,6 +101,8 @@ func NewBench(clock drivers.Clock, seed uint64) *Bench {
 		Sticks:     newWire(b, Sticks, newStateControl(d.sticks, SticksHabit{}, 0)),
 		Receiver:   newWire(b, Receiver, d.receiver),
 		Console:    newWire(b, Console, d.console),
+		Multimeter: newWire(b, Multimeter, newMultimeter(b)),
+		Load:       newWire(b, Load, d.load.scpi),
 	}
 	return b
 }
@@ -240,6 +246,7 @@ func (b *Bench) SetPeriod(period time.Duration) {
 // State is what the fixture and the handset are doing.
 type State struct {
 	SupplyOn     bool
+	LoadOn       bool
 	Volts        float64
 	CurrentLimit float64
 	Relays       [relays + 1]bool // by number; [0] is not used
@@ -252,9 +259,11 @@ type State struct {
 	Node         float64 // V on the handset's restart node
 }
 
-// Safe says whether every output is in its safe state: supply off, relays
+// Safe says whether every output is in its safe state: supply and load off, relays
 // open, nothing moving.
-func (s State) Safe() bool { return !s.SupplyOn && s.Relays == [relays + 1]bool{} && !s.Moving }
+func (s State) Safe() bool {
+	return !s.SupplyOn && !s.LoadOn && s.Relays == [relays + 1]bool{} && !s.Moving
+}
 
 // State is the state at the present moment.
 func (b *Bench) State() State {
@@ -263,7 +272,7 @@ func (b *Bench) State() State {
 	t := b.now()
 	d := &b.devices
 	s := State{
-		SupplyOn: d.supply.on, Volts: d.supply.volts, CurrentLimit: d.supply.currentLimit,
+		SupplyOn: d.supply.on, LoadOn: d.load.on, Volts: d.supply.volts, CurrentLimit: d.supply.currentLimit,
 		Relays:      d.board.relay,
 		Attenuation: d.attenuator.dB,
 		Moving:      d.sticks.moving(t),

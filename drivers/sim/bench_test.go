@@ -16,7 +16,7 @@ import (
 
 func TestBenchWires(t *testing.T) {
 	r := newRig(t, 1)
-	want := "attenuator board console meter microphone receiver sticks supply"
+	want := "attenuator board console load meter microphone multimeter receiver sticks supply"
 	if got := strings.Join(r.bench.Wires(), " "); got != want {
 		t.Errorf("got %s, want %s", got, want)
 	}

@@ -28,20 +28,23 @@ const never = time.Duration(math.MaxInt64)
 // SticksHabit is how the controller of the stick machine behaves. The zero value
 // is a usual one that is in order.
 type SticksHabit struct {
-	Controller   string        // StateControl (also ""), QueueControl or PlainControl
-	Acceleration float64       // mm/s^2; 0: 20000
-	NoHoming     bool          // it has no homing cycle; a queue seeks its switches in vain
-	NoReadAhead  bool          // a queue takes M410 and M112 in turn
-	Boot         time.Duration // opening its port restarts it, and it is deaf for so long
-	Slow         time.Duration // every answer comes so much later
-	Loses        int           // every so-manieth line is lost on the way; 0: none
-	RestartAt    time.Duration // after so long, of the bench's time, it restarts by itself; 0: never
-	HoldsForever bool          // a hold does not end: it says that it still slows down
-	NeverStops   bool          // it answers a hold and moves on
-	Upper        bool          // it answers in capitals
-	Echo         bool          // it sends every line back first
-	Prompt       bool          // it begins every answer with "> "
-	Chatty       bool          // it says what nobody asked for
+	Controller   string  // StateControl (also ""), QueueControl or PlainControl
+	Acceleration float64 // mm/s^2; 0: 20000
+	NoHoming     bool    // it has no homing cycle; a queue seeks its switches in vain
+	NoReadAhead  bool    // a queue takes M410 and M112 in turn
+	// A queue leaves all switches but that of the last axis again when it has homed.
+	LeavesSwitches bool
+	Boot           time.Duration // opening its port restarts it, and it is deaf for so long
+	Slow           time.Duration // every answer comes so much later
+	Loses          int           // every so-manieth line is lost on the way; 0: none
+	RestartAt      time.Duration // after so long, of the bench's time, it restarts by itself; 0: never
+	HoldsForever   bool          // a hold does not end: it says that it still slows down
+	NeverStops     bool          // it answers a hold and moves on
+	Upper          bool          // it answers in capitals
+	Echo           bool          // it sends every line back first
+	Prompt         bool          // it begins every answer with "> "
+	Chatty         bool          // it says what nobody asked for
+	PoweredBy      int           // the fixture's relay that carries its motors' supply; 0: they always have it
 }
 
 // The controllers, written from published descriptions of such. StateControl
@@ -73,6 +76,9 @@ func (b *Bench) SetSticks(h SticksHabit) error {
 	if w.user != nil {
 		return fmt.Errorf("sticks: the port is in use")
 	}
+	if h.PoweredBy < 0 || h.PoweredBy > relays || h.PoweredBy > 0 && h.PoweredBy <= relayClutch {
+		return fmt.Errorf("sticks: relay %d is not free", h.PoweredBy)
+	}
 	*g = newGantry(h)
 	t := b.now()
 	switch h.Controller {
@@ -99,10 +105,24 @@ type gantry struct {
 	accel  float64       // mm/s^2
 
 	controller string
+	poweredBy  int  // see SticksHabit
+	dead       bool // its motors have no supply
+}
+
+// still says whether nothing that it is told moves it.
+func (g *gantry) still() bool { return g.stuck || g.dead }
+
+// supplied switches its motors' supply. Without it they stand where they are, and the
+// controller, which has its own, knows nothing of it.
+func (g *gantry) supplied(t time.Duration, on bool) {
+	if g.dead = !on; g.dead {
+		g.cut(t)
+	}
 }
 
 func newGantry(h SticksHabit) *gantry {
-	g := &gantry{accel: h.Acceleration, controller: cmp.Or(h.Controller, StateControl)}
+	g := &gantry{accel: h.Acceleration, controller: cmp.Or(h.Controller, StateControl),
+		poweredBy: h.PoweredBy, dead: h.PoweredBy > 0}
 	if g.accel <= 0 {
 		g.accel = acceleration
 	}
@@ -311,7 +331,7 @@ func (l *leg) share(t time.Duration) float64 {
 // home goes to the reference of every axis, the centre, and touches it off; when
 // it is done is said. Nothing moves before.
 func (g *gantry) home(t time.Duration) time.Duration {
-	if g.stuck {
+	if g.still() {
 		return t
 	}
 	g.run(t, [4]float64{}, seek)

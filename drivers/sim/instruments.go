@@ -56,6 +56,14 @@ func newSupply(b *Bench) *supply {
 			},
 			query: func(time.Duration, []string) (answer, int) { return text(flag(s.on)) },
 		},
+		b.reading("MEASure[:SCALar]:VOLTage[:DC]", "supply V", 1e-3, func(t time.Duration) float64 {
+			v, _, _ := b.terminals(t)
+			return v
+		}),
+		b.reading("MEASure[:SCALar]:CURRent[:DC]", "supply A", 1e-4, func(t time.Duration) float64 {
+			_, unit, loaded := b.terminals(t)
+			return unit + loaded
+		}),
 	)
 	s.currentLimit = 1
 	return s
@@ -431,6 +439,8 @@ func (f *board) set(t time.Duration, n int, on bool) {
 		f.pressed[n-relaySwitch] = append(f.pressed[n-relaySwitch], clutchEvent{t, on})
 	case n == relayClutch:
 		f.bench.devices.sticks.clutch = append(f.bench.devices.sticks.clutch, clutchEvent{t, on})
+	case n == f.bench.devices.sticks.poweredBy:
+		f.bench.devices.sticks.supplied(t, on)
 	}
 }
 

@@ -69,7 +69,7 @@ func exchange(t *testing.T, f io.ReadWriter, line string) string {
 func TestServe(t *testing.T) {
 	dir := t.TempDir()
 	b, ends, cancel := served(t, dir)
-	if len(ends) != 8 || ends[Board].Address != filepath.Join(dir, Board) || ends[Meter].Kind != "tcp" {
+	if len(ends) != 10 || ends[Board].Address != filepath.Join(dir, Board) || ends[Meter].Kind != "tcp" {
 		t.Fatalf("endpoints %+v", ends)
 	}
 	h := ideal()

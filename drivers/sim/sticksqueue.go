@@ -249,7 +249,12 @@ func (c *queueControl) line(t time.Duration, line string) {
 		c.wait(t, max(t, c.ends())+pause+time.Millisecond, nil)
 	case word{'M', 400}:
 		c.wait(t, max(t, c.ends())+time.Millisecond, nil)
-	case word{'G', 20}, word{'G', 21}, word{'G', 90}, word{'G', 91}, word{'M', 110}:
+	case word{'G', 20}, word{'G', 21}, word{'G', 90}, word{'G', 91}:
+		c.say(t, "ok")
+	case word{'M', 110}: // the number of the last line, also where the line itself has another
+		if n, ok := b.value['N']; ok {
+			c.number = int(n)
+		}
 		c.say(t, "ok")
 	case word{'G', 28}:
 		c.seek(t)
@@ -269,7 +274,7 @@ func (c *queueControl) line(t time.Duration, line string) {
 		c.say(t, "Reporting endstop status")
 		for i, p := range c.position(t) {
 			state := "open"
-			if math.Abs(p)*throw < 0.01 && !c.h.NoHoming {
+			if math.Abs(p)*throw < 0.01 && !c.h.NoHoming && !(c.h.LeavesSwitches && i < len(axisLetters)-1) {
 				state = "TRIGGERED"
 			}
 			c.say(t, fmt.Sprintf("%c_min: %s", axisLetters[i]+'a'-'A', state))
@@ -299,7 +304,7 @@ func (c *queueControl) move(t time.Duration, b gcodeBlock) {
 	if speed <= 0 {
 		speed = seek
 	}
-	if c.stuck {
+	if c.still() {
 		c.say(t, "ok")
 		return
 	}

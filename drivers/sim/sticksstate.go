@@ -256,7 +256,7 @@ func (c *stateControl) resume(t time.Duration) {
 }
 
 func (c *stateControl) reset(t time.Duration) {
-	if c.stuck {
+	if c.still() {
 		c.clear()
 		c.greet(t + 3*time.Millisecond)
 		return
@@ -379,7 +379,7 @@ func (c *stateControl) line(t time.Duration, line string) {
 
 // move is acknowledged when there is room for it.
 func (c *stateControl) move(t time.Duration, to [4]float64, speed float64) {
-	if c.stuck {
+	if c.still() {
 		c.say(t, "ok")
 		return
 	}

@@ -137,6 +137,13 @@ func (w *wire) ready(ctx context.Context, op string) error {
 	return w.present(ctx, op, func() { w.got = nil }) // tells also that it is gone
 }
 
+// missing says whether an error is only that the unit's own port is not there, where
+// its silence is a result: a unit that does not start has no port.
+func (w *wire) missing(err error, want drivers.Awaited) bool {
+	p, ok := w.port.(interface{ Absent() bool })
+	return ok && w.unit && want.Silence && drivers.KindOf(err) == drivers.Gone && p.Absent()
+}
+
 // silent is what nothing at all means: a result where it may be one.
 func (w *wire) silent(op string, want drivers.Awaited, began time.Time, to string) (drivers.Answer, error) {
 	if want.Silence {

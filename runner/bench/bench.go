@@ -118,6 +118,7 @@ type deviceFile struct {
 	Prompt  string     `toml:"prompt"`   // what it writes when it is ready for a line
 	Echo    bool       `toml:"echo"`     // what is sent comes back first
 	Unit    bool       `toml:"unit"`     // it is the unit under test: its silence is a result
+	Open    string     `toml:"open"`     // "when used": its port is there only while the unit has power
 	Hello   string     `toml:"hello"`    // a line that it answers and that changes nothing
 	Safe    []string   `toml:"safe"`     // lines, or bytes as hex digits, that make it safe
 	Confirm string     `toml:"confirm"`  // a text in the answer to each of them

@@ -229,6 +229,7 @@ func (c *benchCheck) device(n nestFile, name string, d deviceFile, line func(...
 		{"shunt", d.Shunt != 0}, {"matrix", len(d.Matrix) > 0}, {"arguments", len(d.Arguments) > 0}, {"directory", d.Directory != ""},
 		{"environment", len(d.Environment) > 0}, {"timeout", d.Timeout != 0}, {"reference", d.Reference != 0},
 		{"line_end", d.LineEnd != ""}, {"prompt", d.Prompt != ""}, {"echo", d.Echo}, {"unit", d.Unit},
+		{"open", d.Open != ""},
 		{"hello", d.Hello != ""}, {"safe", len(d.Safe) > 0}, {"confirm", d.Confirm != ""}, {"drives", d.Drives != ""},
 		{"frame", d.Frame != nil},
 	} {
@@ -378,7 +379,7 @@ func (c *benchCheck) machine(n nestFile, name string, d deviceFile, row driverRo
 // Cautions are what is in order, and to be known of the machines of a bench.
 func (b *File) Cautions() (notes []input.Problem) {
 	rows := map[string]driverRow{}
-	for _, r := range driverRows() {
+	for _, r := range b.driverRows() {
 		rows[r.name] = r
 	}
 	for i, n := range b.Nests {

@@ -183,7 +183,7 @@ func rowsOf(tables *models) []driverRow {
 		{
 			name: "motion", ports: wire, example: "/dev/ttyUSB0",
 			keys: []string{"baud", "framing", "model", "axis", "home", "stop"},
-			models: modelRows(motion.Models(), func(m motion.Model) modelRow {
+			models: modelRows(tables.motion.All, func(m motion.Model) modelRow {
 				row := modelRow{name: m.Name, drives: m.Drives, unproved: m.Proof == ""}
 				switch {
 				case !m.Stops():
@@ -194,8 +194,11 @@ func rowsOf(tables *models) []driverRow {
 				return row
 			}),
 			open: func(o opening) (drivers.Device, error) {
-				return motion.Open(o.role, o.port, o.clock, motion.Options{Axes: o.file.axes(), Model: o.file.Model,
-					Home: o.file.Home})
+				opts := motion.Options{Axes: o.file.axes(), Model: o.file.Model, Home: o.file.Home}
+				if row, ok := tables.motion.Find(o.file.Model); ok {
+					opts.Row = &row
+				}
+				return motion.Open(o.role, o.port, o.clock, opts)
 			},
 		},
 		{

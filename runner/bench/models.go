@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"fullthrow/drivers/modbus"
+	"fullthrow/drivers/motion"
 	"fullthrow/drivers/scpi"
 	"fullthrow/runner/input"
 )
@@ -28,6 +29,7 @@ const ModelsName = "models.toml"
 type models struct {
 	scpi   input.Rows[scpi.Model]
 	modbus input.Rows[modbus.Model]
+	motion input.Rows[motion.Model]
 }
 
 // builtIn are the tables without any file.
@@ -35,6 +37,7 @@ func builtIn() *models {
 	m := &models{
 		scpi:   input.Rows[scpi.Model]{Table: "scpi", All: scpi.Models()},
 		modbus: input.Rows[modbus.Model]{Table: "modbus", All: modbus.Models()},
+		motion: input.Rows[motion.Model]{Table: "motion", All: motion.Models()},
 	}
 	m.scpi.Check = func(row scpi.Model) (list []input.RowFault) {
 		for _, f := range row.Faults() {
@@ -48,10 +51,16 @@ func builtIn() *models {
 		}
 		return list
 	}
+	m.motion.Check = func(row motion.Model) (list []input.RowFault) {
+		for _, f := range row.Faults() {
+			list = append(list, input.RowFault(f))
+		}
+		return list
+	}
 	return m
 }
 
-func (m *models) tables() []input.RowTable { return []input.RowTable{&m.scpi, &m.modbus} }
+func (m *models) tables() []input.RowTable { return []input.RowTable{&m.scpi, &m.modbus, &m.motion} }
 
 // read adds the rows of files, in their order.
 func (m *models) read(files []ModelFile) (problems []input.Problem) {

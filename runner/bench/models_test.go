@@ -15,6 +15,7 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/modbus"
+	"fullthrow/drivers/motion"
 	"fullthrow/drivers/scpi"
 	"fullthrow/runner/input"
 )
@@ -45,6 +46,73 @@ func TestBuiltInModelsAreFiles(t *testing.T) {
 		m.Name = "my-" + m.Name
 		assert.Equal(t, m, got.modbus.All[n+k])
 	}
+	n = len(motion.Models())
+	require.Len(t, got.motion.All, 2*n)
+	for k, m := range motion.Models() {
+		assert.Empty(t, m.Faults(), m.Name)
+		m.Name = "my-" + m.Name
+		assert.Equal(t, m, got.motion.All[n+k])
+	}
+}
+
+// A row of a controller with which one refused line would seem carried out, or which
+// could not be stopped, is none; a lint of it says the line.
+func TestFaultsOfMotionRows(t *testing.T) {
+	for _, c := range []struct{ based, keys, want string }{
+		{"generic-state", "", ""},
+		{"generic-state", `errors = { "9" = "", "77" = "it is tired" }`, ""},
+		{"generic-state", `errors = [ "9" ]`, "errors must be a table of texts"},
+		{"generic-state", `errors = { "9" = 3 }`, "errors.9 must be a text in quotes"},
+		{"generic-state", `errors = { "9" = "a\nb" }`, "errors.9 is"},
+		{"generic-state", `ack = "error"`, "would be taken for the acknowledgement"},
+		{"generic-state", `skip = ["o"]`, "another key takes it first"},
+		{"generic-queue", `skip = ["err"]`, "would not be taken for a refusal"},
+		{"generic-queue", `busy = [""]`, "busy has an empty text"},
+		{"generic-state", `hold = ""`, "hold, reset and status go together"},
+		{"generic-state", `hold = "\u0100"`, "U+0000 to U+00FF"},
+		{"generic-state", `still = ["Run"]`, `"Idle" is idle, and not among still`},
+		{"generic-state", `stop = "M410"`, "stop would never be said"},
+		{"generic-queue", `identity = ""`, "it has not both"},
+		{"generic-queue", `proof = "state"`, "it has no status"},
+		{"generic-queue", `proof = "prayer"`, "none of state, switches, any-switch"},
+		{"generic-queue", `numbered = true`, ""},
+		{"generic-state", `numbered = true`, "does not say how the count begins"},
+		{"generic-queue", `again_errors = [" "]`, "again_errors has an empty text"},
+		{"generic-queue", `switches = ""`, "does not say how they are asked for"},
+		{"generic-queue", `stop_time = 0`, "not in 0.01 to 10"},
+		{"generic-queue", `stop_time = 60`, "not in 0.01 to 10"},
+		{"generic-queue", `ramps = 100`, "not in 0 to 2"},
+		{"generic-queue", `drives = "nothing"`, "what moves drives"},
+		{"generic-queue", `feed = "F 12"`, "want a letter"},
+		{"generic-queue", `path_letters = "XX"`, "each once"},
+		{"generic-queue", `move = "G1\nM112"`, "move is"},
+		{"generic-queue", `line_end = "M112"`, "line_end is"},
+	} {
+		text := "\n[[motion]]\nname = \"mine\"\nbased_on = \"" + c.based + "\"\n" + c.keys + "\n"
+		m := builtIn()
+		problems := m.read([]ModelFile{{"models.toml", []byte(text)}})
+		if c.want == "" {
+			assert.Empty(t, problems, c.keys)
+			continue
+		}
+		said := ""
+		for _, p := range problems {
+			said += fmt.Sprintf("%d: %s\n", p.Line, p.Text)
+			// At the key that it wrote, or at the row where the fault is of one that it took over.
+			assert.Contains(t, []int{2, 5}, p.Line, c.keys)
+		}
+		assert.Contains(t, said, c.want, c.keys)
+	}
+	m := builtIn()
+	require.Empty(t, m.read([]ModelFile{{"models.toml",
+		[]byte("[[motion]]\nname = \"mine\"\nbased_on = \"generic-state\"\nerrors = { \"9\" = \"\", \"77\" = \"it is tired\" }\n")}}))
+	mine, _ := m.motion.Find("mine")
+	base, _ := m.motion.Find("generic-state")
+	assert.Equal(t, "it is tired", mine.Errors["77"])
+	assert.NotContains(t, mine.Errors, "9")
+	assert.Contains(t, mine.Errors, "8")
+	assert.Contains(t, base.Errors, "9", "the row that it is based on is as it was")
+	assert.NotContains(t, base.Errors, "77")
 }
 
 // Every key of a row says what it is, and every number what it may be at most.
@@ -73,6 +141,7 @@ func TestKeysOfModelsAreBounded(t *testing.T) {
 	}
 	look(reflect.TypeFor[scpi.Model]())
 	look(reflect.TypeFor[modbus.Model]())
+	look(reflect.TypeFor[motion.Model]())
 }
 
 // What a row takes over from another is its own: changing it changes no other row.
@@ -216,6 +285,7 @@ func FuzzModels(f *testing.F) {
 	f.Add([]byte("[[scpi]]\nname = \"a\"\nbased_on = \"generic-load\"\ndrives = \"nothing\"\n"))
 	f.Add([]byte("[[modbus]]\nname = \"a\"\ncoils = 99999999999\ncoil_base = -1\n"))
 	f.Add([]byte("scpi = 3\n[motion]\n"))
+	f.Add([]byte("[[motion]]\nname = \"a\"\nbased_on = \"generic-queue\"\nerrors = { \"a b\" = \"c\" }\nstop_time = nan\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		m := builtIn()
 		if len(m.read([]ModelFile{{"models.toml", data}})) > 0 {
@@ -242,7 +312,21 @@ func FuzzModels(f *testing.F) {
 				t.Errorf("%+v", row)
 			}
 		}
+		for _, row := range m.motion.All {
+			if len(row.Faults()) > 0 || row.StopTime <= 0 || row.StopTime > 10*time.Second || row.Timeout > 30*time.Second ||
+				row.HomeTimeout > 600*time.Second || len(row.Errors) > 256 {
+				t.Errorf("%+v", row)
+			}
+			d, err := motion.Open("x", noPort("x"), drivers.System, motion.Options{Row: &row})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if d.SafeTime() > 21*time.Second {
+				t.Errorf("%s: safe within %v", row.Name, d.SafeTime())
+			}
+		}
 		var text bytes.Buffer
+		input.WriteRows(&text, &input.Rows[motion.Model]{Table: "motion", All: m.motion.All[len(motion.Models()):]})
 		input.WriteRows(&text, &input.Rows[scpi.Model]{Table: "scpi", All: m.scpi.All[len(scpi.Models()):]})
 		again := builtIn()
 		if p := again.read([]ModelFile{{"models.toml", text.Bytes()}}); len(p) > 0 {

@@ -100,7 +100,10 @@ func (b *File) Open(ctx context.Context, i int, h hardware) (_ *Opened, err erro
 		o.camera = h.camera
 		if o.at.isStream() && d.Port != "sim:"+sim.Camera {
 			if o.port = buses[d.Port]; o.port == nil {
-				if o.port, err = h.port(ctx, o.at, row.settings(d)); err != nil {
+				open := func(ctx context.Context) (drivers.Port, error) { return h.port(ctx, o.at, row.settings(d)) }
+				if d.Open == whenUsed {
+					o.port = &lazyPort{name: o.at.String(), clock: h.Clock, checked: o.at.kind == "tcp", open: open}
+				} else if o.port, err = open(ctx); err != nil {
 					return nil, b.openError(file.Name, role, d.Port, err)
 				}
 				n.closers = append(n.closers, o.port.Close)
@@ -161,7 +164,7 @@ func (b *File) openLines(i int, n *Opened) error {
 	for role, d := range file.Devices {
 		// An output that is made safe by another process is not opened here.
 		if out, ok := n.Devices[d.Stop]; d.Stop != "" && ok {
-			n.Devices[role].(*motion.Machine).CutBy(d.Stop, out.Safe)
+			n.Devices[role].(*motion.Machine).CutBy(d.Stop, out)
 		}
 	}
 	if file.Heartbeat != "" {

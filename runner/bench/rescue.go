@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"fullthrow/drivers"
+	"fullthrow/reports"
 	"fullthrow/runner/crash"
 	"fullthrow/runner/station"
 )
@@ -38,12 +39,18 @@ func (b *File) Rescue(ctx context.Context, i int, h hardware, patience time.Dura
 	end := time.Now().Add(patience)
 	results := make([]station.Safety, len(groups))
 	var wg sync.WaitGroup
+	cuts := b.cutsOf(i)
+	var mu sync.Mutex // for results
 	for k, g := range groups {
 		wg.Go(func() {
 			defer crash.Guard()
 			for first := true; ; first = false {
-				results[k] = b.rescueOnce(ctx, i, h, g)
-				if len(results[k].Failed()) == 0 || !first && !time.Now().Before(end) {
+				made := b.rescueOnce(ctx, i, h, g)
+				mu.Lock()
+				results[k] = made
+				failed := len(cutSafe(slices.Concat(results...), made, cuts).Failed())
+				mu.Unlock()
+				if failed == 0 || !first && !time.Now().Before(end) {
 					return
 				}
 				time.Sleep(rescueAgain)
@@ -51,7 +58,38 @@ func (b *File) Rescue(ctx context.Context, i int, h hardware, patience time.Dura
 		})
 	}
 	wg.Wait()
-	return slices.Concat(results...)
+	all := slices.Concat(results...)
+	return cutSafe(all, all, cuts)
+}
+
+// cutsOf is, by role, what output cuts the power of a machine of nest i.
+func (b *File) cutsOf(i int) map[string]string {
+	cuts := map[string]string{}
+	for role, d := range b.Nests[i].Devices {
+		if d.Stop != "" {
+			cuts[role] = d.Stop
+		}
+	}
+	return cuts
+}
+
+// cutSafe is some with the machines in it that did not say that they are safe, and
+// whose power an output in all has cut: they stand.
+func cutSafe(all, some station.Safety, cuts map[string]string) station.Safety {
+	some = slices.Clone(some)
+	for k, m := range some {
+		by := cuts[m.Role]
+		if m.Err == nil || by == "" {
+			continue
+		}
+		for _, o := range all {
+			if o.Role == by && o.Err == nil {
+				some[k].Err = nil
+				some[k].Stood = &reports.Stood{Device: m.Role, Known: true, Cut: by}
+			}
+		}
+	}
+	return some
 }
 
 // rescueGroups is what Rescue opens of nest i.

@@ -13,6 +13,8 @@ import (
 
 	"fullthrow/drivers"
 	"fullthrow/drivers/sim"
+	"fullthrow/reports"
+	"fullthrow/runner/station"
 )
 
 func demoBench(t *testing.T) *File {
@@ -86,6 +88,44 @@ func TestRescueTriesAgain(t *testing.T) {
 	n, err = b.Open(t.Context(), 0, Simulated(fixture, drivers.System))
 	require.NoError(t, err)
 	require.NoError(t, n.Close())
+}
+
+// A machine whose port never comes free, and whose power an output cuts, stands once
+// that output is safe, and is not tried for longer; where the output is not, neither is
+// the machine.
+func TestRescueCutsPower(t *testing.T) {
+	for _, board := range []bool{true, false} {
+		b := demoBench(t)
+		d := b.Nests[0].Devices["sticks"]
+		d.Model, d.Home, d.Stop = "generic-gcode", "trusted", "motor_power"
+		b.Nests[0].Devices["sticks"] = d
+		b.Nests[0].Outputs["motor_power"] = lineFile{Device: "board", Line: 7}
+		fixture := sim.NewBench(drivers.System, 1)
+		require.NoError(t, fixture.SetSticks(sim.SticksHabit{Controller: sim.PlainControl, PoweredBy: 7}))
+		tries := 0
+		h := hardware{Clock: drivers.System, port: func(_ context.Context, p PortName, _ portSettings) (drivers.Port, error) {
+			if p.Rest == sim.Sticks || p.Rest == sim.Board && !board {
+				return nil, drivers.Errorf(p.Rest, "open", drivers.Busy, "held")
+			}
+			tries++
+			return fixture.Port(p.Rest)
+		}}
+		patience := time.Hour // it ends when all is safe
+		if !board {
+			patience = 0
+		}
+		made := b.Rescue(t.Context(), 0, h, patience)
+		i := slices.IndexFunc(made, func(m station.Made) bool { return m.Role == "sticks" })
+		require.GreaterOrEqual(t, i, 0)
+		if !board {
+			assert.Error(t, made[i].Err)
+			assert.Nil(t, made[i].Stood)
+			continue
+		}
+		assert.Empty(t, made.Record())
+		assert.Equal(t, []reports.Stood{{Device: "sticks", Known: true, Cut: "motor_power"}}, made.Stood())
+		assert.NotZero(t, tries)
+	}
 }
 
 // A claim is its holder's until the last process that has it gives it up; the others

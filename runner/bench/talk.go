@@ -74,7 +74,7 @@ func (r driverRow) drivesOf(d deviceFile) drivers.Hazard {
 func consoleRow(ports []string) driverRow {
 	return driverRow{
 		name: "text", ports: ports, example: "/dev/ttyUSB0", drives: drivers.Power, talks: true,
-		keys: []string{"baud", "framing", "line_end", "prompt", "echo", "unit", "hello", "safe", "confirm", "drives"},
+		keys: []string{"baud", "framing", "line_end", "prompt", "echo", "unit", "open", "hello", "safe", "confirm", "drives"},
 		open: func(o opening) (drivers.Device, error) {
 			f := o.file
 			return text.Open(o.role, o.port, o.clock, text.Options{LineEnd: lineEndBytes[f.LineEnd], Prompt: f.Prompt,
@@ -86,7 +86,7 @@ func consoleRow(ports []string) driverRow {
 func bytesRow(ports []string) driverRow {
 	return driverRow{
 		name: "bytes", ports: ports, example: "/dev/ttyUSB0", drives: drivers.Power, talks: true,
-		keys: []string{"baud", "framing", "echo", "unit", "safe", "drives", "frame"},
+		keys: []string{"baud", "framing", "echo", "unit", "open", "safe", "drives", "frame"},
 		open: func(o opening) (drivers.Device, error) {
 			p := text.ByteOptions{Echo: o.file.Echo, Unit: o.file.Unit}
 			if o.file.Frame != nil {
@@ -126,6 +126,11 @@ func (c *benchCheck) talk(name string, d deviceFile, row driverRow, line func(..
 		hazards = append(hazards, string(h))
 	}
 	word(d.Drives, hazards, "drives")
+	word(d.Open, []string{whenUsed}, "open")
+	if d.Open != "" && (!d.Unit || len(d.Safe) > 0) {
+		c.add("unit = true, and no safe: what has no power is safe by its supply", line("open"),
+			"device %q: only the port of the unit itself can be opened when it is used", name)
+	}
 	if f := d.Frame; f != nil {
 		word(f.LengthOrder, []string{"big", "little"}, "frame", "length_order")
 		word(f.CheckOrder, []string{"big", "little"}, "frame", "check_order")
@@ -153,7 +158,7 @@ func (c *benchCheck) talk(name string, d deviceFile, row driverRow, line func(..
 // writeTalk writes the keys that say how a device speaks.
 func (d deviceFile) writeTalk(p func(format string, args ...any)) {
 	texts := map[string]string{"line_end": d.LineEnd, "prompt": d.Prompt, "hello": d.Hello, "confirm": d.Confirm,
-		"drives": d.Drives}
+		"drives": d.Drives, "open": d.Open}
 	for _, key := range slices.Sorted(maps.Keys(texts)) {
 		if texts[key] != "" {
 			p("%s = %s", key, strconv.Quote(texts[key]))

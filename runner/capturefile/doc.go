@@ -19,7 +19,8 @@
 //	samples     time / s, current / A            one value column, or value1, value2, ... for channels
 //	frames      time / s, channel1 / us, ...     or in %; with lost, failsafe (true or false); or time and lost alone
 //	path        start / s, end / s, axis, from, to     of a stick, -1 to +1 or in %; with takes / s, less
-//	            than end - start where a movement began or ended late by the rest
+//	            than end - start where a movement began or ended late by the rest, and even / s,
+//	            what the way takes at its rate, where it has ramps
 //	points      commanded / %, output / us, direction  up or down; cycle may number the cycles
 //	releases    release, from, time / s, channel1 / us    from: low or high; one row per frame
 //	trials, steps, duty, counts, strengths: see [File.Table]

@@ -230,6 +230,12 @@ func (f *File) Path() (drivers.Path, error) {
 			return nil, err
 		}
 	}
+	even := make([]float64, len(start))
+	if t := f.find("even"); t != nil {
+		if even, _, err = f.numbers(t, "s"); err != nil {
+			return nil, err
+		}
+	}
 	var path drivers.Path
 	last := 0
 	for i, line := range f.lines {
@@ -243,6 +249,8 @@ func (f *File) Path() (drivers.Path, error) {
 			return nil, f.wrong(int(line), "", "the movement ends at %v s, before it starts at %v s", end[i], start[i])
 		case takes[i] < 0 || takes[i] > end[i]-start[i]+1e-6:
 			return nil, f.wrong(int(line), "", "the movement takes %v s, of %v s", takes[i], end[i]-start[i])
+		case even[i] < 0 || even[i] > end[i]-start[i]+1e-6:
+			return nil, f.wrong(int(line), "", "the way takes %v s at its rate, of %v s", even[i], end[i]-start[i])
 		case math.Abs(from[i]) > 2 || math.Abs(to[i]) > 2:
 			return nil, f.wrong(int(line), "a position is -1 to +1, or has a column in %", "from %v to %v full throws",
 				from[i], to[i])
@@ -261,7 +269,8 @@ func (f *File) Path() (drivers.Path, error) {
 		last = i
 		path = append(path, drivers.Segment{Start: after(zero + start[i]), End: after(zero + end[i]),
 			From: map[string]float64{axis: from[i]}, To: map[string]float64{axis: to[i]},
-			Takes: time.Duration(takes[i] * float64(time.Second))})
+			Takes: time.Duration(takes[i] * float64(time.Second)),
+			Even:  time.Duration(even[i] * float64(time.Second))})
 	}
 	return path, nil
 }

@@ -130,6 +130,11 @@ func TestPath(t *testing.T) {
 	p, err = read(t, "start / s, end / s, axis, from / %, to / %\n0,1,x,-50,50\n").Path()
 	require.NoError(t, err)
 	assert.Equal(t, 0.5, p[0].To["x"])
+	p, err = read(t, "start_s,end_s,axis,from,to,even_s\n0,0.08,x,0,0.2,0.05\n").Path()
+	require.NoError(t, err)
+	assert.Equal(t, 30*time.Millisecond, p[0].Ramp())
+	_, err = read(t, "start_s,end_s,axis,from,to,even_s\n0,0.08,x,0,0.2,0.09\n").Path()
+	assert.ErrorContains(t, err, "at its rate")
 }
 
 func TestTables(t *testing.T) {

@@ -169,9 +169,12 @@ func (f *Fixtures) Lay(nest, serial string) {
 	f.lies[nest] = serial
 }
 
-// Devices implements [web.Fixture]: the unit's own console is none of the fixture.
+// Devices implements [web.Fixture]: the unit's own console is none of the fixture, and
+// the demo's bench has neither multimeter nor load.
 func (f *Fixtures) Devices() []string {
-	return slices.DeleteFunc(f.bench[f.nests[0]].Wires(), func(role string) bool { return role == sim.Console })
+	return slices.DeleteFunc(f.bench[f.nests[0]].Wires(), func(role string) bool {
+		return role == sim.Console || role == sim.Multimeter || role == sim.Load
+	})
 }
 
 // Faults implements [web.Fixture].

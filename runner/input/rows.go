@@ -25,6 +25,9 @@ import (
 //	oneof:"joined apart"    of a text
 //	raw:"true"              a text that may have control characters
 //
+// A map of texts is a table whose keys are the user's; an empty text takes a key of
+// the row that it is based on away.
+//
 // A row may say based_on = "NAME"; then what it does not say is that row's.
 type Rows[T any] struct {
 	Table string
@@ -207,6 +210,14 @@ func detach(v reflect.Value) {
 				reflect.Copy(own, f)
 				f.Set(own)
 			}
+		case reflect.Map:
+			if f.CanSet() && !f.IsNil() {
+				own := reflect.MakeMapWithSize(f.Type(), f.Len())
+				for it := f.MapRange(); it.Next(); {
+					own.SetMapIndex(it.Key(), it.Value())
+				}
+				f.Set(own)
+			}
 		case reflect.Struct:
 			detach(f)
 		}
@@ -298,6 +309,8 @@ func (r *rowReader) value(to reflect.Value, f reflect.StructField, v any, path [
 		r.table(to, m, path)
 	case to.Kind() == reflect.Slice:
 		r.list(to, f, v, path)
+	case isTextMap(to.Type()):
+		r.texts(to, f, v, path)
 	default:
 		r.add(path, "", "%s cannot be set in a file", key)
 	}
@@ -353,6 +366,41 @@ func (r *rowReader) list(to reflect.Value, f reflect.StructField, v any, path []
 	to.Set(made)
 }
 
+func isTextMap(t reflect.Type) bool { return t == reflect.TypeFor[map[string]string]() }
+
+// texts adds to a map of texts. Its keys are texts like others.
+func (r *rowReader) texts(to reflect.Value, f reflect.StructField, v any, path []string) {
+	key := strings.Join(path, ".")
+	from, ok := v.(map[string]any)
+	if !ok {
+		r.add(path, "", "%s must be a table of texts", key)
+		return
+	}
+	if to.IsNil() {
+		to.Set(reflect.MakeMap(to.Type()))
+	}
+	m := to.Interface().(map[string]string)
+	for _, k := range slices.Sorted(maps.Keys(from)) {
+		at := append(slices.Clone(path), k)
+		if k == "" || len(k) > mostWord || !printable(k) {
+			r.add(path, "one line of text, of at most 200 bytes", "%.60q is no key of %s", k, key)
+			continue
+		}
+		switch s, ok := r.text(f, from[k], at); {
+		case ok && s == "":
+			delete(m, k)
+		case ok:
+			m[k] = s
+		}
+	}
+	if len(m) > mostItems {
+		r.add(path, "", "%s has %d texts, and %d are the most", key, len(m), mostItems)
+	}
+	if len(m) == 0 {
+		to.SetZero()
+	}
+}
+
 // rangeOf is what a number may be: as its tag says, else nothing that is no
 // length, count or time.
 func rangeOf(t reflect.Type, f reflect.StructField) (lo, hi float64) {
@@ -388,6 +436,8 @@ func kindOf(t reflect.Type) string {
 		return "a list of texts"
 	case t.Kind() == reflect.Struct:
 		return "a table"
+	case isTextMap(t):
+		return "a table of texts"
 	}
 	return "a text"
 }
@@ -415,7 +465,7 @@ func writeTable(w io.Writer, table string, v reflect.Value) {
 			continue
 		}
 		switch {
-		case x.Kind() == reflect.Struct:
+		case x.Kind() == reflect.Struct, isTextMap(x.Type()):
 			tables = append(tables, below{table + "." + key, x, false})
 		case x.Kind() == reflect.Slice && x.Type().Elem().Kind() == reflect.Struct:
 			for i := range x.Len() {
@@ -430,6 +480,13 @@ func writeTable(w io.Writer, table string, v reflect.Value) {
 			fmt.Fprintf(w, "[[%s]]\n", b.name)
 		} else {
 			fmt.Fprintf(w, "[%s]\n", b.name)
+		}
+		if isTextMap(b.v.Type()) {
+			m := b.v.Interface().(map[string]string)
+			for _, k := range slices.Sorted(maps.Keys(m)) {
+				fmt.Fprintf(w, "%s = %s\n", tomlText(k), tomlText(m[k]))
+			}
+			continue
 		}
 		writeTable(w, b.name, b.v)
 	}
@@ -490,7 +547,7 @@ func writeKeys(w io.Writer, header, table string, t reflect.Type) {
 		if key == "" || key == "-" {
 			continue
 		}
-		if k := kindOf(f.Type); k == "a table" || k == "tables" {
+		if k := kindOf(f.Type); k == "a table" || k == "tables" || k == "a table of texts" {
 			below = append(below, f)
 			continue
 		}
@@ -502,6 +559,10 @@ func writeKeys(w io.Writer, header, table string, t reflect.Type) {
 	}
 	for _, f := range below {
 		name, t := table+"."+f.Tag.Get("toml"), f.Type
+		if isTextMap(t) {
+			fmt.Fprintf(w, "[%s]\n  %-20s %s\n", name, "\"...\"", f.Tag.Get("help"))
+			continue
+		}
 		header := "[" + name + "]"
 		if t.Kind() == reflect.Slice {
 			header, t = "[["+name+"]]", t.Elem()

@@ -76,14 +76,14 @@ func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
 	slowest := math.Inf(1)
 	for _, m := range moves {
 		if m.crosses() {
-			slowest = min(slowest, math.Abs(m.to-m.from)/(m.end-m.start))
+			slowest = min(slowest, math.Abs(m.rate()))
 		}
 	}
 	var ways []flat
 	for _, direction := range []float64{1, -1} {
 		var at, value []float64
 		for _, m := range moves {
-			rate := (m.to - m.from) / (m.end - m.start)
+			rate := m.rate()
 			if !m.crosses() || rate*direction <= 0 || rate*direction > 1.5*slowest {
 				continue
 			}
@@ -124,8 +124,7 @@ func flatAround(frames []heard, moves []move, lag float64) DeadBandResult {
 // has left its first value are left out, but not when it hardly ever leaves it:
 // that is a dead band.
 func rampOf(frames []heard, m move, lag float64) (at, value []float64) {
-	rate := (m.to - m.from) / (m.end - m.start)
-	run := between(frames, m.start+lag, m.end+lag)
+	run := between(frames, m.start+m.ramp+lag, m.end-m.ramp+lag)
 	if len(run) > 8 {
 		begin := min(len(run)/8, 8)
 		var first []float64
@@ -145,7 +144,7 @@ func rampOf(frames []heard, m move, lag float64) (at, value []float64) {
 		}
 	}
 	for _, h := range run {
-		at, value = append(at, m.from+rate*(h.at-lag-m.start)), append(value, h.value)
+		at, value = append(at, m.at(h.at-lag)), append(value, h.value)
 	}
 	return at, value
 }

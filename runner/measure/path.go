@@ -20,12 +20,64 @@ type dwell struct {
 	mean      float64
 }
 
-// move is a time that the axis moves at constant rate.
+// move is a time that the axis moves, at constant rate but for its ramps.
 type move struct {
 	start, end float64 // s since the capture's start
 	from, to   float64 // % of throw
 	// late is for how much of that time it may stand still, at its beginning or its end, s
 	late float64
+	ramp float64 // for how long it gathers speed, and slows down, s
+}
+
+// takes is how long the movement itself takes, s.
+func (m move) takes() float64 { return m.end - m.start - m.late }
+
+// rate is that between the ramps, in % of throw per s.
+func (m move) rate() float64 {
+	if m.ramp <= 0 {
+		return (m.to - m.from) / (m.end - m.start)
+	}
+	return (m.to - m.from) / (m.takes() - m.ramp)
+}
+
+// share of its way that it has gone at t, s after it began, if it takes so long with
+// ramps of that length.
+func share(t, takes, ramp float64) float64 {
+	even := takes - ramp
+	switch {
+	case t >= takes:
+		return 1
+	case t <= 0:
+		return 0
+	case t < ramp:
+		return t * t / (2 * ramp * even)
+	case t > takes-ramp:
+		left := takes - t
+		return 1 - left*left/(2*ramp*even)
+	}
+	return (t - ramp/2) / even
+}
+
+// at is where the axis stands at time t.
+func (m move) at(t float64) float64 {
+	if m.ramp <= 0 {
+		return m.from + share(t-m.start, m.end-m.start, 0)*(m.to-m.from)
+	}
+	return m.from + share(t-m.start-m.late/2, m.takes(), m.ramp)*(m.to-m.from)
+}
+
+// passes is when the axis has gone a share of its way.
+func (m move) passes(part float64) float64 {
+	low, high := m.start, m.end
+	for range 40 {
+		middle := (low + high) / 2
+		if (m.at(middle)-m.from)/(m.to-m.from) < part {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	return (low + high) / 2
 }
 
 // along is what a channel said, and how an axis moved meanwhile.
@@ -50,7 +102,8 @@ func movesOf(op string, p drivers.Path, axis string, start time.Time) ([]move, e
 			continue
 		}
 		known = true
-		m := move{s.Start.Sub(start).Seconds(), s.End.Sub(start).Seconds(), 100 * from, 100 * to, s.Late().Seconds()}
+		m := move{s.Start.Sub(start).Seconds(), s.End.Sub(start).Seconds(), 100 * from, 100 * to, s.Late().Seconds(),
+			s.Ramp().Seconds()}
 		if !statistics.Finite(m.from) || !statistics.Finite(m.to) {
 			return nil, errorf(op, "segment %d goes from %v to %v", i+1, from, to)
 		}
@@ -97,7 +150,8 @@ func span(moves []move) (low, high float64) {
 
 // standing is from where to where the stick may stand at time t: a movement that is
 // late has gone as quickly as others like it, at the beginning of its time, at the
-// end of it, or in between.
+// end of it, or in between; and what it took beyond its way at the rate, it may have
+// been slower throughout, and not in ramps.
 func standing(moves []move, t float64) (low, high float64) {
 	at, _ := commanded(moves, t)
 	low, high = at, at
@@ -107,23 +161,21 @@ func standing(moves []move, t float64) (low, high float64) {
 		}
 		return 1
 	})
-	if i == len(moves) || t < moves[i].start || moves[i].late <= 0 {
+	if i == len(moves) || t < moves[i].start || moves[i].late <= 0 && moves[i].ramp <= 0 {
 		return low, high
 	}
 	m := moves[i]
 	for _, start := range []float64{m.start, m.start + m.late} {
-		share := 1.0
-		if takes := m.end - m.start - m.late; t-start < takes {
-			share = math.Max(0, (t-start)/takes)
+		for _, ramp := range []float64{0, m.ramp} {
+			at := m.from + share(t-start, m.takes(), ramp)*(m.to-m.from)
+			low, high = math.Min(low, at), math.Max(high, at)
 		}
-		at := m.from + share*(m.to-m.from)
-		low, high = math.Min(low, at), math.Max(high, at)
 	}
 	return low, high
 }
 
-// commanded is where the stick stands at time t, and how fast it moves then, in
-// % of throw and % of throw per s.
+// commanded is where the stick stands at time t, and how fast it moves then but for
+// ramps, in % of throw and % of throw per s.
 func commanded(moves []move, t float64) (position, rate float64) {
 	i, _ := slices.BinarySearchFunc(moves, t, func(m move, t float64) int {
 		if m.end <= t {
@@ -137,9 +189,7 @@ func commanded(moves []move, t float64) (position, rate float64) {
 	case t < moves[i].start:
 		return moves[i].from, 0
 	}
-	m := moves[i]
-	rate = (m.to - m.from) / (m.end - m.start)
-	return m.from + rate*(t-m.start), rate
+	return moves[i].at(t), moves[i].rate()
 }
 
 // point is one position of the average curve.

@@ -162,7 +162,7 @@ func lagOf(frames []heard, moves []move, dwells []dwell) float64 {
 			continue
 		}
 		level := after - 0.25*(after-before)
-		stick := m.end - 0.25*(m.end-m.start)
+		stick := m.passes(0.75)
 		run := between(frames, m.start, m.end+2*maxLag)
 		for i := 1; i < len(run); i++ {
 			a, b := run[i-1], run[i]
@@ -360,16 +360,16 @@ func Tracking(f drivers.Frames, ways []drivers.Path, o TrackingOptions) (Trackin
 	var used []reading
 	middle, half := (low+high)/2, (high-low)/2
 	for _, m := range moves {
-		rate := (m.to - m.from) / (m.end - m.start)
-		skip := o.SkipWay/math.Abs(rate) + 0.05
-		run := between(frames, m.start+skip, m.end)
+		rate := m.rate()
+		skip := o.SkipWay/math.Abs(rate) + 0.05 + m.ramp
+		run := between(frames, m.start+skip, m.end-m.ramp)
 		if len(run) == 0 {
 			continue
 		}
 		slow, fast = min(slow, math.Abs(rate)), max(fast, math.Abs(rate))
 		up, down = up || rate > 0, down || rate < 0
 		for _, h := range run {
-			x := (m.from + rate*(h.at-m.start) - middle) / half
+			x := (m.at(h.at) - middle) / half
 			// The slope of f belongs to what holds back; near enough to a line
 			// it is the same all along.
 			row := [columns]float64{1, x, x * x, x * x * x, -rate / 100, -math.Copysign(1, rate)}

@@ -183,6 +183,10 @@ func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, er
 		if late {
 			head = append(head, "takes_s")
 		}
+		ramps := slices.ContainsFunc(c, func(s drivers.Segment) bool { return s.Ramp() > time.Millisecond })
+		if ramps {
+			head = append(head, "even_s")
+		}
 		w.Write(head)
 		for _, seg := range c {
 			for _, axis := range slices.Sorted(maps.Keys(seg.To)) {
@@ -190,6 +194,9 @@ func encode(capture any, zero time.Time, sound func(drivers.Samples) ([]byte, er
 					axis, ftoa(seg.From[axis]), ftoa(seg.To[axis])}
 				if late {
 					row = append(row, exact((seg.End.Sub(seg.Start) - seg.Late()).Seconds()))
+				}
+				if ramps {
+					row = append(row, exact((seg.End.Sub(seg.Start) - seg.Late() - seg.Ramp()).Seconds()))
 				}
 				w.Write(row)
 			}

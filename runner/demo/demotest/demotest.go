@@ -42,7 +42,7 @@ func NestOf(t testing.TB, seed uint64, edit func(*bench.File), change ...func(*s
 	edit(b)
 	records, err := archive.Open(t.TempDir(), b.Station)
 	require.NoError(t, err)
-	n, leave := nest(t, seed, b, nil, records, change...)
+	n, leave := nest(t, seed, b, sim.SticksHabit{}, nil, records, change...)
 	t.Cleanup(func() { leave(); records.Close() })
 	_, err = n.Ready(context.Background())
 	require.NoError(t, err)
@@ -50,14 +50,16 @@ func NestOf(t testing.TB, seed uint64, edit func(*bench.File), change ...func(*s
 }
 
 // nest is a nest of the bench in b, its ports handed through wire; nil: as they
-// are. leave gives all of it back; records may be nil.
-func nest(t testing.TB, seed uint64, b *bench.File, wire func(bench.PortName, drivers.Port, drivers.Clock) drivers.Port,
-	records *archive.Archive, change ...func(*station.Config)) (_ *Proof, leave func()) {
+// are. The stick machine has a controller of that habit. leave gives all of it back; records may be nil.
+func nest(t testing.TB, seed uint64, b *bench.File, sticks sim.SticksHabit,
+	wire func(bench.PortName, drivers.Port, drivers.Clock) drivers.Port, records *archive.Archive,
+	change ...func(*station.Config)) (_ *Proof, leave func()) {
 	t.Helper()
 	m, _, _, err := demo.Files(1)
 	require.NoError(t, err)
 	clock := sim.NewClock(sim.Morning)
 	fixture := sim.NewBench(clock, seed)
+	require.NoError(t, fixture.SetSticks(sticks))
 	hardware := bench.Simulated(fixture, clock)
 	if wire != nil {
 		hardware = hardware.Through(func(p bench.PortName, port drivers.Port) drivers.Port { return wire(p, port, clock) })

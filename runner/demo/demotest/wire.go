@@ -32,6 +32,7 @@ type Attack struct {
 	Damage drivertest.Damage
 	Defect string // of the unit; "" for a sound one
 	Seed   uint64
+	Sticks sim.SticksHabit // of the controller of the stick machine
 }
 
 // Came is what came of an attack.
@@ -58,7 +59,7 @@ func (a Attack) Run(t testing.TB) Came {
 		b.Nests[0].Devices[role] = d
 	}
 	var bad *drivertest.Damaged
-	n, leave := nest(t, a.Seed, b, func(p bench.PortName, port drivers.Port, clock drivers.Clock) drivers.Port {
+	n, leave := nest(t, a.Seed, b, a.Sticks, func(p bench.PortName, port drivers.Port, clock drivers.Clock) drivers.Port {
 		damage := drivertest.Damage{} // the others are as unprotected, and sound
 		if p.Rest == role {
 			damage = a.Damage
