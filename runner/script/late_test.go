@@ -64,6 +64,43 @@ func TestStalledPlan(t *testing.T) {
 	}
 }
 
+// askedMover is asked where it stands after each movement, which takes a while.
+type askedMover struct {
+	fakeMover
+	by time.Duration
+}
+
+func (m askedMover) Move(ctx context.Context, to map[string]float64, rate float64) (drivers.Segment, error) {
+	seg, err := m.fakeMover.Move(ctx, to, rate)
+	if err != nil {
+		return seg, err
+	}
+	return seg, m.sleep(ctx, m.by)
+}
+
+// A stick stands since its movement ended: what its machine says of that afterwards
+// makes no point of a sweep longer, unless it takes longer than that.
+func TestSweepOfAMachineThatIsAsked(t *testing.T) {
+	const ms = time.Millisecond
+	var unasked time.Duration
+	for _, by := range []time.Duration{0, 20 * ms, 129 * ms, 150 * ms} {
+		want := ""
+		if by == 150*ms {
+			want = "sticks: sweep: the stick stood 260ms longer than planned"
+		}
+		s := newStage()
+		s.host.Devices["sticks"] = askedMover{fakeMover{part{"sticks", s.clock, &s.log}}, by}
+		began := s.clock.Now()
+		late(t, s.run(t, body("bench.sticks:sweep { axes = { 'left_x' }, points = 11, dwell = 0.13, cycles = 2, rate = 4 }")), want)
+		switch took := s.clock.Now().Sub(began); {
+		case by == 0:
+			unasked = took
+		case want == "" && took > unasked+by: // behind the last
+			t.Errorf("%v after each movement: %v in all, and %v without", by, took, unasked)
+		}
+	}
+}
+
 // An output that switches late begins and ends the off time who knows when.
 func TestLateSwitch(t *testing.T) {
 	const ms = time.Millisecond

@@ -96,8 +96,11 @@ func moverSweep(c call) int {
 				return err
 			}
 			path = append(path, s)
-			err = c.t.run.host.Clock.Sleep(ctx, stay)
-			late += c.t.run.host.Clock.Now().Sub(s.End) - stay
+			// It stands since the movement ended; a machine that was asked where has
+			// taken some of that time.
+			clock := c.t.run.host.Clock
+			err = clock.Sleep(ctx, stay-clock.Now().Sub(s.End))
+			late += clock.Now().Sub(s.End) - stay
 			return err
 		})
 		if late > lateDwells {
