@@ -5,6 +5,7 @@ import (
 	"os"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -102,12 +103,12 @@ func TestRescueCutsPower(t *testing.T) {
 		b.Nests[0].Outputs["motor_power"] = lineFile{Device: "board", Line: 7}
 		fixture := sim.NewBench(drivers.System, 1)
 		require.NoError(t, fixture.SetSticks(sim.SticksHabit{Controller: sim.PlainControl, PoweredBy: 7}))
-		tries := 0
+		var tries atomic.Int32
 		h := hardware{Clock: drivers.System, port: func(_ context.Context, p PortName, _ portSettings) (drivers.Port, error) {
 			if p.Rest == sim.Sticks || p.Rest == sim.Board && !board {
 				return nil, drivers.Errorf(p.Rest, "open", drivers.Busy, "held")
 			}
-			tries++
+			tries.Add(1)
 			return fixture.Port(p.Rest)
 		}}
 		patience := time.Hour // it ends when all is safe
@@ -124,7 +125,7 @@ func TestRescueCutsPower(t *testing.T) {
 		}
 		assert.Empty(t, made.Record())
 		assert.Equal(t, []reports.Stood{{Device: "sticks", Known: true, Cut: "motor_power"}}, made.Stood())
-		assert.NotZero(t, tries)
+		assert.NotZero(t, tries.Load())
 	}
 }
 
