@@ -14,7 +14,7 @@ import (
 
 // A machine that gathers speed slowly, on wires without check sums: a sound unit
 // passes, and one with a defect of its sticks, or of what they are read by, fails
-// both times that it is taken. (At 96 mm/s the ramps take 5, 32, 96 and 160 ms of a
+// both times that it is taken; none passes. (At 96 mm/s the ramps take 5, 32, 96 and 160 ms of a
 // movement that would take 50 ms without.)
 func TestSlowRampsJudgeAlike(t *testing.T) {
 	t.Parallel()
@@ -38,6 +38,12 @@ func TestSlowRampsJudgeAlike(t *testing.T) {
 		for _, acceleration := range []float64{3000, 1000}[:demotest.Of(2, 1)] {
 			for i := range demotest.Of(3, 1) {
 				r := run(acceleration, uint64(7+i), d.Name).Report
+				if d.Name == "latency-jitter" && r.Outcome == reports.Errored {
+					// An output that is late by chance leaves the path in one take and not
+					// in the other: what nobody can tell from a bad wire.
+					assert.Equal(t, reports.TakesDiffer, r.Reason.Code, wording.English().Reason(r.Reason))
+					continue
+				}
 				assert.Equal(t, reports.Failed, r.Outcome, fmt.Sprintf("%v mm/s2, %s: %s", acceleration, d.Name,
 					wording.English().Reason(r.Reason)))
 			}
