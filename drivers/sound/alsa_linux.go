@@ -2,6 +2,7 @@ package sound
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -245,6 +246,23 @@ func (a *alsa) ioctl(request uintptr, arg unsafe.Pointer) error {
 	return err
 }
 
+// why asks the kernel for the error of a read that failed: where the card goes while
+// it is waited for, the wait may say no more than that it cannot be waited for. nil
+// where a read fails for want of samples alone, or does not fail.
+func (a *alsa) why() error {
+	conn, err := a.file.SyscallConn()
+	if err != nil {
+		return nil // closed: known by the read's own error
+	}
+	var errno error
+	if conn.Control(func(fd uintptr) {
+		_, errno = unix.Read(int(fd), make([]byte, a.channels*a.width.bytes))
+	}) != nil || errno == unix.EAGAIN || errno == unix.EINTR {
+		return nil
+	}
+	return errno
+}
+
 // fail gives an error of the kernel its kind.
 func (a *alsa) fail(op string, err error) error {
 	switch {
@@ -296,7 +314,7 @@ func (a *alsa) Read(ctx context.Context, max int, timeout time.Duration) ([]floa
 		return nil, context.Cause(ctx)
 	}
 	if err != nil {
-		return nil, a.fail("read", err)
+		return nil, a.fail("read", cmp.Or(a.why(), err))
 	}
 	values, err := a.width.decode(a.buf[:n], a.channels)
 	if err != nil {
